@@ -1,0 +1,9 @@
+"""Test methods: facts and pure functions, one file each. This room imports nothing of ours."""
+
+from blindtest.methods.abx import ABX
+from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
+
+METHODS: dict[str, Method] = {method.name: method for method in (ABX,)}
+"""The table of methods. Adding one: a file, a name in this tuple, a test file, a page of the guide."""
+
+__all__ = ["ABX", "METHODS", "Drawn", "Method", "Outcome", "Question", "Setting", "Slot", "Source", "Value"]

@@ -1,0 +1,100 @@
+"""The contract of test methods: what a trial holds, how it is drawn, what is shown, what is right.
+
+A method is a value of `Method`, made in a file of its own and listed in `blindtest.methods.METHODS`. It is pure: the
+source of draws is passed in, and what a listener is shown is made from slot *names* only, so that the truth of a trial
+cannot reach the page through it.
+
+A trial may have any number of slots, an answer any number of values (`{"choice": "A"}`, or one rating for each
+slot), and a draw may depend on the outcomes so far (a staircase).
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+__all__ = ["Drawn", "Method", "Outcome", "Question", "Setting", "Slot", "Source", "Value"]
+
+Source = Callable[[int], int]
+"""`below(n)`: the next draw, uniform on 0 ... n - 1."""
+
+Value = str | float | int
+AnswerKind = Literal["choose", "rate", "adjust"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slot:
+    """One thing to listen to in a trial: the name a listener sees, and the truth behind it."""
+
+    name: str
+    """Shown: 'A', 'B', 'X', '1' ..."""
+    role: str
+    """'a', 'b', 'x', 'reference', 'object', 'anchor': what the slot is for; the same for every truth of the trial."""
+    condition: str
+    """The truth: the id of the condition that sounds here."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """A trial as drawn: its slots with their truth, and the right answer where there is one."""
+
+    slots: tuple[Slot, ...]
+    right: Mapping[str, Value] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What an earlier trial of the same block brought; what adaptive methods draw from."""
+
+    drawn: Drawn
+    answer: Mapping[str, Value]
+    correct: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """What a block compares, and the numbers that its method reads from the protocol."""
+
+    conditions: tuple[str, ...]
+    numbers: Mapping[str, Value] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """What a listener is asked; made from slot names, never from what they hold."""
+
+    kind: AnswerKind
+    prompt: str
+    keys: tuple[str, ...]
+    """Names of the values an answer holds: ('choice',), or one for each rated slot."""
+    options: tuple[tuple[Value, str], ...] = ()
+    """For 'choose': value and words of each option."""
+    range: tuple[float, float] | None = None
+    """For 'rate' and 'adjust': least and greatest value."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Method:
+    """The facts of a method and its pure functions."""
+
+    name: str
+    title: str
+    source: str
+    """The standard or paper it follows."""
+    answer_kind: AnswerKind
+    guess_rate: float | None
+    """Probability that a guess is right; None where no answer is right."""
+    conditions: tuple[int, int]
+    """Least and greatest number of conditions in a trial."""
+    slot_names: Callable[[Setting], tuple[str, ...]]
+    draw: Callable[[Source, Setting, Sequence[Outcome]], Drawn]
+    question: Callable[[tuple[str, ...], Setting], Question]
+    fault_in: Callable[[Question, Mapping[str, object]], str | None]
+    """What is wrong with an answer, in words, or None."""
+    decides: tuple[str, ...] = ()
+    """Kinds of claim it can decide."""
+    adaptive: bool = False
+    """Whether a draw depends on earlier outcomes."""
+
+    def is_right(self, drawn: Drawn, answer: Mapping[str, Value]) -> bool | None:
+        """Return whether `answer` is the right one, or None where no answer is."""
+        return None if drawn.right is None else dict(answer) == dict(drawn.right)
