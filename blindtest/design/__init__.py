@@ -1,1 +1,55 @@
-"""To be filled by the room."""
+"""What will be asked, in which order, fixed and sealed before anybody listens."""
+
+from blindtest.design.claim import (
+    Claim,
+    chance_of_negligible,
+    chance_of_shown,
+    most_correct_for_negligible,
+    tail_from,
+)
+from blindtest.design.draws import Draws
+from blindtest.design.plan import Plan, PlannedTrial, exchanged, make_plan, plan_from_record
+from blindtest.design.protocol import Block, Phase, Protocol
+from blindtest.design.seal import (
+    ChainCheck,
+    Grade,
+    Link,
+    Sealed,
+    canonical,
+    commitment,
+    grade,
+    key_seed,
+    link_hash,
+    row_hash,
+    seal,
+    verify_chain,
+)
+
+__all__ = [
+    "Block",
+    "ChainCheck",
+    "Claim",
+    "Draws",
+    "Grade",
+    "Link",
+    "Phase",
+    "Plan",
+    "PlannedTrial",
+    "Protocol",
+    "Sealed",
+    "canonical",
+    "chance_of_negligible",
+    "chance_of_shown",
+    "commitment",
+    "exchanged",
+    "grade",
+    "key_seed",
+    "link_hash",
+    "make_plan",
+    "most_correct_for_negligible",
+    "plan_from_record",
+    "row_hash",
+    "seal",
+    "tail_from",
+    "verify_chain",
+]

@@ -1,10 +1,23 @@
-"""Plans: everything drawn for one sitting, from one seed."""
+"""Plans: everything drawn for one sitting, from one seed.
 
-from dataclasses import dataclass
+The record R of a plan holds rule and counts, never draws; the seed is SHA-256(nonce || public string), and everything
+drawn follows from it. So the commitment to R and nonce fixes every key, order, token and dither, also of methods
+whose trials depend on answers, and anybody who is given R and the nonce can draw the plan again.
+"""
 
-from blindtest.methods import Drawn
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
 
-__all__ = ["PlannedTrial"]
+from blindtest.design.draws import Draws
+from blindtest.design.protocol import Block, Protocol
+from blindtest.design.seal import commitment, key_seed
+from blindtest.methods import METHODS, Drawn, Method, Outcome, Setting
+
+__all__ = ["Plan", "PlannedTrial", "exchanged", "make_plan", "plan_from_record"]
+
+RULE = "sha256-1"
+"""The rule of draws of this module; another rule gets another name, so that old plans can be drawn again."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,3 +35,190 @@ class PlannedTrial:
     drawn: Drawn
     feedback: bool
     break_before: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A sitting's plan: its record, its nonce, and the draws that follow from them."""
+
+    record: Mapping[str, Any]
+    nonce: bytes
+    commitment: str
+    """SHA-256(nonce || canonical record), hex; published before the first trial."""
+    protocol: Protocol
+    conditions: tuple[str, ...]
+    clips: tuple[str, ...]
+    draws: Draws
+    methods: Mapping[str, Method]
+    swapped: bool = False
+    """Only for tests of blindness: every trial has another of its possible truths. See `exchanged`."""
+
+    @property
+    def length(self) -> int:
+        """Number of trials."""
+        return self.protocol.trials
+
+    def place(self, number: int) -> tuple[Block, int]:
+        """Return the block of trial `number`, and which trial of that block it is (0-based)."""
+        if number < 0:
+            raise ValueError(f"trials are numbered from 0, got {number}")
+        within = number
+        for block in self.protocol.blocks:
+            if within < block.trials:
+                return block, within
+            within -= block.trials
+        raise ValueError(f"the plan has {self.length} trials, got number {number}")
+
+    def method(self, block: Block) -> Method:
+        """Return the method of `block`."""
+        return self.methods[block.method]
+
+    def setting(self, block: Block) -> Setting:
+        """Return what `block` compares and the numbers its method reads."""
+        return Setting(conditions=self.conditions, numbers=block.numbers)
+
+    def clip_order(self, block: Block) -> tuple[str, ...]:
+        """Return the clip of each trial of `block`: spread evenly, those with one trial more and the order drawn."""
+        times, rest = divmod(block.trials, len(self.clips))
+        extra = self.draws.shuffled(f"extra/{block.id}", self.clips)[:rest]
+        return self.draws.shuffled(f"clips/{block.id}", self.clips * times + extra)
+
+    def trial(self, number: int, earlier: Sequence[Outcome] = ()) -> PlannedTrial:
+        """Return trial `number`; `earlier`: the outcomes of its block so far, which only adaptive methods read."""
+        block, within = self.place(number)
+        return PlannedTrial(
+            number=number,
+            block=block.id,
+            block_trial=within,
+            phase=block.phase,
+            method=block.method,
+            clip=self.clip_order(block)[within],
+            drawn=self._drawn(number, block, earlier),
+            feedback=block.feedback,
+            break_before=bool(block.break_after and within and within % block.break_after == 0),
+        )
+
+    def _drawn(self, number: int, block: Block, earlier: Sequence[Outcome]) -> Drawn:
+        draw, setting = self.method(block).draw, self.setting(block)
+        drawn = draw(self.draws.source(f"key/{number}"), setting, earlier)
+        if not self.swapped:
+            return drawn
+        # 200 tries: even with two equally likely truths all would agree with probability 2**-200.
+        others = (draw(self.draws.source(f"exchange/{number}/{k}"), setting, earlier) for k in range(200))
+        return next((other for other in others if other != drawn), drawn)
+
+    def token(self, trial: int, attempt: int, slot: str) -> str:
+        """Return the name under which a slot's sound is fetched."""
+        return self.draws.token(f"token/{trial}/{attempt}/{slot}")
+
+    def dither(self, trial: int, attempt: int, slot: str, count: int) -> bytes:
+        """Return the noise bytes of a slot, independent of those of all others."""
+        return self.draws.noise(f"dither/{trial}/{attempt}/{slot}", count)
+
+    def level_stimulus(self) -> tuple[str, str]:
+        """Return clip and condition heard while the listener sets the level, drawn."""
+        below = self.draws.source("level")
+        return self.clips[below(len(self.clips))], self.conditions[below(len(self.conditions))]
+
+
+def make_plan(
+    *,
+    study_seal: str,
+    sitting: int,
+    protocol: Protocol,
+    conditions: tuple[str, ...],
+    clips: tuple[str, ...],
+    nonce: bytes,
+    deadline: str,
+    public: str = "",
+    public_source: str = "",
+    methods: Mapping[str, Method] = METHODS,
+) -> Plan:
+    """Return the plan of one sitting.
+
+    Parameters
+    ----------
+    study_seal : commitment of the study seal, hex
+    sitting : number in the register, from 1
+    conditions, clips : ids, in the order of the study file
+    nonce : 32 bytes of the system's entropy, asked for by the caller
+    deadline : ISO 8601 time after which an unfinished sitting counts as abandoned
+    public, public_source : text issued elsewhere after the commitment, which stops redrawing, and where it came from
+    methods : the table of methods
+    """
+    if not clips or not conditions:
+        raise ValueError("a plan needs clips and conditions")
+    record: dict[str, Any] = {
+        "format": 1,
+        "kind": "sitting plan",
+        "draws": RULE,
+        "study_seal": study_seal,
+        "sitting": sitting,
+        "protocol": _protocol_record(protocol),
+        "conditions": list(conditions),
+        "clips": list(clips),
+        "deadline": deadline,
+        "public_source": public_source,
+    }
+    return _planned(record, nonce, public, methods)
+
+
+def plan_from_record(
+    record: Mapping[str, Any],
+    nonce: bytes,
+    *,
+    expected: str | None = None,
+    public: str = "",
+    methods: Mapping[str, Method] = METHODS,
+) -> Plan:
+    """Draw a plan again from what was opened.
+
+    Raises
+    ------
+    ValueError
+        Record and nonce do not give the commitment `expected`, or the record follows a rule that is not known here.
+    """
+    if record.get("draws") != RULE or record.get("format") != 1:
+        raise ValueError(f"unknown rule of draws {record.get('draws')!r}, format {record.get('format')!r}")
+    plan = _planned(record, nonce, public, methods)
+    if expected is not None and plan.commitment != expected:
+        raise ValueError(f"record and nonce give the commitment {plan.commitment}, not {expected}")
+    return plan
+
+
+def exchanged(plan: Plan) -> Plan:
+    """Return `plan` with another possible truth in every trial; record, nonce and tokens stay. For tests of blindness."""
+    return replace(plan, swapped=True)
+
+
+def _planned(record: Mapping[str, Any], nonce: bytes, public: str, methods: Mapping[str, Method]) -> Plan:
+    return Plan(
+        record=record,
+        nonce=nonce,
+        commitment=commitment(record, nonce),
+        protocol=_protocol(record["protocol"]),
+        conditions=tuple(record["conditions"]),
+        clips=tuple(record["clips"]),
+        draws=Draws(key_seed(nonce, public)),
+        methods=methods,
+    )
+
+
+def _protocol_record(protocol: Protocol) -> dict[str, Any]:
+    return {
+        "name": protocol.name,
+        "title": protocol.title,
+        "source": protocol.source,
+        "decides": list(protocol.decides),
+        "blocks": [{**asdict(block), "numbers": dict(block.numbers)} for block in protocol.blocks],
+    }
+
+
+def _protocol(record: Mapping[str, Any]) -> Protocol:
+    return Protocol(
+        name=record["name"],
+        title=record["title"],
+        source=record["source"],
+        decides=tuple(record["decides"]),
+        blocks=tuple(Block(**block) for block in record["blocks"]),
+    )

@@ -1,0 +1,55 @@
+"""Claims: what was said, turned into a statement that can fail."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from math import comb
+from typing import Literal
+
+__all__ = ["Claim", "chance_of_negligible", "chance_of_shown", "most_correct_for_negligible", "tail_from"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claim:
+    """A statement about two conditions that a plan can show or find negligible."""
+
+    id: str
+    kind: Literal["heard"]
+    device: str
+    comparator: str
+    clips: tuple[str, ...] | Literal["all"] = "all"
+    margin: float | None = None
+    """Smallest effect that matters; for 'heard': share of trials heard beyond guessing, 0 ... 1."""
+    primary: bool = True
+    quote: str = ""
+
+
+def tail_from(correct: int, trials: int, proportion: float) -> float:
+    """Return P(X >= correct) for X binomial; summed exactly in integers, so that no comparison with alpha rounds."""
+    p = Fraction(proportion).limit_denominator(10**12)
+    q = 1 - p
+    return float(sum((comb(trials, k) * p**k * q ** (trials - k) for k in range(correct, trials + 1)), Fraction(0)))
+
+
+def most_correct_for_negligible(trials: int, guess: float, margin: float, alpha: float = 0.05) -> int | None:
+    """Return the largest number correct at which the effect is shown to be below `margin`, or None if no number is.
+
+    The similarity test of ISO 4120 and ISO 10399 (methods: P(X <= x) under guess + (1 - guess) margin, at most alpha).
+    """
+    proportion = guess + (1 - guess) * margin
+    passing = [x for x in range(trials + 1) if 1 - tail_from(x + 1, trials, proportion) <= alpha]
+    return max(passing, default=None)
+
+
+def chance_of_negligible(trials: int, guess: float, margin: float, alpha: float = 0.05) -> float:
+    """Return the chance that a listener who only guesses ends as *negligible*: how well the plan can refute the claim."""
+    most = most_correct_for_negligible(trials, guess, margin, alpha)
+    return 0.0 if most is None else 1 - tail_from(most + 1, trials, guess)
+
+
+def chance_of_shown(trials: int, guess: float, effect: float, alpha: float = 0.05) -> float:
+    """Return the chance that a listener who hears the share `effect` of the trials ends as *shown*."""
+    proportion = guess + (1 - guess) * effect
+    for least in range(trials + 1):
+        if tail_from(least, trials, guess) <= alpha:
+            return tail_from(least, trials, proportion)
+    return 0.0
