@@ -41,7 +41,7 @@ def most_correct_for_negligible(trials: int, guess: float, margin: float, alpha:
 
 
 def chance_of_negligible(trials: int, guess: float, margin: float, alpha: float = 0.05) -> float:
-    """Return the chance that a listener who only guesses ends as *negligible*: how well the plan can refute the claim."""
+    """Return the chance that a mere guesser ends as *negligible*: how well the plan can refute the claim."""
     most = most_correct_for_negligible(trials, guess, margin, alpha)
     return 0.0 if most is None else 1 - tail_from(most + 1, trials, guess)
 

@@ -68,5 +68,5 @@ class Draws:
         return urlsafe_b64encode(self.block(purpose)[:24]).decode()
 
     def noise(self, purpose: str, count: int) -> bytes:
-        """Return `count` bytes for dither: SHAKE-256 (FIPS 202) of the block of `purpose`; one hash for a whole clip."""
+        """Return `count` bytes for dither: SHAKE-256 (FIPS 202) of the block of `purpose`."""
         return shake_256(self.block(purpose)).digest(count)

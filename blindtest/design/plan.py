@@ -187,7 +187,7 @@ def plan_from_record(
 
 
 def exchanged(plan: Plan) -> Plan:
-    """Return `plan` with another possible truth in every trial; record, nonce and tokens stay. For tests of blindness."""
+    """Return `plan` with another possible truth in every trial; the rest stays. For tests of blindness."""
     return replace(plan, swapped=True)
 
 
