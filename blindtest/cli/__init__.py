@@ -1,1 +1,5 @@
-"""To be filled by the room."""
+"""The command line: parse, call a step, print."""
+
+from blindtest.cli.commands import main
+
+__all__ = ["main"]

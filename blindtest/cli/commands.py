@@ -1,0 +1,399 @@
+"""The commands. Each reads as parse, call, print; whatever is slow is imported inside the command that needs it."""
+
+import sys
+from collections.abc import Callable, Sequence
+from functools import wraps
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from blindtest import __version__
+from blindtest.cli.output import EXIT_FAULT, EXIT_INTERRUPTED, Output, faults, print_error
+from blindtest.errors import BlindtestError, Fault, FoundWanting, WrongUse
+
+__all__ = ["commands", "main"]
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+_FOLDER = click.argument("folder", type=click.Path(path_type=Path), default=Path())
+
+
+def speaks(command: F) -> F:
+    """Give a command the options --json, --quiet and --plain, and pass them on as one `Output`."""
+
+    @click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead of text.")
+    @click.option("--quiet", is_flag=True, help="No progress, no notes; errors all the same.")
+    @click.option("--plain", is_flag=True, envvar="BLINDTEST_PLAIN", help="No bars; good for screen readers.")
+    @wraps(command)
+    def spoken(*args: Any, as_json: bool, quiet: bool, plain: bool, **options: Any) -> Any:
+        return command(*args, output=Output(json=as_json, quiet=quiet, plain=plain), **options)
+
+    return spoken  # type: ignore[return-value]
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="blindtest")
+def commands() -> None:
+    """Turn a listening impression of audio equipment into a claim that can fail, and test it blind."""
+
+
+@commands.command()
+@click.option("--listen", "sit", is_flag=True, help="Sit in the demo yourself, in the browser.")
+@click.option("--no-browser", is_flag=True, help="With --listen: print the link, open nothing.")
+@click.option("--seed", default=1, show_default=True, help="Seed of the simulated listeners and plans.")
+@speaks
+def demo(sit: bool, no_browser: bool, seed: int, output: Output) -> None:
+    """Do the whole job on invented devices with simulated listeners, under ./blindtest-demo/."""
+    from blindtest import steps
+
+    with output.progress("demo") as report:
+        if sit:
+            folder = steps.demo_study(Path("blindtest-demo") / "listen", progress=report)
+        else:
+            shown = steps.demo(Path("blindtest-demo"), seed=seed, progress=report)
+    if sit:
+        _sit(folder, listener="", browser=not no_browser, again=True, output=output)
+    else:
+        output.result("demo", shown.to_dict(), shown.text())
+
+
+@commands.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--protocol", default="abx", show_default=True, help="A protocol's name.")
+@speaks
+def new(folder: Path, protocol: str, output: Output) -> None:
+    """Write a study folder to fill in."""
+    from blindtest import steps
+
+    written = steps.new(folder, protocol=protocol)
+    output.result(
+        "new",
+        {"folder": str(folder), "files": [str(path) for path in written]},
+        f"Wrote {folder}. Put responses into {folder / 'measurements'} and music into {folder / 'clips'}, fill in "
+        f"{folder / 'study.toml'}, then run: blindtest check {folder}",
+    )
+
+
+@commands.command()
+@_FOLDER
+@speaks
+def check(folder: Path, output: Output) -> None:
+    """Read everything, say everything that is wrong, change nothing."""
+    from blindtest import steps
+
+    checked = steps.check(folder)
+    if output.json:
+        output.result("check", checked.to_dict(), "")
+    else:
+        faults(checked.faults)
+        for note in checked.notes:
+            output.note(f"note: {note}")
+        click.echo(checked.text())
+    if checked.faults:
+        sys.exit(FoundWanting.exit_code)
+
+
+@commands.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@speaks
+def measure(files: tuple[Path, ...], output: Output) -> None:
+    """Loudness, range and true peak of audio files; a summary of response files."""
+    from blindtest import steps
+
+    with output.progress("measure") as report:
+        measured = steps.measure(files, progress=report)
+    output.result("measure", measured.to_dict(), measured.text())
+
+
+@commands.command()
+@_FOLDER
+@click.option("--dry-run", is_flag=True, help="Say what would be rendered, write nothing.")
+@speaks
+def render(folder: Path, dry_run: bool, output: Output) -> None:
+    """Render level-matched stimuli, and print the match table."""
+    from blindtest import steps
+
+    with output.progress("render") as report:
+        shown = steps.render(folder, dry_run=dry_run, progress=report)
+    output.result("render", shown.to_dict(), shown.text())
+
+
+@commands.command()
+@click.argument("targets", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--listener", default="", envvar="BLINDTEST_LISTENER", help="Pseudonym; drawn where none is given.")
+@click.option("--align", is_flag=True, help="With two files: shift the second so that both begin together.")
+@click.option("--folder", type=click.Path(path_type=Path), help="With two files: where to make the study.")
+@click.option("--again", is_flag=True, help="One more sitting than planned; it is reported, never counted.")
+@click.option("--port", type=click.IntRange(1024, 65535), envvar="BLINDTEST_PORT", help="Else the study's own.")
+@click.option("--no-browser", is_flag=True, help="Print the link, open nothing.")
+@speaks
+def listen(
+    targets: tuple[Path, ...],
+    listener: str,
+    align: bool,
+    folder: Path | None,
+    again: bool,
+    port: int | None,
+    no_browser: bool,
+    output: Output,
+) -> None:
+    """Open the listener's page for a blind sitting.
+
+    TARGETS is a study folder (default: the present one), or two audio files, which become a study at once.
+    """
+    from blindtest import steps
+
+    if len(targets) > 2:
+        raise WrongUse(Fault(problem="too many arguments", got=len(targets), allowed="a study folder, or two files"))
+    if len(targets) == 2:
+        study = steps.pair(targets[0], targets[1], folder=folder, align=align)
+        output.note(f"Made the study {study}.")
+    elif align or folder:
+        raise WrongUse(Fault(problem="--align and --folder go with two audio files", remedy="name two files"))
+    else:
+        study = targets[0] if targets else Path()
+    _sit(study, listener=listener, browser=not no_browser, again=again, output=output, port=port)
+
+
+def _sit(folder: Path, *, listener: str, browser: bool, again: bool, output: Output, port: int | None = None) -> None:
+    from blindtest import steps, web
+
+    with output.progress("preparing") as report:
+        prepared = steps.prepare_sitting(folder, listener=listener, again=again, progress=report)
+    with prepared:
+        output.note(prepared.announcement())
+        ended = web.sit(
+            prepared,
+            port=port,
+            say=lambda line: click.echo(line, err=True),
+            open_browser=click.launch if browser else None,
+        )
+    output.result("listen", ended.to_dict(), ended.text())
+
+
+@commands.command()
+@_FOLDER
+@click.option("--sitting", type=int, help="Its number; else the open one, if there is only one.")
+@click.option("--reason", default="", help="Why; it stands in the register.")
+@speaks
+def abandon(folder: Path, sitting: int | None, reason: str, output: Output) -> None:
+    """End an unfinished sitting for good. Its answers are kept, its unanswered trials count against any conclusion."""
+    from blindtest import steps
+
+    ended = steps.abandon(folder, sitting=sitting, reason=reason)
+    output.result("abandon", ended.to_dict(), ended.text())
+
+
+@commands.command()
+@click.argument("target", type=click.Path(path_type=Path), default=Path())
+@click.option("--method", default="abx", show_default=True, help="For a CSV: the method that made it.")
+@click.option("--column", "columns", multiple=True, metavar="NAME=COLUMN", help="For a CSV: listener=who, correct=ok.")
+@click.option("--margin", type=float, help="For a CSV: share of trials heard beyond guessing that would matter.")
+@click.option("--while-open", default="", metavar="REASON", help="Analyse though a sitting is open; it is recorded.")
+@speaks
+def analyze(
+    target: Path, method: str, columns: tuple[str, ...], margin: float | None, while_open: str, output: Output
+) -> None:
+    """Print the statistics of a study, or of anybody's trial table (CSV)."""
+    from blindtest import steps
+
+    if target.is_file() and target.suffix.lower() != ".toml":
+        shown = steps.analyze_table(target, method=method, columns=_pairs(columns), margin=margin)
+        output.result("analyze", shown.to_dict(), shown.text())
+        return
+    analysis = steps.analyze(target, while_open=while_open)
+    output.result("analyze", analysis.to_dict(), analysis.text())
+
+
+def _pairs(columns: Sequence[str]) -> dict[str, str]:
+    pairs = {}
+    for column in columns:
+        name, equals, found = column.partition("=")
+        if not (name and equals and found):
+            raise WrongUse(Fault(problem="--column needs NAME=COLUMN", got=column, remedy="for example correct=right"))
+        pairs[name] = found
+    return pairs
+
+
+@commands.command()
+@click.option("--method", default="abx", show_default=True, help="Test method.")
+@click.option("--trials", type=click.IntRange(1, 100_000), help="Number of trials of the plan.")
+@click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Time there is, instead of a number.")
+@click.option("--seconds", default=35.0, show_default=True, help="With --minutes: time a trial takes.")
+@click.option("--practice", default=4, show_default=True, help="With --minutes: trials that come before.")
+@click.option("--margin", type=click.FloatRange(0, 1, min_open=True), help="Share heard that would matter.")
+@click.option("--alpha", type=click.FloatRange(0, 0.5, min_open=True), default=0.05, show_default=True)
+@speaks
+def power(
+    method: str,
+    trials: int | None,
+    minutes: float | None,
+    seconds: float,
+    practice: int,
+    margin: float | None,
+    alpha: float,
+    output: Output,
+) -> None:
+    """Say before anybody listens what a number of trials can and cannot show."""
+    from blindtest import steps
+
+    shown = steps.power(
+        method=method, trials=trials, minutes=minutes, seconds=seconds, practice=practice, margin=margin, alpha=alpha
+    )
+    output.result("power", shown.to_dict(), shown.text())
+
+
+@commands.command()
+@_FOLDER
+@speaks
+def seal(folder: Path, output: Output) -> None:
+    """Seal the study, and print its commitments, to publish elsewhere before anybody listens."""
+    from blindtest import steps
+
+    with output.progress("seal") as report:
+        shown = steps.seal(folder, progress=report)
+    output.result("seal", shown.to_dict(), shown.text())
+
+
+@commands.command()
+@_FOLDER
+@click.option("--while-open", default="", metavar="REASON", help="Report though a sitting is open; it is recorded.")
+@click.option("--published", multiple=True, metavar="HASH", help="A commitment or head that was seen elsewhere.")
+@speaks
+def report(folder: Path, while_open: str, published: tuple[str, ...], output: Output) -> None:
+    """Write the report: HTML to publish, Markdown to paste beside a review."""
+    from blindtest import steps
+
+    with output.progress("report") as progress:
+        shown = steps.report(folder, while_open=while_open, published=published, progress=progress)
+    output.result("report", shown.to_dict(), shown.text())
+
+
+@commands.command()
+@_FOLDER
+@click.option("--published", multiple=True, metavar="HASH", help="A commitment or head that was seen elsewhere.")
+@speaks
+def verify(folder: Path, published: tuple[str, ...], output: Output) -> None:
+    """Check seals, plans drawn again, and the chain of answers."""
+    from blindtest import steps
+
+    verified = steps.verify(folder, published=published)
+    output.result("verify", verified.to_dict(), verified.text())
+    if not verified.ok:
+        sys.exit(FoundWanting.exit_code)
+
+
+@commands.command()
+@click.argument("pseudonym")
+@_FOLDER
+@click.option("--yes", is_flag=True, help="Don't ask.")
+@speaks
+def forget(pseudonym: str, folder: Path, yes: bool, output: Output) -> None:
+    """Erase a listener's rows for good. The record stays verifiable."""
+    from blindtest import steps
+
+    if not yes:
+        click.confirm(f"Erase all rows of {pseudonym} in {folder}? This can't be undone.", abort=True, err=True)
+    shown = steps.forget(folder, pseudonym)
+    output.result("forget", shown.to_dict(), shown.text())
+
+
+@commands.command()
+@click.argument("kind", type=click.Choice(["study", "protocol"]), default="study")
+def schema(kind: str) -> None:
+    """Print the JSON Schema of study.toml or of a protocol, for editors."""
+    import json
+
+    from blindtest import steps
+
+    click.echo(json.dumps(steps.schema(kind), indent=2))
+
+
+@commands.command()
+@_FOLDER
+@speaks
+def doctor(folder: Path, output: Output) -> None:
+    """Say what this machine lacks, one line each, with the remedy."""
+    from blindtest import steps
+
+    looked = steps.doctor(folder)
+    output.result("doctor", looked.to_dict(), looked.text())
+    if not looked.ok:
+        sys.exit(FoundWanting.exit_code)
+
+
+@commands.command()
+@click.argument("topic", required=False)
+def guide(topic: str | None) -> None:
+    """Print a page of the guide, or the list of its pages."""
+    from importlib.resources import files
+
+    from blindtest.errors import did_you_mean
+
+    pages = {page.name.removesuffix(".md"): page for page in files("blindtest").joinpath("guide").iterdir()}
+    if topic is None:
+        for name in sorted(pages):
+            title = pages[name].read_text(encoding="utf-8").partition("\n")[0].lstrip("# ")
+            click.echo(f"{name:14} {title}")
+    elif topic in pages:
+        click.echo(pages[topic].read_text(encoding="utf-8").rstrip())
+    else:
+        remedy = did_you_mean(topic, pages) or "run blindtest guide for the list"
+        raise WrongUse(Fault(problem="the guide has no such page", got=topic, remedy=remedy))
+
+
+def main(args: Sequence[str] | None = None, *, standalone_mode: bool = True) -> None:
+    """Run a command and leave with its exit code; the one place where faults are caught.
+
+    With `standalone_mode` off, nothing is caught and the function returns: for tests and other programs.
+    """
+    arguments = list(sys.argv[1:] if args is None else args)
+    if not standalone_mode:
+        commands.main(arguments, prog_name="blindtest", standalone_mode=False)
+        return
+    as_json = "--json" in arguments
+    try:
+        code = commands.main(arguments, prog_name="blindtest", standalone_mode=False)
+        sys.exit(code if isinstance(code, int) else 0)
+    except BlindtestError as error:
+        print_error(error, as_json=as_json)
+        sys.exit(error.exit_code)
+    except click.UsageError as error:
+        wrong = WrongUse(Fault(problem=error.format_message(), remedy=_help_hint(error)))
+        print_error(wrong, as_json=as_json)
+        sys.exit(WrongUse.exit_code)
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("Interrupted. What was answered and written so far is safe; run the same command again.", err=True)
+        sys.exit(EXIT_INTERRUPTED)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(EXIT_INTERRUPTED)
+    except Exception as error:
+        _unexpected(error, as_json=as_json)
+        sys.exit(EXIT_FAULT)
+
+
+def _help_hint(error: click.UsageError) -> str:
+    command = error.ctx.command_path if error.ctx else "blindtest"
+    return f"see {command} --help"
+
+
+class _Unexpected(BlindtestError):
+    exit_code = EXIT_FAULT
+
+
+def _unexpected(error: Exception, *, as_json: bool) -> None:
+    """Write the trace of a fault of ours to a file, and say where."""
+    import tempfile
+    import traceback
+
+    with tempfile.NamedTemporaryFile(
+        "w", prefix="blindtest-fault-", suffix=".txt", delete=False, encoding="utf-8"
+    ) as trace:
+        traceback.print_exception(error, file=trace)
+    fault = Fault(
+        problem=f"an unexpected fault, ours and not yours: {type(error).__name__}: {error}",
+        remedy=f"nothing that was answered is lost; the trace is in {trace.name}",
+    )
+    print_error(_Unexpected(fault), as_json=as_json)
