@@ -1,11 +1,31 @@
-"""Clips: samples with a rate."""
+"""Clips: samples with a rate; reading and writing files, cutting, fading, resampling, aligning.
 
-from dataclasses import dataclass
+Frames are (n, channels) float64, also mono: (n, 1). Integer samples are divided by half their range, so that a file
+of 24 bits comes back exactly.
+"""
+
+import os
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Clip"]
+from blindtest.errors import BlindtestError, Fault
+
+__all__ = ["Clip", "aligned", "excerpt", "faded", "read_clip", "resampled", "write_clip"]
+
+RATES = (8_000, 768_000)
+"""Hz, the rates that are read; common practice."""
+MOST_CHANNELS = 8
+HIGHEST = 100.0
+"""Full scale = 1; a sample past this (+40 dB) is taken for a file whose floating-point samples were never scaled."""
+READABLE = "WAV, FLAC, Ogg or MP3"
+
+_BLOCK = 1 << 22  # frames read at once: most clips are one block
+_INTEGER_SUBTYPES = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
+_FLOAT_SUBTYPES = ("FLOAT", "DOUBLE")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -33,3 +53,259 @@ class Clip:
     def duration(self) -> float:
         """Length in s."""
         return len(self.frames) / self.rate
+
+
+def read_clip(path: str | os.PathLike[str]) -> Clip:
+    """Return the clip in a WAV, FLAC, Ogg or MP3 file; its name is the file's without the ending.
+
+    Raises
+    ------
+    BlindtestError
+        No such file, no permission, no audio that can be read (text, a protected or unknown format, a damaged
+        file), no frames, a sample that is not a number or far beyond full scale, or a rate or number of
+        channels out of range.
+    """
+    place = Path(path)
+    _look_at(place)
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(place) as file:
+            _check_form(place, file.samplerate, file.channels)
+            frames = _all_frames(file)
+            rate, promised, kind = int(file.samplerate), int(file.frames), str(file.format)
+    except (soundfile.LibsndfileError, RuntimeError, MemoryError, ValueError, OverflowError) as reason:
+        raise _refused(
+            place,
+            f"can't be read as audio ({str(reason).rsplit(': ', 1)[-1].rstrip('.')})",
+            allowed=READABLE,
+            remedy="if it plays elsewhere, convert it to FLAC or WAV",
+        ) from reason
+    if len(frames) == 0:
+        raise _refused(place, "holds no audio", got="0 frames", remedy="export the clip again")
+    if len(frames) < promised and kind not in ("MP3", "MPEG"):  # an MP3's length is an estimate
+        raise _refused(
+            place,
+            "ends before its header says",
+            got=f"{len(frames)} frames",
+            allowed=f"{promised} frames",
+            remedy="copy or export it again",
+        )
+    _check_samples(place, frames)
+    return Clip(frames=frames, rate=rate, name=place.stem)
+
+
+def _refused(place: Path, problem: str, *, got: object = None, allowed: str = "", remedy: str = "") -> BlindtestError:
+    return BlindtestError(Fault(problem=problem, file=str(place), got=got, allowed=allowed, remedy=remedy))
+
+
+def _look_at(place: Path) -> None:
+    """Refuse what can't be audio before the reading library, whose messages are short, sees it."""
+    try:
+        with place.open("rb") as file:
+            start = file.read(12)
+    except FileNotFoundError:
+        raise _refused(place, "no such file", remedy="look at the path's spelling") from None
+    except IsADirectoryError:
+        raise _refused(place, "is a folder, not an audio file", allowed=READABLE) from None
+    except PermissionError:
+        raise _refused(place, "may not be read", remedy="give yourself permission to read it") from None
+    except (OSError, ValueError) as reason:
+        raise _refused(place, f"can't be opened ({reason})") from reason
+    if not start:
+        raise _refused(place, "is empty", got="0 bytes", remedy="copy or export it again")
+    if start[4:8] == b"ftyp":
+        protected = " and copy-protected" if start[8:11] == b"M4P" else ""
+        raise _refused(
+            place,
+            f"is an MPEG-4 file{protected}, which is not read",
+            allowed=READABLE,
+            remedy="convert it to FLAC or WAV; a protected one can't be used",
+        )
+
+
+def _check_form(place: Path, rate: int, channels: int) -> None:
+    if not RATES[0] <= rate <= RATES[1]:
+        raise _refused(place, "sample rate out of range", got=rate, allowed=f"{RATES[0]} to {RATES[1]} Hz")
+    if channels > MOST_CHANNELS:
+        raise _refused(place, "too many channels", got=channels, allowed=f"1 to {MOST_CHANNELS}")
+
+
+def _all_frames(file: "soundfile.SoundFile") -> NDArray[np.float64]:  # type: ignore[name-defined]  # noqa: F821
+    # Block by block, since a damaged header may promise more frames than there is memory for.
+    blocks: list[NDArray[np.float64]] = []
+    while True:
+        block = file.read(min(_BLOCK, max(1, file.frames)), dtype="float64", always_2d=True)
+        if len(block):
+            blocks.append(block)
+        if len(block) < _BLOCK:
+            break
+    return blocks[0] if len(blocks) == 1 else np.concatenate([np.empty((0, file.channels)), *blocks])
+
+
+def _check_samples(place: Path, frames: NDArray[np.float64]) -> None:
+    low, high = float(frames.min()), float(frames.max())
+    if not (np.isfinite(low) and np.isfinite(high)):
+        first = int(np.flatnonzero(~np.isfinite(frames).all(axis=1))[0])
+        raise _refused(
+            place,
+            f"a sample is not a number (frame {first})",
+            got=float(frames[first][~np.isfinite(frames[first])][0]),
+            allowed="finite samples",
+            remedy="export the clip again",
+        )
+    if max(-low, high) > HIGHEST:
+        raise _refused(
+            place,
+            "samples far beyond full scale",
+            got=max(-low, high),
+            allowed=f"up to {HIGHEST:g}, full scale is 1",
+            remedy="were integers saved as floating point? export it again with full scale at 1",
+        )
+
+
+def write_clip(clip: Clip, path: str | os.PathLike[str], *, subtype: str = "PCM_24") -> None:
+    """Write `clip` to `path`, its format by the ending (.wav, .flac), whole or not at all.
+
+    Integer samples are rounded, not dithered: dither first with `quantised` where it matters.
+
+    Parameters
+    ----------
+    subtype : str
+        'PCM_16', 'PCM_24', 'PCM_32', 'FLOAT' or 'DOUBLE'.
+
+    Raises
+    ------
+    BlindtestError
+        The samples pass full scale (integers only), the format can't hold the subtype, or the file can't be written.
+    """
+    place = Path(path)
+    kind = {".wav": "WAV", ".flac": "FLAC"}.get(place.suffix.lower())
+    if kind is None:
+        raise _refused(place, "unknown ending for audio", got=place.suffix, allowed=".wav, .flac")
+    import soundfile
+
+    known = (*_INTEGER_SUBTYPES, *_FLOAT_SUBTYPES)
+    if subtype not in known or not soundfile.check_format(kind, subtype):
+        allowed = ", ".join(name for name in known if soundfile.check_format(kind, name))
+        raise _refused(place, f"{kind} can't hold this sample format", got=subtype, allowed=allowed)
+    samples = _for_writing(clip, place, subtype)
+    try:
+        with tempfile.NamedTemporaryFile(dir=place.parent, prefix=".", suffix=place.suffix, delete=False) as file:
+            partial = Path(file.name)
+        try:
+            soundfile.write(partial, samples, clip.rate, subtype=subtype, format=kind)
+            with partial.open("rb") as file:
+                os.fsync(file.fileno())
+            partial.chmod(0o666 & ~_umask())
+            partial.replace(place)
+        finally:
+            partial.unlink(missing_ok=True)
+    except (OSError, soundfile.LibsndfileError) as reason:
+        raise _refused(place, f"can't be written ({reason})") from reason
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _for_writing(clip: Clip, place: Path, subtype: str) -> NDArray[np.float64] | NDArray[np.int32]:
+    # Scaled here: the library multiplies by one step less than it divides by when it reads.
+    bits = _INTEGER_SUBTYPES.get(subtype)
+    if bits is None:
+        return clip.frames
+    scale = 2.0 ** (bits - 1)
+    whole = np.rint(clip.frames * scale)
+    if whole.size and not (whole.min() >= -scale and whole.max() <= scale - 1):
+        raise _refused(
+            place,
+            "samples pass full scale, which integers can't hold",
+            got=float(np.abs(clip.frames).max()),
+            allowed=f"-1 to 1 - 2^-{bits - 1}",
+            remedy="lower the level or write floating point",
+        )
+    return (whole * 2.0 ** (32 - bits)).astype(np.int32)
+
+
+def excerpt(clip: Clip, start_s: float, end_s: float) -> Clip:
+    """Return the part of `clip` from `start_s` to `end_s`, to the nearest frame.
+
+    Raises
+    ------
+    BlindtestError
+        The part is empty or reaches outside the clip.
+    """
+    if not 0.0 <= start_s < end_s:
+        raise BlindtestError(
+            Fault(problem="an excerpt must end after it begins", file=clip.name, got=f"{start_s} to {end_s} s")
+        )
+    first, last = round(start_s * clip.rate), round(end_s * clip.rate)
+    if last > len(clip.frames) or first == last:
+        raise BlindtestError(
+            Fault(
+                problem="the excerpt reaches past the end of the clip" if first < last else "the excerpt is empty",
+                file=clip.name,
+                got=f"{start_s} to {end_s} s",
+                allowed=f"within 0 to {clip.duration:.3f} s",
+            )
+        )
+    return replace(clip, frames=clip.frames[first:last])
+
+
+def faded(frames: ArrayLike, rate: int, fade_s: float) -> NDArray[np.float64]:
+    """Return `frames` (n, channels) with a raised-cosine fade of `fade_s` at both ends.
+
+    Fades longer than half the frames are shortened to that.
+    """
+    result = np.array(frames, dtype=np.float64)
+    if result.ndim != 2:
+        raise ValueError(f"frames must be (n, channels), got shape {result.shape}")
+    length = min(round(fade_s * rate), len(result) // 2)
+    if length > 0:
+        rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(length) + 0.5) / length)
+        result[:length] *= rise[:, None]
+        result[-length:] *= rise[::-1, None]
+    return result
+
+
+def resampled(clip: Clip, rate: int) -> Clip:
+    """Return `clip` at `rate` Hz by the soxr library's best quality (VHQ); the clip itself where it has that rate.
+
+    Its images and aliases lie more than 180 dB down; 20 kHz passes within 0.01 dB from 44.1 to 48 kHz.
+    """
+    if rate == clip.rate:
+        return clip
+    import soxr
+
+    if not RATES[0] <= rate <= RATES[1]:
+        raise ValueError(f"rate must be {RATES[0]} to {RATES[1]} Hz, got {rate}")
+    frames = soxr.resample(np.ascontiguousarray(clip.frames), clip.rate, rate, quality="VHQ")
+    return replace(clip, frames=frames, rate=rate)
+
+
+def aligned(frames: ArrayLike, reference: ArrayLike, rate: int, max_shift_s: float) -> int:
+    """Return by how many frames `frames` lies behind `reference` (negative: ahead), within `max_shift_s`.
+
+    The shift with the strongest cross-correlation, summed over the channels that both have, whatever its polarity;
+    0 where either is silent.
+    """
+    later, earlier = (np.asarray(value, dtype=np.float64) for value in (frames, reference))
+    if later.ndim != 2 or earlier.ndim != 2:
+        raise ValueError(f"frames must be (n, channels), got shapes {later.shape} and {earlier.shape}")
+    if min(len(later), len(earlier)) == 0:
+        return 0
+    from scipy.fft import next_fast_len
+
+    length = int(next_fast_len(len(later) + len(earlier) - 1, real=True))
+    spectrum = np.zeros(length // 2 + 1, dtype=np.complex128)
+    for channel in range(min(later.shape[1], earlier.shape[1])):
+        spectrum += np.fft.rfft(later[:, channel], length) * np.conj(np.fft.rfft(earlier[:, channel], length))
+    correlation = np.abs(np.fft.irfft(spectrum, length))
+    reach = min(int(max_shift_s * rate), max(len(later), len(earlier)) - 1)
+    shifts = np.arange(-reach, reach + 1)
+    shifts = shifts[(shifts < len(later)) & (shifts > -len(earlier))]
+    # Of equal correlations (silence: all) the smallest shift.
+    order = np.argsort(np.abs(shifts), kind="stable")
+    return int(shifts[order][np.argmax(correlation[shifts[order]])])
