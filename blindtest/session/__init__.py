@@ -1,1 +1,73 @@
-"""To be filled by the room."""
+"""A person listens: the sitting as a state machine, what may be shown of it, players, simulated listeners.
+
+The database is `blindtest.session.store`, imported by those who need it: it brings in what takes time to load.
+"""
+
+from blindtest.session.answer import COLUMNS, Answer, rows_of
+from blindtest.session.event import (
+    EVENTS,
+    FAULT_KINDS,
+    Abandoned,
+    Began,
+    Chosen,
+    Confirmed,
+    Continued,
+    Event,
+    Faulted,
+    LevelSet,
+    Loaded,
+    Selected,
+    Unchosen,
+    event_from_dict,
+    event_to_dict,
+)
+from blindtest.session.offer import LEVEL_SLOT, LEVEL_TRIAL, Offer, offers
+from blindtest.session.player import BrowserPlayer, Player, Sound, dithered, portaudio_fault, served_wav
+from blindtest.session.resumption import restored
+from blindtest.session.simulated import RULES, SimulatedListener, simulate_sitting, simulated_clock
+from blindtest.session.sitting import FIRST_ATTEMPT, OutOfTurn, Sitting, Step, after, start
+from blindtest.session.view import View, view_of
+
+__all__ = [
+    "COLUMNS",
+    "EVENTS",
+    "FAULT_KINDS",
+    "FIRST_ATTEMPT",
+    "LEVEL_SLOT",
+    "LEVEL_TRIAL",
+    "RULES",
+    "Abandoned",
+    "Answer",
+    "Began",
+    "BrowserPlayer",
+    "Chosen",
+    "Confirmed",
+    "Continued",
+    "Event",
+    "Faulted",
+    "LevelSet",
+    "Loaded",
+    "Offer",
+    "OutOfTurn",
+    "Player",
+    "Selected",
+    "SimulatedListener",
+    "Sitting",
+    "Sound",
+    "Step",
+    "Unchosen",
+    "View",
+    "after",
+    "dithered",
+    "event_from_dict",
+    "event_to_dict",
+    "offers",
+    "portaudio_fault",
+    "restored",
+    "rows_of",
+    "served_wav",
+    "simulate_sitting",
+    "simulated_clock",
+    "start",
+    "view_of",
+]

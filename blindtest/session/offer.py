@@ -1,0 +1,80 @@
+"""Offers: what sounds under which token now. The player's side of the view; stays on the server."""
+
+from dataclasses import dataclass
+
+from blindtest.session.sitting import FIRST_ATTEMPT, Sitting
+
+__all__ = ["LEVEL_SLOT", "LEVEL_TRIAL", "Offer", "level_token", "offers", "trial_ahead", "trial_shown"]
+
+LEVEL_SLOT = "level"
+LEVEL_TRIAL = -1
+"""The programme of the level step has a token and dither of its own, as a slot of a trial before the first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offer:
+    """A token that the view shows, and what sounds under it. Stays on the server: the player's side of the view."""
+
+    token: str
+    trial: int
+    """-1: the programme of the level step."""
+    attempt: int
+    slot: str
+    clip: str
+    condition: str
+
+
+def offers(sitting: Sitting) -> tuple[Offer, ...]:
+    """Return what may be fetched now: the level programme, the slots of the trial in hand, those of the next trial."""
+    found: list[Offer] = []
+    if sitting.step == "level":
+        clip, condition = sitting.plan.level_stimulus()
+        found.append(
+            Offer(
+                token=level_token(sitting),
+                trial=LEVEL_TRIAL,
+                attempt=FIRST_ATTEMPT,
+                slot=LEVEL_SLOT,
+                clip=clip,
+                condition=condition,
+            )
+        )
+    for trial, attempt in (*trial_shown(sitting), *trial_ahead(sitting)):
+        planned = sitting.planned(trial)
+        found += [
+            Offer(
+                token=sitting.plan.token(trial, attempt, slot.name),
+                trial=trial,
+                attempt=attempt,
+                slot=slot.name,
+                clip=planned.clip,
+                condition=slot.condition,
+            )
+            for slot in planned.drawn.slots
+        ]
+    return tuple(found)
+
+
+def trial_shown(sitting: Sitting) -> tuple[tuple[int, int], ...]:
+    """Return (trial, attempt) of the trial whose slots can be heard now, if any."""
+    return ((sitting.trial, sitting.attempt),) if sitting.step in ("trial", "feedback") else ()
+
+
+def trial_ahead(sitting: Sitting) -> tuple[tuple[int, int], ...]:
+    """Return (trial, attempt) of the trial to fetch meanwhile, if what it holds is known already."""
+    if sitting.over:
+        return ()
+    if sitting.step in ("ready", "level", "break"):
+        return ((sitting.trial, sitting.attempt),)
+    ahead = sitting.trial + 1
+    if ahead >= sitting.plan.length:
+        return ()
+    block, within = sitting.plan.place(ahead)
+    if sitting.plan.method(block).adaptive and len(sitting.outcomes(block.id)) < within:
+        return ()
+    return ((ahead, FIRST_ATTEMPT),)
+
+
+def level_token(sitting: Sitting) -> str:
+    """Return the token of the programme to which the level is set."""
+    return sitting.plan.token(LEVEL_TRIAL, FIRST_ATTEMPT, LEVEL_SLOT)

@@ -1,0 +1,384 @@
+"""A sitting: one listener's run of one plan, as a pure state machine.
+
+`after(sitting, event)` returns the sitting as it stands after an event, or raises `OutOfTurn`; no clock, no file, no
+sound. Steps: ready, level, then trials, each possibly followed by feedback (practice) or a break, until finished; or
+abandoned. In a trial all sounds are loaded, slots are selected, an answer is chosen (and may be changed or taken back),
+then confirmed; from then on nothing changes it.
+
+It runs any method of the contract: any number of slots, any number of values in an answer, draws that depend on the
+outcomes so far. Whoever runs it stores the rows of a new answer *before* the new sitting is shown to anybody: so what
+is shown as saved is saved.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from math import isfinite
+from typing import Literal
+
+from blindtest.design import Plan, PlannedTrial
+from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.methods import Method, Outcome, Question, Setting, Value
+from blindtest.session.answer import Answer
+from blindtest.session.event import (
+    EVENTS,
+    FAULT_KINDS,
+    Abandoned,
+    Began,
+    Chosen,
+    Confirmed,
+    Continued,
+    Event,
+    Faulted,
+    LevelSet,
+    Loaded,
+    Selected,
+    Unchosen,
+)
+
+__all__ = [
+    "FIRST_ATTEMPT",
+    "OutOfTurn",
+    "Sitting",
+    "Step",
+    "after",
+    "answer_to",
+    "arrived",
+    "fresh",
+    "start",
+]
+
+Step = Literal["ready", "level", "trial", "feedback", "break", "finished", "abandoned"]
+
+FIRST_ATTEMPT = 1
+LEAST_GAIN_DB = -80.0
+
+
+class OutOfTurn(BlindtestError):
+    """An event came that the sitting, as it stands, has no place for. Nothing was recorded, nothing changed."""
+
+    def __init__(self, problem: str, *, remedy: str = "reload the page; nothing was recorded twice") -> None:
+        super().__init__(Fault(problem=problem, remedy=remedy))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sitting:
+    """A sitting as it stands. Holds the plan, so it stays on the server; `view.view_of` says what may leave."""
+
+    plan: Plan = field(repr=False)
+    study: str
+    listener: str
+    number: int
+    """Number in the register."""
+    step: Step
+    trial: int
+    """The trial in hand, 0-based; in 'feedback' the one just answered, in 'break' the one that comes next, when
+    finished the number of trials."""
+    attempt: int = FIRST_ATTEMPT
+    loaded_at: datetime | None = None
+    selected: str | None = None
+    heard: tuple[str, ...] = ()
+    """Slots selected in this attempt, each once, in the order of their first selection."""
+    switches: int = 0
+    chosen: Mapping[str, Value] | None = None
+    confidence: float | None = None
+    faults: tuple[str, ...] = ()
+    answers: tuple[Answer, ...] = ()
+    gain_db: float | None = None
+    reason: str = ""
+
+    @property
+    def over(self) -> bool:
+        """Whether no event can change it any more."""
+        return self.step in ("finished", "abandoned")
+
+    @property
+    def deadline(self) -> datetime | None:
+        """When it counts as abandoned."""
+        text = self.plan.record.get("deadline")
+        return datetime.fromisoformat(text) if text else None
+
+    def outcomes(self, block: str) -> tuple[Outcome, ...]:
+        """Return the outcomes so far of a block, in order."""
+        return tuple(answer.outcome for answer in self.answers if answer.block == block)
+
+    def planned(self, number: int) -> PlannedTrial:
+        """Return a trial, truth included; for an adaptive method only up to the first unanswered one of its block."""
+        block, within = self.plan.place(number)
+        earlier = self.outcomes(block.id)[:within]
+        if self.plan.method(block).adaptive and len(earlier) < within:
+            raise ValueError(f"trial {number} depends on answers that are not there yet")
+        return self.plan.trial(number, earlier)
+
+    def method(self, number: int) -> Method:
+        """Return the method of a trial."""
+        return self.plan.method(self.plan.place(number)[0])
+
+    def setting_shown(self, number: int) -> Setting:
+        """Return a trial's setting with the conditions' ids struck out, so that no text made from it can name one."""
+        setting = self.plan.setting(self.plan.place(number)[0])
+        return replace(setting, conditions=tuple(str(place) for place in range(1, len(setting.conditions) + 1)))
+
+    def slot_names(self, number: int) -> tuple[str, ...]:
+        """Return the names of a trial's slots as the listener sees them."""
+        return self.method(number).slot_names(self.setting_shown(number))
+
+    def question(self, number: int) -> Question:
+        """Return what is asked in a trial, made from slot names only."""
+        return self.method(number).question(self.slot_names(number), self.setting_shown(number))
+
+
+def start(plan: Plan, *, study: str, listener: str, number: int | None = None) -> Sitting:
+    """Return the sitting before its first step.
+
+    Parameters
+    ----------
+    plan : what was drawn and sealed
+    study : id of the study, as it stands in the trial table
+    listener : pseudonym
+    number : number in the register; else the one in the plan's record
+    """
+    unready = {block.phase for block in plan.protocol.blocks} & {"worn", "labelled"}
+    if unready:
+        raise BlindtestError(
+            Fault(
+                problem="not yet: phases in which the listener knows what sounds",
+                key="protocol.block.phase",
+                got=", ".join(sorted(unready)),
+                allowed="practice, blind",
+                remedy="take these blocks out of the protocol",
+            )
+        )
+    if number is None:
+        number = int(plan.record["sitting"])
+    return Sitting(plan=plan, study=study, listener=listener, number=number, step="ready", trial=0)
+
+
+def after(sitting: Sitting, event: Event) -> Sitting:
+    """Return the sitting as it stands after `event`.
+
+    Raises
+    ------
+    OutOfTurn
+        The event has no place here: another trial or attempt (a second tab, a page left open), a step that is over, a
+        slot that is not loaded, an answer not complete, the deadline passed. The sitting is as it was.
+    """
+    if event.at.tzinfo is None:
+        raise ValueError(f"times carry their zone, got {event.at!r}")
+    if _is_repeat(sitting, event):
+        return sitting
+    if sitting.over:
+        raise OutOfTurn(f"the sitting is {sitting.step}", remedy="nothing more is asked; close the page")
+    if sitting.deadline is not None and event.at > sitting.deadline and not isinstance(event, Abandoned):
+        raise OutOfTurn(
+            f"the deadline of this sitting passed at {sitting.deadline.isoformat()}",
+            remedy="the answers so far are kept; ask for a new sitting",
+        )
+    match event:
+        case Began():
+            return replace(_at(sitting, event, "ready"), step="level")
+        case LevelSet():
+            return _level_set(_at(sitting, event, "level"), event)
+        case Loaded():
+            # Sent again by a page that was reloaded: the sounds were there since the first time.
+            return replace(_of_this_trial(sitting, event), loaded_at=sitting.loaded_at or event.at, selected=None)
+        case Selected():
+            return _selected(sitting, event)
+        case Chosen():
+            return _chosen(_of_this_trial(sitting, event), event)
+        case Unchosen():
+            return replace(_of_this_trial(sitting, event), chosen=None, confidence=None)
+        case Confirmed():
+            return _confirmed(_of_this_trial(sitting, event), event)
+        case Faulted():
+            return _faulted(_of_this_trial(sitting, event), event)
+        case Continued():
+            return _continued(_at(sitting, event, "feedback", "break"), event)
+        case Abandoned():
+            return replace(sitting, step="abandoned", reason=event.reason)
+
+
+def _is_repeat(sitting: Sitting, event: Event) -> bool:
+    """Whether a confirmation is sent again because its acknowledgement got lost."""
+    if not isinstance(event, Confirmed) or event.values is None or not 0 <= event.trial < len(sitting.answers):
+        return False
+    answer = sitting.answers[event.trial]
+    return answer.attempt == event.attempt and dict(answer.values) == dict(event.values)
+
+
+def _name(event: Event) -> str:
+    return next(name for name, kind in EVENTS.items() if isinstance(event, kind)).replace("_", " ")
+
+
+def _at(sitting: Sitting, event: Event, *steps: Step) -> Sitting:
+    if sitting.step not in steps:
+        raise OutOfTurn(f"'{_name(event)}' came while the sitting is at the step '{sitting.step}'")
+    return sitting
+
+
+def _of_this_trial(
+    sitting: Sitting, event: Loaded | Selected | Chosen | Unchosen | Confirmed | Faulted, *steps: Step
+) -> Sitting:
+    if (event.trial, event.attempt) != (sitting.trial, sitting.attempt):
+        # A second tab sends stale events. Taking one would shift every later answer by a trial, and nothing
+        # downstream could tell.
+        raise OutOfTurn(
+            f"'{_name(event)}' of trial {event.trial + 1}, attempt {event.attempt} came while the sitting is at trial "
+            f"{sitting.trial + 1}, attempt {sitting.attempt}"
+        )
+    return _at(sitting, event, *(steps or ("trial",)))
+
+
+def _level_set(sitting: Sitting, event: LevelSet) -> Sitting:
+    if not (isfinite(event.gain_db) and LEAST_GAIN_DB <= event.gain_db <= 0):
+        raise BlindtestError(
+            Fault(
+                problem="the level can't be set so",
+                key="gain_db",
+                got=event.gain_db,
+                allowed=f"{LEAST_GAIN_DB:g} ... 0 dB",
+                remedy="turn the device itself up if 0 dB is too soft",
+            )
+        )
+    return arrived(replace(sitting, gain_db=float(event.gain_db)), sitting.trial, rested=False)
+
+
+def _selected(sitting: Sitting, event: Selected) -> Sitting:
+    _of_this_trial(sitting, event, "trial", "feedback")
+    if event.slot not in sitting.slot_names(sitting.trial):
+        names = ", ".join(sitting.slot_names(sitting.trial))
+        raise OutOfTurn(f"there is no slot {event.slot!r} in this trial (slots: {names})")
+    if sitting.step == "feedback":
+        # Listening again once the truth is known: nothing of it enters the answer.
+        return replace(sitting, selected=event.slot)
+    if sitting.loaded_at is None:
+        raise OutOfTurn("a slot was selected before the sounds of the trial were loaded", remedy="wait until they are")
+    return replace(
+        sitting,
+        selected=event.slot,
+        heard=sitting.heard if event.slot in sitting.heard else (*sitting.heard, event.slot),
+        switches=sitting.switches + (1 if sitting.heard else 0),
+    )
+
+
+def _chosen(sitting: Sitting, event: Chosen) -> Sitting:
+    question = sitting.question(sitting.trial)
+    values = dict(event.values)
+    problem = None
+    if not values or not set(values) <= set(question.keys):
+        problem = f"an answer has the values {', '.join(question.keys)}, got {', '.join(sorted(values)) or 'none'}"
+    elif any(isinstance(v, bool) or not isinstance(v, str | int | float) for v in values.values()) or any(
+        isinstance(v, int | float) and not isfinite(v) for v in values.values()
+    ):
+        problem = "the values of an answer are texts or finite numbers"
+    elif set(values) == set(question.keys):
+        problem = sitting.method(sitting.trial).fault_in(question, values)
+    if problem is None and event.confidence is not None and not 0 <= event.confidence <= 1:
+        problem = f"confidence is 0 ... 1, got {event.confidence!r}"
+    if problem is not None:
+        raise OutOfTurn(problem, remedy="choose again; nothing was recorded")
+    return replace(sitting, chosen=values, confidence=event.confidence)
+
+
+def _confirmed(sitting: Sitting, event: Confirmed) -> Sitting:
+    question = sitting.question(sitting.trial)
+    if sitting.chosen is None:
+        raise OutOfTurn("an answer was confirmed before one was chosen", remedy="choose an answer first")
+    if event.values is not None and dict(event.values) != dict(sitting.chosen):
+        raise OutOfTurn("the answer confirmed is not the one chosen", remedy="reload the page and look at the choice")
+    problem = sitting.method(sitting.trial).fault_in(question, sitting.chosen)
+    if problem is not None:
+        raise OutOfTurn(problem, remedy="complete the answer, then confirm it")
+    unheard = [name for name in sitting.slot_names(sitting.trial) if name not in sitting.heard]
+    if unheard or sitting.loaded_at is None:
+        raise OutOfTurn(
+            f"not heard yet in this trial: {', '.join(unheard)}", remedy="listen to each at least once, then confirm"
+        )
+    answer = answer_to(sitting, sitting.chosen, sitting.loaded_at, event.at, question)
+    answered = replace(sitting, answers=(*sitting.answers, answer))
+    if sitting.plan.place(sitting.trial)[0].feedback:
+        return replace(answered, step="feedback")
+    return arrived(answered, sitting.trial + 1)
+
+
+def answer_to(
+    sitting: Sitting, values: Mapping[str, Value], shown_at: datetime, answered_at: datetime, question: Question
+) -> Answer:
+    """Return what is recorded when the answer `values` to the trial in hand is confirmed."""
+    planned = sitting.planned(sitting.trial)
+    shown_at, answered_at = _to_ms(shown_at), _to_ms(answered_at)
+    return Answer(
+        study=sitting.study,
+        listener=sitting.listener,
+        sitting=sitting.number,
+        trial=sitting.trial,
+        attempt=sitting.attempt,
+        block=planned.block,
+        block_trial=planned.block_trial,
+        phase=planned.phase,
+        method=planned.method,
+        kind=question.kind,
+        clip=planned.clip,
+        conditions=sitting.plan.conditions,
+        drawn=planned.drawn,
+        values=dict(values),
+        correct=sitting.method(sitting.trial).is_right(planned.drawn, values),
+        confidence=sitting.confidence,
+        shown_at=shown_at,
+        answered_at=answered_at,
+        # A clock that was set back in between must not give a negative time.
+        time_taken_s=round(max(0.0, (answered_at - shown_at).total_seconds()), 3),
+        switches=sitting.switches,
+        faults=sitting.faults,
+    )
+
+
+def _to_ms(time: datetime) -> datetime:
+    """Return a time in UTC as exactly as it is stored, so that an answer read back equals the one given."""
+    time = time.astimezone(UTC)
+    return time.replace(microsecond=time.microsecond // 1000 * 1000)
+
+
+def _faulted(sitting: Sitting, event: Faulted) -> Sitting:
+    if event.kind not in FAULT_KINDS:
+        raise BlindtestError(
+            Fault(
+                problem="unknown kind of fault",
+                key="kind",
+                got=event.kind,
+                allowed=", ".join(FAULT_KINDS),
+                remedy=did_you_mean(event.kind, FAULT_KINDS),
+            )
+        )
+    faulted = replace(sitting, faults=(*sitting.faults, event.kind))
+    if not FAULT_KINDS[event.kind]:
+        return faulted
+    return replace(fresh(faulted, sitting.trial, sitting.attempt + 1), faults=faulted.faults)
+
+
+def _continued(sitting: Sitting, event: Continued) -> Sitting:
+    if event.trial != sitting.trial:
+        raise OutOfTurn(f"'continued' of trial {event.trial + 1} came while the sitting is at {sitting.trial + 1}")
+    if sitting.step == "feedback":
+        return arrived(sitting, sitting.trial + 1)
+    return arrived(sitting, sitting.trial, rested=True)
+
+
+def fresh(sitting: Sitting, trial: int, attempt: int = FIRST_ATTEMPT) -> Sitting:
+    """Return the sitting with nothing loaded, heard or chosen yet in `trial`."""
+    return replace(
+        sitting, trial=trial, attempt=attempt, loaded_at=None, selected=None, heard=(), switches=0, chosen=None,
+        confidence=None, faults=(),
+    )  # fmt: skip
+
+
+def arrived(sitting: Sitting, trial: int, *, rested: bool = False) -> Sitting:
+    """Return the sitting at the door of `trial`: its break first, if one is due, or the end."""
+    attempt = sitting.attempt if trial == sitting.trial else FIRST_ATTEMPT
+    kept = sitting.faults if trial == sitting.trial else ()
+    arrived = replace(fresh(sitting, trial, attempt), faults=kept)
+    if trial == sitting.plan.length:
+        return replace(arrived, step="finished")
+    if sitting.planned(trial).break_before and not rested:
+        return replace(arrived, step="break")
+    return replace(arrived, step="trial")
