@@ -1,0 +1,108 @@
+"""Commands speak as documented: help, exit codes, one line a fault, JSON with the same places."""
+
+import json
+import re
+import subprocess
+import sys
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from blindtest.cli.commands import commands, main
+from blindtest.cli.output import table
+
+README = Path(__file__).parents[2] / "README.md"
+
+
+def run(*arguments, **options):
+    return subprocess.run(
+        [sys.executable, "-m", "blindtest", *arguments], capture_output=True, text=True, check=False, **options
+    )
+
+
+@pytest.mark.parametrize("name", sorted(commands.commands))
+def test_every_command_has_help_and_a_place_in_the_readme(name):
+    command = commands.commands[name]
+    assert command.help
+    assert len(command.help.splitlines()[0]) > 20
+    assert re.search(rf"^\| `blindtest {name}\b", README.read_text(encoding="utf-8"), flags=re.MULTILINE)
+
+
+def test_the_readme_names_no_command_that_is_not_there():
+    named = set(re.findall(r"blindtest ([a-z]+)", README.read_text(encoding="utf-8")))
+    assert named - {"demo", *commands.commands} <= {"does", "is"}
+
+
+def test_every_page_of_the_guide_is_linked_from_the_readme():
+    pages = {page.name for page in files("blindtest").joinpath("guide").iterdir()}
+    linked = set(re.findall(r"blindtest/guide/([a-z-]+\.md)", README.read_text(encoding="utf-8")))
+    assert pages == linked
+
+
+def test_options_are_documented():
+    for name, command in commands.commands.items():
+        for option in command.params:
+            if option.param_type_name == "option" and option.name not in ("alpha",):
+                assert option.help, f"{name} {option.name}"
+
+
+def test_an_unknown_command_is_wrong_usage():
+    result = run("nonsense")
+    assert result.returncode == 2
+    assert result.stderr.strip() == "No such command 'nonsense'.; see blindtest --help"
+    assert not result.stdout
+
+
+def test_an_unknown_option_is_wrong_usage_in_json_too():
+    result = run("check", "--json", "--nonsense")
+    assert result.returncode == 2
+    error = json.loads(result.stdout)["error"]
+    assert error["exit_code"] == 2
+    assert "nonsense" in error["faults"][0]["problem"]
+
+
+def test_a_folder_without_a_study_is_input_that_cannot_be_used(tmp_path):
+    result = run("render", str(tmp_path))
+    assert result.returncode == 3
+    assert "study.toml" in result.stderr
+    assert len(result.stderr.strip().splitlines()) == 1
+
+
+def test_guide_pages_are_printed():
+    assert run("guide").stdout.count("\n") >= 5
+    assert run("guide", "abx").stdout.startswith("# ABX")
+    missing = run("guide", "abxx")
+    assert missing.returncode == 2
+    assert "did you mean 'abx'?" in missing.stderr
+
+
+def test_an_unexpected_fault_leaves_a_trace_in_a_file(monkeypatch, capsys, tmp_path):
+    def fails(*arguments, **options):
+        raise RuntimeError("planted")
+
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setattr(commands, "main", fails)
+    with pytest.raises(SystemExit) as left:
+        main(["check"])
+    assert left.value.code == 70
+    said = capsys.readouterr().err
+    assert "RuntimeError: planted" in said
+    (trace,) = tmp_path.iterdir()
+    assert str(trace) in said
+    assert "Traceback" in trace.read_text()
+
+
+def test_an_interrupt_says_that_nothing_is_lost(monkeypatch, capsys):
+    def interrupted(*arguments, **options):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(commands, "main", interrupted)
+    with pytest.raises(SystemExit) as left:
+        main(["listen"])
+    assert left.value.code == 130
+    assert "is safe" in capsys.readouterr().err
+
+
+def test_numbers_stand_right_and_words_left():
+    assert table(("name", "dB"), [("a", "1.0"), ("bc", "-10.0")]) == "name     dB\na       1.0\nbc    -10.0"

@@ -1,0 +1,57 @@
+"""The form of a complaint: file:line: key.path: what is wrong, got VALUE (allowed: RANGE); what to do."""
+
+import pytest
+
+from blindtest.errors import BlindtestError, Fault, FoundWanting, Missing, WrongUse, did_you_mean
+
+
+def test_a_fault_in_full():
+    fault = Fault(
+        file="left.txt", line=214, key="level_db", problem="not a number", got="n/a", allowed="a finite number",
+        remedy="delete the row or write the level",
+    )  # fmt: skip
+    assert str(fault) == (
+        "left.txt:214: level_db: not a number, got 'n/a' (allowed: a finite number); delete the row or write the level"
+    )
+
+
+def test_parts_that_are_missing_leave_no_trace():
+    assert str(Fault(problem="nothing here")) == "nothing here"
+    assert str(Fault(problem="no stereo", line=3)) == "line 3: no stereo"
+    assert str(Fault(problem="no stereo", file="a.wav")) == "a.wav: no stereo"
+
+
+def test_a_long_value_is_shortened():
+    assert len(str(Fault(problem="too long", got="x" * 5000))) < 150
+
+
+def test_a_fault_keeps_the_file_it_names():
+    assert Fault(problem="p").in_file("a").file == "a"
+    assert Fault(problem="p", file="b").in_file("a").file == "b"
+
+
+def test_faults_are_sorted_by_file_and_line():
+    error = BlindtestError.of([Fault(problem=p, file=f, line=n) for p, f, n in
+                               [("3", "b", 1), ("2", "a", 9), ("1", "a", 2), ("0", "a", None)]])  # fmt: skip
+    assert [fault.problem for fault in error.faults] == ["0", "1", "2", "3"]
+    assert str(error).splitlines()[-1] == "b:1: 3"
+
+
+def test_an_error_without_faults_is_a_mistake():
+    with pytest.raises(ValueError, match="at least one fault"):
+        BlindtestError()
+
+
+def test_codes():
+    # The documented exit codes: blindtest guide exit-codes
+    assert [kind.exit_code for kind in (BlindtestError, FoundWanting, WrongUse, Missing)] == [3, 1, 2, 4]
+
+
+def test_what_json_gets():
+    held = Fault(problem="p", got=1.5, line=2).to_dict()
+    assert held == {"problem": "p", "file": None, "line": 2, "key": None, "got": "1.5", "allowed": None, "remedy": None}
+
+
+@pytest.mark.parametrize(("typed", "meant"), [("responce", "did you mean 'response'?"), ("RESPONSES", ""), ("zzz", "")])
+def test_did_you_mean(typed, meant):
+    assert did_you_mean(typed, ["response", "gain"]) == meant
