@@ -1,1 +1,79 @@
-"""To be filled by the room."""
+"""Statistics of listening tests: counts or tables in, frozen results out; usable alone, on anybody's data.
+
+Choices are judged by exact tests; every result carries its numbers, estimate, interval, method and assumptions, and a
+sentence in plain words. Words of conclusions are *shown*, *negligible* and *open*.
+"""
+
+from blindtest.stats.conclusion import Conclusion, conclude
+from blindtest.stats.discrimination import (
+    DiscriminationResult,
+    SimilarityResult,
+    critical_number,
+    discrimination_test,
+    distinguishers,
+    proportion_at,
+    similarity_critical_number,
+    similarity_test,
+)
+from blindtest.stats.equivalence import EquivalenceResult, equivalence_test
+from blindtest.stats.multiplicity import adjust_p_values
+from blindtest.stats.planning import (
+    DetectableEffect,
+    MinutesPlan,
+    PlanChances,
+    PowerResult,
+    SampleSize,
+    detectable_effect,
+    minutes_plan,
+    plan_chances,
+    power,
+    sample_size,
+)
+from blindtest.stats.sensitivity import (
+    DECISION_RULES,
+    DecisionRule,
+    criterion,
+    d_prime,
+    d_prime_from_rates,
+    d_prime_std_error,
+    decision_rule,
+    log_linear_rate,
+    proportion_correct,
+    slope,
+)
+
+__all__ = [
+    "DECISION_RULES",
+    "Conclusion",
+    "DecisionRule",
+    "DetectableEffect",
+    "DiscriminationResult",
+    "EquivalenceResult",
+    "MinutesPlan",
+    "PlanChances",
+    "PowerResult",
+    "SampleSize",
+    "SimilarityResult",
+    "adjust_p_values",
+    "conclude",
+    "criterion",
+    "critical_number",
+    "d_prime",
+    "d_prime_from_rates",
+    "d_prime_std_error",
+    "decision_rule",
+    "detectable_effect",
+    "discrimination_test",
+    "distinguishers",
+    "equivalence_test",
+    "log_linear_rate",
+    "minutes_plan",
+    "plan_chances",
+    "power",
+    "proportion_at",
+    "proportion_correct",
+    "sample_size",
+    "similarity_critical_number",
+    "similarity_test",
+    "slope",
+]
