@@ -1,0 +1,247 @@
+"""The listener's page: routes and handlers.
+
+A handler reads as *parse, call, render*. What a listener may see is decided elsewhere: `ListeningService.view`
+returns it as JSON, and sound goes by another route, from token to bytes. Nothing that varies with the content is ever
+added here: no Date, ETag, Last-Modified, range or compression, and all slots leave with equal headers.
+"""
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any, Protocol
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from blindtest.errors import BlindtestError
+from blindtest.session import Event, OutOfTurn, event_from_dict
+from blindtest.web.access import Access
+from blindtest.web.guard import Guard, TooLarge
+
+__all__ = ["Facts", "ListeningService", "NotStored", "make_app"]
+
+_HERE = Path(__file__).parent
+_TYPES = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+_log = logging.getLogger("blindtest.web")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """What the page says before the first sound; the same whatever the trials hold."""
+
+    level: str | None = None
+    """The level this sitting will have, in words ('about 72 dB SPL, A-weighted'); None where drive data are missing."""
+    consent: str = ""
+    """What the listener agrees to before the first question; empty where nothing was asked for."""
+
+
+class _EventBody(BaseModel):
+    """What the page posts: an event, and the sitting it belongs to, lest a page left open answers another sitting."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+    sitting: str = Field(max_length=100)
+    event: dict[str, JsonValue]
+
+
+class _EnterBody(BaseModel):
+    """The token of the link."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    token: str = Field(max_length=200, pattern=r"^[A-Za-z0-9_-]*$")
+
+
+class NotStored(BlindtestError):
+    """An event is right but could not be made durable: the page keeps it and sends it again."""
+
+
+class ListeningService(Protocol):
+    """A sitting as the page sees it. Methods block and may be called from any thread."""
+
+    @property
+    def sitting(self) -> str:
+        """A name of this sitting that says nothing: the page keeps unsent answers under it."""
+
+    def facts(self) -> Facts:
+        """Return what is said before the first sound."""
+
+    def view(self) -> Mapping[str, Any]:
+        """Return what the listener may see now, as JSON holds it."""
+
+    def handle(self, event: Event) -> Mapping[str, Any]:
+        """Take an event and return the new view; an answer is durable before this returns.
+
+        Raises
+        ------
+        OutOfTurn
+            The event came too late, or from another tab; nothing was recorded.
+        NotStored
+            It could not be made durable.
+        BlindtestError
+            It is not an event of this sitting at all.
+        """
+
+    def sound(self, token: str) -> bytes | None:
+        """Return the WAV behind a token that the view shows now, or None."""
+
+
+def make_app(
+    service: ListeningService,
+    *,
+    clock: Callable[[], datetime],
+    hosts: tuple[str, ...],
+    link_token: str,
+    cookie_secret: str,
+) -> ASGIApp:
+    """Return the ASGI application of one sitting.
+
+    Parameters
+    ----------
+    service : the sitting
+    clock : returns the present time, with its zone; events are stamped with it
+    hosts : values of the Host header that are served, see `hosts_of`
+    link_token : the token of the link, drawn anew for each run of the server
+    cookie_secret : the study's secret, remembered between runs, so that a listener comes back without a new link
+    """
+    # Cookies are shared by all ports of a host: the name keeps two studies on one machine apart.
+    access = Access(link_token=link_token, secret=cookie_secret, cookie_name=f"blindtest-{hosts[0].rpartition(':')[2]}")
+    page = _Handlers(service=service, clock=clock, access=access)
+    routed = Starlette(
+        routes=[
+            Route("/", page.shell),
+            Route("/static/{name}", page.static),
+            Route("/enter", page.enter, methods=["POST"]),
+            Route("/facts", page.facts),
+            Route("/view", page.view),
+            Route("/event", page.event, methods=["POST"]),
+            Route("/sound/{token}", page.sound),
+        ],
+        exception_handlers={HTTPException: _plain_problem, TooLarge: _too_large, Exception: _own_fault},
+    )
+    # Outermost, so that also what the framework itself answers leaves with our headers.
+    return Guard(routed, hosts=hosts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Handlers:
+    service: ListeningService
+    clock: Callable[[], datetime]
+    access: Access
+
+    async def shell(self, request: Request) -> Response:
+        return HTMLResponse(_shell())
+
+    async def static(self, request: Request) -> Response:
+        found = _static_files().get(request.path_params["name"])
+        if found is None:
+            raise HTTPException(404)
+        body, media_type = found
+        return Response(body, headers={"content-type": media_type})
+
+    async def enter(self, request: Request) -> Response:
+        """Exchange the link's token for the cookie. Who has the cookie already is let in."""
+        token = _token_in(await request.body())
+        if not self.access.admits(request) and (token is None or not self.access.spend(token)):
+            return _problem(403, "this link was used already, or belongs to an earlier start of the program")
+        response = JSONResponse({"entered": True})
+        self.access.give(response)
+        return response
+
+    async def facts(self, request: Request) -> Response:
+        self._admit(request)
+        return JSONResponse({"sitting": self.service.sitting, "facts": asdict(self.service.facts())})
+
+    async def view(self, request: Request) -> Response:
+        self._admit(request)
+        return self._shown(await run_in_threadpool(self.service.view))
+
+    async def event(self, request: Request) -> Response:
+        self._admit(request)
+        try:
+            body = _EventBody.model_validate_json(await request.body())
+            event = event_from_dict(body.event, at=self.clock())
+        except ValidationError as wrong:
+            return _problem(422, f"this is not an event: {wrong.errors(include_url=False)[0]['msg']}")
+        except BlindtestError as wrong:
+            return _problem(422, str(wrong))
+        if body.sitting != self.service.sitting:
+            return await self._out_of_turn("this page was opened for another sitting", "reload the page")
+        try:
+            view = await run_in_threadpool(self.service.handle, event)
+        except OutOfTurn as wrong:
+            return await self._out_of_turn(wrong.faults[0].problem, wrong.faults[0].remedy)
+        except NotStored as wrong:
+            # Said in full to the organiser only: a storage fault names files and places.
+            _log.error("an event could not be stored: %s", wrong)
+            return _problem(503, "this could not be stored yet")
+        except BlindtestError as wrong:
+            return _problem(422, str(wrong))
+        return self._shown(view)
+
+    async def sound(self, request: Request) -> Response:
+        self._admit(request)
+        sound = await run_in_threadpool(self.service.sound, request.path_params["token"])
+        if sound is None:
+            raise HTTPException(404)
+        return Response(sound, headers={"content-type": "audio/wav"})
+
+    def _admit(self, request: Request) -> None:
+        if not self.access.admits(request):
+            raise HTTPException(401)
+
+    def _shown(self, view: Mapping[str, Any]) -> Response:
+        return JSONResponse({"sitting": self.service.sitting, "view": dict(view)})
+
+    async def _out_of_turn(self, problem: str, remedy: str) -> Response:
+        view = await run_in_threadpool(self.service.view)
+        said = {"problem": problem, "remedy": remedy, "sitting": self.service.sitting, "view": dict(view)}
+        return JSONResponse(said, status_code=409)
+
+
+def _token_in(body: bytes) -> str | None:
+    try:
+        return _EnterBody.model_validate_json(body).token
+    except ValidationError:
+        return None
+
+
+def _problem(status: int, problem: str) -> JSONResponse:
+    return JSONResponse({"problem": problem}, status_code=status)
+
+
+_WORDS = {401: "this page needs the link that was printed", 404: "not here", 405: "this is not done here"}
+
+
+async def _plain_problem(request: Request, fault: Exception) -> Response:
+    status = fault.status_code if isinstance(fault, HTTPException) else 500
+    return _problem(status, _WORDS.get(status, "this could not be done"))
+
+
+async def _too_large(request: Request, fault: Exception) -> Response:
+    return _problem(413, "the request is too large")
+
+
+async def _own_fault(request: Request, fault: Exception) -> Response:
+    return _problem(500, "something went wrong inside blindtest; the organiser sees what")
+
+
+@cache
+def _shell() -> str:
+    environment = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined)
+    return environment.get_template("listen.html").render(title="Listening test")
+
+
+@cache
+def _static_files() -> Mapping[str, tuple[bytes, str]]:
+    """Read once: small files, served from memory without dates or tags."""
+    files = sorted((_HERE / "static").iterdir())
+    return {file.name: (file.read_bytes(), _TYPES[file.suffix]) for file in files if file.suffix in _TYPES}

@@ -1,0 +1,164 @@
+"""A sitting served to one page: events in, views out, answers durable in between, sound by token.
+
+It holds the sitting as it stands and is the only one that changes it. What must last goes to a `Record` first; only
+then is the new sitting shown to anybody, so that "saved" is never said too early.
+"""
+
+import logging
+from collections.abc import Callable, Mapping
+from threading import Event as Flag
+from threading import Lock
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blindtest.errors import BlindtestError, Fault
+from blindtest.session import (
+    Abandoned,
+    Answer,
+    BrowserPlayer,
+    Confirmed,
+    Event,
+    Faulted,
+    LevelSet,
+    Offer,
+    Sitting,
+    Sound,
+    after,
+    offers,
+    view_of,
+)
+from blindtest.web.app import Facts, NotStored
+
+__all__ = ["Record", "SittingService"]
+
+_log = logging.getLogger("blindtest.web")
+_LASTING = (LevelSet, Faulted, Abandoned)
+"""Events besides answers from which a sitting is restored."""
+
+
+class Record(Protocol):
+    """What keeps a sitting beyond this process. Both return when what they were given is durable, or raise."""
+
+    def answered(self, answer: Answer) -> None:
+        """Keep an answer. Given the same one again, do nothing."""
+
+    def happened(self, event: Event) -> None:
+        """Keep an event that a sitting is restored from: level set, fault, abandoned."""
+
+
+class SittingService:
+    """One sitting; its methods block and may be called from any thread.
+
+    Parameters
+    ----------
+    sitting : as it stands, new or restored
+    record : where answers and lasting events go
+    samples : (clip, condition) to stored 24-bit samples, (n, channels) int32
+    rate : clip to Hz
+    facts : what the page says before the first sound
+    """
+
+    def __init__(
+        self,
+        sitting: Sitting,
+        *,
+        record: Record,
+        samples: Callable[[str, str], NDArray[np.int32]],
+        rate: Callable[[str], int],
+        facts: Facts | None = None,
+    ) -> None:
+        self.over = Flag()
+        """Set when the sitting is finished or abandoned."""
+        self._sitting = sitting
+        self._record = record
+        self._samples = samples
+        self._rate = rate
+        self._facts = facts or Facts()
+        self._player = BrowserPlayer()
+        self._lock = Lock()
+        self._unstored: Sitting | None = None
+        # Not the number in the register: a page left open from another study may have the same one and the same port.
+        self._name = sitting.plan.draws.token("page")
+        self._arrived()
+
+    @property
+    def sitting(self) -> str:
+        """A name that says nothing."""
+        return self._name
+
+    def facts(self) -> Facts:
+        """Return what is said before the first sound."""
+        return self._facts
+
+    def view(self) -> Mapping[str, Any]:
+        """Return what the listener may see now."""
+        with self._lock:
+            return view_of(self._sitting).to_json()
+
+    def handle(self, event: Event) -> Mapping[str, Any]:
+        """Take an event; see `ListeningService`."""
+        with self._lock:
+            new = self._following(event)
+            try:
+                self._keep(event, new)
+            except Exception as error:
+                self._unstored = new if isinstance(event, Confirmed) else None
+                raise NotStored(
+                    error.faults[0] if isinstance(error, BlindtestError) else Fault(problem=f"{error}")
+                ) from error
+            self._unstored = None
+            moved = (new.step, new.trial, new.attempt) != (
+                self._sitting.step,
+                self._sitting.trial,
+                self._sitting.attempt,
+            )
+            self._sitting = new
+            if moved:
+                self._arrived()
+            return view_of(new).to_json()
+
+    def sound(self, token: str) -> bytes | None:
+        """Return the WAV under `token`, or None. All were made beforehand: the time taken tells nothing."""
+        try:
+            return self._player.wav(token)
+        except BlindtestError:
+            return None
+
+    def _following(self, event: Event) -> Sitting:
+        """Return the sitting after `event`; an answer that could not be stored keeps its time when sent again.
+
+        Else a write that was reported as failed but had reached the disk would meet another answer to the same trial.
+        """
+        new = after(self._sitting, event)
+        if self._unstored is None or not isinstance(event, Confirmed):
+            return new
+        kept = self._unstored.answers[-1]
+        sent = new.answers[-1] if new.answers else None
+        same = sent is not None and (sent.trial, sent.attempt, dict(sent.values)) == (
+            kept.trial,
+            kept.attempt,
+            dict(kept.values),
+        )
+        return self._unstored if same else new
+
+    def _keep(self, event: Event, new: Sitting) -> None:
+        if len(new.answers) > len(self._sitting.answers):
+            self._record.answered(new.answers[-1])
+        elif isinstance(event, _LASTING):
+            self._record.happened(event)
+
+    def _arrived(self) -> None:
+        self._player.prepare(self._sound(offer) for offer in offers(self._sitting))
+        if self._sitting.over:
+            self.over.set()
+
+    def _sound(self, offer: Offer) -> Sound:
+        plan, samples = self._sitting.plan, self._samples
+        return Sound(
+            token=offer.token,
+            samples=lambda: samples(offer.clip, offer.condition),
+            rate=self._rate(offer.clip),
+            dither=lambda count: plan.dither(offer.trial, offer.attempt, offer.slot, count),
+        )

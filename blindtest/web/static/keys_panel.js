@@ -1,0 +1,60 @@
+// @ts-check
+/** The panel in which single keys are changed or switched off. */
+
+import { element } from "./element.js";
+
+/** @typedef {import("./keys.js").Keys} Keys */
+/** @typedef {import("./types.js").Question} Question */
+
+/** @type {Record<string, string>} */
+const WORDS = { play: "Play, pause", restart: "From the start", say: "Say where I am", confirm: "Confirm", undo: "Undo" };
+
+/**
+ * @param {Keys} keys @param {string[]} actions @param {string[]} names of slots @param {Question} question
+ */
+export function keysPanel(keys, actions, names, question) {
+  const wrong = element("p", { class: "small", id: "keys-wrong" });
+  const fields = actions.map((action) => {
+    const field = element("input", {
+      type: "text",
+      id: `key-${action}`,
+      maxlength: "1",
+      autocomplete: "off",
+      autocapitalize: "off",
+      spellcheck: "false",
+      value: keys.of(action),
+      onchange: () => {
+        wrong.textContent = keys.change(action, field.value, actions) || "Changed. The buttons show it from the next trial on.";
+        field.value = keys.of(action);
+      },
+    });
+    return element("div", { class: "key" }, element("label", { for: `key-${action}` }, wordsOf(action, names, question)), field);
+  });
+  const on = element("input", {
+    type: "checkbox",
+    id: "keys-on",
+    checked: keys.on,
+    onchange: () => {
+      keys.on = on.checked;
+      keys.keep();
+      document.body.classList.toggle("no-keys", !keys.on);
+    },
+  });
+  document.body.classList.toggle("no-keys", !keys.on);
+  return element(
+    "details",
+    { class: "panel" },
+    element("summary", {}, "Keys"),
+    element("p", {}, element("label", { for: "keys-on", class: "check" }, on, " Single keys work while the trial has the focus")),
+    element("div", { class: "keys" }, ...fields),
+    wrong,
+  );
+}
+
+/** @param {string} action @param {string[]} names @param {Question} question */
+function wordsOf(action, names, question) {
+  const at = Number(action.replace(/\D/g, "")) - 1;
+  if (action.startsWith("slot")) return `Sound ${names[at]}`;
+  if (action.startsWith("option")) return question.options[at]?.words ?? action;
+  return WORDS[action] ?? action;
+}

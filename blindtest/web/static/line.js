@@ -1,0 +1,194 @@
+// @ts-check
+/**
+ * The line to the server: events leave one after the other, in order, each until it is acknowledged.
+ *
+ * A confirmed answer also lies in the browser's storage until the server has said that it is durable, so that neither a
+ * lost connection nor a killed browser loses it; with it lies what was done in its trial, since a server that was
+ * started again in between knows nothing of a trial that was not answered. Sending an answer twice does no harm: it
+ * names its sitting, trial and attempt.
+ */
+
+/** @typedef {import("./types.js").PageEvent} PageEvent */
+/** @typedef {import("./types.js").Reply} Reply */
+/** @typedef {{ event: PageEvent, again: boolean }} Waiting */
+
+const WAITS_MS = [300, 700, 1500, 3000, 5000];
+const PATIENCE_MS = 20_000;
+
+/** The server does not know this browser (any more). */
+export class Locked extends Error {}
+
+export class Line {
+  /**
+   * @param {{ shown: (reply: Reply, event: PageEvent) => void, outOfTurn: (reply: Reply, event: PageEvent) => void,
+   *   refused: (problem: string, event: PageEvent) => void, locked: () => void, connected: (yes: boolean) => void }} heard
+   */
+  constructor(heard) {
+    this.heard = heard;
+    this.sitting = "";
+    /** @type {Waiting[]} */
+    this.queue = [];
+    /** What was done in the trial in hand. @type {PageEvent[]} */
+    this.story = [];
+    this.busy = false;
+    this.connected = true;
+    /** @type {() => void} */
+    this.wake = () => {};
+    addEventListener("online", () => this.wake());
+  }
+
+  /** @param {string} sitting */
+  open(sitting) {
+    this.sitting = sitting;
+    const unsent = this.unsent();
+    if (!unsent) return;
+    this.story = unsent.story;
+    this.put(unsent.confirmed);
+  }
+
+  get name() {
+    return `blindtest-unsent-${this.sitting}`;
+  }
+
+  /** @returns {{ story: PageEvent[], confirmed: PageEvent } | null} the answer that was never acknowledged */
+  unsent() {
+    try {
+      const kept = JSON.parse(localStorage.getItem(this.name) ?? "null");
+      return kept && Array.isArray(kept.story) && kept.confirmed?.event === "confirmed" ? kept : null;
+    } catch {
+      return null;
+    }
+  }
+
+  /** @param {PageEvent} confirmed */
+  keep(confirmed) {
+    try {
+      localStorage.setItem(this.name, JSON.stringify({ story: this.story, confirmed }));
+    } catch {
+      // Storage is full or forbidden: the answer still lies in memory and is sent from there.
+    }
+  }
+
+  forget() {
+    try {
+      localStorage.removeItem(this.name);
+    } catch {
+      // As in keep.
+    }
+  }
+
+  /** @param {PageEvent} event */
+  send(event) {
+    if (event.event === "confirmed") this.keep(event);
+    else if (event.event === "loaded") {
+      if (!this.tells(event)) this.story = [event];
+    } else if (["selected", "chosen", "unchosen"].includes(event.event)) this.story.push(event);
+    this.put(event);
+  }
+
+  /** @param {PageEvent} event */
+  put(event) {
+    this.queue.push({ event, again: false });
+    if (!this.busy) void this.work();
+  }
+
+  async work() {
+    this.busy = true;
+    for (let tries = 0; this.queue.length > 0; ) {
+      const waiting = /** @type {Waiting} */ (this.queue.shift());
+      if (await this.post(waiting)) {
+        tries = 0;
+        continue;
+      }
+      this.queue.unshift(waiting);
+      const wait = WAITS_MS[Math.min(tries, WAITS_MS.length - 1)];
+      tries += 1;
+      await new Promise((/** @type {(_: void) => void} */ resolve) => {
+        this.wake = () => resolve();
+        setTimeout(resolve, wait);
+      });
+    }
+    this.busy = false;
+  }
+
+  /** @param {Waiting} waiting @returns {Promise<boolean>} whether it is dealt with */
+  async post({ event, again }) {
+    let response;
+    let body;
+    try {
+      response = await fetch("/event", {
+        method: "POST",
+        headers: { "content-type": "application/json" },
+        body: JSON.stringify({ sitting: this.sitting, event }),
+        cache: "no-store",
+        signal: AbortSignal.timeout(PATIENCE_MS),
+      });
+      body = await response.json();
+    } catch {
+      return this.say(false);
+    }
+    if (response.status >= 500) return this.say(false);
+    this.say(true);
+    if (response.status === 401) {
+      this.queue = [];
+      this.heard.locked();
+      return true;
+    }
+    if (response.status === 409 && !again && this.tells(event) && this.isNews(body.view)) {
+      // The server was started again since the trial was heard: tell it the trial anew, then the answer.
+      const told = event.event === "confirmed" ? [...this.story, event] : this.story;
+      this.queue.unshift(...told.map((each) => ({ event: each, again: true })));
+      return true;
+    }
+    // Only now may the kept answer go: the server holds it durably, or will never take it.
+    if (event.event === "confirmed") this.forget();
+    if (again && event.event !== "confirmed") return true;
+    if (response.ok) this.heard.shown(body, event);
+    else if (response.status === 409) this.heard.outOfTurn(body, event);
+    else this.heard.refused(String(body.problem), event);
+    return true;
+  }
+
+  /** Whether the story is that of the event's trial. @param {PageEvent} event */
+  tells(event) {
+    const first = this.story[0];
+    return first !== undefined && first.trial === event.trial && first.attempt === event.attempt;
+  }
+
+  /** Whether the server is at the story's trial and has heard nothing of it. @param {import("./types.js").View} view */
+  isNews(view) {
+    const first = this.story[0];
+    return view.step === "trial" && !view.loaded && view.trial === first?.trial && view.attempt === first?.attempt;
+  }
+
+  /** @param {boolean} connected @returns {boolean} the same */
+  say(connected) {
+    if (connected !== this.connected) {
+      this.connected = connected;
+      this.heard.connected(connected);
+    }
+    return connected;
+  }
+}
+
+/**
+ * @param {string} path
+ * @param {(yes: boolean) => void} connected
+ * @returns {Promise<Response>} tries until the server answers
+ */
+export async function ask(path, connected) {
+  for (let tries = 0; ; tries += 1) {
+    try {
+      const response = await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
+      if (response.status === 401) throw new Locked();
+      if (response.status < 500) {
+        connected(true);
+        return response;
+      }
+    } catch (fault) {
+      if (fault instanceof Locked) throw fault;
+    }
+    connected(false);
+    await new Promise((resolve) => setTimeout(resolve, WAITS_MS[Math.min(tries, WAITS_MS.length - 1)]));
+  }
+}

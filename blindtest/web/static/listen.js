@@ -1,0 +1,204 @@
+// @ts-check
+/**
+ * The listener's page: shows what the server's view says, plays what lies behind its tokens, sends events.
+ *
+ * Nothing is spoken while a stimulus sounds: what there is to say waits for the next silence.
+ */
+
+import { element } from "./element.js";
+import { Keys } from "./keys.js";
+import { Line, Locked, ask } from "./line.js";
+import { Player } from "./sound.js";
+import { Sounds } from "./sounds.js";
+import { STEPS } from "./steps.js";
+
+/** @typedef {import("./types.js").View} View */
+/** @typedef {import("./types.js").Facts} Facts */
+/** @typedef {import("./types.js").Reply} Reply */
+/** @typedef {import("./types.js").PageEvent} PageEvent */
+/**
+ * @typedef {object} Shown what a step puts on the page
+ * @property {HTMLElement} node
+ * @property {HTMLElement} [focus] where focus goes; else the heading
+ * @property {(view: View) => void} [update] the same step, seen anew
+ * @property {(silent: boolean) => void} [onSilent]
+ * @property {() => void} [onHidden]
+ */
+
+const page = /** @type {HTMLElement} */ (document.getElementById("page"));
+const noteLine = /** @type {HTMLElement} */ (document.getElementById("note"));
+const said = /** @type {HTMLElement} */ (document.getElementById("said"));
+const foot = /** @type {HTMLElement} */ (document.getElementById("foot"));
+const stopping = /** @type {HTMLDialogElement} */ (document.getElementById("stopping"));
+const reason = /** @type {HTMLInputElement} */ (document.getElementById("reason"));
+
+export class Page {
+  constructor() {
+    this.keys = new Keys();
+    this.player = new Player({ onFault: (kind) => this.fault(kind), onSilent: (silent) => this.silent(silent) });
+    this.sounds = new Sounds((yes) => this.connected(yes));
+    this.line = new Line({
+      shown: (reply, event) => this.acknowledged(reply, event),
+      outOfTurn: (reply) => this.outOfTurn(reply),
+      refused: (problem) => this.refused(problem),
+      locked: () => this.locked(),
+      connected: (yes) => this.connected(yes),
+    });
+    /** @type {Facts} */
+    this.facts = { level: null, consent: "" };
+    /** @type {View | null} */
+    this.view = null;
+    /** @type {Shown | null} */
+    this.shown = null;
+    this.sounding = false;
+    this.waiting = "";
+    this.offline = false;
+    document.getElementById("stop")?.addEventListener("click", () => this.askToStop());
+    stopping.addEventListener("close", () => this.stopped());
+    document.addEventListener("visibilitychange", () => {
+      if (document.hidden) this.shown?.onHidden?.();
+    });
+  }
+
+  async open() {
+    const token = location.hash.slice(1);
+    // Gone from the address at once: nobody copies a link that works from here.
+    history.replaceState(null, "", "/");
+    try {
+      if (token) {
+        await fetch("/enter", {
+          method: "POST",
+          headers: { "content-type": "application/json" },
+          body: JSON.stringify({ token }),
+          cache: "no-store",
+        });
+      }
+      const known = await (await ask("/facts", (yes) => this.connected(yes))).json();
+      this.facts = known.facts;
+      const seen = await (await ask("/view", (yes) => this.connected(yes))).json();
+      this.show(seen.view);
+      this.line.open(known.sitting);
+    } catch (fault) {
+      if (!(fault instanceof Locked)) throw fault;
+      this.locked();
+    }
+  }
+
+  /** @param {View} view */
+  show(view) {
+    const before = this.view;
+    this.view = view;
+    const same = before && before.step === view.step && before.trial === view.trial && before.attempt === view.attempt;
+    this.sounds.keepOnly([...view.slots.map((slot) => slot.token), ...view.next, view.level ?? ""]);
+    if (same && this.shown) {
+      this.shown.update?.(view);
+      return;
+    }
+    if (view.gain_db !== null) this.player.setGain(view.gain_db);
+    this.shown = STEPS[view.step](this, view);
+    page.replaceChildren(this.shown.node);
+    document.title = `${page.querySelector("h1")?.textContent ?? ""} – listening test`;
+    foot.hidden = view.step === "finished" || view.step === "abandoned" || view.step === "ready";
+    (this.shown.focus ?? page.querySelector("h1"))?.focus();
+    scrollTo(0, 0);
+    if (view.slots.length === 0 && view.level === null) this.sounds.fetchAhead(view.next);
+  }
+
+  /** @param {Reply} reply @param {PageEvent} event */
+  acknowledged(reply, event) {
+    if (event.event === "confirmed") this.note("Saved.");
+    else if (event.event !== "loaded" && event.event !== "selected" && event.event !== "faulted") this.note("");
+    this.show(reply.view);
+  }
+
+  /** @param {Reply} reply */
+  outOfTurn(reply) {
+    const before = this.view;
+    const moved =
+      !before || before.step !== reply.view.step || before.trial !== reply.view.trial || before.attempt !== reply.view.attempt;
+    this.show(reply.view);
+    if (moved) this.note("This sitting went on elsewhere, perhaps in another tab. Here is where it stands now; close the other tab.");
+    else this.note(`Not recorded: ${reply.problem ?? ""}. ${reply.remedy ? `What to do: ${reply.remedy}.` : ""}`);
+  }
+
+  /** @param {string} problem */
+  refused(problem) {
+    this.note(`Not taken: ${problem}`);
+    if (this.view) this.shown?.update?.(this.view);
+  }
+
+  /** @param {boolean} yes */
+  connected(yes) {
+    if (yes === !this.offline) return;
+    this.offline = !yes;
+    document.body.classList.toggle("offline", this.offline);
+    if (this.offline)
+      this.note("Not saved yet: the program that runs the sitting can’t be reached. What you did is kept here and sent again by itself.");
+    else this.note("Connected again.");
+  }
+
+  locked() {
+    void this.player.pause();
+    foot.hidden = true;
+    this.view = null;
+    const heading = element("h1", { tabindex: "-1" }, "A new link is needed");
+    this.shown = {
+      node: element(
+        "div",
+        {},
+        heading,
+        element("p", {}, "A link opens the sitting once, in one browser. This one was used already, or is from an earlier start."),
+        element("p", {}, "Run “blindtest listen” again: it prints a new link. Confirmed answers are kept."),
+      ),
+    };
+    page.replaceChildren(this.shown.node);
+    heading.focus();
+  }
+
+  /** Show a line, and speak it at the next silence. @param {string} text */
+  note(text) {
+    noteLine.textContent = text;
+    this.say(text);
+  }
+
+  /** @param {string} text */
+  say(text) {
+    if (this.sounding) this.waiting = text;
+    else {
+      // The same words twice are spoken twice only if the region was empty in between.
+      said.textContent = "";
+      setTimeout(() => (said.textContent = text), 50);
+    }
+  }
+
+  /** @param {boolean} silent */
+  silent(silent) {
+    this.sounding = !silent;
+    if (silent && this.waiting) {
+      const text = this.waiting;
+      this.waiting = "";
+      this.say(text);
+    }
+    this.shown?.onSilent?.(silent);
+  }
+
+  /** @param {string} kind */
+  fault(kind) {
+    if (this.view?.step === "trial")
+      this.line.send({ event: "faulted", trial: this.view.trial, attempt: this.view.attempt, kind });
+  }
+
+  async askToStop() {
+    await this.player.pause();
+    reason.value = "";
+    stopping.returnValue = "stay";
+    stopping.showModal();
+  }
+
+  stopped() {
+    if (stopping.returnValue !== "stop") return;
+    this.line.send({ event: "abandoned", reason: reason.value });
+  }
+}
+
+void new Page().open();

@@ -1,0 +1,40 @@
+// @ts-check
+/**
+ * What the server shows: made there by `session/view.py`, from slot names and tokens only.
+ *
+ * @typedef {string | number} Value
+ * @typedef {{ name: string, token: string }} Slot
+ * @typedef {object} Question
+ * @property {string} kind
+ * @property {string} prompt
+ * @property {string[]} keys
+ * @property {{ value: Value, words: string }[]} options
+ * @property {[number, number] | null} range
+ *
+ * @typedef {object} View
+ * @property {"ready" | "level" | "trial" | "feedback" | "break" | "finished" | "abandoned"} step
+ * @property {number} trial 0-based; goes back with every event
+ * @property {number} attempt
+ * @property {number} number the trial as a person counts it
+ * @property {number} of
+ * @property {string} phase in words
+ * @property {Question | null} question
+ * @property {Slot[]} slots
+ * @property {string | null} level token of the programme for setting the level
+ * @property {number | null} gain_db
+ * @property {string[]} next tokens of the next trial, fetched meanwhile in this order
+ * @property {boolean} loaded
+ * @property {string | null} selected
+ * @property {string[]} heard
+ * @property {Record<string, Value> | null} chosen
+ * @property {boolean} can_confirm
+ * @property {{ correct: boolean | null, right: string } | null} feedback
+ * @property {number} saved
+ * @property {string} message
+ *
+ * @typedef {{ level: string | null, consent: string }} Facts
+ * @typedef {{ event: string } & Record<string, unknown>} PageEvent
+ * @typedef {{ sitting: string, view: View, problem?: string, remedy?: string }} Reply
+ */
+
+export {};
