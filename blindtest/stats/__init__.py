@@ -16,6 +16,7 @@ from blindtest.stats.discrimination import (
     similarity_test,
 )
 from blindtest.stats.equivalence import EquivalenceResult, equivalence_test
+from blindtest.stats.listeners import ListenerResults, counted_trials, listener_results
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.planning import (
     DetectableEffect,
@@ -41,21 +42,26 @@ from blindtest.stats.sensitivity import (
     proportion_correct,
     slope,
 )
+from blindtest.stats.table import COLUMNS, TrialTable, read_trial_table, trial_table, write_trial_table
 
 __all__ = [
+    "COLUMNS",
     "DECISION_RULES",
     "Conclusion",
     "DecisionRule",
     "DetectableEffect",
     "DiscriminationResult",
     "EquivalenceResult",
+    "ListenerResults",
     "MinutesPlan",
     "PlanChances",
     "PowerResult",
     "SampleSize",
     "SimilarityResult",
+    "TrialTable",
     "adjust_p_values",
     "conclude",
+    "counted_trials",
     "criterion",
     "critical_number",
     "d_prime",
@@ -66,14 +72,18 @@ __all__ = [
     "discrimination_test",
     "distinguishers",
     "equivalence_test",
+    "listener_results",
     "log_linear_rate",
     "minutes_plan",
     "plan_chances",
     "power",
     "proportion_at",
     "proportion_correct",
+    "read_trial_table",
     "sample_size",
     "similarity_critical_number",
     "similarity_test",
     "slope",
+    "trial_table",
+    "write_trial_table",
 ]

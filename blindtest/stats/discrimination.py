@@ -233,7 +233,7 @@ class SimilarityResult:
 def similarity_test(
     correct: int, trials: int, *, method: str, distinguishers: float, level: float = 0.95
 ) -> SimilarityResult:
-    """Hold `correct` of `trials` against a listener who hears the share `distinguishers` of trials, the margin: (0, 1]."""
+    """Hold `correct` of `trials` against a listener who hears the share `distinguishers` of trials: the margin."""
     correct, trials = checked_counts(correct, trials)
     at_margin = _margin_proportion(distinguishers, method)
     return SimilarityResult(

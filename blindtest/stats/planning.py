@@ -1,7 +1,7 @@
 """What a plan can show, before anybody listens; and what a finished test could have detected.
 
 The power of an exact test saws: one trial more can lower it, when the critical number steps up. So a number of
-trials is given twice, as the first that reaches the power asked for, and as the one from which on it is never lost again.
+trials is given twice: the first that reaches the power asked for, and the one from which on it is never lost again.
 
 Source: Leventhal 1986 (JAES 34, 437), who showed how often small listening tests miss what is there.
 """

@@ -1,0 +1,371 @@
+"""The trial table: one row per answer value, the one interface between a session and its statistics.
+
+`COLUMNS` names its columns in one place. `trial_table` makes it from a session's rows, `read_trial_table` from
+anybody's CSV, and `write_trial_table` writes one that anybody's program opens. Text columns hold lists joined by '|':
+`conditions` 'heron|plover', `order` 'A=heron|B=plover|X=heron'. Times are UTC, also where a file names no zone. What is
+not known is missing (pandas.NA).
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from blindtest.errors import did_you_mean
+from blindtest.methods import METHODS
+from blindtest.stats.cell import Kind, is_missing, read_cell, read_number
+from blindtest.stats.delimited import Delimited, FaultsInFile, read_delimited
+from blindtest.stats.sensitivity import DECISION_RULES
+
+if TYPE_CHECKING:
+    from pandas import DataFrame, Series
+
+__all__ = ["COLUMNS", "TrialTable", "read_trial_table", "trial_table", "write_trial_table"]
+
+COLUMNS: dict[str, Kind] = {
+    "study": "text",
+    "listener": "text",
+    "sitting": "label",
+    "trial": "label",
+    "attempt": "count",
+    "slot": "text",
+    "block": "text",
+    "block_trial": "count",
+    "phase": "text",
+    "method": "text",
+    "kind": "text",
+    "clip": "text",
+    "conditions": "text",
+    "order": "text",
+    "condition": "text",
+    "response": "value",
+    "correct": "truth",
+    "confidence": "number",
+    "shown_at": "time",
+    "answered_at": "time",
+    "time_taken_s": "number",
+    "switches": "count",
+    "faults": "text",
+}
+"""Columns of the trial table in their order, with the kind of what they hold.
+
+"label" is a whole number or text, "count" a whole number, "truth" right or wrong, "value" whatever was answered.
+"""
+
+SAME_TRIAL = ("study", "listener", "sitting", "block", "conditions", "trial", "attempt", "slot")
+"""What tells one row from another, as far as a table has these columns."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrialTable:
+    """A table as it was read, and what was understood of the file."""
+
+    table: "DataFrame"
+    """All `COLUMNS`; those the file doesn't have are missing throughout."""
+    file: str
+    rows: int
+    missing: Mapping[str, int]
+    """Missing values in each column that was read."""
+    ignored: tuple[str, ...]
+    """Columns of the file that were not read."""
+    understood: tuple[str, ...]
+    """Sentences on how the file was read."""
+
+    @property
+    def unanswered(self) -> int:
+        """Rows that say neither right nor wrong."""
+        return self.missing.get("correct", 0)
+
+
+def trial_table(rows: Iterable[Mapping[str, Any]]) -> "DataFrame":
+    """Return the trial table of a session's rows (keys among `COLUMNS`; one that is left out is missing).
+
+    Raises
+    ------
+    ValueError
+        A row has a key that is no column.
+    """
+    import pandas as pd
+
+    rows = list(rows)
+    for row in rows:
+        if unknown := row.keys() - COLUMNS.keys():
+            raise ValueError(
+                f"a row of the trial table has no column {min(unknown)!r}: {did_you_mean(min(unknown), COLUMNS)}"
+            )
+    return pd.DataFrame({name: _series([row.get(name) for row in rows], kind) for name, kind in COLUMNS.items()})
+
+
+def _series(values: list[Any], kind: Kind) -> "Series[Any]":
+    import pandas as pd
+
+    present = [None if value is None or value is pd.NA or value == "" or value != value else value for value in values]
+    match kind:
+        case "text":
+            return pd.Series([None if v is None else str(v) for v in present], dtype="string")
+        case "label":
+            whole = all(v is None or isinstance(v, int) for v in present)
+            return pd.Series(
+                present if whole else [None if v is None else str(v) for v in present],
+                dtype="Int64" if whole else "string",
+            )
+        case "count":
+            return pd.Series(present, dtype="Int64")
+        case "number":
+            return pd.Series(present, dtype="Float64")
+        case "truth":
+            return pd.Series(present, dtype="boolean")
+        case "time":
+            return pd.Series(pd.to_datetime(pd.Series(present, dtype="object"), utc=True, format="ISO8601"))
+        case "value":
+            return pd.Series(present, dtype="object")
+
+
+def read_trial_table(
+    path: str | Path, *, method: str | None = None, columns: Mapping[str, str] | None = None
+) -> TrialTable:
+    """Read a CSV with one row per trial: ours, or anybody's.
+
+    Parameters
+    ----------
+    method : the test method of all rows; needed where the file has no column `method`
+    columns : our name -> the file's name, for columns that are called otherwise there: {"correct": "hit", "listener":
+        "who"}. Besides the names of `COLUMNS` there is "truth", the right answer, from which `correct` follows.
+
+    The file may be separated by comma, semicolon (then with decimal commas, too), tab or '|'; UTF-8, UTF-16 or Latin-1.
+    `correct` may be 0/1, true/false, yes/no or right/wrong; an empty cell, NA, n/a, NaN or '-' is missing.
+
+    Raises
+    ------
+    BlindtestError
+        With all faults and their line numbers: a cell that can't be read, a trial that stands there twice, rows that
+        contradict themselves or the arguments.
+    """
+    file = read_delimited(path)
+    faults = FaultsInFile(file.name)
+    source = _sources(file, columns or {}, faults)
+    _need_method(source, method, faults)
+    faults.raise_any()
+    rows = [_row(line, cells, source, file, faults) for line, cells in file.records]
+    lines = [line for line, _ in file.records]
+    for line, row in zip(lines, rows, strict=True):
+        _settle(line, row, method, faults)
+    told_apart = _find_twice(lines, rows, _unread_factors(file, source), faults)
+    faults.raise_any()
+    if "response" in source:
+        _read_ratings(rows, file)
+    truths = {"truth"} & source.keys()
+    table = trial_table({name: row[name] for name in row if name not in truths} for row in rows)
+    read = [name for name in COLUMNS if name in source or (name == "correct" and truths)]
+    missing = {name: int(table[name].isna().sum()) for name in read}
+    ignored = tuple(name for place, name in enumerate(file.header) if place not in source.values())
+    return TrialTable(
+        table=table,
+        file=file.name,
+        rows=len(rows),
+        missing=missing,
+        ignored=ignored,
+        understood=_understood(file, table, source, missing, ignored, method) + told_apart,
+    )
+
+
+def _sources(file: Delimited, columns: Mapping[str, str], faults: FaultsInFile) -> dict[str, int]:
+    """Return our name -> place in the file's rows."""
+    known = [*COLUMNS, "truth"]
+    places = {name: place for place, name in enumerate(file.header)}
+    folded = {name.casefold(): place for name, place in places.items()}
+    source: dict[str, int] = {}
+    source_names: set[str] = set()
+    for ours, theirs in columns.items():
+        if ours not in known:
+            faults.add("no such column of the trial table", key=ours, remedy=did_you_mean(ours, known))
+        elif theirs in source_names:
+            faults.add("two columns of the trial table are to be read from this one", key=theirs, got=ours)
+        elif theirs not in places:
+            faults.add(
+                "the file has no such column",
+                1,
+                key=ours,
+                got=theirs,
+                allowed=", ".join(file.header),
+                remedy=did_you_mean(theirs, places),
+            )
+        else:
+            source[ours] = places[theirs]
+            source_names.add(theirs)
+    taken = set(source.values())
+    source |= {n: folded[n] for n in COLUMNS if n not in columns and n in folded and folded[n] not in taken}
+    if not faults.any and not source.keys() & {"correct", "response"}:
+        faults.add(
+            "no column says which answers were right",
+            1,
+            got=", ".join(file.header),
+            allowed="a column `correct`, or `response` and `truth`",
+            remedy="name it: correct=COLUMN",
+        )
+    return source
+
+
+def _need_method(source: Mapping[str, int], method: str | None, faults: FaultsInFile) -> None:
+    if method is not None and (method_fault := _method_fault(method)):
+        faults.add("no such method", key="method", got=method, allowed=method_fault[0], remedy=method_fault[1])
+    elif method is None and "method" not in source:
+        faults.add(
+            "nothing says which test method this was",
+            key="method",
+            allowed=", ".join(_methods()),
+            remedy="name the method, since it fixes how often a guess is right",
+        )
+
+
+def _methods() -> list[str]:
+    return list(dict.fromkeys([*DECISION_RULES, *METHODS]))
+
+
+def _method_fault(method: str) -> tuple[str, str] | None:
+    return None if method in _methods() else (", ".join(_methods()), did_you_mean(method, _methods()))
+
+
+def _row(
+    line: int, cells: Sequence[str], source: Mapping[str, int], file: Delimited, faults: FaultsInFile
+) -> dict[str, Any]:
+    row: dict[str, Any] = {}
+    for name, place in source.items():
+        cell = cells[place].strip()
+        row[name] = None
+        if not is_missing(cell):
+            try:
+                row[name] = read_cell(cell, COLUMNS.get(name, "value"), decimal_comma=file.decimal_comma)
+            except ValueError as error:
+                faults.add("can't be read", line, key=file.header[place], got=cell, allowed=str(error))
+    return row
+
+
+def _read_ratings(rows: Sequence[dict[str, Any]], file: Delimited) -> None:
+    """Turn responses into numbers if all that were given are."""
+    try:
+        numbers = [
+            None if row["response"] is None else read_number(row["response"], decimal_comma=file.decimal_comma)
+            for row in rows
+        ]
+    except ValueError:
+        return
+    for row, number in zip(rows, numbers, strict=True):
+        row["response"] = number
+
+
+def _settle(line: int, row: dict[str, Any], method: str | None, faults: FaultsInFile) -> None:
+    """Fill in what follows from the rest of a row, and refuse what contradicts it."""
+    stated = row.get("method")
+    if method is not None:
+        if stated is not None and stated != method:
+            faults.add("the row contradicts the method asked for", line, key="method", got=stated, allowed=method)
+        row["method"] = method
+    elif stated is None:
+        faults.add("the row does not say its method", line, key="method", allowed=", ".join(_methods()))
+    elif fault := _method_fault(stated):
+        faults.add("no such method", line, key="method", got=stated, allowed=fault[0], remedy=fault[1])
+    if row.get("truth") is not None and row.get("response") is not None:
+        right = row["response"].casefold() == row["truth"].casefold()
+        if row.get("correct") not in (None, right):
+            word, other = ("right", "wrong") if row["correct"] else ("wrong", "right")
+            faults.add(
+                f"the row says {word}, but the answer {row['response']!r} to {row['truth']!r} is {other}",
+                line,
+                key="correct",
+                remedy="correct the row, or read only one of the columns",
+            )
+        row["correct"] = right
+    shown, answered = row.get("shown_at"), row.get("answered_at")
+    if shown is not None and answered is not None and answered < shown:
+        faults.add(
+            "answered before it was shown", line, key="answered_at", got=str(answered), allowed=f"from {shown} on"
+        )
+
+
+def _unread_factors(file: Delimited, source: Mapping[str, int]) -> dict[str, list[str]]:
+    """Return the columns that nobody named and that group the rows: fewer values than half the rows, unlike row ids."""
+    unread = [place for place in range(len(file.header)) if place not in source.values()]
+    cells = {file.header[place]: [cells[place] for _, cells in file.records] for place in unread}
+    return {name: column for name, column in cells.items() if 1 < len(set(column)) <= len(column) / 2}
+
+
+def _find_twice(
+    lines: Sequence[int],
+    rows: Sequence[Mapping[str, Any]],
+    unread: Mapping[str, Sequence[str]],
+    faults: FaultsInFile,
+) -> tuple[str, ...]:
+    """Refuse a trial that stands there twice; say so where only a column that is not read tells two apart."""
+    first: dict[tuple[Any, ...], int] = {}
+    seen: set[tuple[Any, ...]] = set()
+    repeats = 0
+    for place, row in enumerate(rows):
+        if row.get("trial") is None:
+            continue
+        named = tuple(row.get(name) for name in SAME_TRIAL)
+        repeats += named in seen
+        seen.add(named)
+        key = (*named, *(column[place] for column in unread.values()))
+        if first.setdefault(key, place) == place:
+            continue
+        values = "with the same values" if row == rows[first[key]] else "with other values"
+        what = ", ".join(f"{name} {row[name]}" for name in SAME_TRIAL if row.get(name) is not None)
+        faults.add(
+            f"{what} stands there twice, first in line {lines[first[key]]}, {values}",
+            lines[place],
+            key="trial",
+            remedy="remove one, or name the columns that tell them apart (sitting, block, conditions, attempt)",
+        )
+    if not repeats:
+        return ()
+    names = ", ".join(map(repr, unread))
+    return (f"{repeats} trial numbers come again; told apart only by what is not read: {names}",)
+
+
+def _understood(
+    file: Delimited,
+    table: "DataFrame",
+    source: Mapping[str, int],
+    missing: Mapping[str, int],
+    ignored: Sequence[str],
+    method: str | None,
+) -> tuple[str, ...]:
+    said = [f"{len(table)} rows, separated by {file.delimiter_name}, {file.encoding}"]
+    for name, count in missing.items():
+        place = f"column {file.header[source[name]]!r}" if name in source else "answer and truth"
+        values = f"{table[name].nunique()} different values"
+        if name == "correct":
+            values = f"{int(table[name].sum())} right, {int((~table[name]).sum())} wrong"
+        said.append(f"{name} from {place}: {values}, {count} missing")
+    if method is not None:
+        said.append(f"method {method} for all rows, as told")
+    if ignored:
+        said.append(f"not read: {', '.join(map(repr, ignored))}")
+    return tuple(said)
+
+
+def write_trial_table(table: "DataFrame", path: str | Path) -> None:
+    """Write a trial table as CSV: UTF-8, commas, times as ISO 8601 in UTC, true and false, nothing where missing.
+
+    Written beside the path first and renamed when it is whole and on the disk.
+    """
+    import os
+
+    out = table.copy()
+    for name, kind in COLUMNS.items():
+        if name in out and kind == "time":
+            out[name] = [None if time is None or time != time else _time_text(time) for time in out[name]]
+        elif name in out and kind == "truth":
+            out[name] = out[name].map({True: "true", False: "false"}, na_action="ignore")
+    path = Path(path)
+    unfinished = path.with_name(path.name + ".part")
+    with unfinished.open("w", encoding="utf-8", newline="") as stream:
+        out.to_csv(stream, index=False, lineterminator="\n")
+        stream.flush()
+        os.fsync(stream.fileno())
+    unfinished.replace(path)
+
+
+def _time_text(time: Any) -> str:
+    return str(time.isoformat()).replace("+00:00", "Z")
