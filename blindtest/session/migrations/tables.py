@@ -1,0 +1,171 @@
+"""Tables as they stand after the newest migration; a test compares the two.
+
+Times are ISO 8601 in UTC with ms, so that they sort as text. The chain holds hashes only and is append-only by
+triggers; what was answered stands with its salt in `content`, from which only `forget` deletes. Nonces stand apart from
+the records they seal. `listener` is a pseudonym and stands nowhere but in `sittings` and in the rows of `content`.
+"""
+
+from sqlalchemy import (
+    CheckConstraint,
+    Column,
+    ForeignKey,
+    ForeignKeyConstraint,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+__all__ = [
+    "APPEND_ONLY",
+    "REVISION",
+    "chain",
+    "content",
+    "events",
+    "metadata",
+    "nonces",
+    "overrides",
+    "seals",
+    "settings",
+    "sittings",
+]
+
+REVISION = "0001"
+"""The newest migration; a database of another revision is brought here, or refused if it is newer."""
+
+metadata = MetaData()
+
+settings = Table(
+    "settings",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("value", Text, nullable=False),
+)
+
+seals = Table(
+    "seals",
+    metadata,
+    Column("commitment", Text, primary_key=True),
+    Column("kind", Text, nullable=False),
+    Column("record", Text, nullable=False),
+    Column("created", Text, nullable=False),
+    CheckConstraint("kind IN ('study', 'sitting')", name="kind_known"),
+)
+
+nonces = Table(
+    "nonces",
+    metadata,
+    Column("commitment", Text, ForeignKey("seals.commitment"), primary_key=True),
+    Column("nonce", LargeBinary, nullable=False),
+    Column("public", Text, nullable=False),
+    Column("opened", Text),
+)
+
+sittings = Table(
+    "sittings",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("study_seal", Text, ForeignKey("seals.commitment"), nullable=False),
+    Column("commitment", Text, ForeignKey("seals.commitment"), nullable=False, unique=True),
+    Column("listener", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("created", Text, nullable=False),
+    Column("deadline", Text, nullable=False),
+    Column("ended", Text),
+    Column("reason", Text, nullable=False),
+    Column("forgotten", Text),
+    CheckConstraint("state IN ('open', 'finished', 'abandoned')", name="state_known"),
+    CheckConstraint("(state = 'open') = (ended IS NULL)", name="ended_with_state"),
+)
+
+chain = Table(
+    "chain",
+    metadata,
+    Column("sitting", Integer, ForeignKey("sittings.number"), primary_key=True),
+    Column("position", Integer, primary_key=True),
+    Column("trial", Integer, nullable=False),
+    Column("attempt", Integer, nullable=False),
+    Column("slot", Text, nullable=False),
+    Column("row_hash", Text, nullable=False),
+    Column("hash", Text, nullable=False),
+    UniqueConstraint("sitting", "trial", "attempt", "slot", name="answered_once"),
+    sqlite_with_rowid=False,
+)
+
+content = Table(
+    "content",
+    metadata,
+    Column("sitting", Integer, primary_key=True),
+    Column("position", Integer, primary_key=True),
+    Column("salt", LargeBinary, nullable=False),
+    Column("row", Text, nullable=False),
+    ForeignKeyConstraint(["sitting", "position"], ["chain.sitting", "chain.position"]),
+    sqlite_with_rowid=False,
+)
+
+events = Table(
+    "events",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("sitting", Integer, ForeignKey("sittings.number"), nullable=False, index=True),
+    Column("event", Text, nullable=False),
+)
+
+overrides = Table(
+    "overrides",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("at", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+)
+
+_FORGOTTEN = "EXISTS (SELECT 1 FROM sittings WHERE number = OLD.sitting AND forgotten IS NOT NULL)"
+_SEALED_SITTING = " OR ".join(
+    f"NEW.{column} IS NOT OLD.{column}" for column in ("number", "study_seal", "commitment", "created", "deadline")
+)
+
+APPEND_ONLY: dict[str, str] = {
+    name: f"CREATE TRIGGER {name} BEFORE {action} BEGIN SELECT RAISE(ABORT, '{words}'); END"
+    for name, action, words in (
+        ("chain_no_update", "UPDATE ON chain", "the chain of answers is append-only"),
+        ("chain_no_delete", "DELETE ON chain", "the chain of answers is append-only"),
+        ("content_no_update", "UPDATE ON content", "a recorded answer is never changed"),
+        (
+            "content_no_delete",
+            f"DELETE ON content WHEN NOT {_FORGOTTEN}",
+            "a recorded answer is deleted only at its listener's request",
+        ),
+        ("events_no_update", "UPDATE ON events", "a recorded event is never changed"),
+        (
+            "events_no_delete",
+            f"DELETE ON events WHEN NOT {_FORGOTTEN}",
+            "a recorded event is deleted only at its listener's request",
+        ),
+        ("seals_no_update", "UPDATE ON seals", "a seal is never changed"),
+        ("seals_no_delete", "DELETE ON seals", "a seal is never deleted"),
+        (
+            "nonces_opened_once",
+            "UPDATE ON nonces WHEN NEW.nonce IS NOT OLD.nonce OR NEW.commitment IS NOT OLD.commitment "
+            "OR NEW.public IS NOT OLD.public OR OLD.opened IS NOT NULL",
+            "a nonce is opened once and never changed",
+        ),
+        ("nonces_no_delete", "DELETE ON nonces", "a nonce is never deleted"),
+        (
+            "sittings_stay_sealed",
+            f"UPDATE ON sittings WHEN {_SEALED_SITTING}",
+            "what a sitting was sealed with is never changed",
+        ),
+        (
+            "sittings_end_once",
+            "UPDATE ON sittings WHEN OLD.state <> 'open' AND NEW.state IS NOT OLD.state",
+            "a sitting ends once",
+        ),
+        ("sittings_no_delete", "DELETE ON sittings", "every sitting stays in the register"),
+        ("overrides_no_update", "UPDATE ON overrides", "a recorded override is never changed"),
+        ("overrides_no_delete", "DELETE ON overrides", "a recorded override is never deleted"),
+    )
+}
+"""Triggers of SQLite, by name."""

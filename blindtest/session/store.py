@@ -1,0 +1,912 @@
+"""The database of a study: seals, the register of sittings, the chain of answers, events, settings.
+
+The only module that opens it. SQLite in WAL mode with synchronous=FULL; one writer thread per process, which
+acknowledges an answer after the commit that made it durable. The chain holds salted hashes and is append-only by
+triggers; rows and salts stand apart, and only `forget` deletes them, after which the chain can still be checked.
+
+Nothing here asks for time or entropy: both are passed in.
+"""
+
+import json
+import sqlite3
+import sys
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from os import O_CREAT, O_EXCL, O_RDWR, close, open
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, Self, TypeVar
+
+from sqlalchemy import Connection, Engine, bindparam, create_engine, delete, event, func, insert, select, update
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.pool import QueuePool
+
+from blindtest.design import Link, Sealed, canonical, commitment, link_hash, row_hash, verify_chain
+from blindtest.errors import BlindtestError, Fault, Missing, did_you_mean
+from blindtest.session import migrations as schema
+from blindtest.session.event import time_text
+from blindtest.session.writer import Writer
+
+__all__ = ["WITHHELD", "Acknowledged", "Override", "SealEntry", "SittingEntry", "Store"]
+
+T = TypeVar("T")
+SealKind = Literal["study", "sitting"]
+State = Literal["open", "finished", "abandoned"]
+
+WITHHELD = "withheld"
+"""Stands in the register in place of the pseudonym of a listener who asked to be forgotten."""
+
+_CLEANING_DUE = "cleaning_due"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealEntry:
+    """A seal as it may be published: without its nonce."""
+
+    commitment: str
+    kind: SealKind
+    record: Mapping[str, Any]
+    created: datetime
+    opened: datetime | None
+    """When its nonce was opened."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SittingEntry:
+    """A sitting in the register."""
+
+    number: int
+    study_seal: str
+    commitment: str
+    """Of its plan; where its chain begins."""
+    listener: str
+    state: State
+    created: datetime
+    deadline: datetime
+    ended: datetime | None
+    reason: str
+    """Why it was abandoned."""
+    links: int
+    """Length of its chain: rows recorded, withheld ones too."""
+    head: str
+    """Last hash of its chain; the plan's commitment while it is empty."""
+    forgotten: datetime | None
+    """When its rows were erased at the listener's request."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledged:
+    """Rows are stored for good. Handing the same rows in again gets the same acknowledgement."""
+
+    sitting: int
+    position: int
+    """Of the last of these rows in the chain, from 1."""
+    head: str
+    """Hash of the chain there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Override:
+    """A rule that was set aside on purpose, on record."""
+
+    at: datetime
+    what: str
+    reason: str
+
+
+class Store:
+    """An open database; a context manager.
+
+    Parameters
+    ----------
+    place : Path or str
+        File of the database, or its URL, sqlite:///...
+    entropy : `entropy(n)` gives n bytes for salts; the caller passes os.urandom
+    create : make the file if there is none; else that is a fault
+    busy_timeout_s : how long to wait for another program that writes
+
+    Raises
+    ------
+    Missing
+        No such file, no right to write, disk full, in use for too long.
+    BlindtestError
+        Not a database of ours, damaged, or made by a newer version.
+    """
+
+    def __init__(
+        self, place: Path | str, *, entropy: Callable[[int], bytes], create: bool = True, busy_timeout_s: float = 5.0
+    ) -> None:
+        self.path = _file_of(place)
+        self._entropy = entropy
+        if not create and not self.path.exists():
+            raise Missing(
+                Fault(
+                    problem="there is no such database: nothing has been recorded yet",
+                    file=str(self.path),
+                    remedy="run blindtest listen, or go to the study's folder",
+                )
+            )
+        self._writing = _engine(self.path, "BEGIN IMMEDIATE", busy_timeout_s)
+        self._reading = _engine(self.path, "BEGIN", busy_timeout_s)
+        try:
+            with _told(self.path):
+                _make_private(self.path)
+                with self._writing.begin() as connection:
+                    _migrate(connection, self.path)
+                self._session = _Session(self._writing.connect(), self.path)
+        except BaseException:
+            self._dispose()
+            raise
+        self._writer = Writer(self._session, name=f"writer of {self.path.name}")
+        if self.remembered(_CLEANING_DUE):
+            self._clean()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Finish what is waiting to be written and let go of the database."""
+        self._writer.close()
+        self._dispose()
+
+    def _dispose(self) -> None:
+        self._writing.dispose()
+        self._reading.dispose()
+
+    # Writing: everything goes through the one writer thread.
+
+    def _later(self, job: Callable[[Connection], T]) -> Future[T]:
+        def run() -> T:
+            with _told(self.path):
+                return job(self._session.connection)
+
+        return self._writer.hand_in(run)
+
+    def _write(self, job: Callable[[Connection], T]) -> T:
+        return self._later(job).result()
+
+    def add_seal(self, sealed: Sealed, *, kind: SealKind, created: datetime, public: str = "") -> None:
+        """Store a seal, its nonce apart. The same seal again changes nothing.
+
+        public : text issued elsewhere that enters the plan's draws
+        """
+        _own(sealed)
+
+        def job(connection: Connection) -> None:
+            known = select(schema.seals.c.commitment).where(schema.seals.c.commitment == sealed.commitment)
+            if connection.execute(known).first() is None:
+                _insert_seal(connection, sealed, kind, created, public)
+
+        self._write(job)
+
+    def open_seal(self, commitment: str, *, at: datetime) -> Sealed:
+        """Mark a seal's nonce as opened and return the seal whole. The heads of its chains go out before.
+
+        Raises
+        ------
+        BlindtestError
+            A sitting of this plan, or under this study seal, is still open.
+        """
+
+        def job(connection: Connection) -> None:
+            table = schema.sittings
+            under = (table.c.commitment == commitment) | (table.c.study_seal == commitment)
+            still = connection.scalars(select(table.c.number).where(under, table.c.state == "open")).all()
+            if still:
+                raise BlindtestError(
+                    Fault(
+                        problem=f"the seal can't be opened while sitting {still[0]} is open",
+                        file=str(self.path),
+                        remedy="finish or abandon it first",
+                    )
+                )
+            connection.execute(
+                update(schema.nonces)
+                .where(schema.nonces.c.commitment == commitment, schema.nonces.c.opened.is_(None))
+                .values(opened=time_text(at))
+            )
+
+        sealed = self.sealed(commitment)
+        self._write(job)
+        return sealed
+
+    def add_sitting(
+        self,
+        sealed: Sealed,
+        *,
+        study_seal: str,
+        listener: str,
+        created: datetime,
+        deadline: datetime,
+        public: str = "",
+    ) -> int:
+        """Register a sitting with its sealed plan and return its number, the one in the plan's record.
+
+        Raises
+        ------
+        BlindtestError
+            Meanwhile another sitting took the number: ask `next_number` again and draw another plan.
+        """
+        _own(sealed)
+        number = int(sealed.record["sitting"])
+
+        def job(connection: Connection) -> int:
+            if number != _next_number(connection):
+                raise BlindtestError(
+                    Fault(
+                        problem=f"sitting {number} is not the next one in the register",
+                        file=str(self.path),
+                        got=number,
+                        allowed=str(_next_number(connection)),
+                        remedy="start the sitting again",
+                    )
+                )
+            _insert_seal(connection, sealed, "sitting", created, public)
+            connection.execute(
+                insert(schema.sittings).values(
+                    number=number,
+                    study_seal=study_seal,
+                    commitment=sealed.commitment,
+                    listener=listener,
+                    state="open",
+                    created=time_text(created),
+                    deadline=time_text(deadline),
+                    reason="",
+                )
+            )
+            return number
+
+        return self._write(job)
+
+    def append(self, sitting: int, rows: Sequence[Mapping[str, Any]]) -> Acknowledged:
+        """Append the rows of one answer to the chain of a sitting; return when they are durable. All of them or none.
+
+        Rows are known by (sitting, trial, attempt, slot). The same rows again are harmless; other values are refused.
+
+        Raises
+        ------
+        BlindtestError
+            The trial was already answered otherwise, or the sitting is over.
+        Missing
+            Disk full, no right to write, database in use.
+        """
+        return self.append_later(sitting, rows).result()
+
+    def append_later(self, sitting: int, rows: Sequence[Mapping[str, Any]]) -> Future[Acknowledged]:
+        """Do what `append` does without waiting: the Future is done when the rows are durable."""
+        if not rows or any(row["sitting"] != sitting for row in rows):
+            raise ValueError(f"rows of sitting {sitting} expected, got {len(rows)} of {[r['sitting'] for r in rows]}")
+        prepared = [_Prepared.of(row, self._entropy(32)) for row in rows]
+        return self._later(lambda connection: _append(connection, sitting, prepared, self.path))
+
+    def set_state(
+        self, sitting: int, state: Literal["finished", "abandoned"], *, at: datetime, reason: str = ""
+    ) -> None:
+        """End a sitting. Setting the state it has changes nothing; it ends once."""
+
+        def job(connection: Connection) -> None:
+            entry = self._entry(connection, sitting)
+            if entry.state == state:
+                return
+            if entry.state != "open":
+                raise BlindtestError(
+                    Fault(problem=f"sitting {sitting} is {entry.state} already", file=str(self.path), got=state)
+                )
+            connection.execute(
+                update(schema.sittings)
+                .where(schema.sittings.c.number == sitting)
+                .values(state=state, ended=time_text(at), reason=reason)
+            )
+
+        self._write(job)
+
+    def abandon_overdue(self, now: datetime) -> tuple[int, ...]:
+        """End every open sitting whose deadline has passed, as abandoned, and return their numbers."""
+
+        def job(connection: Connection) -> tuple[int, ...]:
+            table = schema.sittings
+            overdue = (table.c.state == "open") & (table.c.deadline < time_text(now))
+            numbers = tuple(connection.scalars(select(table.c.number).where(overdue).order_by(table.c.number)))
+            connection.execute(
+                update(table).where(overdue).values(state="abandoned", ended=table.c.deadline, reason="deadline passed")
+            )
+            return numbers
+
+        return self._write(job)
+
+    def add_event(self, sitting: int, held: Mapping[str, Any]) -> None:
+        """Store an event of a sitting, as `event_to_dict` makes it."""
+        text = canonical(held).decode()
+        self._write(lambda connection: connection.execute(insert(schema.events).values(sitting=sitting, event=text)))
+
+    def add_override(self, what: str, *, reason: str, at: datetime) -> None:
+        """Put on record that a rule was set aside."""
+        values = {"at": time_text(at), "what": what, "reason": reason}
+        self._write(lambda connection: connection.execute(insert(schema.overrides).values(values)))
+
+    def remember(self, key: str, value: object) -> None:
+        """Store a setting (port, secrets): anything JSON can hold; None forgets it."""
+
+        def job(connection: Connection) -> None:
+            connection.execute(delete(schema.settings).where(schema.settings.c.key == key))
+            if value is not None:
+                connection.execute(insert(schema.settings).values(key=key, value=canonical(value).decode()))
+
+        self._write(job)
+
+    def forget(self, pseudonym: str, *, at: datetime) -> tuple[int, ...]:
+        """Erase a listener's rows, salts, events and pseudonym for good; return the numbers of the sittings.
+
+        The chain stays and can be checked: it holds salted hashes, and without salt and row they say nothing. An open
+        sitting ends as abandoned. Afterwards the file is rewritten, so that no byte of what was erased is left in it.
+
+        Raises
+        ------
+        BlindtestError
+            There is no such listener; or another program has the database open and keeps a copy alive.
+        """
+
+        def job(connection: Connection) -> tuple[int, ...]:
+            table = schema.sittings
+            theirs = table.c.listener == pseudonym
+            numbers = tuple(connection.scalars(select(table.c.number).where(theirs).order_by(table.c.number)))
+            if not numbers:
+                known = set(connection.scalars(select(table.c.listener))) - {WITHHELD}
+                raise BlindtestError(
+                    Fault(
+                        problem="no such listener in the register",
+                        file=str(self.path),
+                        got=pseudonym,
+                        remedy=did_you_mean(pseudonym, known),
+                    )
+                )
+            connection.execute(
+                update(table)
+                .where(theirs, table.c.state == "open")
+                .values(state="abandoned", ended=time_text(at), reason="withdrawn by the listener")
+            )
+            connection.execute(update(table).where(theirs).values(listener=WITHHELD, forgotten=time_text(at)))
+            for erased in (schema.content, schema.events):
+                connection.execute(delete(erased).where(erased.c.sitting.in_(numbers)))
+            due = {"key": _CLEANING_DUE, "value": "true"}
+            connection.execute(insert(schema.settings).prefix_with("OR REPLACE", dialect="sqlite").values(due))
+            return numbers
+
+        if pseudonym == WITHHELD:
+            raise BlindtestError(Fault(problem="this stands for listeners forgotten already", got=pseudonym))
+        numbers = self._write(job)
+        self._clean()
+        return numbers
+
+    def _clean(self) -> None:
+        """Rewrite the file and empty the log beside it, so that nothing deleted is left in either."""
+        self._reading.dispose()
+
+        def run() -> None:
+            with _told(self.path):
+                driver = self._session.driver
+                driver.execute("VACUUM")
+                busy, _, _ = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            if busy:
+                raise BlindtestError(
+                    Fault(
+                        problem="the rows are erased, but another program has the database open, so traces may be left "
+                        f"in {self.path.name}-wal",
+                        file=str(self.path),
+                        remedy="close it; the rest is done when the database is opened next",
+                    )
+                )
+
+        self._writer.hand_in(run, alone=True).result()
+        self.remember(_CLEANING_DUE, None)
+
+    # Reading.
+
+    @contextmanager
+    def _read(self) -> Iterator[Connection]:
+        with _told(self.path), self._reading.connect() as connection:
+            yield connection
+
+    def seals(self) -> tuple[SealEntry, ...]:
+        """Return all seals in the order of their making, without nonces."""
+        query = (
+            select(schema.seals, schema.nonces.c.opened)
+            .join(schema.nonces, schema.nonces.c.commitment == schema.seals.c.commitment)
+            .order_by(schema.seals.c.created, schema.seals.c.commitment)
+        )
+        with self._read() as connection:
+            return tuple(
+                SealEntry(
+                    commitment=row.commitment,
+                    kind=row.kind,
+                    record=json.loads(row.record),
+                    created=datetime.fromisoformat(row.created),
+                    opened=_time(row.opened),
+                )
+                for row in connection.execute(query)
+            )
+
+    def sealed(self, commitment: str) -> Sealed:
+        """Return a seal with its nonce: for the server that runs the sitting, and for opening it."""
+        return self._sealed(commitment)[0]
+
+    def public(self, commitment: str) -> str:
+        """Return the public text that enters the draws of a plan."""
+        return self._sealed(commitment)[1]
+
+    def _sealed(self, commitment: str) -> tuple[Sealed, str]:
+        query = (
+            select(schema.seals.c.record, schema.nonces.c.nonce, schema.nonces.c.public)
+            .join(schema.nonces, schema.nonces.c.commitment == schema.seals.c.commitment)
+            .where(schema.seals.c.commitment == commitment)
+        )
+        with self._read() as connection:
+            row = connection.execute(query).first()
+        if row is None:
+            raise BlindtestError(Fault(problem="no such seal", file=str(self.path), got=commitment))
+        sealed = Sealed(record=json.loads(row.record), nonce=bytes(row.nonce), commitment=commitment)
+        _own(sealed, self.path)
+        return sealed, str(row.public)
+
+    def next_number(self) -> int:
+        """Return the number the next sitting will have, from 1."""
+        with self._read() as connection:
+            return _next_number(connection)
+
+    def sittings(self) -> tuple[SittingEntry, ...]:
+        """Return the register: every sitting that was ever sealed here, in order."""
+        with self._read() as connection:
+            return _entries(connection)
+
+    def sitting(self, number: int) -> SittingEntry:
+        """Return one sitting of the register."""
+        with self._read() as connection:
+            return self._entry(connection, number)
+
+    def _entry(self, connection: Connection, number: int) -> SittingEntry:
+        found = _entries(connection, number)
+        if not found:
+            raise BlindtestError(Fault(problem="no such sitting in the register", file=str(self.path), got=number))
+        return found[0]
+
+    def register(self) -> tuple[dict[str, Any], ...]:
+        """Return the register as it is published and verified: no pseudonym, no nonce."""
+        return tuple(
+            {
+                "sitting": entry.number,
+                "study_seal": entry.study_seal,
+                "commitment": entry.commitment,
+                "state": entry.state,
+                "created": time_text(entry.created),
+                "deadline": time_text(entry.deadline),
+                "ended": None if entry.ended is None else time_text(entry.ended),
+                "reason": entry.reason,
+                "links": entry.links,
+                "head": entry.head,
+                "withheld": entry.forgotten is not None,
+            }
+            for entry in self.sittings()
+        )
+
+    def rows(self, sitting: int | None = None) -> tuple[dict[str, Any], ...]:
+        """Return the rows of a sitting, or of all, in the order of recording; erased ones are not among them."""
+        query = select(schema.content.c.row).order_by(schema.content.c.sitting, schema.content.c.position)
+        if sitting is not None:
+            query = query.where(schema.content.c.sitting == sitting)
+        with self._read() as connection:
+            return tuple(json.loads(text) for text in connection.scalars(query))
+
+    def chain(self, sitting: int) -> tuple[Link, ...]:
+        """Return the chain of a sitting, ready for `design.verify_chain`; erased rows are None."""
+        query = (
+            select(schema.chain, schema.content.c.salt, schema.content.c.row)
+            .join_from(schema.chain, schema.content, isouter=True)
+            .where(schema.chain.c.sitting == sitting)
+            .order_by(schema.chain.c.position)
+        )
+        with self._read() as connection:
+            return tuple(
+                Link(
+                    position=row.position,
+                    row_hash=row.row_hash,
+                    hash=row.hash,
+                    salt=None if row.salt is None else bytes(row.salt),
+                    row=None if row.row is None else json.loads(row.row),
+                )
+                for row in connection.execute(query)
+            )
+
+    def events(self, sitting: int) -> tuple[dict[str, Any], ...]:
+        """Return the events stored of a sitting, in order."""
+        query = select(schema.events.c.event).where(schema.events.c.sitting == sitting).order_by(schema.events.c.id)
+        with self._read() as connection:
+            return tuple(json.loads(text) for text in connection.scalars(query))
+
+    def overrides(self) -> tuple[Override, ...]:
+        """Return the rules that were set aside, in order."""
+        query = select(schema.overrides).order_by(schema.overrides.c.id)
+        with self._read() as connection:
+            return tuple(
+                Override(at=datetime.fromisoformat(row.at), what=row.what, reason=row.reason)
+                for row in connection.execute(query)
+            )
+
+    def remembered(self, key: str, default: Any = None) -> Any:
+        """Return a setting stored by `remember`."""
+        query = select(schema.settings.c.value).where(schema.settings.c.key == key)
+        with self._read() as connection:
+            text = connection.scalar(query)
+        return default if text is None else json.loads(text)
+
+    def faults(self) -> tuple[Fault, ...]:
+        """Return what is wrong with the database: pages, keys, triggers, seals, chains, rows missing unasked."""
+        found: list[str] = []
+        with self._read() as connection:
+            run = connection.exec_driver_sql
+            found += [str(line) for (line,) in run("PRAGMA integrity_check") if line != "ok"]
+            found += [f"{row[0]}: a row points at nothing in {row[2]}" for row in run("PRAGMA foreign_key_check")]
+            triggers = run("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+            there = {row[0]: row[1] for row in triggers}
+            entries = _entries(connection)
+        found += [
+            f"the trigger {name} is missing or changed: rows could have been altered"
+            for name, sql in schema.APPEND_ONLY.items()
+            if there.get(name) != sql
+        ]
+        for seal in self.seals():
+            try:
+                self.sealed(seal.commitment)
+            except BlindtestError as error:
+                found += [fault.problem for fault in error.faults]
+        for entry in entries:
+            check = verify_chain(entry.commitment, self.chain(entry.number))
+            found += [f"sitting {entry.number}: {words}" for words in check.faults]
+            if check.withheld and entry.forgotten is None:
+                found.append(f"sitting {entry.number}: {check.withheld} rows are missing, and nobody asked for it")
+        return tuple(Fault(problem=words, file=str(self.path)) for words in found)
+
+
+class _Session:
+    """The writer's connection."""
+
+    def __init__(self, connection: Connection, path: Path) -> None:
+        self.connection = connection
+        self._path = path
+
+    @property
+    def driver(self) -> sqlite3.Connection:
+        found = self.connection.connection.driver_connection
+        assert isinstance(found, sqlite3.Connection)
+        return found
+
+    def begin(self) -> None:
+        with _told(self._path):
+            self.connection.begin()
+
+    def commit(self) -> None:
+        with _told(self._path):
+            self.connection.commit()
+
+    def rollback(self) -> None:
+        # SQLite may have rolled back by itself (disk full): then there is nothing to undo.
+        try:
+            self.connection.rollback()
+        except DBAPIError:
+            self.connection.invalidate()
+            self.connection.rollback()
+
+    def save(self) -> None:
+        self.connection.exec_driver_sql("SAVEPOINT one")
+
+    def release(self) -> None:
+        self.connection.exec_driver_sql("RELEASE one")
+
+    def undo(self) -> None:
+        self.connection.exec_driver_sql("ROLLBACK TO one")
+        self.connection.exec_driver_sql("RELEASE one")
+
+    def close(self) -> None:
+        self.connection.close()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Prepared:
+    """A row with all that can be worked out before the writer's turn."""
+
+    trial: int
+    attempt: int
+    slot: str
+    salt: bytes
+    text: str
+    row_hash: str
+
+    @classmethod
+    def of(cls, row: Mapping[str, Any], salt: bytes) -> "_Prepared":
+        return cls(
+            trial=row["trial"],
+            attempt=row["attempt"],
+            slot=row["slot"],
+            salt=salt,
+            text=canonical(row).decode(),
+            row_hash=row_hash(salt, row),
+        )
+
+
+# Statements of the way every answer goes, made once: building one costs more than running it.
+_HEAD = (
+    select(schema.sittings.c.state, schema.sittings.c.commitment, schema.chain.c.position, schema.chain.c.hash)
+    .join_from(schema.sittings, schema.chain, isouter=True)
+    .where(schema.sittings.c.number == bindparam("sitting"))
+    .order_by(schema.chain.c.position.desc())
+    .limit(1)
+)
+_STORED = (
+    select(schema.chain.c.position, schema.chain.c.hash, schema.content.c.row)
+    .join_from(schema.chain, schema.content, isouter=True)
+    .where(
+        schema.chain.c.sitting == bindparam("sitting"),
+        schema.chain.c.trial == bindparam("trial"),
+        schema.chain.c.attempt == bindparam("attempt"),
+        schema.chain.c.slot == bindparam("slot"),
+    )
+)
+_ADD_LINK = insert(schema.chain)
+_ADD_CONTENT = insert(schema.content)
+
+
+def _append(connection: Connection, sitting: int, rows: Sequence[_Prepared], path: Path) -> Acknowledged:
+    head = connection.execute(_HEAD, {"sitting": sitting}).first()
+    if head is None:
+        raise BlindtestError(Fault(problem="no such sitting in the register", file=str(path), got=sitting))
+    position, tip = head.position or 0, head.hash or head.commitment
+    stored = [_stored(connection, sitting, row, path) for row in rows]
+    if stored[-1] is not None and all(stored):
+        return stored[-1]
+    if any(stored):
+        raise BlindtestError(Fault(problem="part of this answer is recorded already", file=str(path), got=sitting))
+    if head.state != "open":
+        raise BlindtestError(
+            Fault(
+                problem=f"sitting {sitting} is {head.state}: no answer can be added",
+                file=str(path),
+                remedy="the answers before are kept; start a new sitting",
+            )
+        )
+    for row in rows:
+        position += 1
+        tip = link_hash(tip, row.row_hash)
+        link = {"sitting": sitting, "position": position, "row_hash": row.row_hash, "hash": tip}
+        connection.execute(_ADD_LINK, link | {"trial": row.trial, "attempt": row.attempt, "slot": row.slot})
+        connection.execute(_ADD_CONTENT, {"sitting": sitting, "position": position, "salt": row.salt, "row": row.text})
+    return Acknowledged(sitting=sitting, position=position, head=tip)
+
+
+def _stored(connection: Connection, sitting: int, row: _Prepared, path: Path) -> Acknowledged | None:
+    key = {"sitting": sitting, "trial": row.trial, "attempt": row.attempt, "slot": row.slot}
+    found = connection.execute(_STORED, key).first()
+    if found is None:
+        return None
+    if found.row != row.text:
+        raise BlindtestError(
+            Fault(
+                problem=f"trial {row.trial + 1} of sitting {sitting} is recorded already with another answer, or at "
+                "another time; what was confirmed is never changed",
+                file=str(path),
+                remedy="reload the page; nothing was recorded twice",
+            )
+        )
+    return Acknowledged(sitting=sitting, position=found.position, head=found.hash)
+
+
+def _insert_seal(connection: Connection, sealed: Sealed, kind: SealKind, created: datetime, public: str) -> None:
+    connection.execute(
+        insert(schema.seals).values(
+            commitment=sealed.commitment,
+            kind=kind,
+            record=canonical(sealed.record).decode(),
+            created=time_text(created),
+        )
+    )
+    connection.execute(insert(schema.nonces).values(commitment=sealed.commitment, nonce=sealed.nonce, public=public))
+
+
+def _own(sealed: Sealed, path: Path | None = None) -> None:
+    """Check that record and nonce give the commitment: what was stored is proved when read."""
+    if commitment(sealed.record, sealed.nonce) != sealed.commitment:
+        problem = f"the seal {sealed.commitment[:16]}... is not that of its record and nonce"
+        raise BlindtestError(Fault(problem=problem, file="" if path is None else str(path)))
+
+
+def _next_number(connection: Connection) -> int:
+    return int(connection.scalar(select(func.coalesce(func.max(schema.sittings.c.number), 0))) or 0) + 1
+
+
+def _entries(connection: Connection, number: int | None = None) -> tuple[SittingEntry, ...]:
+    last = (
+        select(schema.chain.c.sitting, func.max(schema.chain.c.position).label("links"))
+        .group_by(schema.chain.c.sitting)
+        .subquery()
+    )
+    at_head = (schema.chain.c.sitting == schema.sittings.c.number) & (schema.chain.c.position == last.c.links)
+    query = (
+        select(schema.sittings, last.c.links, schema.chain.c.hash)
+        .outerjoin(last, last.c.sitting == schema.sittings.c.number)
+        .outerjoin(schema.chain, at_head)
+        .order_by(schema.sittings.c.number)
+    )
+    if number is not None:
+        query = query.where(schema.sittings.c.number == number)
+    return tuple(
+        SittingEntry(
+            number=row.number,
+            study_seal=row.study_seal,
+            commitment=row.commitment,
+            listener=row.listener,
+            state=row.state,
+            created=datetime.fromisoformat(row.created),
+            deadline=datetime.fromisoformat(row.deadline),
+            ended=_time(row.ended),
+            reason=row.reason,
+            links=row.links or 0,
+            head=row.hash or row.commitment,
+            forgotten=_time(row.forgotten),
+        )
+        for row in connection.execute(query)
+    )
+
+
+def _time(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)
+
+
+# Opening.
+
+
+def _file_of(place: Path | str) -> Path:
+    if isinstance(place, Path):
+        return place
+    if "://" not in place:
+        return Path(place)
+    try:
+        url = make_url(place)
+    except ArgumentError:
+        url = None
+    if url is None or url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
+        raise BlindtestError(
+            Fault(
+                problem="not yet: a database other than a SQLite file",
+                # Never the URL itself: it may hold a password.
+                got=place.split("://")[0] + "://...",
+                allowed="sqlite:///FILE",
+                remedy="leave [storage] out of the study file",
+            )
+        )
+    return Path(url.database)
+
+
+def _make_private(path: Path) -> None:
+    """Make the file readable to its owner only, as it holds nonces; SQLite gives its log the same rights."""
+    try:
+        close(open(path, O_CREAT | O_EXCL | O_RDWR, 0o600))
+    except FileExistsError:
+        return
+    except OSError as error:
+        raise Missing(
+            Fault(
+                problem=f"the database can't be made: {error.strerror or error}",
+                file=str(path),
+                remedy="is the folder there, and may you write in it?",
+            )
+        ) from error
+
+
+def _engine(path: Path, begin: str, busy_timeout_s: float) -> Engine:
+    engine = create_engine(
+        f"sqlite:///{path}",
+        poolclass=QueuePool,
+        connect_args={"isolation_level": None, "check_same_thread": False, "timeout": busy_timeout_s},
+    )
+
+    @event.listens_for(engine, "connect")
+    def _set_up(driver: sqlite3.Connection, record: object) -> None:
+        wanted: dict[str, object] = {
+            "busy_timeout": round(busy_timeout_s * 1000),
+            "journal_mode": "wal",
+            "synchronous": 2,
+            "foreign_keys": 1,
+            "secure_delete": 1,
+            "temp_store": 2,
+        }
+        if sys.platform == "darwin":
+            # There fsync alone leaves data in the drive's cache.
+            wanted |= {"fullfsync": 1, "checkpoint_fullfsync": 1}
+        for name, value in wanted.items():
+            driver.execute(f"PRAGMA {name} = {value}").fetchall()
+            (found,) = driver.execute(f"PRAGMA {name}").fetchone()
+            if found != value:
+                raise Missing(
+                    Fault(
+                        problem=f"SQLite did not take {name}",
+                        file=str(path),
+                        got=found,
+                        allowed=str(value),
+                        remedy="put the study on a local disk that you may write to",
+                    )
+                )
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        connection.exec_driver_sql(begin)
+
+    return engine
+
+
+def _migrate(connection: Connection, path: Path) -> None:
+    """Bring the database to the schema of this code, inside the caller's transaction."""
+    tables = set(connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'").scalars())
+    revision = None
+    if "alembic_version" in tables:
+        revision = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
+    elif tables:
+        raise BlindtestError(
+            Fault(problem="this is a database of something else", file=str(path), remedy="name another file")
+        )
+    if revision == schema.REVISION:
+        return
+
+    from alembic import command
+    from alembic.config import Config
+    from alembic.script import ScriptDirectory
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(schema.__file__).parent))
+    config.attributes["connection"] = connection
+    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
+    if revision is not None and revision not in known:
+        raise BlindtestError(
+            Fault(
+                problem="this database was made by a newer version of blindtest",
+                file=str(path),
+                got=revision,
+                allowed=f"up to {schema.REVISION}",
+                remedy="install that version; nothing was changed",
+            )
+        )
+    command.upgrade(config, "head")
+
+
+_SQLITE_SAYS: tuple[tuple[str, type[BlindtestError], str, str], ...] = (
+    ("disk is full", Missing, "no room is left on the disk; this was not recorded", "make room, then try again"),
+    ("readonly", Missing, "the database can't be written to", "may you write to the file and to its folder?"),
+    ("unable to open", Missing, "the database can't be opened", "is the folder there, and may you write in it?"),
+    ("locked", Missing, "another program keeps the database busy", "close it, then try again"),
+    ("disk I/O", Missing, "the disk reports an error; this was not recorded", "look at the disk, then try again"),
+    ("not a database", BlindtestError, "this file is not a database", "name another file, or take the backup"),
+    ("malformed", BlindtestError, "the database is damaged", "keep this copy and take the backup"),
+)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Say in words what the database refused, and what to do."""
+    try:
+        yield
+    except DBAPIError as error:
+        said = str(error.orig)
+        for part, kind, problem, remedy in _SQLITE_SAYS:
+            if part in said:
+                raise kind(Fault(problem=problem, file=str(path), remedy=remedy)) from error
+        raise BlindtestError(Fault(problem=f"the database refused: {said}", file=str(path))) from error
+    except sqlite3.Error as error:
+        # VACUUM and the checkpoint go to the driver directly.
+        with _told(path):
+            raise DBAPIError("", None, error) from error

@@ -1,0 +1,153 @@
+"""One writer thread per process: collects waiting writes, commits once, then acknowledges each.
+
+Whoever hands in a write gets a Future that is done only after the commit that made it durable, or holds the write's own
+exception. A write that fails is rolled back alone and doesn't sink the batch it came in.
+"""
+
+from collections.abc import Callable
+from concurrent.futures import Future
+from dataclasses import dataclass
+from queue import Empty, SimpleQueue
+from threading import Lock, Thread
+from typing import Any, Protocol, TypeVar
+
+__all__ = ["Session", "Writer"]
+
+T = TypeVar("T")
+_MOST_AT_ONCE = 1000
+
+
+class Session(Protocol):
+    """What the writer needs of a connection; only its own thread calls it."""
+
+    def begin(self) -> None:
+        """Begin a transaction that may write."""
+
+    def commit(self) -> None:
+        """Make durable what was written since `begin`; on failure nothing of it is."""
+
+    def rollback(self) -> None:
+        """Undo what was written since `begin`."""
+
+    def save(self) -> None:
+        """Set a savepoint."""
+
+    def release(self) -> None:
+        """Keep what was written since the savepoint."""
+
+    def undo(self) -> None:
+        """Undo what was written since the savepoint."""
+
+    def close(self) -> None:
+        """Let go of the database."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Write:
+    job: Callable[[], Any]
+    done: Future[Any]
+    alone: bool
+
+
+class Writer:
+    """The thread and its queue."""
+
+    def __init__(self, session: Session, *, name: str) -> None:
+        self._session = session
+        self._waiting: SimpleQueue[_Write | None] = SimpleQueue()
+        self._closing = Lock()
+        self._closed = False
+        self._thread = Thread(target=self._run, name=name, daemon=True)
+        self._thread.start()
+
+    def hand_in(self, job: Callable[[], T], *, alone: bool = False) -> Future[T]:
+        """Return a Future of what `job` returns; it is done when what the job wrote is durable.
+
+        alone : the job runs outside any transaction (and minds its own)
+        """
+        done: Future[T] = Future()
+        with self._closing:
+            if self._closed:
+                raise ValueError("the store is closed")
+            self._waiting.put(_Write(job, done, alone))
+        return done
+
+    def close(self) -> None:
+        """Finish what is waiting, then stop."""
+        with self._closing:
+            if self._closed:
+                return
+            self._closed = True
+            self._waiting.put(None)
+        self._thread.join()
+
+    def _run(self) -> None:
+        while True:
+            batch, alone, last = self._collected()
+            if batch:
+                self._commit(batch)
+            if alone is not None:
+                _settle(alone, *_tried(alone))
+            if last:
+                self._session.close()
+                return
+
+    def _collected(self) -> tuple[list[_Write], _Write | None, bool]:
+        """Return the writes that wait, up to one that must run alone or the end; block until there is something."""
+        batch: list[_Write] = []
+        write = self._waiting.get()
+        while True:
+            if write is None:
+                return batch, None, True
+            if write.alone:
+                return batch, write, False
+            batch.append(write)
+            if len(batch) == _MOST_AT_ONCE:
+                return batch, None, False
+            try:
+                write = self._waiting.get_nowait()
+            except Empty:
+                return batch, None, False
+
+    def _commit(self, batch: list[_Write]) -> None:
+        """Run a batch in one transaction and acknowledge each of its writes after the commit."""
+        session = self._session
+        tried: list[tuple[_Write, Any, BaseException | None]] = []
+        try:
+            session.begin()
+            for write in batch:
+                if len(batch) > 1:
+                    session.save()
+                result, error = _tried(write)
+                if len(batch) > 1:
+                    session.release() if error is None else session.undo()
+                tried.append((write, result, error))
+            if any(error is None for _, _, error in tried):
+                session.commit()
+            else:
+                session.rollback()
+        except BaseException as failed:
+            # The commit as a whole failed (disk full, say): nothing of the batch is durable, and each is told so.
+            session.rollback()
+            told = {id(write): error for write, _, error in tried}
+            for write in batch:
+                _settle(write, None, told.get(id(write)) or failed)
+            return
+        for write, result, error in tried:
+            _settle(write, result, error)
+
+
+def _tried(write: _Write) -> tuple[Any, BaseException | None]:
+    try:
+        return write.job(), None
+    except BaseException as error:
+        return None, error
+
+
+def _settle(write: _Write, result: Any, error: BaseException | None) -> None:
+    if not write.done.set_running_or_notify_cancel():
+        return
+    if error is not None:
+        write.done.set_exception(error)
+    else:
+        write.done.set_result(result)
