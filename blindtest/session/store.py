@@ -9,93 +9,30 @@ Nothing here asks for time or entropy: both are passed in.
 
 import json
 import sqlite3
-import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
-from os import O_CREAT, O_EXCL, O_RDWR, close, open
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self, TypeVar
 
-from sqlalchemy import Connection, Engine, bindparam, create_engine, delete, event, func, insert, select, update
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError
-from sqlalchemy.pool import QueuePool
+from sqlalchemy import Connection, bindparam, delete, func, insert, select, update
+from sqlalchemy.exc import DBAPIError
 
 from blindtest.design import Link, Sealed, canonical, commitment, link_hash, row_hash, verify_chain
 from blindtest.errors import BlindtestError, Fault, Missing, did_you_mean
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
+from blindtest.session.migrations.opening import engine_for, file_of, make_private, migrate, told
+from blindtest.session.register import WITHHELD, Acknowledged, Override, SealEntry, SealKind, SittingEntry
 from blindtest.session.writer import Writer
 
 __all__ = ["WITHHELD", "Acknowledged", "Override", "SealEntry", "SittingEntry", "Store"]
 
 T = TypeVar("T")
-SealKind = Literal["study", "sitting"]
-State = Literal["open", "finished", "abandoned"]
-
-WITHHELD = "withheld"
-"""Stands in the register in place of the pseudonym of a listener who asked to be forgotten."""
-
 _CLEANING_DUE = "cleaning_due"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SealEntry:
-    """A seal as it may be published: without its nonce."""
-
-    commitment: str
-    kind: SealKind
-    record: Mapping[str, Any]
-    created: datetime
-    opened: datetime | None
-    """When its nonce was opened."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SittingEntry:
-    """A sitting in the register."""
-
-    number: int
-    study_seal: str
-    commitment: str
-    """Of its plan; where its chain begins."""
-    listener: str
-    state: State
-    created: datetime
-    deadline: datetime
-    ended: datetime | None
-    reason: str
-    """Why it was abandoned."""
-    links: int
-    """Length of its chain: rows recorded, withheld ones too."""
-    head: str
-    """Last hash of its chain; the plan's commitment while it is empty."""
-    forgotten: datetime | None
-    """When its rows were erased at the listener's request."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Acknowledged:
-    """Rows are stored for good. Handing the same rows in again gets the same acknowledgement."""
-
-    sitting: int
-    position: int
-    """Of the last of these rows in the chain, from 1."""
-    head: str
-    """Hash of the chain there."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Override:
-    """A rule that was set aside on purpose, on record."""
-
-    at: datetime
-    what: str
-    reason: str
 
 
 class Store:
@@ -120,7 +57,7 @@ class Store:
     def __init__(
         self, place: Path | str, *, entropy: Callable[[int], bytes], create: bool = True, busy_timeout_s: float = 5.0
     ) -> None:
-        self.path = _file_of(place)
+        self.path = file_of(place)
         self._entropy = entropy
         if not create and not self.path.exists():
             raise Missing(
@@ -130,13 +67,13 @@ class Store:
                     remedy="run blindtest listen, or go to the study's folder",
                 )
             )
-        self._writing = _engine(self.path, "BEGIN IMMEDIATE", busy_timeout_s)
-        self._reading = _engine(self.path, "BEGIN", busy_timeout_s)
+        self._writing = engine_for(self.path, "BEGIN IMMEDIATE", busy_timeout_s)
+        self._reading = engine_for(self.path, "BEGIN", busy_timeout_s)
         try:
-            with _told(self.path):
-                _make_private(self.path)
+            with told(self.path):
+                make_private(self.path)
                 with self._writing.begin() as connection:
-                    _migrate(connection, self.path)
+                    migrate(connection, self.path)
                 self._session = _Session(self._writing.connect(), self.path)
         except BaseException:
             self._dispose()
@@ -166,7 +103,7 @@ class Store:
 
     def _later(self, job: Callable[[Connection], T]) -> Future[T]:
         def run() -> T:
-            with _told(self.path):
+            with told(self.path):
                 return job(self._session.connection)
 
         return self._writer.hand_in(run)
@@ -392,7 +329,7 @@ class Store:
         self._reading.dispose()
 
         def run() -> None:
-            with _told(self.path):
+            with told(self.path):
                 driver = self._session.driver
                 driver.execute("VACUUM")
                 busy, _, _ = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
@@ -413,7 +350,7 @@ class Store:
 
     @contextmanager
     def _read(self) -> Iterator[Connection]:
-        with _told(self.path), self._reading.connect() as connection:
+        with told(self.path), self._reading.connect() as connection:
             yield connection
 
     def seals(self) -> tuple[SealEntry, ...]:
@@ -589,11 +526,11 @@ class _Session:
         return found
 
     def begin(self) -> None:
-        with _told(self._path):
+        with told(self._path):
             self.connection.begin()
 
     def commit(self) -> None:
-        with _told(self._path):
+        with told(self._path):
             self.connection.commit()
 
     def rollback(self) -> None:
@@ -766,147 +703,3 @@ def _entries(connection: Connection, number: int | None = None) -> tuple[Sitting
 
 def _time(text: str | None) -> datetime | None:
     return None if text is None else datetime.fromisoformat(text)
-
-
-# Opening.
-
-
-def _file_of(place: Path | str) -> Path:
-    if isinstance(place, Path):
-        return place
-    if "://" not in place:
-        return Path(place)
-    try:
-        url = make_url(place)
-    except ArgumentError:
-        url = None
-    if url is None or url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
-        raise BlindtestError(
-            Fault(
-                problem="not yet: a database other than a SQLite file",
-                # Never the URL itself: it may hold a password.
-                got=place.split("://")[0] + "://...",
-                allowed="sqlite:///FILE",
-                remedy="leave [storage] out of the study file",
-            )
-        )
-    return Path(url.database)
-
-
-def _make_private(path: Path) -> None:
-    """Make the file readable to its owner only, as it holds nonces; SQLite gives its log the same rights."""
-    try:
-        close(open(path, O_CREAT | O_EXCL | O_RDWR, 0o600))
-    except FileExistsError:
-        return
-    except OSError as error:
-        raise Missing(
-            Fault(
-                problem=f"the database can't be made: {error.strerror or error}",
-                file=str(path),
-                remedy="is the folder there, and may you write in it?",
-            )
-        ) from error
-
-
-def _engine(path: Path, begin: str, busy_timeout_s: float) -> Engine:
-    engine = create_engine(
-        f"sqlite:///{path}",
-        poolclass=QueuePool,
-        connect_args={"isolation_level": None, "check_same_thread": False, "timeout": busy_timeout_s},
-    )
-
-    @event.listens_for(engine, "connect")
-    def _set_up(driver: sqlite3.Connection, record: object) -> None:
-        wanted: dict[str, object] = {
-            "busy_timeout": round(busy_timeout_s * 1000),
-            "journal_mode": "wal",
-            "synchronous": 2,
-            "foreign_keys": 1,
-            "secure_delete": 1,
-            "temp_store": 2,
-        }
-        if sys.platform == "darwin":
-            # There fsync alone leaves data in the drive's cache.
-            wanted |= {"fullfsync": 1, "checkpoint_fullfsync": 1}
-        for name, value in wanted.items():
-            driver.execute(f"PRAGMA {name} = {value}").fetchall()
-            (found,) = driver.execute(f"PRAGMA {name}").fetchone()
-            if found != value:
-                raise Missing(
-                    Fault(
-                        problem=f"SQLite did not take {name}",
-                        file=str(path),
-                        got=found,
-                        allowed=str(value),
-                        remedy="put the study on a local disk that you may write to",
-                    )
-                )
-
-    @event.listens_for(engine, "begin")
-    def _begin(connection: Connection) -> None:
-        connection.exec_driver_sql(begin)
-
-    return engine
-
-
-def _migrate(connection: Connection, path: Path) -> None:
-    """Bring the database to the schema of this code, inside the caller's transaction."""
-    tables = set(connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'").scalars())
-    revision = None
-    if "alembic_version" in tables:
-        revision = connection.exec_driver_sql("SELECT version_num FROM alembic_version").scalar()
-    elif tables:
-        raise BlindtestError(
-            Fault(problem="this is a database of something else", file=str(path), remedy="name another file")
-        )
-    if revision == schema.REVISION:
-        return
-
-    from alembic import command
-    from alembic.config import Config
-    from alembic.script import ScriptDirectory
-
-    config = Config()
-    config.set_main_option("script_location", str(Path(schema.__file__).parent))
-    config.attributes["connection"] = connection
-    known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
-    if revision is not None and revision not in known:
-        raise BlindtestError(
-            Fault(
-                problem="this database was made by a newer version of blindtest",
-                file=str(path),
-                got=revision,
-                allowed=f"up to {schema.REVISION}",
-                remedy="install that version; nothing was changed",
-            )
-        )
-    command.upgrade(config, "head")
-
-
-_SQLITE_SAYS: tuple[tuple[str, type[BlindtestError], str, str], ...] = (
-    ("disk is full", Missing, "no room is left on the disk; this was not recorded", "make room, then try again"),
-    ("readonly", Missing, "the database can't be written to", "may you write to the file and to its folder?"),
-    ("unable to open", Missing, "the database can't be opened", "is the folder there, and may you write in it?"),
-    ("locked", Missing, "another program keeps the database busy", "close it, then try again"),
-    ("disk I/O", Missing, "the disk reports an error; this was not recorded", "look at the disk, then try again"),
-    ("not a database", BlindtestError, "this file is not a database", "name another file, or take the backup"),
-    ("malformed", BlindtestError, "the database is damaged", "keep this copy and take the backup"),
-)
-
-
-@contextmanager
-def _told(path: Path) -> Iterator[None]:
-    """Say in words what the database refused, and what to do."""
-    try:
-        yield
-    except DBAPIError as error:
-        said = str(error.orig)
-        for part, kind, problem, remedy in _SQLITE_SAYS:
-            if part in said:
-                raise kind(Fault(problem=problem, file=str(path), remedy=remedy)) from error
-        raise BlindtestError(Fault(problem=f"the database refused: {said}", file=str(path))) from error
-    except sqlite3.Error as error:
-        # VACUUM and the checkpoint go to the driver directly.
-        with _told(path):
-            raise DBAPIError("", None, error) from error

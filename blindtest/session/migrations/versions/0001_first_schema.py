@@ -18,13 +18,13 @@ _TRIGGERS = (
     (
         "content_no_delete",
         f"DELETE ON content WHEN NOT {_FORGOTTEN}",
-        "a recorded answer is deleted only at its listener's request",
+        "a recorded answer is deleted only at the request of its listener",
     ),
     ("events_no_update", "UPDATE ON events", "a recorded event is never changed"),
     (
         "events_no_delete",
         f"DELETE ON events WHEN NOT {_FORGOTTEN}",
-        "a recorded event is deleted only at its listener's request",
+        "a recorded event is deleted only at the request of its listener",
     ),
     ("seals_no_update", "UPDATE ON seals", "a seal is never changed"),
     ("seals_no_delete", "DELETE ON seals", "a seal is never deleted"),

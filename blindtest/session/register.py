@@ -1,0 +1,69 @@
+"""What stands in the database beside the answers: seals, sittings, overrides; and what an acknowledgement says."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+
+__all__ = ["WITHHELD", "Acknowledged", "Override", "SealEntry", "SealKind", "SittingEntry", "State"]
+
+SealKind = Literal["study", "sitting"]
+State = Literal["open", "finished", "abandoned"]
+
+WITHHELD = "withheld"
+"""Stands in the register in place of the pseudonym of a listener who asked to be forgotten."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealEntry:
+    """A seal as it may be published: without its nonce."""
+
+    commitment: str
+    kind: SealKind
+    record: Mapping[str, Any]
+    created: datetime
+    opened: datetime | None
+    """When its nonce was opened."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SittingEntry:
+    """A sitting in the register."""
+
+    number: int
+    study_seal: str
+    commitment: str
+    """Of its plan; where its chain begins."""
+    listener: str
+    state: State
+    created: datetime
+    deadline: datetime
+    ended: datetime | None
+    reason: str
+    """Why it was abandoned."""
+    links: int
+    """Length of its chain: rows recorded, withheld ones too."""
+    head: str
+    """Last hash of its chain; the plan's commitment while it is empty."""
+    forgotten: datetime | None
+    """When its rows were erased at the listener's request."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledged:
+    """Rows are stored for good. Handing the same rows in again gets the same acknowledgement."""
+
+    sitting: int
+    position: int
+    """Of the last of these rows in the chain, from 1."""
+    head: str
+    """Hash of the chain there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Override:
+    """A rule that was set aside on purpose, on record."""
+
+    at: datetime
+    what: str
+    reason: str
