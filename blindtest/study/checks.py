@@ -1,0 +1,320 @@
+"""What must hold between the keys of a study file, and between it and the files it names.
+
+Each check reads tables from which the schema's own findings have been taken out, so that one mistake is said once and
+the others are still found in the same run. No measurement and no audio is read here: `material.py` does that.
+"""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from blindtest.errors import did_you_mean
+from blindtest.study.findings import Findings
+from blindtest.study.paths import PathTrouble, file_at, matching
+
+__all__ = ["check_tables"]
+
+Tables = dict[str, Any]
+
+SHORTEST_S = 0.4
+"""One gating block of BS.1770: a shorter excerpt has no loudness."""
+SHORT_S = 3.0
+"""One short-term block of EBU Tech 3341."""
+
+
+def check_tables(data: Tables, folder: Path, found: Findings) -> None:
+    """Gather what is wrong between the keys of `data`, pruned of what the schema refused."""
+    for name in ("unit", "condition", "clip", "claim"):
+        _ids_are_unique(data, name, found)
+    for index, unit in _entries(data, "unit"):
+        _unit_files(unit, index, folder, found)
+        _band(unit, index, found)
+    _playback(data, folder, found)
+    for index, condition in _entries(data, "condition"):
+        for number, stage in enumerate(condition.get("stages", ())):
+            _stage(data, stage, ("condition", index, "stages", number), folder, found)
+    _one_rig(data, found)
+    for index, clip in _entries(data, "clip"):
+        _clip(clip, index, folder, found)
+    _claims(data, found)
+    _compared(data, found)
+    if isinstance(consent := data.get("listeners", {}).get("consent"), str):
+        _file(consent, ("listeners", "consent"), folder, found)
+
+
+def _entries(data: Tables, name: str) -> Iterator[tuple[int, Tables]]:
+    return ((index, entry) for index, entry in enumerate(data.get(name, ())) if isinstance(entry, dict))
+
+
+def _ids(data: Tables, name: str) -> list[str]:
+    return [entry["id"] for _, entry in _entries(data, name) if "id" in entry]
+
+
+def _ids_are_unique(data: Tables, name: str, found: Findings) -> None:
+    first: dict[str, int] = {}
+    for index, entry in _entries(data, name):
+        if (own := entry.get("id")) in first:
+            line = found.source.line(name, first[own], "id")
+            found.fault((name, index, "id"), f"another {name} has this id, in line {line}", got=own)
+        elif own is not None:
+            first[own] = index
+
+
+def _known(data: Tables, name: str, wanted: str, path: tuple[str | int, ...], found: Findings) -> None:
+    known = _ids(data, name)
+    if wanted not in known and not _has_hidden_ids(data, name, found):
+        allowed = ", ".join(known[:20]) or f"none: the file has no [[{name}]]"
+        found.fault(path, f"no {name} has this id", got=wanted, allowed=allowed, remedy=did_you_mean(wanted, known))
+
+
+def _has_hidden_ids(data: Tables, name: str, found: Findings) -> bool:
+    """Return whether an id is missing or was refused, so that a reference may mean it."""
+    count = len(data.get(name, ()))
+    return found.is_touched(name) and (name not in data or len(_ids(data, name)) < count)
+
+
+# Units and playback
+
+
+def _unit_files(unit: Tables, index: int, folder: Path, found: Findings) -> None:
+    path = ("unit", index)
+    given = [key for key in ("responses", "left", "right") if key in unit]
+    if not any(found.is_touched(*path, key) for key in ("responses", "left", "right", "impulse_responses")):
+        if not given:
+            found.fault(
+                (*path, "responses"),
+                "missing: the unit has no measurement",
+                remedy="write responses = ['measurements/...'], or left = [...] and right = [...]",
+            )
+        elif "responses" in given and len(given) > 1:
+            found.fault(
+                (*path, given[-1]), "responses stand beside it", allowed="responses, or left and right, not both"
+            )
+        elif len(given) == 1 and given[0] != "responses":
+            other = "right" if given[0] == "left" else "left"
+            found.fault((*path, given[0]), f"{other} is missing", remedy=f"write {other} = [...] too")
+    seen: dict[str, str] = {}
+    for key in given:
+        for number, pattern in enumerate(unit[key]):
+            try:
+                names = matching(folder, pattern)
+            except PathTrouble as trouble:
+                found.fault(
+                    (*path, key, number), trouble.problem, got=pattern, allowed=trouble.allowed, remedy=trouble.remedy
+                )
+                continue
+            for name in names:
+                if name in seen:
+                    found.fault((*path, key, number), f"{name} is named twice, a seating counts once", got=pattern)
+                seen[name] = key
+
+
+def _band(unit: Tables, index: int, found: Findings) -> None:
+    band = unit.get("trusted_band_hz")
+    if band and band[1] < 2 * band[0]:
+        found.fault(
+            ("unit", index, "trusted_band_hz"),
+            "the band ends before it begins" if band[1] <= band[0] else "the band is narrower than an octave",
+            got=band,
+            allowed="the lower frequency first, an octave wide at least",
+        )
+
+
+def _playback(data: Tables, folder: Path, found: Findings) -> None:
+    over = data.get("rendering", {}).get("over", "inverse")
+    playback = data.get("playback")
+    if playback is None:
+        if over == "inverse" and not found.is_touched("playback") and not found.is_touched("rendering", "over"):
+            place = ("rendering", "over") if "over" in data.get("rendering", {}) else ("playback",)
+            found.fault(
+                place,
+                "[playback] is missing: over = 'inverse' divides the playback unit's response out",
+                remedy="write [playback] with unit = 'the id of a unit', or over = 'worn' under [rendering]",
+            )
+        return
+    if isinstance(name := playback.get("unit"), str):
+        _known(data, "unit", name, ("playback", "unit"), found)
+    if isinstance(curve := playback.get("field_curve"), str):
+        _file(curve, ("playback", "field_curve"), folder, found)
+        unit = _unit(data, playback.get("unit"))
+        if unit and unit.get("reference_point", "eardrum") != "eardrum":
+            found.fault(
+                ("playback", "field_curve"),
+                "a field curve is for responses at the eardrum",
+                got=f"reference_point {unit['reference_point']}",
+                remedy="take it out",
+            )
+
+
+def _unit(data: Tables, name: object) -> Tables | None:
+    return next((unit for _, unit in _entries(data, "unit") if unit.get("id") == name), None)
+
+
+def _one_rig(data: Tables, found: Findings) -> None:
+    """Units that meet in a study: those whose responses are applied, and the one that is listened through."""
+    uses: list[tuple[tuple[str | int, ...], str]] = []
+    if isinstance(name := data.get("playback", {}).get("unit"), str):
+        uses.append((("playback", "unit"), name))
+    for index, condition in _entries(data, "condition"):
+        for number, stage in enumerate(condition.get("stages", ())):
+            if isinstance(name := stage.get("response"), str):
+                uses.append((("condition", index, "stages", number, "response"), name))
+    units = [(path, name, unit) for path, name in uses if (unit := _unit(data, name)) is not None]
+    for key, words in (("rig", "rigs"), ("reference_point", "reference points"), ("level", "kinds of level")):
+        named = [(path, name, unit[key]) for path, name, unit in units if key in unit]
+        if key == "level":  # rendering takes the levels out again: matched loudness
+            continue
+        said: set[str] = set()
+        for path, name, value in named[1:]:
+            if value != named[0][2] and name not in said:
+                said.add(name)
+                found.fault(
+                    path,
+                    f"responses of different {words} are never combined",
+                    got=f"{name}: {value}",
+                    allowed=f"{named[0][1]}: {named[0][2]}",
+                    remedy="measure both on one rig" if key == "rig" else "bring both to one reference point",
+                )
+    for path, name, unit in units:
+        if (
+            unit.get("kind") == "loudspeaker"
+            and path[0] == "condition"
+            and name != data.get("playback", {}).get("unit")
+        ):
+            found.fault(
+                path,
+                "a loudspeaker is rendered only over the same loudspeaker at the same position",
+                got=name,
+                remedy="name it as [playback] unit too, or compare real loudspeakers side by side",
+            )
+
+
+# Conditions and clips
+
+
+def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Path, found: Findings) -> None:
+    if not isinstance(stage, dict) or (found.is_touched(*path) and not stage):
+        return
+    if len(stage) != 1 and not found.is_touched(*path):
+        got = ", ".join(stage) or "none"
+        found.fault(path, "a stage has exactly one key", got=got, allowed="response, gain_db or recording")
+    if isinstance(name := stage.get("response"), str):
+        _known(data, "unit", name, (*path, "response"), found)
+        if data.get("rendering", {}).get("over") == "worn":
+            found.fault(
+                (*path, "response"),
+                "over = 'worn' sends the clip to the unit as it is: a response can't be rendered over it",
+                got=name,
+                allowed="over = 'inverse' with [playback]",
+            )
+    if isinstance(recording := stage.get("recording"), dict):
+        _recording(data, recording, path, folder, found)
+
+
+def _recording(data: Tables, recording: Tables, path: tuple[str | int, ...], folder: Path, found: Findings) -> None:
+    path = (*path, "recording")
+    files = recording.get("files")
+    if path[-2] != 0:
+        found.fault(path, "a recording stands in for the clip: only the first stage can be one")
+    if not isinstance(files, dict):
+        return
+    for clip, name in files.items():
+        _known(data, "clip", clip, (*path, "files", clip), found)
+        _file(name, (*path, "files", clip), folder, found, anywhere=True)
+    missing = [clip for clip in _ids(data, "clip") if clip not in files]
+    if missing and not found.is_touched(*path, "files"):
+        found.fault(
+            (*path, "files"), "a clip has no recording", got=", ".join(missing[:5]), remedy="name a file for it"
+        )
+
+
+def _clip(clip: Tables, index: int, folder: Path, found: Findings) -> None:
+    path = ("clip", index)
+    if isinstance(name := clip.get("file"), str):
+        _file(name, (*path, "file"), folder, found, anywhere=True)
+    in_s, out_s = clip.get("in_s", 0.0), clip.get("out_s")
+    if out_s is not None and not found.is_touched(*path, "in_s"):
+        if out_s <= in_s:
+            found.fault(
+                (*path, "out_s"), "the excerpt ends before it begins", got=out_s, allowed=f"above in_s = {in_s:g}"
+            )
+        elif out_s - in_s < SHORTEST_S:
+            found.fault(
+                (*path, "out_s"),
+                "the excerpt is too short to have a loudness (ITU-R BS.1770)",
+                got=f"{out_s - in_s:.3g} s",
+                allowed=f"{SHORTEST_S} s or more",
+            )
+        elif out_s - in_s < SHORT_S:
+            found.note(
+                (*path, "out_s"),
+                f"the excerpt lasts {out_s - in_s:.3g} s; under {SHORT_S:g} s it has no loudness range",
+            )
+    if "licence" not in clip and not found.is_touched(*path, "licence"):
+        found.note(path, "no licence: its audio never enters a bundle")
+
+
+def _file(name: str, path: tuple[str | int, ...], folder: Path, found: Findings, *, anywhere: bool = False) -> None:
+    try:
+        file_at(folder, name, anywhere=anywhere)
+    except PathTrouble as trouble:
+        found.fault(path, trouble.problem, got=name, allowed=trouble.allowed, remedy=trouble.remedy)
+
+
+# Claims
+
+
+def _claims(data: Tables, found: Findings) -> None:
+    for index, claim in _entries(data, "claim"):
+        path = ("claim", index)
+        for key in ("device", "comparator"):
+            if isinstance(name := claim.get(key), str):
+                _known(data, "condition", name, (*path, key), found)
+        if "device" in claim and claim["device"] == claim.get("comparator"):
+            found.fault((*path, "comparator"), "the device is held against itself", got=claim["device"])
+        if isinstance(clips := claim.get("clips"), list):
+            for number, name in enumerate(clips):
+                _known(data, "clip", name, (*path, "clips", number), found)
+            if len(set(clips)) < len(clips):
+                found.fault((*path, "clips"), "a clip is named twice", got=", ".join(clips))
+        if claim.get("kind") == "heard" and claim.get("margin", 0) >= 1:
+            found.fault(
+                (*path, "margin"),
+                "out of range",
+                got=claim["margin"],
+                allowed="a number above 0 and below 1: the share of trials heard beyond guessing",
+            )
+    if len(data.get("claim", ())) > 1:
+        found.fault(("claim", 1), "not yet: a second claim", remedy="keep the primary one")
+    elif any(claim.get("primary") is False for _, claim in _entries(data, "claim")):
+        found.fault(("claim", 0, "primary"), "the only claim is the primary one", got=False, allowed="true")
+
+
+def _compared(data: Tables, found: Findings) -> None:
+    """ABX compares two conditions: the only two, or those that the claim names."""
+    conditions = _ids(data, "condition")
+    if "claim" in found.source.data:
+        names = [claim.get(key) for _, claim in _entries(data, "claim") for key in ("device", "comparator")]
+    elif found.is_touched("condition"):
+        return
+    else:
+        names = list(conditions)
+        if len(conditions) > 2:
+            found.fault(
+                ("condition",),
+                "which two are compared?",
+                got=", ".join(conditions[:10]),
+                remedy="write [[claim]] with kind = 'heard', device and comparator, or keep two conditions",
+            )
+            return
+    first, second = (
+        [c for _, c in _entries(data, "condition") if c.get("id") == name] for name in (*names, None, None)[:2]
+    )
+    if first and second and first[0] is not second[0] and "stages" in first[0]:
+        index = data["condition"].index(second[0])
+        if first[0]["stages"] == second[0].get("stages") and not found.is_touched("condition"):
+            found.fault(
+                ("condition", index, "stages"),
+                f"the same stages as {first[0].get('id')}: nothing could be heard",
+                remedy="change one of the two",
+            )

@@ -1,0 +1,136 @@
+"""A study as a job for `render`: seatings averaged, field curve chosen, files found."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+
+from blindtest.device import Response, channel_mean, diffuse_field_curve, read_response
+from blindtest.errors import BlindtestError, Fault
+from blindtest.render import (
+    ClipSource,
+    Condition,
+    GainStage,
+    Playback,
+    RecordingStage,
+    RenderJob,
+    ResponseStage,
+)
+from blindtest.study.measurements import unit_average
+from blindtest.study.study import Study, StudyStage
+
+__all__ = ["render_job"]
+
+EAR_SIMULATOR_HZ = (20.0, 10_000.0)
+"""Where no band is given and responses are at the eardrum (IEC 60318-4 is specified to 10 kHz, from memory)."""
+FIELD_HZ = (20.0, 20_000.0)
+
+
+def render_job(study: Study) -> RenderJob:
+    """Return what `render` makes stimuli from: seatings averaged, left and right as their mean, field curve chosen.
+
+    Raises
+    ------
+    BlindtestError
+        Measurements that can't be read or combined; all that is wrong with them at once.
+    """
+    used = {stage.response for condition in study.conditions for stage in condition.stages if stage.response}
+    if study.playback is not None:
+        used.add(study.playback.unit)
+    faults: list[Fault] = []
+    responses: dict[str, Response] = {}
+    for unit in study.units:
+        if unit.id not in used:
+            continue
+        try:
+            responses[unit.id] = channel_mean(unit_average(study, unit).response)
+        except BlindtestError as error:
+            faults += error.faults
+    field, field_named = None, ""
+    try:
+        field, field_named = _field_curve(study)
+    except BlindtestError as error:
+        faults += error.faults
+    if faults:
+        raise BlindtestError.of(faults)
+    return RenderJob(
+        clips=tuple(_clip_source(study, clip.id) for clip in study.clips),
+        conditions=tuple(
+            Condition(id=one.id, stages=tuple(_stage(stage, responses, study) for stage in one.stages))
+            for one in study.conditions
+        ),
+        playback=_playback(study, responses, field, field_named),
+        over=study.rendering.over,
+        match=study.rendering.match,
+        ceiling_dbtp=study.rendering.ceiling_dbtp,
+        rate_hz=study.rendering.rate_hz,
+    )
+
+
+def _clip_source(study: Study, name: str) -> ClipSource:
+    clip = study.clip(name)
+    path = study.folder / Path(clip.file).expanduser()
+    return ClipSource(id=clip.id, path=path, in_s=clip.in_s, out_s=clip.out_s, loudness_lufs=clip.loudness_lufs)
+
+
+def _stage(
+    stage: StudyStage, responses: Mapping[str, Response], study: Study
+) -> ResponseStage | GainStage | RecordingStage:
+    if stage.response is not None:
+        return ResponseStage(unit_id=stage.response, response=responses[stage.response])
+    if stage.gain_db is not None:
+        return GainStage(gain_db=stage.gain_db)
+    files = {clip: study.folder / Path(file).expanduser() for clip, file in (stage.recording or {}).items()}
+    return RecordingStage(files=files, align=stage.align)
+
+
+def _field_curve(study: Study) -> tuple[Response | None, str]:
+    playback = study.playback
+    if playback is None or study.unit(playback.unit).reference_point != "eardrum":
+        return None, ""
+    if not playback.field_curve:
+        return diffuse_field_curve(), "ISO 11904-1 diffuse field, an average of real ears"
+    path = study.folder / playback.field_curve
+    try:
+        curve = channel_mean(read_response(path))
+    except BlindtestError as error:
+        raise BlindtestError(*(fault.in_file(str(path)) for fault in error.faults)) from None
+    return curve, f"the rig's own diffuse-field curve ({playback.field_curve})"
+
+
+def _playback(
+    study: Study, responses: Mapping[str, Response], field: Response | None, field_named: str
+) -> Playback | None:
+    setting = study.playback
+    if setting is None:
+        return None
+    return Playback(
+        unit_id=setting.unit,
+        response=responses[setting.unit],
+        field=field,
+        field_named=field_named,
+        max_boost_db=setting.max_boost_db,
+        trusted_band_hz=_trusted_band(study, responses),
+    )
+
+
+def _trusted_band(study: Study, responses: Mapping[str, Response]) -> tuple[float, float]:
+    """Return the band that all units in use trust: what each says, else what it was measured over, within limits."""
+    low, high = 0.0, np.inf
+    for name, response in responses.items():
+        unit = study.unit(name)
+        least, most = EAR_SIMULATOR_HZ if unit.reference_point == "eardrum" else FIELD_HZ
+        measured = max(least, float(response.frequency[0])), min(most, float(response.frequency[-1]))
+        own = unit.trusted_band_hz or measured
+        low, high = max(low, own[0]), min(high, own[1])
+    if high < 2 * low:
+        raise BlindtestError(
+            Fault(
+                problem="the units' trusted bands have less than an octave in common",
+                file=str(study.path),
+                key="unit.trusted_band_hz",
+                got=f"{low:g} to {high:g} Hz",
+                remedy="widen trusted_band_hz, or measure over a wider range",
+            )
+        )
+    return low, high

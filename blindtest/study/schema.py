@@ -1,0 +1,334 @@
+"""study.toml and protocol files as pydantic models: which keys there are, what each may hold.
+
+The models are strict: an unknown key is an error (a misspelt key must never become a default), a number in quotes is
+text, infinities and NaN are refused. What concerns more than one key is checked in `checks.py`; here stands only what
+can be said of one key by itself. Keys that belong to later stages of the tool are listed as `later`, so that they can
+be refused by name. Each description completes the sentence "write ...": it is said when the key is missing, and shown
+by editors that read the JSON Schema.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
+from pydantic_core import PydanticCustomError
+
+from blindtest.design import Block, Protocol
+
+__all__ = [
+    "LATER_METHODS",
+    "LATER_PROTOCOLS",
+    "BlockTable",
+    "ClaimTable",
+    "ClipTable",
+    "ConditionTable",
+    "ListenersTable",
+    "PlaybackTable",
+    "ProtocolFile",
+    "ProtocolTable",
+    "RecordingTable",
+    "RenderingTable",
+    "StageTable",
+    "StorageTable",
+    "StudyFile",
+    "Table",
+    "UnitTable",
+    "Words",
+    "json_schema",
+]
+
+LATER_PROTOCOLS = ("tuning", "preference", "survival", "short", "free-listening", "attribution")
+LATER_METHODS = (
+    "triangle",
+    "duo-trio",
+    "2afc",
+    "3afc",
+    "tetrad",
+    "same-different",
+    "2-ac",
+    "preference",
+    "rating",
+    "free-listening",
+    "adjustment",
+    "staircase",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What a field allows, where its type alone doesn't say it in words."""
+
+    allowed: str
+
+
+class Table(BaseModel):
+    """A table of a user's typing."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
+    later: ClassVar[tuple[str, ...]] = ()
+    """Keys that a later stage of the tool reads."""
+    later_values: ClassVar[dict[str, tuple[str, ...]]] = {}
+    """Values of a key that a later stage of the tool knows."""
+
+
+def _all_or_names(value: object) -> str | list[str]:
+    if value == "all":
+        return "all"
+    if isinstance(value, list) and value and all(isinstance(name, str) and name for name in value):
+        return value
+    raise PydanticCustomError("all_or_names", "neither 'all' nor a list of clips")
+
+
+_ID_WORDS = "letters, digits, '-', '_' and '.', at most 64, a letter or digit first"
+Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), Words(_ID_WORDS)]
+Text = Annotated[str, Field(min_length=1, max_length=500), Words("text of 1 to 500 characters")]
+FilePath = Annotated[str, Field(min_length=1, max_length=1000), Words("a path relative to the study file, with /")]
+Files = Annotated[list[FilePath], Field(min_length=1), Words("a list of paths in [ ]; * stands for any text")]
+Day = Annotated[date, Words("a date without quotes, such as 2026-03-02")]
+Share = Annotated[float, Field(gt=0, lt=1), Words("a number above 0 and below 1")]
+Frequency = Annotated[float, Field(gt=0, le=200_000)]
+Band = Annotated[list[Frequency], Field(min_length=2, max_length=2), Words("two frequencies in Hz, the lower first")]
+AllOrNames = Annotated[
+    Any,
+    PlainValidator(_all_or_names),
+    WithJsonSchema(
+        {"anyOf": [{"const": "all"}, {"type": "array", "items": {"type": "string", "minLength": 1}, "minItems": 1}]}
+    ),
+    Words("'all', or a list of ids of clips"),
+]
+
+
+class StorageTable(Table):
+    """Where the answers are kept; study.db beside the study file."""
+
+    later = ("url_from",)
+
+
+class UnitTable(Table):
+    """What was measured."""
+
+    later = ("impulse_responses", "harmonics", "impedance", "sensitivity_mv_94db", "amplifier")
+    id: Id = Field(description="a short name that conditions and [playback] refer to")
+    name: Text = Field(description="the unit's name, as it shall stand in the report")
+    kind: Literal["headphone", "loudspeaker", "electronics"] = Field(description="what kind of equipment it is")
+    serial_suffix: Text | None = Field(None, description="the last characters of its serial number")
+    revision: Text | None = Field(None, description="its revision, where there are several")
+    rig: Text = Field(description="the measurement rig; responses of different rigs are never combined")
+    measured: Day | None = Field(None, description="the day it was measured")
+    level: Literal["spl", "relative"] = Field(description="what the dB in the response files are")
+    reference_point: Literal["eardrum", "diffuse-field", "free-field", "electrical"] = Field(
+        description="where the responses hold"
+    )
+    responses: Files | None = Field(
+        None, description="the response files of every seating; or left = [...] and right = [...]"
+    )
+    left: Files | None = Field(None, description="the response files of the left channel, together with right")
+    right: Files | None = Field(None, description="the response files of the right channel, together with left")
+    trusted_band_hz: Band | None = Field(None, description="the band in which the measurement is to be trusted")
+
+
+class PlaybackTable(Table):
+    """What the listener wears or sits before."""
+
+    unit: Id = Field(description="the id of the unit that is listened through")
+    field_curve: FilePath | None = Field(
+        None, description="the rig's own eardrum response in a diffuse field; ISO 11904-1 is used without it"
+    )
+    max_boost_db: float = Field(
+        12.0, ge=0, le=40, description="the largest boost of the one inverse that all conditions share, in dB"
+    )
+
+
+class RenderingTable(Table):
+    """How conditions are made audible."""
+
+    over: Literal["inverse", "worn"] = Field(
+        "inverse",
+        description="inverse: the playback unit's response is divided out; worn: the clip goes to it as it is",
+    )
+    rate_hz: int | None = Field(
+        None, ge=8_000, le=192_000, description="the sample rate that every clip is brought to; else each keeps its own"
+    )
+    match: Literal["heard", "file", "1khz"] = Field(
+        "heard", description="the measure by which the stimuli of a clip are made equally loud"
+    )
+    ceiling_dbtp: float = Field(-1.0, ge=-20, le=-0.1, description="the highest true peak of a stimulus, in dBTP")
+
+
+class RecordingTable(Table):
+    """Audio files that stand in for the clips in one condition."""
+
+    files: dict[str, FilePath] = Field(
+        min_length=1, description="a file for each clip, as { clip-id = 'clips/file.wav' }"
+    )
+    align: bool = Field(False, description="true to shift the files in time onto the clip, false to leave them")
+
+
+class StageTable(Table):
+    """One stage of a condition's chain: exactly one of its keys."""
+
+    later = ("correction", "harmonics", "source_impedance", "imbalance", "excess_phase", "impulse_response", "sections")
+    response: Id | None = Field(None, description="the id of the unit whose response is applied")
+    gain_db: float | None = Field(None, ge=-60, le=20, description="a gain in dB")
+    recording: RecordingTable | None = Field(None, description="files that stand in for the clips")
+
+
+class ConditionTable(Table):
+    """What is compared: an ordered chain of stages."""
+
+    id: Id = Field(description="a short name that claims refer to")
+    stages: list[StageTable] = Field(
+        max_length=20, description="the stages in order, as [{ response = 'unit-id' }]; [] is the clip as it is"
+    )
+
+
+class ClipTable(Table):
+    """A piece of programme material."""
+
+    id: Id = Field(description="a short name for the clip")
+    file: FilePath = Field(description="the path of the audio file")
+    in_s: float = Field(0.0, ge=0, le=86_400, description="where the excerpt begins, in seconds")
+    out_s: float | None = Field(None, gt=0, le=86_400, description="where the excerpt ends, in seconds")
+    title: Text | None = Field(None, description="what it is, as it shall stand in the report")
+    chosen_by: Text | None = Field(None, description="who chose it")
+    chosen: Day | None = Field(None, description="the day it was chosen")
+    licence: Text | None = Field(None, description="its licence, as an SPDX identifier such as CC0-1.0")
+    loudness_lufs: float | None = Field(
+        None, ge=-70, le=0, description="the loudness at which it is heard, in LUFS; else chosen at the first rendering"
+    )
+
+
+class ClaimTable(Table):
+    """What was said, as a statement that can fail."""
+
+    later = ("impression", "quote", "kept", "direction", "method", "attribute")
+    later_values = {"kind": ("preferred", "attribute", "rated", "keeps listening", "stage")}
+    id: Id = Field(description="a short name for the claim")
+    kind: Literal["heard"] = Field(description="which kind of claim it is")
+    device: Id = Field(description="the id of the condition that it speaks of")
+    comparator: Id = Field(description="the id of the condition that it is held against")
+    clips: AllOrNames = Field("all", description="'all', or the ids of the clips it holds for")
+    margin: float | None = Field(
+        None, gt=0, description="the smallest difference that matters; for heard: share of trials heard beyond guessing"
+    )
+    primary: bool = Field(True, description="true for the one primary claim of the study")
+
+
+class ProtocolTable(Table):
+    """Which protocol, and which of its numbers differ here."""
+
+    use: Annotated[str, Field(min_length=1, max_length=1000), Words("a name in protocols/ or a path")] = Field(
+        description="the protocol: a name such as abx, or the path of a protocol file in this folder"
+    )
+    changes: Annotated[dict[str, dict[str, Any]], Words("numbers of blocks, such as test.trials = 40")] = Field(
+        default_factory=dict, description="numbers of the protocol's blocks that differ here"
+    )
+
+
+class ListenersTable(Table):
+    """What listeners are told, and how long their answers are kept."""
+
+    consent: FilePath | None = Field(None, description="the text shown before the first question")
+    keep_until: Day | None = Field(None, description="the day after which answers are to be erased")
+
+
+class StudyFile(Table):
+    """A study: what is compared, on which clips, by which protocol."""
+
+    format: Annotated[Literal[1], Words("1")] = Field(description="format = 1")
+    title: Text = Field(description="a line that says what is compared")
+    reviewer: Text = Field(description="a pseudonym; real names live elsewhere, if at all")
+    storage: StorageTable | None = Field(None, description="where the answers are kept")
+    unit: list[UnitTable] = Field(default_factory=list, max_length=200, description="[[unit]] for each measured unit")
+    playback: PlaybackTable | None = Field(None, description="what the listener wears or sits before")
+    rendering: RenderingTable = Field(
+        default_factory=lambda: RenderingTable.model_validate({}), description="how conditions are made audible"
+    )
+    condition: list[ConditionTable] = Field(
+        min_length=2, max_length=200, description="[[condition]] for each thing that is compared, two at least"
+    )
+    clip: list[ClipTable] = Field(
+        min_length=1, max_length=10_000, description="[[clip]] for each piece of programme material, one at least"
+    )
+    claim: list[ClaimTable] = Field(default_factory=list, description="[[claim]] for what was said")
+    protocol: ProtocolTable = Field(description="[protocol] with use = 'abx'")
+    listeners: ListenersTable = Field(
+        default_factory=lambda: ListenersTable.model_validate({}), description="consent and retention"
+    )
+
+
+class BlockTable(Table):
+    """One stretch of a protocol."""
+
+    later = (
+        "repeats",
+        "order",
+        "controls",
+        "stopping",
+        "analysis",
+        "anchors",
+        "recognition",
+        "decoys",
+        "attribute",
+        "confidence",
+    )
+    later_values = {"phase": ("worn", "labelled"), "method": LATER_METHODS}
+    id: Id = Field(description="a short name that [protocol.changes] refers to")
+    phase: Literal["practice", "blind"] = Field(description="practice (never counted) or blind")
+    method: Literal["abx"] = Field(description="the test method")
+    trials: int = Field(ge=1, le=1000, description="the number of trials")
+    feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
+    spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
+    break_after: int | None = Field(
+        None, ge=1, le=1000, description="the number of trials after which a rest is offered"
+    )
+    margin: Share | None = Field(None, description="the share of trials heard beyond guessing that would matter")
+    deadline_days: float | None = Field(
+        None, gt=0, le=366, description="the days after which an unfinished sitting counts as abandoned"
+    )
+
+    def to_block(self) -> Block:
+        """Return the block as the other rooms know it."""
+        return Block(
+            id=self.id,
+            phase=self.phase,
+            method=self.method,
+            trials=self.trials,
+            feedback=self.feedback,
+            spread=self.spread,
+            break_after=self.break_after,
+            margin=self.margin,
+            deadline_days=self.deadline_days,
+        )
+
+
+class ProtocolFile(Table):
+    """A protocol: an ordered list of blocks."""
+
+    format: Annotated[Literal[1], Words("1")] = Field(description="format = 1")
+    title: Text = Field(description="the question that the protocol answers")
+    decides: list[Literal["heard"]] = Field(min_length=1, description="the kinds of claim it decides, as ['heard']")
+    source: Text = Field(description="the standard or paper it follows")
+    block: list[BlockTable] = Field(min_length=1, max_length=50, description="[[block]] for each stretch, in order")
+
+    def to_protocol(self, name: str) -> Protocol:
+        """Return the protocol as the other rooms know it."""
+        return Protocol(
+            name=name,
+            title=self.title,
+            source=self.source,
+            decides=tuple(self.decides),
+            blocks=tuple(block.to_block() for block in self.block),
+        )
+
+
+def json_schema(of: Literal["study", "protocol"] = "study") -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of study.toml or of a protocol file, for editors.
+
+    Dates of TOML are texts of format `date` in it. What concerns more than one key isn't in it: `blindtest check` says
+    that.
+    """
+    model: type[Table] = StudyFile if of == "study" else ProtocolFile
+    schema = model.model_json_schema(mode="validation")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
