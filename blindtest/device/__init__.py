@@ -6,6 +6,7 @@ Usable alone on anybody's files. Frequencies in Hz ascending (bins,), levels in 
 from .field import diffuse_field_curve, free_field_curve
 from .fir import LengthCheck, check_length, minimum_phase_fir, minimum_phase_impulse, taps_for
 from .inverse import RegularisedInverse, regularised_inverse_db
+from .reading import parse_response, read_response
 from .response import (
     Response,
     SeatingAverage,
@@ -32,6 +33,8 @@ __all__ = [
     "level_between",
     "minimum_phase_fir",
     "minimum_phase_impulse",
+    "parse_response",
+    "read_response",
     "regularised_inverse_db",
     "smooth",
     "taps_for",
