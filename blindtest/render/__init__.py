@@ -1,1 +1,46 @@
-"""To be filled by the room."""
+"""Conditions made audible: clips x conditions, level-matched, in files that tell nothing.
+
+`chain` says what a condition is and which curve makes it; `stimuli` renders a job into a folder and looks up what was
+rendered. Levels in dB, frequencies in Hz, frames (n, channels).
+"""
+
+from .chain import (
+    STAGES,
+    CommonCurve,
+    Condition,
+    GainStage,
+    Limit,
+    Playback,
+    RecordingStage,
+    ResponseStage,
+    Stage,
+    common_curve,
+    condition_curve_db,
+    heard_curve_db,
+    playback_inverse_db,
+)
+from .programme import ClipSource
+from .stimuli import FilterCurve, Rendered, RenderJob, Stimulus, load_rendered, render
+
+__all__ = [
+    "STAGES",
+    "ClipSource",
+    "CommonCurve",
+    "Condition",
+    "FilterCurve",
+    "GainStage",
+    "Limit",
+    "Playback",
+    "RecordingStage",
+    "RenderJob",
+    "Rendered",
+    "ResponseStage",
+    "Stage",
+    "Stimulus",
+    "common_curve",
+    "condition_curve_db",
+    "heard_curve_db",
+    "load_rendered",
+    "playback_inverse_db",
+    "render",
+]

@@ -1,0 +1,149 @@
+"""The programme that a clip's stimuli are made from: the clip itself, and recordings that stand in for it.
+
+Everything of one clip is brought to one rate, two channels and the same frames. A mono file is given to both ears, as
+a player would: what is matched has to be what is played (3.01 LU over the file's own reading).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blindtest.audio import Clip, aligned, read_clip, resampled
+from blindtest.errors import BlindtestError, Fault
+
+__all__ = ["CLIP", "ClipSource", "Programme", "read_programmes"]
+
+SHORTEST_S = 0.4
+"""One gating block of ITU-R BS.1770-5: anything shorter has no loudness."""
+MAX_SHIFT_S = 1.0
+"""How far a recording is looked for when it is aligned; our rule."""
+CLIP = Path()
+"""Stands for the clip itself among the programmes of a clip."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipSource:
+    """A clip as the study names it: a file, the part of it that is played, and perhaps how loud."""
+
+    id: str
+    path: Path
+    in_s: float = 0.0
+    out_s: float | None = None
+    """None: to the end of the file."""
+    loudness_lufs: float | None = None
+    """As heard; None: chosen at the first rendering."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Programme:
+    """Frames (n, 2), what sounds before them (m, 2), and the rate in Hz."""
+
+    frames: NDArray[np.float64]
+    before: NDArray[np.float64]
+    rate: int
+    shift: int = 0
+    """Frames by which a recording was late against the clip, taken out (negative: it was early)."""
+
+
+def read_programmes(source: ClipSource, recordings: Mapping[Path, bool], rate_hz: int | None) -> dict[Path, Programme]:
+    """Return the clip (under `CLIP`) and each recording (path: whether to align it), cut to the same frames.
+
+    The part that is played is counted in the clip's own time; a recording is taken to run along with the clip's file.
+    Where one of them is shorter, all end with it; where an aligned recording begins after the part does, all begin
+    with it. What the file holds ahead of the part comes with each.
+
+    Raises
+    ------
+    BlindtestError
+        A file can't be read, has more than two channels or another rate, or the part isn't in it or too short.
+    """
+    clip = _ready(source.path, rate_hz, f"clip.{source.id}.file")
+    rate = clip.rate
+    first, last = _part(source, clip)
+    found: dict[Path, tuple[Clip, int]] = {CLIP: (clip, 0)}
+    faults = []
+    for path, align in recordings.items():
+        recording = _ready(path, rate_hz, "")
+        if recording.rate != rate:
+            faults.append(
+                Fault(
+                    file=str(path),
+                    problem=f"sample rate differs from that of clip {source.id!r}",
+                    got=f"{recording.rate} Hz",
+                    allowed=f"{rate} Hz",
+                    remedy="set rendering.rate_hz, so that all are resampled alike",
+                )
+            )
+            continue
+        shift = aligned(recording.frames[first:last], clip.frames[first:last], rate, MAX_SHIFT_S) if align else 0
+        found[path] = (recording, shift)
+    if faults:
+        raise BlindtestError(*faults)
+    first = max(first, *(-shift for _, shift in found.values()))
+    last = min(last, *(len(one.frames) - shift for one, shift in found.values()))
+    if last - first < SHORTEST_S * rate:
+        raise BlindtestError(
+            Fault(
+                key=f"clip.{source.id}",
+                file=str(source.path),
+                problem="the part that is played is too short to have a loudness",
+                got=f"{max(0, last - first) / rate:.3f} s",
+                allowed=f"at least {SHORTEST_S} s",
+                remedy="move in_s or out_s" if len(found) == 1 else "move in_s or out_s, or bring longer recordings",
+            )
+        )
+    return {
+        path: Programme(
+            frames=one.frames[first + shift : last + shift],
+            before=one.frames[: first + shift],
+            rate=rate,
+            shift=shift,
+        )
+        for path, (one, shift) in found.items()
+    }
+
+
+def _ready(path: Path, rate_hz: int | None, key: str) -> Clip:
+    clip = read_clip(path)
+    if clip.channels > 2:
+        raise BlindtestError(
+            Fault(
+                file=str(path),
+                key=key,
+                problem="more channels than a listener has ears",
+                got=clip.channels,
+                allowed="1 or 2",
+                remedy="mix it down to two channels first, so that what is matched is what is played",
+            )
+        )
+    if rate_hz is not None:
+        clip = resampled(clip, rate_hz)
+    if clip.channels == 1:
+        clip = Clip(frames=np.repeat(clip.frames, 2, axis=1), rate=clip.rate, name=clip.name)
+    return clip
+
+
+def _part(source: ClipSource, clip: Clip) -> tuple[int, int]:
+    end = clip.duration if source.out_s is None else source.out_s
+    faults = []
+    if not 0.0 <= source.in_s < min(end, clip.duration):
+        faults.append(("in_s", source.in_s, f"0 to less than {min(end, clip.duration):.3f} s"))
+    if not end <= clip.duration + 0.5 / clip.rate:
+        faults.append(("out_s", end, f"up to {clip.duration:.3f} s, where the file ends"))
+    if faults:
+        raise BlindtestError(
+            *(
+                Fault(
+                    key=f"clip.{source.id}.{name}",
+                    file=str(source.path),
+                    problem="the part that is played isn't in the file",
+                    got=got,
+                    allowed=allowed,
+                )
+                for name, got, allowed in faults
+            )
+        )
+    return round(source.in_s * clip.rate), min(round(end * clip.rate), len(clip.frames))
