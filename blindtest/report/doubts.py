@@ -1,7 +1,7 @@
 """What a doubter asks, answered from data: level, clips, counting, what could have been missed, what a seal shows."""
 
 from blindtest.report.facts import ReportInput
-from blindtest.report.words import clean, decibel, frequency_words, number, percent, plural, when
+from blindtest.report.words import clean, decibel, frequency_words, number, percent, plural, short_names, when
 
 __all__ = ["doubts", "left_out", "seal_limits", "seal_words"]
 
@@ -43,9 +43,11 @@ def _level(report: ReportInput) -> tuple[str, ...]:
     for measure, field in _MEASURES:
         apart = [getattr(x, field) - getattr(y, field) for x, y in pairs]
         others.append(f"{measure} {decibel(min(apart))} to {decibel(max(apart))} dB")
+    first_name, second_name = short_names([report.name_of(a), report.name_of(b)])
     second = (
-        f"By other measures {report.name_of(a)} was, relative to {report.name_of(b)}, over the clips: "
-        f"{'; '.join(others)}. Sounds that differ in spectrum have no single equal level, and “equally loud” is itself a "
+        f"By other measures {first_name} was, relative to {second_name}, over the clips: "
+        f"{'; '.join(others)}. Sounds that differ in spectrum have no single equal level, and “equally loud” "
+        "is itself a "
         "model: who prefers another of these measures can read here how far it disagrees."
     )
     return first, second
@@ -85,7 +87,8 @@ def _counting(report: ReportInput) -> tuple[str, ...]:
         wrong, right = results.unanswered_as_wrong, results.unanswered_as_right
         out.append(
             f"{plural(results.unanswered, 'counted trial')} stayed unanswered. Counted as wrong: {wrong.correct} of "
-            f"{wrong.trials} right ({percent(wrong.proportion, 1)}); counted as right: {right.correct} of {right.trials} "
+            f"{wrong.trials} right ({percent(wrong.proportion, 1)}); counted as right: {right.correct} of "
+            f"{right.trials} "
             f"({percent(right.proportion, 1)}); left out: {results.pooled.correct} of {results.pooled.trials} "
             f"({percent(results.pooled.proportion, 1)}). The conclusion is drawn with them against it."
         )
@@ -96,7 +99,8 @@ def _counting(report: ReportInput) -> tuple[str, ...]:
 
 def _controls(report: ReportInput) -> tuple[str, ...]:
     out = [clean(control) for control in report.controls] or [
-        "This protocol held no control trials (a difference known to be audible, the same sound twice), so a score near "
+        "This protocol held no control trials (a difference known to be audible, the same sound twice), so a "
+        "score near "
         "guessing cannot be told from a listener or a chain that would have missed anything."
     ]
     out.append(
@@ -113,7 +117,8 @@ def _missed(report: ReportInput) -> tuple[str, ...]:
     if plan.detectable is not None:
         share, chance = plan.detectable
         out.append(
-            f"Differences heard on fewer than {percent(share)} of trials: the plan would have shown them with a chance of "
+            f"Differences heard on fewer than {percent(share)} of trials: the plan would have shown them with "
+            "a chance of "
             f"less than {percent(chance)}."
         )
     if report.results is not None:
@@ -135,26 +140,31 @@ def left_out(report: ReportInput) -> tuple[str, ...]:
         band = rendering.trusted_band_hz
         out.append("Devices are compared as rendered from measurement, not as worn or placed.")
         out.append(
-            "Left out: leakage on the listener's own head; differences between ears above about 8 to 10 kHz; nonlinearity "
-            "(distortion), unless a condition names it; weight, touch, looks, and spatial cues that a magnitude response "
+            "Left out: leakage on the listener's own head; differences between ears above about 8 to 10 kHz; "
+            "nonlinearity "
+            "(distortion), unless a condition names it; weight, touch, looks, and spatial cues that a "
+            "magnitude response "
             "does not hold."
         )
         if band is not None:
             out.append(
-                f"The measurements are trusted from {frequency_words(band[0])} to {frequency_words(band[1])}; outside that "
+                f"The measurements are trusted from {frequency_words(band[0])} to {frequency_words(band[1])}; "
+                "outside that "
                 "band all conditions share one curve, so nothing is claimed about it."
             )
         else:
             out.append("No trusted band was given for the measurements.")
     else:
         out.append(
-            "Nothing was rendered from measurement: the conditions are recordings or clips as they are, so the comparison "
+            "Nothing was rendered from measurement: the conditions are recordings or clips as they are, so the "
+            "comparison "
             "holds for these files."
         )
     if rendering.player == "browser":
         out.append(
             "Stimuli were played by a web browser: what its sound system does after the page (mixing, resampling, "
-            "enhancements) was the same for all stimuli but was not measured, and a listener set on cheating could have "
+            "enhancements) was the same for all stimuli but was not measured, and a listener set on cheating "
+            "could have "
             "compared samples."
         )
     return tuple(out)
@@ -165,18 +175,24 @@ def seal_words(report: ReportInput) -> tuple[str, ...]:
     seal = report.seal
     words = {
         "consistent": (
-            "Plans, answers and their chain agree with each other and with their commitments. Nothing outside this folder "
+            "Plans, answers and their chain agree with each other and with their commitments. Nothing outside "
+            "this folder "
             "vouches for when they were made."
         ),
         "anchored": (
-            "Plans, answers and chain agree, and their commitments were seen elsewhere before the first answer and after "
+            "Plans, answers and chain agree, and their commitments were seen elsewhere before the first answer "
+            "and after "
             "the last one: this plan existed before anybody listened, and the answers have not changed since."
         ),
         "witnessed": (
-            "Plans, answers and chain agree, their commitments were seen elsewhere before and after, and somebody other "
+            "Plans, answers and chain agree, their commitments were seen elsewhere before and after, and "
+            "somebody other "
             "than the listener held the plan."
         ),
-        "broken": "Verification found contradictions, listed below. Until they are explained, the result should not be relied on.",
+        "broken": (
+            "Verification found contradictions, listed below. Until they are explained, the result should not be "
+            "relied on."
+        ),
         "unsealed": "No seal was made: that the trials were drawn beforehand rests on the word of whoever ran them.",
     }
     out = [words[seal.grade]]
@@ -191,7 +207,8 @@ def seal_limits(report: ReportInput) -> tuple[str, ...]:
     out = []
     if report.seal.grade in ("consistent", "unsealed", "broken"):
         out.append(
-            "That the plan was not drawn again until one suited, and that no other sitting was held and left unmentioned: "
+            "That the plan was not drawn again until one suited, and that no other sitting was held and left "
+            "unmentioned: "
             "for that the commitments must be published elsewhere before anybody listens."
         )
     else:
@@ -199,7 +216,8 @@ def seal_limits(report: ReportInput) -> tuple[str, ...]:
     if report.seal.listener_could_read:
         out.append("The listener could have read the plan: it lay on a machine within reach.")
     out.append(
-        "A seal stops accident and self-deception. A determined owner of the machine is stopped only by commitments seen "
+        "A seal stops accident and self-deception. A determined owner of the machine is stopped only by "
+        "commitments seen "
         "elsewhere and a plan kept by somebody else."
     )
     return tuple(out)

@@ -1,6 +1,7 @@
 """What a report is made of: plain frozen values, filled by the steps, read by the page and its figures.
 
-Nothing here computes a statistic or opens a file. Shares and proportions are 0 ... 1, levels dB, loudness LUFS,
+Nothing here opens a file; statistics are taken from `blindtest.stats` (`Tested.of`, `Results.of`, `PlanFacts.of`).
+Shares and proportions are 0 ... 1, levels dB, loudness LUFS,
 frequencies Hz, durations s; times are `datetime` with a zone. Every text may come from a user and is escaped by
 whoever prints it.
 """
@@ -8,10 +9,14 @@ whoever prints it.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+if TYPE_CHECKING:
+    from blindtest.stats import Conclusion as Concluded
+    from blindtest.stats import ListenerResults
 
 __all__ = [
     "ClaimFacts",
@@ -152,7 +157,7 @@ class PlanFacts:
     margin: float | None = None
     """Share of trials heard beyond guessing that would matter; None where none was fixed."""
     critical_number: int | None = None
-    """Least number right that shows a difference; None: unreachable."""
+    """Least number right that tells it from guessing; None: unreachable."""
     similarity_critical_number: int | None = None
     """Greatest number right that makes it negligible; None: unreachable or no margin."""
     chance_shown_at_margin: float | None = None
@@ -166,6 +171,42 @@ class PlanFacts:
     chance_negligible: tuple[float, ...] = ()
     """() where no margin was fixed."""
 
+    @classmethod
+    def of(
+        cls, trials: int, *, method: str, margin: float | None, alpha: float = 0.05, chance: float = 0.8
+    ) -> "PlanFacts":
+        """Return what `trials` counted trials can show, from `blindtest.stats`, with its curves over the share heard."""
+        from scipy.special import bdtr, bdtrc
+
+        from blindtest import stats
+
+        shares = np.linspace(0, 1, 101)
+        proportions = np.array([stats.proportion_at(float(share), method) for share in shares])
+        chances = None if margin is None else stats.plan_chances(trials, method=method, margin=margin, alpha=alpha)
+        least = stats.critical_number(trials, method=method, alpha=alpha)
+        most = None if chances is None else chances.similarity_critical_number
+        # Where both tests succeed the word is 'negligible'.
+        first = trials + 1 if least is None else max(least, -1 if most is None else most + 1)
+        shown = np.zeros(len(shares)) if first > trials else bdtrc(first - 1, trials, proportions)
+        detectable = stats.detectable_effect(trials, method=method, alpha=alpha, power=chance)
+        return cls(
+            trials=trials,
+            alpha=alpha,
+            margin=margin,
+            critical_number=least,
+            similarity_critical_number=most,
+            chance_shown_at_margin=None if chances is None else chances.chance_shown,
+            chance_negligible_if_guessing=None if chances is None else chances.chance_negligible,
+            detectable=None if detectable.critical_number is None else (detectable.distinguishers, chance),
+            shares=tuple(map(float, shares)),
+            chance_shown=tuple(map(float, shown)),
+            chance_negligible=(
+                ()
+                if margin is None
+                else tuple(map(float, np.zeros(len(shares)) if most is None else bdtr(most, trials, proportions)))
+            ),
+        )
+
     def __post_init__(self) -> None:
         if len(self.shares) != len(self.chance_shown):
             raise ValueError(f"{len(self.shares)} shares, but {len(self.chance_shown)} chances")
@@ -177,29 +218,31 @@ class Discriminated(Protocol):
     """What `Tested.of` reads from a result of `blindtest.stats.discrimination_test`."""
 
     @property
-    def correct(self) -> int: ...
+    def correct(self) -> int: ...  # noqa: D102
     @property
-    def trials(self) -> int: ...
+    def trials(self) -> int: ...  # noqa: D102
     @property
-    def guess_rate(self) -> float: ...
+    def guess_rate(self) -> float: ...  # noqa: D102
     @property
-    def p_value(self) -> float: ...
+    def p_value(self) -> float: ...  # noqa: D102
     @property
-    def lower_limit(self) -> float: ...
+    def lower_limit(self) -> float: ...  # noqa: D102
     @property
-    def proportion(self) -> float: ...
+    def upper_limit(self) -> float: ...  # noqa: D102
     @property
-    def interval(self) -> tuple[float, float]: ...
+    def proportion(self) -> float: ...  # noqa: D102
     @property
-    def level(self) -> float: ...
+    def interval(self) -> tuple[float, float]: ...  # noqa: D102
     @property
-    def distinguishers(self) -> float: ...
+    def level(self) -> float: ...  # noqa: D102
     @property
-    def distinguishers_interval(self) -> tuple[float, float]: ...
+    def distinguishers(self) -> float: ...  # noqa: D102
     @property
-    def d_prime(self) -> float: ...
+    def distinguishers_interval(self) -> tuple[float, float]: ...  # noqa: D102
     @property
-    def d_prime_interval(self) -> tuple[float, float]: ...
+    def d_prime(self) -> float: ...  # noqa: D102
+    @property
+    def d_prime_interval(self) -> tuple[float, float]: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,6 +268,8 @@ class Tested:
     d_prime: float
     d_prime_interval: tuple[float, float]
     conclusion: Conclusion | None = None
+    upper_limit: float | None = None
+    """One-sided upper limit of the proportion right that goes with `similarity_p_value`."""
     adjusted_p_value: float | None = None
     """By Holm over the listeners; None where only one was tested."""
     similarity_p_value: float | None = None
@@ -256,6 +301,7 @@ class Tested:
             d_prime=result.d_prime,
             d_prime_interval=result.d_prime_interval,
             conclusion=conclusion,
+            upper_limit=result.upper_limit,
             adjusted_p_value=adjusted_p_value,
             similarity_p_value=similarity_p_value,
         )
@@ -274,6 +320,46 @@ class Results:
     """Planned, counted trials of abandoned or unfinished sittings without an answer."""
     unanswered_as_wrong: Tested | None = None
     unanswered_as_right: Tested | None = None
+
+    @classmethod
+    def of(cls, concluded: "Concluded", listeners: "ListenerResults | None" = None) -> "Results":
+        """Return the facts of what `stats.conclude` and, for single listeners, `stats.listener_results` found."""
+        from blindtest import stats
+
+        method, level, margin = concluded.method, concluded.difference.level, concluded.margin
+
+        def counted(who: str, correct: int, trials: int, adjusted: float | None = None) -> Tested:
+            similar = None
+            if margin is not None:
+                similar = stats.similarity_test(
+                    correct, trials, method=method, distinguishers=margin, level=level
+                ).p_value
+            return Tested.of(
+                who,
+                stats.discrimination_test(correct, trials, method=method, level=level),
+                adjusted_p_value=adjusted,
+                similarity_p_value=similar,
+            )
+
+        correct, trials, unanswered = concluded.correct, concluded.trials, concluded.unanswered
+        planned = trials + unanswered
+        single: tuple[Tested, ...] = ()
+        if listeners is not None:
+            several = len(listeners.listeners) > 1
+            single = tuple(
+                counted(who, one.correct, one.trials, adjusted if several else None)
+                for who, one, adjusted in zip(
+                    listeners.listeners, listeners.results, listeners.adjusted_p_values, strict=True
+                )
+            )
+        return cls(
+            conclusion=concluded.word,
+            pooled=counted("all answers", correct, trials or planned),
+            listeners=single,
+            unanswered=unanswered,
+            unanswered_as_wrong=counted("as wrong", correct, planned) if unanswered else None,
+            unanswered_as_right=counted("as right", correct + unanswered, planned) if unanswered else None,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,6 +15,7 @@ import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 from xml.etree import ElementTree
 
@@ -22,7 +23,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.report.facts import ReportInput, ResponseCurve, Tested, TrialFacts
-from blindtest.report.words import clean, count_of, decibel, frequency_words, interval_words, number, percent, plural
+from blindtest.report.words import (
+    clean,
+    count_of,
+    decibel,
+    frequency_words,
+    interval_words,
+    number,
+    percent,
+    plural,
+    short_names,
+)
 
 __all__ = [
     "DARK",
@@ -113,7 +124,7 @@ def figures(report: ReportInput) -> dict[str, Figure]:
 def thinned(
     columns: Sequence[NDArray[np.float64]], points: int = POINTS, *, along: NDArray[np.float64] | None = None
 ) -> NDArray[np.intp]:
-    """Return the indices (at most `points`, ascending) to draw: both ends, and both extremes of each column per stretch.
+    """Return the indices (at most `points`, ascending) to draw: ends, and both extremes of each column per stretch.
 
     Stretches are equally wide on the page: of equal length in samples, or of equal ratio of `along` (Hz, ascending).
     """
@@ -137,7 +148,7 @@ def _stretches(length: int, count: int, along: NDArray[np.float64] | None) -> ND
 
 def _extremes(columns: Sequence[NDArray[np.float64]], edges: NDArray[np.intp]) -> NDArray[np.intp]:
     kept = {0, int(edges[-1]) - 1}
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         for column in columns:
             kept.add(int(low + np.argmin(column[low:high])))
             kept.add(int(low + np.argmax(column[low:high])))
@@ -169,7 +180,11 @@ def response_figure(report: ReportInput) -> Figure | None:
 
     with _drawing(5.4 if difference is not None else 3.4) as page:
         axes = page.subplots(
-            2 if difference is not None else 1, 1, sharex=True, squeeze=False, height_ratios=[3, 2][: 1 + (difference is not None)]
+            2 if difference is not None else 1,
+            1,
+            sharex=True,
+            squeeze=False,
+            height_ratios=[3, 2][: 1 + (difference is not None)],
         )[:, 0]
         top = axes[0]
         for index, (level, spread) in enumerate(zip(levels, spreads, strict=True)):
@@ -225,7 +240,12 @@ def filters_figure(report: ReportInput) -> Figure | None:
         low, high = axes.get_ylim()
         for limit in report.limits:
             axes.axvspan(
-                max(limit.low_hz, grid[0]), min(limit.high_hz, grid[-1]), ymin=0, ymax=0.035, facecolor=LIGHT["d"], linewidth=0
+                max(limit.low_hz, grid[0]),
+                min(limit.high_hz, grid[-1]),
+                ymin=0,
+                ymax=0.035,
+                facecolor=LIGHT["d"],
+                linewidth=0,
             )
         if report.limits:
             first = min(report.limits, key=lambda limit: limit.low_hz)
@@ -250,7 +270,9 @@ def filters_figure(report: ReportInput) -> Figure | None:
             f"{frequency_words(round(float(grid[-1])))}. " + "; ".join(words) + "."
         )
         if report.rendering.trusted_band_hz is not None:
-            description += f" {_band_words(report.rendering.trusted_band_hz)} outside it all conditions share one curve."
+            description += (
+                f" {_band_words(report.rendering.trusted_band_hz)} outside it all conditions share one curve."
+            )
         for limit in report.limits:
             description += (
                 f" A limit acted on {clean(report.name_of(limit.where))} between {frequency_words(limit.low_hz)} and "
@@ -295,7 +317,7 @@ def match_figure(report: ReportInput) -> Figure | None:
                 markeredgewidth=1.5,
                 label=measure,
             )
-        axes.set_yticks(places, [_label(names.get(clip, clip), 22) for clip in clips])
+        axes.set_yticks(places, [_label(names.get(clip, clip), 30) for clip in clips])
         axes.set_ylim(len(clips) - 0.5, -0.5)
         reach = max(0.1, 1.15 * float(np.abs(apart).max()))
         axes.set_xlim(-reach, reach)
@@ -311,7 +333,9 @@ def match_figure(report: ReportInput) -> Figure | None:
             f"For each of {plural(len(clips), 'clip')}, how much louder {clean(report.name_of(a))} was played than "
             f"{clean(report.name_of(b))}, by four measures. " + "; ".join(worst) + "."
         )
-        rows = tuple((clean(names.get(clip, clip)), *map(float, apart[i])) for i, clip in enumerate(clips))
+        rows: tuple[tuple[Cell, ...], ...] = tuple(
+            (clean(names.get(clip, clip)), *(float(value) for value in apart[i])) for i, clip in enumerate(clips)
+        )
         columns = ["clip", *(f"{measure}, dB" for measure, _ in _MEASURES)]
         return _finished(page, "match", "How much the choice of the measure matters", description, columns, rows, 3)
 
@@ -335,16 +359,32 @@ def results_figure(report: ReportInput) -> Figure | None:
             lines.append((at, "margin"))
         for x, name in lines:
             axes.annotate(
-                f"{name}\n{percent(x)}", (x, 1), xycoords=("data", "axes fraction"), xytext=(0, 3), textcoords="offset points",
-                ha="center", va="bottom", fontsize=8.5, color=LIGHT["ink"],
+                f"{name}\n{percent(x)}", (x, 1), xycoords=("data", "axes fraction"), xytext=(0, 3),
+                textcoords="offset points", ha="center", va="bottom", fontsize=8.5, color=LIGHT["ink"],
             )  # fmt: skip
         for place, one in enumerate(shown):
             everyone = one is results.pooled
-            axes.plot(one.interval, (place, place), color=LIGHT["a"], linewidth=3.2 if everyone else 1.8, solid_capstyle="butt")
-            axes.plot(one.proportion, place, "s" if everyone else "o", color=LIGHT["a"], markersize=8 if everyone else 6.5)
+            axes.plot(
+                one.interval,
+                (place, place),
+                color=LIGHT["a"],
+                linewidth=3.2 if everyone else 1.8,
+                solid_capstyle="butt",
+            )
+            axes.plot(
+                one.proportion, place, "s" if everyone else "o", color=LIGHT["a"], markersize=8 if everyone else 6.5
+            )
             told = truth.get(one.who)
             if told is not None:
-                axes.plot(told.proportion, place, "D", color=LIGHT["b"], markersize=7, markerfacecolor="none", markeredgewidth=1.7)
+                axes.plot(
+                    told.proportion,
+                    place,
+                    "D",
+                    color=LIGHT["b"],
+                    markersize=7,
+                    markerfacecolor="none",
+                    markeredgewidth=1.7,
+                )
             axes.annotate(
                 f"{count_of(one.correct, one.trials)} right", (1, place), xycoords=("axes fraction", "data"),
                 xytext=(7, 0), textcoords="offset points", va="center", fontsize=9, color=LIGHT["ink"],
@@ -378,7 +418,9 @@ def results_figure(report: ReportInput) -> Figure | None:
             rows.append((*row, truth[one.who].proportion if one.who in truth else "") if told_any else row)
         if told_any:
             columns.append("true proportion (simulated)")
-        return _finished(page, "results", "Answers right, against guessing and the margin", description, columns, tuple(rows), 4)
+        return _finished(
+            page, "results", "Answers right, against guessing and the margin", description, columns, tuple(rows), 4
+        )
 
 
 def trials_figure(report: ReportInput) -> Figure | None:
@@ -422,7 +464,8 @@ def trials_figure(report: ReportInput) -> Figure | None:
             halves = (trials[: len(trials) // 2], trials[len(trials) // 2 :])
             first, second = (f"{sum(t.correct is True for t in half)} of {len(half)}" for half in halves)
             said.append(
-                f"{clean(listener)}, sitting {sitting}: {count_of(right, len(trials))} right, {first} in the first half, "
+                f"{clean(listener)}, sitting {sitting}: {count_of(right, len(trials))} right, {first} in the "
+                "first half, "
                 f"{second} in the second"
             )
         description = "; ".join(said[:_MOST_ROWS]) + "."
@@ -438,14 +481,16 @@ def power_figure(report: ReportInput) -> Figure | None:
     if not plan.shares:
         return None
     shares = np.asarray(plan.shares)
-    kept = thinned([np.asarray(plan.chance_shown), *([np.asarray(plan.chance_negligible)] if plan.chance_negligible else [])])
+    kept = thinned(
+        [np.asarray(plan.chance_shown), *([np.asarray(plan.chance_negligible)] if plan.chance_negligible else [])]
+    )
     curves = [("ends as shown", np.asarray(plan.chance_shown)[kept])]
     if plan.chance_negligible:
         curves.append(("ends as negligible", np.asarray(plan.chance_negligible)[kept]))
     shares = shares[kept]
     with _drawing(3.2) as page:
         axes = page.subplots()
-        for index, (name, chance) in enumerate(curves):
+        for index, (_, chance) in enumerate(curves):
             axes.plot(100 * shares, 100 * chance, color=LIGHT[_ROLES[index]], linestyle=_DASHES[index], linewidth=1.9)
         if plan.margin is not None:
             axes.axvline(100 * plan.margin, color=LIGHT["c"], linewidth=1.3, linestyle=(0, (1, 1.5)))
@@ -461,12 +506,14 @@ def power_figure(report: ReportInput) -> Figure | None:
         _named_at_end(axes, [(float(100 * chance[-1]), name) for name, chance in curves])
         said = []
         for name, chance in curves:
-            at = [f"{percent(chance[_nearest(shares, s)])} at {percent(shares[_nearest(shares, s)])}" for s in (0, 0.25, 0.5, 0.75)]
+            at = [
+                f"{percent(chance[_nearest(shares, s)])} at {percent(shares[_nearest(shares, s)])}"
+                for s in (0, 0.25, 0.5, 0.75)
+            ]
             said.append(f"{name}: " + ", ".join(at))
         description = (
-            f"Chance of each ending with {plural(plan.trials, 'trial')}, over the share of trials really heard beyond guessing. "
-            + "; ".join(said)
-            + "."
+            f"Chance of each ending with {plural(plan.trials, 'trial')}, over the share of trials really heard "
+            "beyond guessing. " + "; ".join(said) + "."
         )
         columns = ["share really heard", *(f"chance that it {name}" for name, _ in curves)]
         rows = _rows([shares, *(chance for _, chance in curves)])
@@ -541,14 +588,17 @@ def _response_words(
                 f"{decibel(float(within[top]), 1)} dB (at {frequency_words(round(float(where[top])))})."
             )
     if both is not None:
-        text += " The grey band is the spread of both units' seatings together: a difference inside it is not a property of a unit."
+        text += (
+            " The grey band is the spread of both units' seatings together: a difference inside it is not a property "
+            "of a unit."
+        )
     return text
 
 
 # --- matplotlib -------------------------------------------------------------------------------------------------
 
 _FONT = "DejaVu Sans"
-_SETTINGS: dict[str, Any] = {
+_SETTINGS: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "blindtest",
     "svg.id": None,
@@ -591,10 +641,7 @@ def _label(text: str, most: int) -> str:
 
 
 def _short_names(names: Sequence[str]) -> list[str]:
-    """Return the names up to their first comma, where that still tells them apart."""
-    short = [clean(name).partition(",")[0] for name in names]
-    told_apart = len(set(short)) == len(set(names)) and all(short)
-    return [_label(name, 40) for name in (short if told_apart else names)]
+    return [_label(name, 40) for name in short_names(names)]
 
 
 def _cut(text: str, most: int) -> str:
@@ -690,7 +737,7 @@ _COLOURED = ("style", "fill", "stroke")
 
 
 def _tidied(svg: str, name: str, title: str, description: str) -> ElementTree.Element:
-    """Return the drawing without name spaces, metadata or sizes, its ids prefixed, named and described for all readers."""
+    """Return the drawing without name spaces, metadata or sizes, its ids prefixed, with title and description."""
     root = ElementTree.fromstring(svg)
     for parent in list(root.iter()):
         for child in list(parent):
@@ -733,7 +780,9 @@ def _local(name: object) -> str:
 def _standalone(tree: ElementTree.Element) -> str:
     """Return a file of its own: light colours where they stand, dark ones by the reader's preference."""
     rules = [
-        f'[style*="{what}: {LIGHT[role]}"]{{{what}:{DARK[role]}!important}}' for role in LIGHT for what in ("fill", "stroke")
+        f'[style*="{what}: {LIGHT[role]}"]{{{what}:{DARK[role]}!important}}'
+        for role in LIGHT
+        for what in ("fill", "stroke")
     ]
     own = ElementTree.Element("style")
     own.text = "@media (prefers-color-scheme: dark){" + "".join(rules) + "}"
@@ -748,8 +797,6 @@ def _inline(tree: ElementTree.Element) -> str:
     roles = {colour: role for role, colour in LIGHT.items()}
     inside_styles = re.compile(r'(?<= style=")[^"]*(?=")')
     return inside_styles.sub(
-        lambda style: re.sub(
-            "|".join(roles), lambda colour: f"var(--fig-{roles[colour.group()]})", style.group()
-        ),
+        lambda style: re.sub("|".join(roles), lambda colour: f"var(--fig-{roles[colour.group()]})", style.group()),
         text,
     )

@@ -20,7 +20,9 @@ from blindtest.report.words import (
     clean,
     count_of,
     decibel,
+    decisive,
     escaped_markdown,
+    flattened,
     frequency_words,
     interval_words,
     number,
@@ -30,6 +32,7 @@ from blindtest.report.words import (
     result_parts,
     score_meaning,
     share_name,
+    short_names,
     when,
 )
 
@@ -46,23 +49,26 @@ def html(report: ReportInput, *, figures: Mapping[str, Figure] | None = None) ->
     drawn = drawn_figures(report) if figures is None else figures
     verdict, sentence, beside = result_parts(report)
     page = _environment().get_template("report.html.j2")
-    return page.render(
-        report=report,
-        figures=drawn,
-        css=(_TEMPLATES / "report.css").read_text(encoding="utf-8"),
-        verdict=verdict,
-        sentence=sentence,
-        beside=beside,
-        question=question(report),
-        meaning=score_meaning(report),
-        doubts=doubts(report),
-        left_out=left_out(report),
-        seal_words=seal_words(report),
-        seal_limits=seal_limits(report),
-        share_name=share_name(report),
-        apart=_apart(report),
-        slots=tuple(dict.fromkeys(name for trial in report.trials for name, _ in trial.slots)),
-        truth={one.who: one for one in report.truth},
+    return str(
+        page.render(
+            report=report,
+            figures=drawn,
+            css=(_TEMPLATES / "report.css").read_text(encoding="utf-8"),
+            verdict=verdict,
+            sentence=sentence,
+            beside=beside,
+            question=question(report),
+            meaning=score_meaning(report),
+            doubts=doubts(report),
+            left_out=left_out(report),
+            seal_words=seal_words(report),
+            seal_limits=seal_limits(report),
+            share_name=share_name(report),
+            apart=_apart(report),
+            slots=tuple(dict.fromkeys(name for trial in report.trials for name, _ in trial.slots)),
+            truth={one.who: one for one in report.truth},
+            said=None if report.results is None else decisive(report.results),
+        )
     )
 
 
@@ -70,7 +76,7 @@ def question(report: ReportInput) -> str:
     """Return the question in one sentence: the user's, or one made from what is compared."""
     if clean(report.question):
         return clean(report.question)
-    a, b = (report.name_of(condition) for condition in report.compared)
+    a, b = short_names([report.name_of(condition) for condition in report.compared])
     return f"Can {a} and {b} be told apart by ear, blind and at equal loudness?"
 
 
@@ -123,7 +129,8 @@ def _method_line(report: ReportInput) -> str:
     protocol, rendering = report.protocol, report.rendering
     text = (
         f"{protocol.method_title}, {plural(protocol.trials, 'counted trial')} for each sitting, fixed beforehand, "
-        f"{plural(len(report.clips), 'clip')}; the order and every answer key drawn independently and sealed before the "
+        f"{plural(len(report.clips), 'clip')}; the order and every answer key drawn independently and sealed "
+        "before the "
         f"first trial."
     )
     if any(condition.from_measurement for condition in report.conditions):
@@ -169,7 +176,7 @@ def _environment() -> Any:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        finalize=lambda value: clean(value) if type(value) is str else value,
+        finalize=lambda value: flattened(value) if type(value) is str else value,
     )
     made.filters.update(
         percent=percent,

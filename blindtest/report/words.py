@@ -1,11 +1,12 @@
 """Numbers and verdicts in words a reader understands.
 
-House rules (claims): a claim ends as *shown*, *negligible* or *open* and in no other word; a p value never stands alone,
-but beside the count, the estimate, its interval, what was tested and what could have been detected.
+House rules (claims): a claim ends as *shown*, *negligible* or *open* and in no other word; a p value never stands
+alone, but beside the count, the estimate, its interval, what was tested and what could have been detected.
 """
 
 import math
 import re
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from blindtest.report.facts import PlanFacts, ReportInput, Results, Tested
@@ -15,7 +16,9 @@ __all__ = [
     "clean",
     "count_of",
     "decibel",
+    "decisive",
     "escaped_markdown",
+    "flattened",
     "frequency_words",
     "interval_words",
     "number",
@@ -25,6 +28,7 @@ __all__ = [
     "result_parts",
     "score_meaning",
     "share_name",
+    "short_names",
     "when",
 ]
 
@@ -38,25 +42,37 @@ _DIRECTION = re.compile(r"[\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 def clean(text: object) -> str:
     """Return `text` on one line, without control characters and without marks that reorder what is read."""
-    return _CONTROLS.sub(" ", _DIRECTION.sub("\ufffd", str(text))).strip()
+    return flattened(str(text)).strip(" ")
 
 
-_MARKUP = set("\\`*_{}[]()#+-.!~^$=:'\"")
+def flattened(text: str) -> str:
+    """Return `text` as `clean` does, but with blanks at its ends kept."""
+    return _CONTROLS.sub(" ", _DIRECTION.sub("\ufffd", text))
+
+
+_MARKUP = set("\\`*_{}[]#!~^$")
 _ENTITIES = {character: f"&#{ord(character)};" for character in "<>&|@"}
+_LINKS = re.compile(r"(?i)(://)|\bw(?=ww)")
 
 
 def escaped_markdown(text: object) -> str:
-    """Return `text` so that Markdown (CommonMark, and the dialects with tables and bare links) prints it as it is."""
-    out = []
-    for character in clean(text):
-        if character in _ENTITIES:
-            out.append(_ENTITIES[character])
-        elif character in _MARKUP:
-            out.append("\\" + character)
-        else:
-            out.append(character)
-    # A bare 'www' starts a link in some dialects even where its dot is escaped.
-    return re.sub(r"(?i)\bw(?=ww)", lambda found: f"&#{ord(found.group())};", "".join(out))
+    """Return `text` so that Markdown (CommonMark, and the dialects with tables and bare links) prints it as it is.
+
+    For use within a line: marks that count only at the start of a line stay as they are.
+    """
+    out = "".join(
+        _ENTITIES.get(character) or ("\\" + character if character in _MARKUP else character)
+        for character in clean(text)
+    )
+    # A bare address becomes a link in some dialects.
+    return _LINKS.sub(lambda found: ":\\/\\/" if found.group(1) else f"&#{ord(found.group())};", out)
+
+
+def short_names(names: Sequence[str]) -> list[str]:
+    """Return the names up to their first comma, where that still tells them apart."""
+    short = [clean(name).partition(",")[0].strip() for name in names]
+    told_apart = len(set(short)) == len(set(names)) and all(short)
+    return short if told_apart else [clean(name) for name in names]
 
 
 def number(value: float | None, digits: int = 2) -> str:
@@ -158,7 +174,7 @@ def share_name(report: ReportInput) -> str:
     return "distinguishers" if many else "share of trials heard"
 
 
-def _decisive(results: Results) -> Tested:
+def decisive(results: Results) -> Tested:
     """Return the counting that the conclusion rests on: unanswered trials stand against it."""
     if results.conclusion == "negligible" and results.unanswered_as_right is not None:
         return results.unanswered_as_right
@@ -172,9 +188,9 @@ def result_parts(report: ReportInput) -> tuple[str, str, tuple[str, ...]]:
     results = report.results
     if results is None:
         return "open", "Nobody has finished a sitting yet, so nothing can be said.", (_plan_words(report.plan),)
-    said = _decisive(results)
+    said = decisive(results)
     margin = report.protocol.margin
-    a, b = (report.name_of(condition) for condition in report.compared)
+    a, b = short_names([report.name_of(condition) for condition in report.compared])
     score = (
         f"{count_of(said.correct, said.trials)} answers were right "
         f"({percent(said.proportion)}; guessing gives {percent(said.guess_rate)})"
@@ -192,24 +208,32 @@ def result_parts(report: ReportInput) -> tuple[str, str, tuple[str, ...]]:
         )
     else:
         sentence = f"Whether {a} and {b} can be told apart stays open: {score}; {heard}."
-    return results.conclusion, sentence, _beside(report, results, said)
+    return results.conclusion, sentence, _beside(report, results)
 
 
-def _beside(report: ReportInput, results: Results, said: Tested) -> tuple[str, ...]:
+def _beside(report: ReportInput, results: Results) -> tuple[str, ...]:
     margin, level = report.protocol.margin, report.protocol.alpha
+    apart = results.unanswered_as_wrong or results.pooled
     out = [
-        f"Tested against guessing: {said.correct} or more right of {said.trials} would come by guessing alone in "
-        f"{chance_words(said.p_value)} such tests (exact one-sided binomial test, p = {p_words(said.p_value)}; "
-        f"one-sided {percent(1 - level)} lower limit of the proportion right {percent(said.lower_limit, 1)})."
+        f"Tested against guessing: {apart.correct} or more right of {apart.trials} would come by guessing alone in "
+        f"{chance_words(apart.p_value)} such tests (exact one-sided binomial test, p = {p_words(apart.p_value)}; "
+        f"one-sided {percent(1 - level)} lower limit of the proportion right {percent(apart.lower_limit, 1)})."
     ]
-    if said.similarity_p_value is not None and margin is not None:
+    alike = results.unanswered_as_right or results.pooled
+    if alike.similarity_p_value is not None and margin is not None:
+        upper = ""
+        if alike.upper_limit is not None:
+            upper = (
+                f"; one-sided {percent(1 - level)} upper limit of the proportion right {percent(alike.upper_limit, 1)}"
+            )
         out.append(
-            f"Tested against the margin: if {percent(margin)} of trials had been heard, {said.correct} or fewer right "
-            f"of {said.trials} would come in {chance_words(said.similarity_p_value)} such tests "
-            f"(exact one-sided similarity test, p = {p_words(said.similarity_p_value)})."
+            f"Tested against the margin: if {percent(margin)} of trials had been heard, {alike.correct} or "
+            "fewer right "
+            f"of {alike.trials} would come in {chance_words(alike.similarity_p_value)} such tests "
+            f"(exact one-sided similarity test, p = {p_words(alike.similarity_p_value)}{upper})."
         )
-        if results.conclusion == "shown" and said.similarity_p_value <= level:
-            out.append("It was heard, and it is also smaller than the margin that was named as mattering.")
+    if results.conclusion == "negligible" and apart.p_value <= level:
+        out.append("It was heard more often than by guessing, yet less than what was declared to matter.")
     out.append(_plan_words(report.plan))
     if results.unanswered:
         out.append(
@@ -221,19 +245,14 @@ def _beside(report: ReportInput, results: Results, said: Tested) -> tuple[str, .
 
 def _plan_words(plan: PlanFacts) -> str:
     """Return what the plan could have detected."""
-    parts = []
-    if plan.critical_number is None:
-        parts.append(f"With {plural(plan.trials, 'trial')} no score could have shown a difference")
-    else:
-        parts.append(
-            f"The plan ({plural(plan.trials, 'trial')}, {percent(plan.alpha)} level) asked for "
-            f"{plan.critical_number} right to show a difference"
-        )
-    if plan.margin is not None and plan.similarity_critical_number is None:
-        parts.append("no score could have made it negligible")
-    elif plan.similarity_critical_number is not None:
-        parts.append(f"{plan.similarity_critical_number} or fewer to call it negligible")
-    text = " and ".join(parts) + "."
+    text = f"The plan: {plural(plan.trials, 'trial')}, tested at the {percent(plan.alpha)} level; "
+    least, most = plan.critical_number, plan.similarity_critical_number
+    text += "no score tells it from guessing" if least is None else f"{least} or more right tell it from guessing"
+    if plan.margin is not None:
+        text += ", no score makes it negligible" if most is None else f", {most} or fewer make it negligible"
+    if least is not None and most is not None and most >= least:
+        text += " (where both hold, the word is negligible)"
+    text += "."
     if plan.chance_shown_at_margin is not None:
         text += (
             f" A difference as large as the margin would have been shown with a chance of "
@@ -248,8 +267,8 @@ def _plan_words(plan: PlanFacts) -> str:
     if plan.detectable is not None:
         share, chance = plan.detectable
         text += (
-            f" With a chance of {percent(chance)} or more it could have detected differences heard on "
-            f"{percent(share)} of trials and up; smaller ones it would often have missed."
+            f" With a chance of {percent(chance)} or more it could have told from guessing a difference "
+            f"heard on {percent(share)} of trials or more; smaller ones it would often have missed."
         )
     return text
 
@@ -263,18 +282,21 @@ def score_meaning(report: ReportInput) -> tuple[str, ...]:
     )
     if share_name(report) == "distinguishers":
         first += (
-            "the distinguishers: if every listener either always hears the difference or never does, this is the share "
+            "the distinguishers: if every listener either always hears the difference or never does, this is "
+            "the share "
             "of listeners who do. Where listeners are in between, read it as the share of trials heard, over this "
             "panel. Answers of one listener are alike, so the interval of all answers together tests whether anybody "
             "hears it; it is too narrow as a statement about other listeners."
         )
     else:
         first += (
-            "the share of trials heard: if this listener on some trials hears the difference and on all others guesses, "
+            "the share of trials heard: if this listener on some trials hears the difference and on all others "
+            "guesses, "
             "this is the share on which it was heard. It holds for this listener and these clips."
         )
     second = (
-        f"d′ is the distance between the two sounds in the listener's perception, in units of its own scatter. It needs "
+        "d′ is the distance between the two sounds in the listener's perception, in units of its own scatter. "
+        "It needs "
         f"a model of how a decision is made; here that of {report.protocol.method_title} by "
         f"{report.protocol.decision_model}. Another model gives another d′ from the same answers, so the two "
         "should not be compared."
