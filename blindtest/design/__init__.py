@@ -24,8 +24,10 @@ from blindtest.design.seal import (
     seal,
     verify_chain,
 )
+from blindtest.methods import METHODS
 
 __all__ = [
+    "METHODS",
     "Block",
     "ChainCheck",
     "Claim",

@@ -4,7 +4,7 @@ from blindtest.study.findings import Note
 from blindtest.study.folder import new_study, pair_study
 from blindtest.study.job import render_job
 from blindtest.study.material import Examined, check_study, examine
-from blindtest.study.measurements import unit_average
+from blindtest.study.measurements import unit_averages, unit_response
 from blindtest.study.protocols import find_protocol, list_protocols, resources
 from blindtest.study.refutation import Reach, reach, trials_needed
 from blindtest.study.schema import json_schema
@@ -52,5 +52,6 @@ __all__ = [
     "study_files",
     "tested_clips",
     "trials_needed",
-    "unit_average",
+    "unit_averages",
+    "unit_response",
 ]

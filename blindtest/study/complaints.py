@@ -132,6 +132,7 @@ def _choices(field: FieldInfo | None) -> tuple[object, ...]:
 
     if field is not None:
         walk(field.annotation)
+        found.extend(choice for word in field.metadata if isinstance(word, Words) for choice in word.choices)
     return tuple(found)
 
 

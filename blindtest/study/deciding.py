@@ -3,9 +3,8 @@
 from pathlib import Path
 from typing import Any
 
-from blindtest.design import Protocol
+from blindtest.design import METHODS, Protocol
 from blindtest.errors import BlindtestError
-from blindtest.methods import METHODS
 from blindtest.study.findings import Findings
 from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.protocols import changed, is_path, later_changes, protocol_source, read_protocol

@@ -1,9 +1,8 @@
 """A study as a job for `render`: seatings averaged, field curve chosen, files found."""
 
 from collections.abc import Mapping
+from math import inf
 from pathlib import Path
-
-import numpy as np
 
 from blindtest.device import Response, channel_mean, diffuse_field_curve, read_response
 from blindtest.errors import BlindtestError, Fault
@@ -16,7 +15,7 @@ from blindtest.render import (
     RenderJob,
     ResponseStage,
 )
-from blindtest.study.measurements import unit_average
+from blindtest.study.measurements import unit_response
 from blindtest.study.study import Study, StudyStage
 
 __all__ = ["render_job"]
@@ -43,7 +42,7 @@ def render_job(study: Study) -> RenderJob:
         if unit.id not in used:
             continue
         try:
-            responses[unit.id] = channel_mean(unit_average(study, unit).response)
+            responses[unit.id] = unit_response(study, unit)
         except BlindtestError as error:
             faults += error.faults
     field, field_named = None, ""
@@ -116,7 +115,7 @@ def _playback(
 
 def _trusted_band(study: Study, responses: Mapping[str, Response]) -> tuple[float, float]:
     """Return the band that all units in use trust: what each says, else what it was measured over, within limits."""
-    low, high = 0.0, np.inf
+    low, high = 0.0, inf
     for name, response in responses.items():
         unit = study.unit(name)
         least, most = EAR_SIMULATOR_HZ if unit.reference_point == "eardrum" else FIELD_HZ

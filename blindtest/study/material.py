@@ -5,13 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from blindtest.audio import read_clip
+from blindtest.audio import Clip, excerpt, read_clip
 from blindtest.device import Response, read_response
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.findings import Findings, Note
-from blindtest.study.measurements import averaged
+from blindtest.study.measurements import averaged, channels_mean
 from blindtest.study.paths import PathTrouble, file_at, matching
 from blindtest.study.study import Study, look_at_tables
 
@@ -62,14 +60,19 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
         files = {key: list(_present(folder, unit.get(key, ()))) for key in ("responses", "left", "right")}
         if not any(files.values()):
             continue
-        average, faults = averaged(files, str(unit.get("rig", "")))
+        averages, faults = averaged(files, str(unit.get("rig", "")))
         found.faults += faults
-        if average is None:
+        if faults or not averages:
             continue
-        for remark in average.response.remarks:
+        try:
+            response = channels_mean(averages)
+        except BlindtestError as error:
+            found.faults += error.faults
+            continue
+        for remark in response.remarks:
             found.note(("unit", index), remark)
         if band := unit.get("trusted_band_hz"):
-            _check_band(band, average.response, index, found)
+            _check_band(band, response, index, found)
     if isinstance(curve := data.get("playback", {}).get("field_curve"), str):
         for path in _present(folder, [curve]):
             try:
@@ -108,102 +111,103 @@ def _check_band(band: Sequence[float], response: Response, index: int, found: Fi
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Audio:
-    rate: int
-    channels: int
-    duration: float
-    loud_from: float
-    """Where the first sample that isn't silence stands, s."""
-    loud_to: float
+class _Wanted:
+    """An excerpt that the study takes from a file: of a clip, or of a recording that stands in for it."""
+
+    clip: Mapping[str, Any]
+    place: tuple[str | int, ...]
+    file: Path
+    recording: bool
 
 
 def _check_audio(data: dict[str, Any], folder: Path, found: Findings) -> None:
-    read: dict[Path, _Audio | None] = {}
-    rates: dict[str, int] = {}
-    clips = {clip["id"]: (clip, ("clip", index)) for index, clip in enumerate(data.get("clip", ())) if "id" in clip}
-    for name, (clip, path) in clips.items():
-        audio = _audio(folder, clip.get("file"), read, found)
-        if audio is not None:
-            rates[name] = audio.rate
-            _check_excerpt(clip, audio, path, found)
-    rate_hz = data.get("rendering", {}).get("rate_hz")
-    if len(set(rates.values())) > 1 and rate_hz is None:
-        several = ", ".join(f"{rate} Hz" for rate in sorted(set(rates.values())))
-        found.note(("clip",), f"clips have different sample rates ({several}); each keeps its own; or set rate_hz")
+    wanted = list(_wanted(data, folder))
+    rates: dict[tuple[str | int, ...], int] = {}
+    for file in dict.fromkeys(one.file for one in wanted):
+        try:
+            clip = read_clip(file)
+        except BlindtestError as error:
+            found.faults += [fault.in_file(str(file)) for fault in error.faults]
+            continue
+        if clip.channels > MOST_CHANNELS or not CLIP_RATES_HZ[0] <= clip.rate <= CLIP_RATES_HZ[1]:
+            found.faults.append(_unusable(file, clip))
+            continue
+        for one in wanted:
+            if one.file == file:
+                rates[one.place] = clip.rate
+                _check_excerpt(one, clip, found)
+    _check_rates(data, wanted, rates, found)
+
+
+def _wanted(data: dict[str, Any], folder: Path) -> Iterator[_Wanted]:
+    """Yield what is taken from files that are there; the others were complained about before."""
+    clips: dict[str, Any] = {}
+    named: list[tuple[object, object, tuple[str | int, ...]]] = []
+    for index, clip in enumerate(data.get("clip", ())):
+        clips.setdefault(clip.get("id"), clip)
+        named.append((clip, clip.get("file"), ("clip", index)))
     for index, condition in enumerate(data.get("condition", ())):
         for number, stage in enumerate(condition.get("stages", ())):
-            files = stage.get("recording", {}).get("files", {})
-            for name, file in files.items() if isinstance(files, dict) else ():
-                audio = _audio(folder, file, read, found)
+            for name, file in stage.get("recording", {}).get("files", {}).items():
                 place = ("condition", index, "stages", number, "recording", "files", name)
-                if audio is None or name not in clips:
-                    continue
-                _check_excerpt(clips[name][0], audio, place, found)
-                if name in rates and audio.rate != rates[name] and rate_hz is None:
-                    found.fault(
-                        place,
-                        "its sample rate isn't the clip's: one resampled beside one that isn't could be told apart",
-                        got=f"{audio.rate} Hz",
-                        allowed=f"{rates[name]} Hz",
-                        remedy=f"write rate_hz = {max(audio.rate, rates[name])} under [rendering]",
-                    )
+                named.append((clips.get(name), file, place))
+    for clip, file, where in named:
+        if isinstance(clip, dict) and isinstance(file, str):
+            try:
+                path = file_at(folder, file, anywhere=True)
+            except PathTrouble:
+                continue
+            yield _Wanted(clip=clip, place=where, file=path, recording=where[0] == "condition")
 
 
-def _audio(folder: Path, file: object, read: dict[Path, _Audio | None], found: Findings) -> _Audio | None:
-    if not isinstance(file, str):
-        return None
-    try:
-        path = file_at(folder, file, anywhere=True)
-    except PathTrouble:
-        return None
-    if path not in read:
-        read[path] = None
-        try:
-            clip = read_clip(path)
-        except BlindtestError as error:
-            found.faults += [fault.in_file(str(path)) for fault in error.faults]
-            return None
-        if clip.channels > MOST_CHANNELS or not CLIP_RATES_HZ[0] <= clip.rate <= CLIP_RATES_HZ[1]:
-            found.faults.append(
-                Fault(
-                    problem="can't be used as a clip",
-                    file=str(path),
-                    got=f"{clip.channels} channels at {clip.rate} Hz",
-                    allowed=f"1 or 2 channels, {CLIP_RATES_HZ[0]} to {CLIP_RATES_HZ[1]} Hz",
-                    remedy="mix it down or convert it",
-                )
+def _unusable(file: Path, clip: Clip) -> Fault:
+    return Fault(
+        problem="can't be used as a clip",
+        file=str(file),
+        got=f"{clip.channels} channels at {clip.rate} Hz",
+        allowed=f"1 or 2 channels, {CLIP_RATES_HZ[0]} to {CLIP_RATES_HZ[1]} Hz",
+        remedy="mix it down or convert it",
+    )
+
+
+def _check_excerpt(wanted: _Wanted, audio: Clip, found: Findings) -> None:
+    in_s, out_s = wanted.clip.get("in_s", 0.0), wanted.clip.get("out_s", audio.duration)
+    if out_s <= in_s and "out_s" in wanted.clip:
+        return  # said when the tables were looked at
+
+    def fault(key: str, problem: str, got: object, allowed: str = "") -> None:
+        found.fault(wanted.place if wanted.recording else (*wanted.place, key), problem, got=got, allowed=allowed)
+
+    if in_s >= audio.duration:
+        fault("in_s", "the excerpt begins past the end of the file", in_s, f"below {audio.duration:.3f} s")
+    elif round(out_s * audio.rate) > len(audio.frames):
+        fault("out_s", "the excerpt reaches past the end of the file", out_s, f"up to {audio.duration:.3f} s")
+    elif out_s - in_s < SHORTEST_S:
+        if "out_s" not in wanted.clip:
+            problem = "what is left of the file is too short to have a loudness (ITU-R BS.1770)"
+            fault("file", problem, f"{out_s - in_s:.3g} s", f"{SHORTEST_S} s or more")
+    elif not excerpt(audio, in_s, out_s).frames.any():
+        fault("file", "the excerpt is silent", f"{in_s:g} to {out_s:g} s")
+
+
+def _check_rates(
+    data: dict[str, Any], wanted: Sequence[_Wanted], rates: Mapping[tuple[str | int, ...], int], found: Findings
+) -> None:
+    if data.get("rendering", {}).get("rate_hz") is not None or found.is_touched("rendering", "rate_hz"):
+        return
+    own = {id(one.clip): rates[one.place] for one in wanted if not one.recording and one.place in rates}
+    if len(set(own.values())) > 1:
+        several = ", ".join(f"{rate} Hz" for rate in sorted(set(own.values())))
+        found.note(
+            ("clip",), f"clips have different sample rates ({several}) and keep them; rate_hz would bring them to one"
+        )
+    for one in wanted:
+        rate, clip_rate = rates.get(one.place), own.get(id(one.clip))
+        if one.recording and rate and clip_rate and rate != clip_rate:
+            found.fault(
+                one.place,
+                "its sample rate isn't the clip's: one resampled beside one that isn't could be told apart",
+                got=f"{rate} Hz",
+                allowed=f"{clip_rate} Hz",
+                remedy=f"write rate_hz = {max(rate, clip_rate)} under [rendering]",
             )
-            return None
-        sounding = np.flatnonzero(clip.frames.any(axis=1))
-        read[path] = _Audio(
-            rate=clip.rate,
-            channels=clip.channels,
-            duration=clip.duration,
-            loud_from=float(sounding[0]) / clip.rate if len(sounding) else np.inf,
-            loud_to=float(sounding[-1] + 1) / clip.rate if len(sounding) else -np.inf,
-        )
-    return read[path]
-
-
-def _check_excerpt(clip: Mapping[str, Any], audio: _Audio, path: Sequence[str | int], found: Findings) -> None:
-    in_s, out_s = clip.get("in_s", 0.0), clip.get("out_s", audio.duration)
-    own = path[0] == "clip"
-    if out_s <= in_s and "out_s" in clip:
-        return  # said already
-    if in_s >= audio.duration or round(out_s * audio.rate) > round(audio.duration * audio.rate):
-        beyond = "in_s" if in_s >= audio.duration else "out_s"
-        found.fault(
-            (*path, beyond) if own else path,
-            "the excerpt reaches past the end of the file",
-            got=clip.get(beyond, in_s),
-            allowed=f"within 0 to {audio.duration:.3f} s",
-        )
-    elif out_s - in_s < SHORTEST_S and "out_s" not in clip:
-        found.fault(
-            (*path, "file") if own else path,
-            "what is left of the file is too short to have a loudness (ITU-R BS.1770)",
-            got=f"{out_s - in_s:.3g} s",
-            allowed=f"{SHORTEST_S} s or more",
-        )
-    elif audio.loud_from >= out_s or audio.loud_to <= in_s:
-        found.fault((*path, "file") if own else path, "the excerpt is silent", got=f"{in_s:g} to {out_s:g} s")

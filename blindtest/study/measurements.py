@@ -1,21 +1,21 @@
-"""A unit's measurements: every seating read and averaged, left and right put side by side."""
+"""A unit's measurements: every seating read, averaged in dB, left and right brought to their mean."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
-import numpy as np
-
-from blindtest.device import Response, SeatingAverage, average_seatings, interpolated, read_response
+from blindtest.device import Response, SeatingAverage, average_seatings, channel_mean, read_response
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.study import Study, Unit
 
-__all__ = ["averaged", "unit_average"]
+__all__ = ["averaged", "channels_mean", "unit_averages", "unit_response"]
+
+Averages = dict[str, SeatingAverage]
+"""By the key that named the files: 'responses', or 'left' and 'right'."""
 
 
-def unit_average(study: Study, unit: Unit) -> SeatingAverage:
-    """Return the mean of a unit's seatings in dB, with its spread; left and right lists become two channels.
+def unit_averages(study: Study, unit: Unit) -> Averages:
+    """Return the mean of a unit's seatings in dB with its spread: under 'responses', or under 'left' and 'right'.
 
     Raises
     ------
@@ -26,16 +26,30 @@ def unit_average(study: Study, unit: Unit) -> SeatingAverage:
         key: [study.folder / name for name in names]
         for key, names in (("responses", unit.responses), ("left", unit.left), ("right", unit.right))
     }
-    average, faults = averaged(files, unit.rig)
-    if average is None or faults:
+    averages, faults = averaged(files, unit.rig)
+    if faults:
         raise BlindtestError.of(faults)
-    return average
+    return averages
 
 
-def averaged(files: Mapping[str, Sequence[Path]], rig: str) -> tuple[SeatingAverage | None, list[Fault]]:
-    """Return the average over the files of 'responses', or 'left' and 'right', and all that is wrong with them."""
+def unit_response(study: Study, unit: Unit) -> Response:
+    """Return a unit's response as it is rendered: one column, the mean of seatings and of left and right in dB.
+
+    Raises as `unit_averages`, and where left and right have no range of frequencies in common.
+    """
+    return channels_mean(unit_averages(study, unit))
+
+
+def channels_mean(averages: Averages) -> Response:
+    """Return the mean of all channels in dB, on the finest of their grids. Raises as `average_seatings`."""
+    columns = [channel_mean(average.response) for average in averages.values()]
+    return columns[0] if len(columns) == 1 else average_seatings(columns).response
+
+
+def averaged(files: Mapping[str, Sequence[Path]], rig: str) -> tuple[Averages, list[Fault]]:
+    """Return the averages of the files under each key, and all that is wrong with them."""
     faults: list[Fault] = []
-    averages: dict[str, SeatingAverage] = {}
+    averages: Averages = {}
     for key, paths in files.items():
         responses = []
         for path in paths:
@@ -62,48 +76,4 @@ def averaged(files: Mapping[str, Sequence[Path]], rig: str) -> tuple[SeatingAver
                 averages[key] = average_seatings(responses)
             except BlindtestError as error:
                 faults += error.faults
-    if faults or not averages:
-        return None, faults
-    if "responses" in averages:
-        return averages["responses"], faults
-    if len(averages) < 2:
-        return None, faults
-    try:
-        return _side_by_side(averages["left"], averages["right"]), faults
-    except BlindtestError as error:
-        return None, [*error.faults]
-
-
-def _side_by_side(left: SeatingAverage, right: SeatingAverage) -> SeatingAverage:
-    """Return one average of two channels, on the left channel's frequencies that both cover."""
-    frequency = left.response.frequency
-    both = (frequency >= right.response.frequency[0]) & (frequency <= right.response.frequency[-1])
-    if np.count_nonzero(both) < 2:
-        raise BlindtestError(
-            Fault(
-                problem="left and right have no common range of frequencies",
-                file=right.response.sources[0],
-                remedy="measure both channels over the same range",
-            )
-        )
-    frequency = frequency[both]
-
-    def on_grid(values: Any) -> Any:
-        return interpolated(replace(right.response, magnitude=values, phase=None), frequency)
-
-    return SeatingAverage(
-        response=Response(
-            frequency=frequency,
-            magnitude=np.hstack([left.response.magnitude[both], interpolated(right.response, frequency)]),
-            channels=("left", "right"),
-            remarks=tuple(dict.fromkeys((*left.response.remarks, *right.response.remarks))),
-            sources=(*left.response.sources, *right.response.sources),
-            rig=left.response.rig,
-        ),
-        spread=np.hstack([left.spread[both], on_grid(right.spread)])
-        if min(left.seatings, right.seatings) > 1
-        else np.full((len(frequency), 2), np.nan),
-        range=np.hstack([left.range[both], on_grid(right.range)]),
-        seatings=min(left.seatings, right.seatings),
-        mean=left.mean,
-    )
+    return averages, faults

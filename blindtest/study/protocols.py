@@ -12,10 +12,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-import blindtest
-from blindtest.design import Protocol
+from blindtest.design import METHODS, Protocol
 from blindtest.errors import BlindtestError, Fault, did_you_mean
-from blindtest.methods import METHODS
 from blindtest.study import lines as places
 from blindtest.study.complaints import complaints
 from blindtest.study.reading import Source, parse_toml, pruned, read_toml
@@ -47,7 +45,7 @@ def resources(name: str) -> Traversable:
     inside = files("blindtest") / name
     if inside.is_dir():
         return inside
-    beside = Path(blindtest.__file__).resolve().parent.parent / name
+    beside = Path(str(files("blindtest"))).resolve().parent / name
     if beside.is_dir():
         return beside
     raise BlindtestError(

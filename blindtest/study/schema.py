@@ -14,7 +14,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from blindtest.design import Block, Protocol
+from blindtest.design import METHODS, Block, Protocol
 
 __all__ = [
     "LATER_METHODS",
@@ -60,6 +60,8 @@ class Words:
     """What a field allows, where its type alone doesn't say it in words."""
 
     allowed: str
+    choices: tuple[str, ...] = ()
+    """The values, where there are only these."""
 
 
 class Table(BaseModel):
@@ -80,6 +82,12 @@ def _all_or_names(value: object) -> str | list[str]:
     raise PydanticCustomError("all_or_names", "neither 'all' nor a list of clips")
 
 
+def _method(value: object) -> str:
+    if isinstance(value, str) and value in METHODS:
+        return value
+    raise PydanticCustomError("literal_error", "no method of this name")
+
+
 _ID_WORDS = "letters, digits, '-', '_' and '.', at most 64, a letter or digit first"
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), Words(_ID_WORDS)]
 Text = Annotated[str, Field(min_length=1, max_length=500), Words("text of 1 to 500 characters")]
@@ -89,6 +97,12 @@ Day = Annotated[date, Words("a date without quotes, such as 2026-03-02")]
 Share = Annotated[float, Field(gt=0, lt=1), Words("a number above 0 and below 1")]
 Frequency = Annotated[float, Field(gt=0, le=200_000)]
 Band = Annotated[list[Frequency], Field(min_length=2, max_length=2), Words("two frequencies in Hz, the lower first")]
+MethodName = Annotated[
+    Any,
+    PlainValidator(_method),
+    WithJsonSchema({"enum": sorted(METHODS)}),
+    Words(", ".join(repr(name) for name in sorted(METHODS)), choices=tuple(sorted(METHODS))),
+]
 AllOrNames = Annotated[
     Any,
     PlainValidator(_all_or_names),
@@ -276,7 +290,7 @@ class BlockTable(Table):
     later_values = {"phase": ("worn", "labelled"), "method": LATER_METHODS}
     id: Id = Field(description="a short name that [protocol.changes] refers to")
     phase: Literal["practice", "blind"] = Field(description="practice (never counted) or blind")
-    method: Literal["abx"] = Field(description="the test method")
+    method: MethodName = Field(description="the test method")
     trials: int = Field(ge=1, le=1000, description="the number of trials")
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
     spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
