@@ -18,8 +18,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self, TypeVar
 
-from sqlalchemy import Connection, bindparam, delete, func, insert, select, update
+from sqlalchemy import Connection, Insert, Select, bindparam, delete, func, insert, select, update
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.sql.compiler import SQLCompiler
 
 from blindtest.design import Link, Sealed, canonical, commitment, link_hash, row_hash, verify_chain
 from blindtest.errors import BlindtestError, Fault, Missing, did_you_mean
@@ -220,8 +221,9 @@ class Store:
 
     def append_later(self, sitting: int, rows: Sequence[Mapping[str, Any]]) -> Future[Acknowledged]:
         """Do what `append` does without waiting: the Future is done when the rows are durable."""
-        if not rows or any(row["sitting"] != sitting for row in rows):
-            raise ValueError(f"rows of sitting {sitting} expected, got {len(rows)} of {[r['sitting'] for r in rows]}")
+        answers = {(row["sitting"], row["trial"], row["attempt"]) for row in rows}
+        if len(answers) != 1 or {place[0] for place in answers} != {sitting}:
+            raise ValueError(f"rows of one answer of sitting {sitting} expected, got those of {sorted(answers)}")
         prepared = [_Prepared.of(row, self._entropy(32)) for row in rows]
         return self._later(lambda connection: _append(connection, sitting, prepared, self.path))
 
@@ -578,42 +580,61 @@ class _Prepared:
         )
 
 
-# Statements of the way every answer goes, made once: building one costs more than running it.
-_HEAD = (
+class _Made:
+    """A statement of the way that every answer goes, compiled once and run on the driver.
+
+    An answer is four statements; through SQLAlchemy's execution they cost as much as the write to the disk.
+    """
+
+    def __init__(self, statement: Select[Any] | Insert) -> None:
+        self._statement = statement
+        self._compiled: dict[str, tuple[str, tuple[str, ...], Mapping[str, Any]]] = {}
+
+    def run(self, connection: Connection, values: Mapping[str, Any]) -> Any:
+        """Return the driver's cursor after the statement ran with `values`."""
+        name = connection.dialect.name
+        if name not in self._compiled:
+            made = self._statement.compile(dialect=connection.dialect)
+            assert isinstance(made, SQLCompiler)
+            self._compiled[name] = (str(made), tuple(made.positiontup or ()), dict(made.params))
+        text, names, given = self._compiled[name]
+        cursor = connection.connection.cursor()
+        cursor.execute(text, tuple(values[name] if name in values else given[name] for name in names))
+        return cursor
+
+
+_HEAD = _Made(
     select(schema.sittings.c.state, schema.sittings.c.commitment, schema.chain.c.position, schema.chain.c.hash)
     .join_from(schema.sittings, schema.chain, isouter=True)
     .where(schema.sittings.c.number == bindparam("sitting"))
     .order_by(schema.chain.c.position.desc())
     .limit(1)
 )
-_STORED = (
-    select(schema.chain.c.position, schema.chain.c.hash, schema.content.c.row)
-    .join_from(schema.chain, schema.content, isouter=True)
-    .where(
-        schema.chain.c.sitting == bindparam("sitting"),
-        schema.chain.c.trial == bindparam("trial"),
-        schema.chain.c.attempt == bindparam("attempt"),
-        schema.chain.c.slot == bindparam("slot"),
+_STORED = _Made(
+    select(
+        schema.chain.c.attempt, schema.chain.c.slot, schema.chain.c.position, schema.chain.c.hash, schema.content.c.row
     )
+    .join_from(schema.chain, schema.content, isouter=True)
+    .where(schema.chain.c.sitting == bindparam("sitting"), schema.chain.c.trial == bindparam("trial"))
+    .order_by(schema.chain.c.position)
 )
-_ADD_LINK = insert(schema.chain)
-_ADD_CONTENT = insert(schema.content)
+_ADD_LINK = _Made(insert(schema.chain))
+_ADD_CONTENT = _Made(insert(schema.content))
 
 
 def _append(connection: Connection, sitting: int, rows: Sequence[_Prepared], path: Path) -> Acknowledged:
-    head = connection.execute(_HEAD, {"sitting": sitting}).first()
+    head = _HEAD.run(connection, {"sitting": sitting}).fetchone()
     if head is None:
         raise BlindtestError(Fault(problem="no such sitting in the register", file=str(path), got=sitting))
-    position, tip = head.position or 0, head.hash or head.commitment
-    stored = [_stored(connection, sitting, row, path) for row in rows]
-    if stored[-1] is not None and all(stored):
-        return stored[-1]
-    if any(stored):
-        raise BlindtestError(Fault(problem="part of this answer is recorded already", file=str(path), got=sitting))
-    if head.state != "open":
+    state, start, position, tip = head
+    position, tip = position or 0, tip or start
+    stored = _STORED.run(connection, {"sitting": sitting, "trial": rows[0].trial}).fetchall()
+    if stored:
+        return _again(sitting, rows, stored, path)
+    if state != "open":
         raise BlindtestError(
             Fault(
-                problem=f"sitting {sitting} is {head.state}: no answer can be added",
+                problem=f"sitting {sitting} is {state}: no answer can be added",
                 file=str(path),
                 remedy="the answers before are kept; start a new sitting",
             )
@@ -621,27 +642,27 @@ def _append(connection: Connection, sitting: int, rows: Sequence[_Prepared], pat
     for row in rows:
         position += 1
         tip = link_hash(tip, row.row_hash)
-        link = {"sitting": sitting, "position": position, "row_hash": row.row_hash, "hash": tip}
-        connection.execute(_ADD_LINK, link | {"trial": row.trial, "attempt": row.attempt, "slot": row.slot})
-        connection.execute(_ADD_CONTENT, {"sitting": sitting, "position": position, "salt": row.salt, "row": row.text})
+        place = {"sitting": sitting, "position": position}
+        key = {"trial": row.trial, "attempt": row.attempt, "slot": row.slot}
+        _ADD_LINK.run(connection, {**place, **key, "row_hash": row.row_hash, "hash": tip})
+        _ADD_CONTENT.run(connection, {**place, "salt": row.salt, "row": row.text})
     return Acknowledged(sitting=sitting, position=position, head=tip)
 
 
-def _stored(connection: Connection, sitting: int, row: _Prepared, path: Path) -> Acknowledged | None:
-    key = {"sitting": sitting, "trial": row.trial, "attempt": row.attempt, "slot": row.slot}
-    found = connection.execute(_STORED, key).first()
-    if found is None:
-        return None
-    if found.row != row.text:
+def _again(sitting: int, rows: Sequence[_Prepared], stored: Sequence[Any], path: Path) -> Acknowledged:
+    """Acknowledge rows that are stored already, or refuse others for the same trial."""
+    before = {(attempt, slot): text for attempt, slot, _, _, text in stored}
+    if before != {(row.attempt, row.slot): row.text for row in rows}:
         raise BlindtestError(
             Fault(
-                problem=f"trial {row.trial + 1} of sitting {sitting} is recorded already with another answer, or at "
-                "another time; what was confirmed is never changed",
+                problem=f"trial {rows[0].trial + 1} of sitting {sitting} is recorded already with another answer, or "
+                "at another time; what was confirmed is never changed",
                 file=str(path),
                 remedy="reload the page; nothing was recorded twice",
             )
         )
-    return Acknowledged(sitting=sitting, position=found.position, head=found.hash)
+    *_, (_, _, position, hashed, _) = stored
+    return Acknowledged(sitting=sitting, position=position, head=hashed)
 
 
 def _insert_seal(connection: Connection, sealed: Sealed, kind: SealKind, created: datetime, public: str) -> None:
