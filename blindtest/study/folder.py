@@ -152,7 +152,7 @@ def new_study(folder: str | Path, protocol: str = "abx") -> Path:
     use = json.dumps(protocol, ensure_ascii=False)
     if is_path(protocol):
         text_of_protocol = Path(protocol).read_text(encoding="utf-8")
-        use = json.dumps(Path(protocol).name, ensure_ascii=False)
+        use = json.dumps(f"protocols/{Path(protocol).name}", ensure_ascii=False)
     return _written(
         Path(folder),
         {
@@ -162,7 +162,7 @@ def new_study(folder: str | Path, protocol: str = "abx") -> Path:
             SCHEMA_NAME: json.dumps(json_schema("study"), indent=2) + "\n",
             "measurements/README.txt": _MEASUREMENTS,
             "clips/README.txt": _CLIPS,
-            **({Path(protocol).name: text_of_protocol} if is_path(protocol) else {}),
+            **({f"protocols/{Path(protocol).name}": text_of_protocol} if is_path(protocol) else {}),
         },
         folders=("measurements/first", "measurements/second", "measurements/worn"),
     )

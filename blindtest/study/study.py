@@ -158,13 +158,18 @@ class Study:
     """As written; `primary_claim` also gives the one that two conditions alone imply."""
     protocol: Protocol
     """With the study's changes made, and the claim's margin where it has one."""
-    protocol_file: str
-    """Where it came from: 'protocols/abx.toml' of the package, or a path within the folder."""
+    protocol_use: str
+    """As written: a name in protocols/ of the package, or the path of a file within the folder."""
     listeners: Listeners
     storage: None = None
     """study.db in the folder; a database by URL comes later."""
     reach: Reach | None = None
     """What the plan can show and refute."""
+
+    @property
+    def protocol_file(self) -> str:
+        """Where the protocol came from: 'protocols/abx.toml' of the package, or a path within the folder."""
+        return self.protocol_use if is_path(self.protocol_use) else f"protocols/{self.protocol_use}.toml"
 
     def unit(self, name: str) -> Unit:
         """Return the unit of this id."""
@@ -253,7 +258,6 @@ def _study(file: StudyFile, path: Path, protocol: Protocol, reach: Reach | None)
     if claims and claims[0].margin is not None:
         blocks = tuple(replace(block, margin=claims[0].margin) if block.counted else block for block in protocol.blocks)
         protocol = replace(protocol, blocks=blocks)
-    use = file.protocol.use
     return Study(
         folder=folder,
         path=path,
@@ -271,7 +275,7 @@ def _study(file: StudyFile, path: Path, protocol: Protocol, reach: Reach | None)
         clips=tuple(_clip(clip) for clip in file.clip),
         claims=claims,
         protocol=protocol,
-        protocol_file=use if is_path(use) else f"protocols/{use}.toml",
+        protocol_use=file.protocol.use,
         listeners=Listeners(consent=file.listeners.consent or "", keep_until=file.listeners.keep_until),
         reach=reach,
     )
@@ -339,7 +343,7 @@ def _notes(study: Study, found: Findings) -> None:
             some = "one seating" if unit.seatings == 1 else f"{unit.seatings} seatings"
             found.note(
                 ("unit", index),
-                f"{some} only; of five or more it could be told what is smaller than the difference reseating makes",
+                f"{some} only: five or more show how much of a difference is no more than reseating",
             )
     playback = study.playback
     if playback and not playback.field_curve and study.unit(playback.unit).reference_point == "eardrum":
@@ -404,14 +408,6 @@ def study_files(study: Study) -> dict[str, str]:
             faults.append(Fault(problem=f"can't be read: {error.strerror}", file=str(place)))
     if faults:
         raise BlindtestError.of(faults)
-    use = study.protocol_file if is_path(study.protocol_file) and not _is_ours(study) else study.protocol.name
-    text = protocol_source(use, folder=study.folder).text
+    text = protocol_source(study.protocol_use, folder=study.folder).text
     hashes[study.protocol_file] = hashlib.sha256(text.encode()).hexdigest()
     return hashes
-
-
-def _is_ours(study: Study) -> bool:
-    return (
-        study.protocol_file == f"protocols/{study.protocol.name}.toml"
-        and not (study.folder / study.protocol_file).is_file()
-    )
