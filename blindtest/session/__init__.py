@@ -23,6 +23,7 @@ from blindtest.session.event import (
 )
 from blindtest.session.offer import LEVEL_SLOT, LEVEL_TRIAL, Offer, offers
 from blindtest.session.player import BrowserPlayer, Player, Sound, dithered, portaudio_fault, served_wav
+from blindtest.session.register import WITHHELD, Acknowledged, Override, SealEntry, SittingEntry
 from blindtest.session.resumption import restored
 from blindtest.session.simulated import RULES, SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.session.sitting import FIRST_ATTEMPT, OutOfTurn, Sitting, Step, after, start
@@ -36,7 +37,9 @@ __all__ = [
     "LEVEL_SLOT",
     "LEVEL_TRIAL",
     "RULES",
+    "WITHHELD",
     "Abandoned",
+    "Acknowledged",
     "Answer",
     "Began",
     "BrowserPlayer",
@@ -49,10 +52,13 @@ __all__ = [
     "Loaded",
     "Offer",
     "OutOfTurn",
+    "Override",
     "Player",
+    "SealEntry",
     "Selected",
     "SimulatedListener",
     "Sitting",
+    "SittingEntry",
     "Sound",
     "Step",
     "Unchosen",

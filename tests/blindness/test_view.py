@@ -1,0 +1,139 @@
+"""The wall the product is sold on: exchange the truth of every trial, and not one byte for the listener changes."""
+
+import json
+import runpy
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from blindtest.design import exchanged
+from blindtest.session import Abandoned, Faulted, after, offers, start, view_of
+
+P = runpy.run_path(str(Path(__file__).parents[1] / "session" / "plans.py"))
+METHODS = sorted(P["METHODS_WITH_TOYS"])
+NUMBERS = {"toy-rating": {"most": 100}}
+STEPS = ("ready", "level", "trial", "feedback", "break", "finished")
+
+
+def blocks_of(method):
+    numbers = NUMBERS.get(method, {})
+    return (
+        P["block"]("practice", method, 3, "practice", feedback=True, numbers=numbers),
+        P["block"]("test", method, 6, break_after=2, numbers=numbers),
+    )
+
+
+def as_bytes(sitting):
+    """Return the view as it is sent. The one exception of the wall is cut out and returned apart: what a practice
+    trial's feedback says, which stands in the step 'feedback' only."""
+    shown = view_of(sitting).to_json()
+    told = shown.pop("feedback")
+    if sitting.step == "feedback":
+        assert sitting.plan.place(sitting.trial)[0].phase == "practice"
+        assert len(sitting.answers) == sitting.trial + 1, "feedback before its answer was recorded"
+    else:
+        assert told is None
+    return json.dumps(shown, sort_keys=True).encode(), told
+
+
+def side_by_side(sitting, twin, picks, faults=()):
+    """Walk both through the same events; yield each pair of states."""
+    at, count = P["START"], 0
+    yield sitting, twin
+    while not sitting.over:
+        pick = picks[count % len(picks)]
+        events = P["next_events"](sitting, at, pick)
+        if sitting.step == "trial" and sitting.trial in faults and sitting.attempt == 1:
+            dropout = Faulted(trial=sitting.trial, attempt=1, kind="dropout", at=at)
+            events = [*events[:3], dropout]
+        for event in events:
+            sitting, twin = after(sitting, event), after(twin, event)
+            at += timedelta(seconds=2)
+            yield sitting, twin
+        count += 1
+
+
+def pair(blocks, seed):
+    plan = P["make"](blocks=blocks, seed=seed)
+    sitting = start(plan, study=P["STUDY"], listener=P["LISTENER"])
+    return sitting, replace(sitting, plan=exchanged(plan))
+
+
+@pytest.mark.parametrize("method", METHODS)
+@given(seed=st.integers(0, 10**9), picks=st.lists(st.integers(0, 2), min_size=1, max_size=9), fault=st.integers(0, 12))
+@settings(max_examples=12, deadline=None)
+def test_the_page_cannot_tell_which_is_which(method, seed, picks, fault):
+    steps = set()
+    for sitting, twin in side_by_side(*pair(blocks_of(method), seed), picks, faults=(fault,)):
+        shown, _ = as_bytes(sitting)
+        other, _ = as_bytes(twin)
+        assert shown == other
+        steps.add(sitting.step)
+    assert steps == set(STEPS)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_the_truth_was_really_exchanged(method):
+    """Else the test above would prove nothing: in every trial some slot holds another condition."""
+    trials = 0
+    for sitting, twin in side_by_side(*pair(blocks_of(method), 7), [0, 1, 2]):
+        if sitting.step != "trial":
+            continue
+        trials += 1
+        mine, other = sitting.planned(sitting.trial), twin.planned(twin.trial)
+        assert mine.drawn != other.drawn
+        assert [slot.name for slot in mine.drawn.slots] == [slot.name for slot in other.drawn.slots]
+        assert (mine.clip, mine.block, mine.break_before) == (other.clip, other.block, other.break_before)
+    assert trials > 9
+
+
+def test_feedback_tells_after_the_answer_and_only_in_practice():
+    """The stated exception, held to its place: the same answer is right with one truth and wrong with the other."""
+    verdicts = set()
+    for seed in range(12):
+        for sitting, twin in side_by_side(*pair(blocks_of("abx"), seed), [0, 1]):
+            _, told = as_bytes(sitting)
+            _, other = as_bytes(twin)
+            if told is not None:
+                verdicts.add((told["correct"], other["correct"]))
+                assert told["right"] in ("X is A", "X is B")
+    assert {(True, False), (False, True)} <= verdicts
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_no_name_behind_a_slot_leaves(method):
+    sitting, twin = pair(blocks_of(method), 11)
+    secrets = (*P["CONDITIONS"], *P["CLIPS"], P["LISTENER"], P["STUDY"], sitting.plan.commitment)
+    secrets += (sitting.plan.nonce.hex(), "ab" * 32, "sha256-1", 'practice"', "reference", "object", '"role')
+    for state, _ in side_by_side(sitting, twin, [1, 0, 2], faults=(4,)):
+        text = json.dumps(view_of(state).to_json())
+        assert not [secret for secret in secrets if secret in text]
+    text = json.dumps(view_of(after(sitting, Abandoned(reason="secret reason", at=P["START"]))).to_json())
+    assert "secret reason" not in text
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_every_slot_of_every_attempt_has_a_token_of_its_own(method):
+    tokens, pairs = {}, set()
+    for sitting, _ in side_by_side(*pair(blocks_of(method), 5), [2, 1], faults=(1, 5)):
+        for offer in offers(sitting):
+            place = (offer.trial, offer.attempt, offer.slot)
+            assert tokens.setdefault(offer.token, place) == place
+            pairs.add(place)
+    assert len(tokens) == len(pairs)
+    assert len({offer_place[0] for offer_place in pairs}) == 10  # nine trials and the level programme
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_tokens_stay_when_the_truth_is_exchanged_and_dither_does_too(method):
+    for sitting, twin in side_by_side(*pair(blocks_of(method), 9), [0]):
+        mine, other = offers(sitting), offers(twin)
+        assert [(o.token, o.slot) for o in mine] == [(o.token, o.slot) for o in other]
+        for offer in mine[:1]:
+            assert sitting.plan.dither(offer.trial, offer.attempt, offer.slot, 64) == twin.plan.dither(
+                offer.trial, offer.attempt, offer.slot, 64
+            )
