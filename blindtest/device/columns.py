@@ -128,7 +128,8 @@ def merged_header(above: Sequence[str] | None, cells: Sequence[str]) -> list[str
     for cell in above:
         last = cell or (last if only_sides else "")
         filled.append(last)
-    return [f"{upper} {lower}".strip() for upper, lower in zip(filled, cells, strict=True)]
+    merged = [f"{upper} {lower}".strip() for upper, lower in zip(filled, cells, strict=True)]
+    return merged if _names_columns(merged) else list(cells)
 
 
 def _words(cell: str) -> list[str]:

@@ -10,8 +10,8 @@ __all__ = ["LARGEST_FILE", "MOST_LINES", "lines_of", "read_bytes", "refused"]
 
 LARGEST_FILE = 16 * 2**20
 """Bytes; a response of a million points is smaller."""
-MOST_LINES = 300_000
-"""More than the bins of a transform of 2**19 points."""
+MOST_LINES = 140_000
+"""More than the bins of a transform of 2**18 points."""
 LONGEST_LINE = 20_000
 
 EXPORT = "export the response as text: a row per frequency, with frequency in Hz and level in dB"
@@ -91,6 +91,8 @@ def lines_of(data: bytes) -> tuple[list[str], list[str]]:
     if "\r" in text:
         text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
     text = text.rstrip("\x1a\x00")
+    if not text.strip():
+        raise refused("the file is empty", remedy=EXPORT)
     control = _CONTROL.search(text)
     if control:
         raise refused(
