@@ -141,7 +141,10 @@ def upper_limit(correct: int, trials: int, level: float, *, mid_p: bool = False)
 
 
 def wilson(correct: int, trials: int, level: float) -> Interval:
-    """Return the score interval of Wilson 1927: right on average over proportions, below `level` at some of them."""
+    """Return the score interval of Wilson 1927: it covers as often as `level` says on average over proportions.
+
+    At single ones, near 0 and 1, it covers less: at 95 % and 8 to 100 trials down to .84 (tests/stats).
+    """
     p, z = correct / trials, float(ndtri((1 + level) / 2))
     middle = p + z * z / (2 * trials)
     half = z * sqrt(p * (1 - p) / trials + z * z / (4 * trials * trials))
@@ -152,7 +155,10 @@ def wilson(correct: int, trials: int, level: float) -> Interval:
 
 
 def likelihood(correct: int, trials: int, level: float) -> Interval:
-    """Return all proportions whose log-likelihood lies within z^2/2 of the best; below `level` at some proportions."""
+    """Return all proportions whose log-likelihood lies within z^2/2 of the best.
+
+    At 95 % and 8 to 100 trials it covers .95 on average, at single proportions down to .82 (tests/stats).
+    """
     p, allowed = correct / trials, float(ndtri((1 + level) / 2)) ** 2 / 2
 
     def loss(candidate: float) -> float:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from operator import index
 from typing import Any, Literal
 
-from blindtest.stats.binomial import checked_probability
+from blindtest.stats.binomial import checked_counts, checked_probability
 from blindtest.stats.discrimination import (
     DiscriminationResult,
     SimilarityResult,
@@ -107,6 +107,10 @@ def conclude(
     correct, trials, unanswered = index(correct), index(trials), index(unanswered)
     if unanswered < 0:
         raise ValueError(f"the number of unanswered trials must be 0 or more, got {unanswered}")
+    if trials:
+        checked_counts(correct, trials)
+    elif correct:
+        raise ValueError(f"no trial was answered, yet {correct} are said to be right")
     level = 1 - checked_probability("alpha", alpha)
     planned = trials + unanswered
     difference = discrimination_test(correct, planned, method=method, level=level)
@@ -117,8 +121,6 @@ def conclude(
         answered = discrimination_test(correct, trials, method=method, level=level)
         if margin is not None:
             answered_similarity = similarity_test(correct, trials, method=method, distinguishers=margin, level=level)
-    elif correct:
-        raise ValueError(f"no trial was answered, yet {correct} are said to be right")
     above, below = _sides(correct, correct + unanswered, planned, method, margin, alpha)
     answered_alone = _sides(correct, correct, trials, method, margin, alpha) if trials else (False, False)
     return Conclusion(
