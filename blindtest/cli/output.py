@@ -15,7 +15,7 @@ import click
 
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["EXIT_FAULT", "EXIT_INTERRUPTED", "SCHEMA_VERSION", "Output", "print_error", "table"]
+__all__ = ["EXIT_FAULT", "EXIT_INTERRUPTED", "SCHEMA_VERSION", "Output", "faults", "print_error"]
 
 SCHEMA_VERSION = 1
 """Version of the form of what `--json` prints; the JSON Schema is in `blindtest/cli/results.schema.json`."""
@@ -107,20 +107,3 @@ def faults(found: Iterable[Fault]) -> None:
     """Print faults, one a line, on stderr; never in a box, never silenced."""
     for fault in found:
         click.echo(str(fault), err=True)
-
-
-def table(headings: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
-    """Return rows as text in columns; numbers (what begins with a digit or a sign) stand right."""
-    lines = [headings, *rows]
-    widths = [max(len(row[column]) for row in lines) for column in range(len(headings))]
-    right = [
-        len(lines) > 1 and all(row[column][:1] in "0123456789+-." for row in lines[1:])
-        for column in range(len(headings))
-    ]
-    return "\n".join(
-        "  ".join(
-            cell.rjust(width) if stands_right else cell.ljust(width)
-            for cell, width, stands_right in zip(row, widths, right, strict=True)
-        ).rstrip()
-        for row in lines
-    )

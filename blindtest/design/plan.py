@@ -11,7 +11,7 @@ from typing import Any
 
 from blindtest.design.draws import Draws
 from blindtest.design.protocol import Block, Protocol
-from blindtest.design.seal import commitment, key_seed
+from blindtest.design.seal import Sealed, commitment, key_seed
 from blindtest.methods import METHODS, Drawn, Method, Outcome, Setting
 
 __all__ = ["Plan", "PlannedTrial", "exchanged", "make_plan", "plan_from_record"]
@@ -52,6 +52,11 @@ class Plan:
     methods: Mapping[str, Method]
     swapped: bool = False
     """Only for tests of blindness: every trial has another of its possible truths. See `exchanged`."""
+
+    @property
+    def sealed(self) -> Sealed:
+        """Record, nonce and commitment, as they are stored."""
+        return Sealed(record=self.record, nonce=self.nonce, commitment=self.commitment)
 
     @property
     def length(self) -> int:
@@ -132,6 +137,7 @@ def make_plan(
     deadline: str,
     public: str = "",
     public_source: str = "",
+    beyond_plan: bool = False,
     methods: Mapping[str, Method] = METHODS,
 ) -> Plan:
     """Return the plan of one sitting.
@@ -144,6 +150,7 @@ def make_plan(
     nonce : 32 bytes of the system's entropy, asked for by the caller
     deadline : ISO 8601 time after which an unfinished sitting counts as abandoned
     public, public_source : text issued elsewhere after the commitment, which stops redrawing, and where it came from
+    beyond_plan : one sitting more than were planned for this listener; reported, never counted
     methods : the table of methods
     """
     if not clips or not conditions:
@@ -159,6 +166,7 @@ def make_plan(
         "clips": list(clips),
         "deadline": deadline,
         "public_source": public_source,
+        "beyond_plan": beyond_plan,
     }
     return _planned(record, nonce, public, methods)
 

@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 from blindtest.cli.commands import commands, main
-from blindtest.cli.output import table
 
 README = Path(__file__).parents[2] / "README.md"
 
@@ -102,7 +101,3 @@ def test_an_interrupt_says_that_nothing_is_lost(monkeypatch, capsys):
         main(["listen"])
     assert left.value.code == 130
     assert "is safe" in capsys.readouterr().err
-
-
-def test_numbers_stand_right_and_words_left():
-    assert table(("name", "dB"), [("a", "1.0"), ("bc", "-10.0")]) == "name     dB\na       1.0\nbc    -10.0"

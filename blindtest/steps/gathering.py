@@ -1,0 +1,414 @@
+"""Everything a report says, gathered from the study, its stimuli and its record."""
+
+import platform
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from blindtest import __version__
+from blindtest.design import Block
+from blindtest.methods import METHODS
+from blindtest.render import Rendered
+from blindtest.report import (
+    ClaimFacts,
+    ClipFacts,
+    ConditionFacts,
+    FilterCurve,
+    FindingFacts,
+    LimitFacts,
+    MatchLine,
+    PlanFacts,
+    ProtocolFacts,
+    RenderingFacts,
+    ReportInput,
+    ResponseCurve,
+    Results,
+    SealFacts,
+    SittingFacts,
+    Tested,
+    TrialFacts,
+    Truth,
+    UnitFacts,
+)
+from blindtest.stats import DECISION_RULES, Conclusion
+from blindtest.steps.answers import Answers, SittingAnswers
+from blindtest.steps.sealing import SITTINGS_PER_LISTENER, STOPPING
+from blindtest.steps.verification import Verified
+from blindtest.study import Study, Unit, compared, primary_claim, tested_clips, unit_averages, unit_response
+
+if TYPE_CHECKING:
+    from blindtest.session.store import Store
+
+__all__ = ["CAUTIONS", "gathered"]
+
+CAUTIONS = (
+    "Before the first sound listeners were told to start low, to set their own volume during the level step, and then "
+    "to leave it alone; the first play fades in.",
+    "The level at the ear is not known to the tool: it has no drive data of the listener's equipment.",
+    "Long listening at high level damages hearing for good. Local rules and licensed practice come before anything "
+    "said here.",
+)
+PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "sqlalchemy", "starlette", "matplotlib")
+
+
+def gathered(
+    study: Study,
+    rendered: Rendered,
+    store: "Store",
+    answers: Answers,
+    verified: Verified,
+    *,
+    generated_at: datetime,
+    truth: Sequence[Truth] = (),
+    invented: bool = False,
+) -> ReportInput:
+    """Return all that the report of `study` says."""
+    units = {unit.id: unit for unit in study.units}
+    used = list(dict.fromkeys([*(_device_of(study, one) for one in compared(study)), _playback_unit(study)]))
+    protocol = _protocol(study, answers)
+    return ReportInput(
+        title=study.title,
+        generated_at=generated_at,
+        reviewer=study.reviewer,
+        conditions=tuple(_condition(study, condition.id) for condition in study.conditions),
+        compared=compared(study),
+        claim=_claim(study, answers),
+        protocol=protocol,
+        plan=PlanFacts.of(
+            max(answers.planned_trials, protocol.trials),
+            method=answers.method,
+            margin=answers.margin,
+            alpha=answers.alpha,
+        ),
+        results=_results(answers),
+        rendering=_rendering(study, rendered, answers, store),
+        units=tuple(_unit(study, units[name]) for name in used if name in units),
+        clips=tuple(_clip(study, rendered, name, answers) for name in tested_clips(study)),
+        responses=_responses(study),
+        filters=tuple(
+            FilterCurve(condition=name, frequency=curve.frequency, magnitude_db=curve.magnitude_db)
+            for name, curve in rendered.filters.items()
+            if name in compared(study)
+        ),
+        limits=tuple(
+            LimitFacts(
+                where="the shared playback inverse",
+                low_hz=limit.low_hz,
+                high_hz=limit.high_hz,
+                worst_db=limit.worst_db,
+                limit=f"boost limited to {study.playback.max_boost_db:g} dB" if study.playback else "",
+            )
+            for limit in rendered.limits
+        ),
+        match=tuple(_match_line(row) for row in rendered.table if row.clip in tested_clips(study)),
+        sittings=tuple(_sitting(store, one) for one in answers.sittings),
+        trials=tuple(trial for one in answers.sittings if one.entry.state != "open" for trial in _trials(one)),
+        seal=_seal(store, answers, verified),
+        versions=_versions(),
+        hashes=_hashes(answers),
+        cautions=CAUTIONS,
+        deviations=_deviations(store, answers),
+        truth=tuple(truth),
+        invented=invented,
+    )
+
+
+def _device_of(study: Study, condition: str) -> str:
+    stages = next(one for one in study.conditions if one.id == condition).stages
+    return next((stage.response for stage in stages if stage.response), "")
+
+
+def _playback_unit(study: Study) -> str:
+    return study.playback.unit if study.playback else ""
+
+
+def _condition(study: Study, name: str) -> ConditionFacts:
+    condition = next(one for one in study.conditions if one.id == name)
+    chain = []
+    for stage in condition.stages:
+        if stage.response is not None:
+            unit = study.unit(stage.response)
+            chain.append(f"the measured response of {unit.name}, its seatings averaged in dB, left and right alike")
+        elif stage.gain_db is not None:
+            chain.append(f"a deliberate level offset of {stage.gain_db:+g} dB after matching")
+        elif stage.recording is not None:
+            chain.append("an existing recording in place of the clip" + (", aligned in time" if stage.align else ""))
+    device = _device_of(study, name)
+    return ConditionFacts(
+        id=name,
+        name=study.unit(device).name if device else name,
+        chain=tuple(chain),
+        from_measurement=bool(device),
+    )
+
+
+def _claim(study: Study, answers: Answers) -> ClaimFacts:
+    claim = primary_claim(study)
+    return ClaimFacts(
+        id=claim.id,
+        kind=claim.kind,
+        device=claim.device,
+        comparator=claim.comparator,
+        clips=() if claim.clips == "all" else tuple(claim.clips),
+        margin=answers.margin,
+        primary=True,
+        refuted_by=(
+            f"showing, at a risk of error of {answers.alpha:g}, that less than {100 * answers.margin:g} % of trials "
+            "are heard beyond guessing"
+            if answers.margin
+            else ""
+        ),
+    )
+
+
+def _counted_blocks(study: Study) -> tuple[Block, ...]:
+    return tuple(block for block in study.protocol.blocks if block.counted)
+
+
+def _protocol(study: Study, answers: Answers) -> ProtocolFacts:
+    method = METHODS[answers.method]
+    counted = _counted_blocks(study)
+    return ProtocolFacts(
+        name=study.protocol.name,
+        title=study.protocol.title,
+        source=study.protocol.source,
+        method=answers.method,
+        method_title=method.title,
+        decision_model=DECISION_RULES[answers.method].model,
+        guess_rate=method.guess_rate or 0.0,
+        trials=sum(block.trials for block in counted),
+        practice=sum(block.trials for block in study.protocol.blocks if not block.counted),
+        sittings=SITTINGS_PER_LISTENER,
+        listeners=len({one.entry.listener for one in answers.sittings}),
+        alpha=answers.alpha,
+        margin=answers.margin,
+        deadline_days=study.protocol.deadline_days,
+        break_after=next((block.break_after for block in counted), None),
+        stopping=STOPPING,
+    )
+
+
+def _results(answers: Answers) -> Results | None:
+    concluded = answers.conclusion
+    if concluded is None:
+        return None
+    base = Results.of(concluded)
+    return Results(
+        conclusion=concluded.word,
+        pooled=base.pooled,
+        listeners=tuple(
+            _tested(one.listener, one.conclusion, one.adjusted_p_value) for one in answers.listeners if one.trials
+        ),
+        unanswered=concluded.unanswered,
+        unanswered_as_wrong=base.unanswered_as_wrong,
+        unanswered_as_right=base.unanswered_as_right,
+    )
+
+
+def _tested(who: str, concluded: Conclusion, adjusted: float | None) -> Tested:
+    answered = concluded.answered or concluded.difference
+    similar = concluded.answered_similarity or concluded.similarity
+    return Tested.of(
+        who,
+        answered,
+        conclusion=concluded.word,
+        adjusted_p_value=adjusted,
+        similarity_p_value=similar.p_value if similar else None,
+    )
+
+
+def _rendering(study: Study, rendered: Rendered, answers: Answers, store: "Store") -> RenderingFacts:
+    filtered = any(_device_of(study, one) for one in compared(study))
+    playback = study.unit(study.playback.unit).name if study.playback else ""
+    field = ""
+    if study.playback and study.unit(study.playback.unit).reference_point == "eardrum":
+        field = study.playback.field_curve or "ISO 11904-1, diffuse field (an average of real ears, not this rig's own)"
+    return RenderingFacts(
+        over=study.rendering.over if filtered else "",
+        playback=playback,
+        field=field,
+        max_boost_db=study.playback.max_boost_db if study.playback and filtered else None,
+        trusted_band_hz=rendered.trusted_band_hz if filtered else None,
+        taps=tuple(sorted({(curve.rate, curve.taps) for curve in rendered.filters.values() if curve.taps > 1})),
+        match=study.rendering.match,
+        heard=rendered.heard,
+        ceiling_dbtp=study.rendering.ceiling_dbtp,
+        rate_hz=study.rendering.rate_hz,
+        notes=_playback_notes(store, answers),
+    )
+
+
+def _playback_notes(store: "Store", answers: Answers) -> tuple[str, ...]:
+    notes = []
+    for one in answers.sittings:
+        kinds = sorted({str(e["kind"]) for e in store.events(one.entry.number) if e.get("event") == "faulted"})
+        if kinds:
+            notes.append(f"sitting {one.entry.number}: playback reported {', '.join(kinds)}")
+    return tuple(notes)
+
+
+def _unit(study: Study, unit: Unit) -> UnitFacts:
+    averages = unit_averages(study, unit).values()
+    return UnitFacts(
+        id=unit.id,
+        name=unit.name,
+        kind=unit.kind,
+        serial_suffix=unit.serial_suffix,
+        revision=unit.revision,
+        rig=unit.rig,
+        measured=unit.measured.isoformat() if unit.measured else "",
+        level=unit.level,
+        reference_point=unit.reference_point,
+        seatings=min(average.seatings for average in averages),
+        trusted_band_hz=unit.trusted_band_hz,
+        remarks=tuple(dict.fromkeys(remark for average in averages for remark in average.response.remarks)),
+    )
+
+
+def _clip(study: Study, rendered: Rendered, name: str, answers: Answers) -> ClipFacts:
+    clip = study.clip(name)
+    loudness = [one.loudness for one in rendered.stimuli if one.clip == name]
+    return ClipFacts(
+        id=clip.id,
+        title=clip.title,
+        file=clip.file,
+        in_s=clip.in_s,
+        out_s=clip.out_s,
+        chosen_by=clip.chosen_by,
+        chosen=clip.chosen.isoformat() if clip.chosen else "",
+        licence=clip.licence,
+        sha256=str(answers.seal.record["files"].get(clip.file, "")),
+        rate_hz=rendered.rates.get(name),
+        loudness_lufs=round(sum(loudness) / len(loudness), 2) if loudness else None,
+    )
+
+
+def _responses(study: Study) -> tuple[ResponseCurve, ...]:
+    curves = []
+    for condition in compared(study):
+        device = _device_of(study, condition)
+        if not device:
+            continue
+        unit = study.unit(device)
+        response, averages = unit_response(study, unit), unit_averages(study, unit).values()
+        seatings = min(average.seatings for average in averages)
+        spread = None
+        if seatings > 1:
+            spread = np.mean(
+                [np.interp(response.frequency, a.response.frequency, a.spread.mean(axis=1)) for a in averages], axis=0
+            )
+        curves.append(
+            ResponseCurve(
+                name=unit.name,
+                frequency=response.frequency,
+                level_db=response.magnitude[:, 0],
+                spread_db=spread,
+                seatings=seatings,
+            )
+        )
+    return tuple(curves)
+
+
+def _match_line(row: Any) -> MatchLine:
+    held = {name: value for name, value in asdict(row).items() if name in MatchLine.__dataclass_fields__}
+    return MatchLine(**held)
+
+
+def _sitting(store: "Store", one: SittingAnswers) -> SittingFacts:
+    entry = one.entry
+    over = entry.state != "open"
+    reason = entry.reason
+    if one.beyond_plan:
+        reason = "; ".join(part for part in (reason, "beyond the plan: reported, not counted") if part)
+    return SittingFacts(
+        number=entry.number,
+        listener=entry.listener,
+        state=entry.state,
+        reason=reason,
+        began=entry.created,
+        ended=entry.ended,
+        planned=one.counted_planned,
+        answered=len(one.counted),
+        commitment=entry.commitment,
+        nonce=one.plan.nonce.hex() if over else None,
+        public=store.public(entry.commitment),
+        chain_head=entry.head,
+    )
+
+
+def _trials(one: SittingAnswers) -> list[TrialFacts]:
+    answered = {int(row["trial"]): row for row in one.rows}
+    # A withdrawn sitting shows no trials at all; an abandoned one also those that nobody answered.
+    numbers = range(one.plan.length) if one.entry.forgotten is None else ()
+    return [_trial(one, number, answered.get(number)) for number in numbers]
+
+
+def _trial(one: SittingAnswers, number: int, row: Mapping[str, Any] | None) -> TrialFacts:
+    planned = one.plan.trial(number)
+    return TrialFacts(
+        listener=one.entry.listener,
+        sitting=one.entry.number,
+        trial=number + 1,
+        attempt=int(row["attempt"]) if row else 0,
+        phase=planned.phase,
+        clip=planned.clip,
+        slots=tuple((slot.name, slot.condition) for slot in planned.drawn.slots),
+        right=", ".join(str(value) for value in (planned.drawn.right or {}).values()),
+        answer=str(row["response"]) if row else None,
+        correct=row["correct"] if row else None,
+        answered_at=datetime.fromisoformat(row["answered_at"]) if row else None,
+        time_taken_s=float(row["time_taken_s"]) if row else None,
+        switches=int(row["switches"]) if row else None,
+        faults=tuple(kind for kind in str(row["faults"]).split("|") if kind) if row else (),
+    )
+
+
+def _seal(store: "Store", answers: Answers, verified: Verified) -> SealFacts:
+    over = all(one.entry.state != "open" for one in answers.sittings)
+    return SealFacts(
+        study_commitment=answers.seal.commitment,
+        study_nonce=store.sealed(answers.seal.commitment).nonce.hex() if over else None,
+        sealed_at=answers.seal.created,
+        grade=verified.grade,
+        published=tuple(f"{one} was given as seen elsewhere" for one in verified.published),
+        listener_could_read=True,
+        findings=tuple(FindingFacts(ok=f.ok, what=f.what, detail=f.detail) for f in verified.findings),
+        plans_sealed=len(store.sittings()),
+        plans_before=0,
+    )
+
+
+def _versions() -> dict[str, str]:
+    found = {"blindtest": __version__, "Python": platform.python_version(), "platform": sys.platform}
+    for package in PACKAGES:
+        try:
+            found[package] = version(package)
+        except PackageNotFoundError:
+            continue
+    return found
+
+
+def _hashes(answers: Answers) -> dict[str, str]:
+    record = answers.seal.record
+    hashes = {f"file {name}": digest for name, digest in record["files"].items()}
+    for clip, conditions in record["stimuli"].items():
+        hashes |= {f"stimulus {clip}, {condition}": digest for condition, digest in conditions.items()}
+    return hashes
+
+
+def _deviations(store: "Store", answers: Answers) -> tuple[str, ...]:
+    found = [f"{one.what}, because: {one.reason}" for one in store.overrides()]
+    if answers.withheld:
+        found.append(f"{answers.withheld} sittings were withdrawn by their listeners and are not counted")
+    beyond = sum(one.beyond_plan for one in answers.sittings)
+    if beyond:
+        found.append(f"{beyond} sittings were made beyond the plan; they are reported and not counted")
+    elsewhere = len(store.sittings()) - len(answers.sittings)
+    if elsewhere:
+        found.append(f"{elsewhere} sittings of this folder stand under other seals: the study was changed in between")
+    return tuple(found)

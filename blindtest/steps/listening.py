@@ -1,0 +1,410 @@
+"""A sitting, from the sealed plan to its end: what the listener's page is given, and what is kept."""
+
+import base64
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import lru_cache
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Literal, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blindtest.audio import wav_samples
+from blindtest.design import Plan, make_plan, plan_from_record
+from blindtest.errors import BlindtestError, Fault
+from blindtest.render import Rendered, Stimulus, load_rendered, render
+from blindtest.session import (
+    Answer,
+    Event,
+    Sitting,
+    event_from_dict,
+    event_to_dict,
+    restored,
+    rows_of,
+)
+from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
+from blindtest.steps.sealing import SITTINGS_PER_LISTENER, StudySeal, ensure_sealed
+from blindtest.study import Study, compared, load_study, render_job, tested_clips
+
+if TYPE_CHECKING:
+    from blindtest.session.register import SittingEntry
+    from blindtest.session.store import Store
+
+__all__ = [
+    "Ended",
+    "PreparedSitting",
+    "abandon",
+    "new_sitting",
+    "plan_sitting",
+    "prepare_sitting",
+    "pseudonym_from",
+    "study_id",
+]
+
+STUDY_ID_LENGTH = 16
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """How a sitting stands when the page's server has stopped."""
+
+    number: int
+    state: str
+    answered: int
+    planned: int
+    listener: str
+    commitment: str
+    head: str
+    nonce: str | None
+    """Opened only once the sitting is over."""
+    folder: Path
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {**{name: getattr(self, name) for name in self.__dataclass_fields__}, "folder": str(self.folder)}
+
+    def text(self) -> str:
+        """Return it in words: the head of the chain first, then the nonce."""
+        lines = [f"Sitting {self.number} of {self.listener}: {self.state}, {self.answered} of {self.planned} answered."]
+        if self.state == "open":
+            lines.append(
+                f"All answers are stored. Go on with: blindtest listen {self.folder} --listener {self.listener}"
+            )
+            return "\n".join(lines)
+        lines += [
+            f"Publish first: last hash of the answers  {self.head}",
+            f"Then:          nonce of the plan         {self.nonce}",
+            f"The statistics: blindtest analyze {self.folder}",
+        ]
+        return "\n".join(lines)
+
+
+class PreparedSitting:
+    """A sealed sitting with everything the page needs; keeps answers in the store. A context manager."""
+
+    def __init__(
+        self,
+        *,
+        study: Study,
+        store: "Store",
+        entry: "SittingEntry",
+        sitting: Sitting,
+        study_seal: StudySeal,
+        stimuli: dict[tuple[str, str], Stimulus],
+        resumed: bool,
+        clock: Clock,
+        entropy: Entropy,
+    ) -> None:
+        self.study = study
+        self.sitting = sitting
+        self.entry = entry
+        self.study_seal = study_seal
+        self.resumed = resumed
+        self.clock = clock
+        self.entropy = entropy
+        self._store = store
+        self._stimuli = stimuli
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._store.close()
+
+    def announcement(self) -> str:
+        """Return what is printed before the first trial: the commitments, to publish elsewhere."""
+        verb = "Going on with" if self.resumed else "Sealed"
+        return (
+            f"{verb} sitting {self.entry.number} of {self.entry.listener}.\n"
+            f"Study seal      {self.study_seal.commitment}\n"
+            f"Sitting's plan  {self.entry.commitment}\n"
+            "Publish both where others see them before you go on, if the result shall convince anybody else."
+        )
+
+    # What the page's service calls; see blindtest.web.
+
+    def answered(self, answer: Answer) -> None:
+        """Keep an answer; durable when this returns."""
+        self._store.append(self.entry.number, rows_of(answer))
+
+    def happened(self, event: Event) -> None:
+        """Keep an event that the sitting is restored from."""
+        self._store.add_event(self.entry.number, event_to_dict(event))
+
+    def ended(self, sitting: Sitting, at: datetime) -> None:
+        """Keep that the sitting is finished or abandoned."""
+        state: Literal["finished", "abandoned"] = "finished" if sitting.step == "finished" else "abandoned"
+        self._store.set_state(self.entry.number, state, at=at, reason=sitting.reason)
+
+    def samples(self, clip: str, condition: str) -> NDArray[np.int32]:
+        """Return the stored 24-bit samples (n, channels) of a stimulus."""
+        return _samples(self._stimuli[clip, condition])
+
+    def rate(self, clip: str) -> int:
+        """Return the sample rate of a clip's stimuli in Hz."""
+        return next(s.rate for (name, _), s in self._stimuli.items() if name == clip)
+
+    def consent(self) -> str:
+        """Return the text that is shown before the first question; empty where there is none."""
+        name = self.study.listeners.consent
+        return (self.study.folder / name).read_text(encoding="utf-8") if name else ""
+
+    def remembered(self, key: str) -> Any:
+        """Return what an earlier run remembered for this study: its port, the secret of its cookie."""
+        return self._store.remembered(key)
+
+    def remember(self, key: str, value: object) -> None:
+        """Remember it for the next run."""
+        self._store.remember(key, value)
+
+    def result(self) -> Ended:
+        """Return how the sitting stands now; opens its nonce if it is over."""
+        entry = self._store.sitting(self.entry.number)
+        return _ended(self._store, entry, self.study, self.clock)
+
+
+@lru_cache(maxsize=8)
+def _samples(stimulus: Stimulus) -> NDArray[np.int32]:
+    import hashlib
+
+    try:
+        data = stimulus.path.read_bytes()
+    except OSError as error:
+        raise BlindtestError(
+            Fault(problem=f"a stimulus can't be read: {error.strerror}", file=str(stimulus.path), remedy=_AGAIN)
+        ) from error
+    if hashlib.sha256(data).hexdigest() != stimulus.sha256:
+        raise BlindtestError(
+            Fault(problem="a stimulus is not the one that was sealed", file=str(stimulus.path), remedy=_AGAIN)
+        )
+    return wav_samples(data)[0]
+
+
+_AGAIN = "run blindtest render: it makes the same files again, byte for byte"
+
+
+def pseudonym_from(entropy: Entropy) -> str:
+    """Return a pseudonym drawn at random, easy to write down: L- and five letters or digits."""
+    return "L-" + base64.b32encode(entropy(4)).decode()[:5].lower()
+
+
+def prepare_sitting(
+    folder: Path,
+    *,
+    listener: str = "",
+    again: bool = False,
+    clock: Clock = now,
+    entropy: Entropy = os.urandom,
+    progress: Progress = lambda done, total, what: None,
+) -> PreparedSitting:
+    """Return the sitting to go on with, or a new one with its plan sealed; stimuli are rendered if need be.
+
+    Parameters
+    ----------
+    listener : pseudonym; '' takes the one open sitting, or draws a pseudonym
+    again : allow one more sitting of a listener than planned; it is reported, never counted
+
+    Raises
+    ------
+    BlindtestError
+        The study can't be used, or this listener has had all planned sittings.
+    """
+    study = load_study(folder)
+    job = render_job(study)
+    with open_store(study, entropy=entropy) as looking:
+        looking.abandon_overdue(clock())
+        still = [entry for entry in looking.sittings() if entry.state == "open"]
+    entry = _open_entry(still, listener)
+    try:
+        rendered = load_rendered(job, stimuli_folder(study))
+    except BlindtestError:
+        if still:
+            raise
+        rendered = render(job, stimuli_folder(study), progress=progress)
+    store = open_store(study, entropy=entropy)
+    try:
+        if entry is None:
+            return new_sitting(
+                study, rendered, store, listener=listener or pseudonym_from(entropy), again=again, clock=clock,
+                entropy=entropy,
+            )  # fmt: skip
+        return _resumed(study, rendered, store, entry, clock=clock, entropy=entropy)
+    except BaseException:
+        store.close()
+        raise
+
+
+def _open_entry(still: "list[SittingEntry]", listener: str) -> "SittingEntry | None":
+    if listener:
+        return next((entry for entry in still if entry.listener == listener), None)
+    if len(still) > 1:
+        names = ", ".join(entry.listener for entry in still)
+        raise BlindtestError(
+            Fault(problem="several sittings are open", key="--listener", got="", allowed=names, remedy="say whose")
+        )
+    return still[0] if still else None
+
+
+def new_sitting(
+    study: Study,
+    rendered: Rendered,
+    store: "Store",
+    *,
+    listener: str,
+    again: bool = False,
+    clock: Clock = now,
+    entropy: Entropy = os.urandom,
+) -> PreparedSitting:
+    """Seal a new sitting's plan, store it and return the sitting; commitments exist before anything can be heard."""
+    at = clock()
+    sealed = ensure_sealed(study, rendered, store, at=at, entropy=entropy)
+    had = [
+        e
+        for e in store.sittings()
+        if e.listener == listener and e.study_seal == sealed.commitment and not _beyond(store, e)
+    ]
+    if len(had) >= SITTINGS_PER_LISTENER and not again:
+        raise BlindtestError(
+            Fault(
+                problem=f"{listener} has had the one sitting that was planned",
+                key="--listener",
+                remedy="one more could be picked from; with --again it is made and reported, never counted",
+            )
+        )
+    deadline = at + timedelta(days=study.protocol.deadline_days)
+    plan = make_plan(
+        study_seal=sealed.commitment,
+        sitting=store.next_number(),
+        protocol=study.protocol,
+        conditions=compared(study),
+        clips=tested_clips(study),
+        nonce=entropy(32),
+        deadline=deadline.isoformat(timespec="seconds"),
+        beyond_plan=len(had) >= SITTINGS_PER_LISTENER,
+    )
+    number = store.add_sitting(
+        plan.sealed, study_seal=sealed.commitment, listener=listener, created=at, deadline=deadline
+    )
+    return _prepared(
+        study, rendered, store, store.sitting(number), plan_sitting(plan, listener), sealed, resumed=False,
+        clock=clock, entropy=entropy,
+    )  # fmt: skip
+
+
+def plan_sitting(plan: Plan, listener: str) -> Sitting:
+    """Return the sitting of a plan before its first step."""
+    return restored(plan, (), study=study_id(plan.record), listener=listener)
+
+
+def study_id(record: Mapping[str, Any]) -> str:
+    """Return the name of a study in the trial table: the beginning of its seal, which names nothing."""
+    return str(record["study_seal"])[:STUDY_ID_LENGTH]
+
+
+def _beyond(store: "Store", entry: "SittingEntry") -> bool:
+    return bool(store.sealed(entry.commitment).record.get("beyond_plan"))
+
+
+def _resumed(
+    study: Study, rendered: Rendered, store: "Store", entry: "SittingEntry", *, clock: Clock, entropy: Entropy
+) -> PreparedSitting:
+    opened = store.sealed(entry.commitment)
+    plan = plan_from_record(
+        opened.record, opened.nonce, expected=entry.commitment, public=store.public(entry.commitment)
+    )
+    sitting = restored(
+        plan,
+        store.rows(entry.number),
+        study=study_id(plan.record),
+        listener=entry.listener,
+        events=[event_from_dict(held) for held in store.events(entry.number)],
+    )
+    if sitting.step == "finished":
+        store.set_state(entry.number, "finished", at=clock())
+    sealed_at = next(seal.created for seal in store.seals() if seal.commitment == entry.study_seal)
+    return _prepared(
+        study, rendered, store, entry, sitting,
+        StudySeal(commitment=entry.study_seal, sealed_at=sealed_at, made_now=False),
+        resumed=True, clock=clock, entropy=entropy,
+    )  # fmt: skip
+
+
+def _prepared(
+    study: Study,
+    rendered: Rendered,
+    store: "Store",
+    entry: "SittingEntry",
+    sitting: Sitting,
+    study_seal: StudySeal,
+    *,
+    resumed: bool,
+    clock: Clock,
+    entropy: Entropy,
+) -> PreparedSitting:
+    stimuli = {(s.clip, s.condition): s for s in rendered.stimuli}
+    _as_sealed(store, entry, stimuli)
+    return PreparedSitting(
+        study=study, store=store, entry=entry, sitting=sitting, study_seal=study_seal, stimuli=stimuli,
+        resumed=resumed, clock=clock, entropy=entropy,
+    )  # fmt: skip
+
+
+def _as_sealed(store: "Store", entry: "SittingEntry", stimuli: dict[tuple[str, str], Stimulus]) -> None:
+    """Refuse to go on with other stimuli than the sealed ones: the study was changed while the sitting was open."""
+    sealed = store.sealed(entry.study_seal).record["stimuli"]
+    for clip, conditions in sealed.items():
+        for condition, sha256 in conditions.items():
+            there = stimuli.get((clip, condition))
+            if there is None or there.sha256 != sha256:
+                raise BlindtestError(
+                    Fault(
+                        problem=f"the study was changed while sitting {entry.number} was open: a stimulus of clip "
+                        f"{clip!r} is not the one that was sealed",
+                        remedy="undo the change, or end the sitting for good (blindtest abandon)",
+                    )
+                )
+
+
+def _ended(store: "Store", entry: "SittingEntry", study: Study, clock: Clock) -> Ended:
+    nonce = None
+    if entry.state != "open":
+        nonce = store.open_seal(entry.commitment, at=clock()).nonce.hex()
+    record = store.sealed(entry.commitment).record
+    return Ended(
+        number=entry.number,
+        state=entry.state,
+        answered=len({(row["trial"], row["attempt"]) for row in store.rows(entry.number)}),
+        planned=sum(block["trials"] for block in record["protocol"]["blocks"]),
+        listener=entry.listener,
+        commitment=entry.commitment,
+        head=entry.head,
+        nonce=nonce,
+        folder=study.folder,
+    )
+
+
+def abandon(folder: Path, *, sitting: int | None = None, reason: str = "", clock: Clock = now) -> Ended:
+    """End an unfinished sitting for good.
+
+    Raises
+    ------
+    BlindtestError
+        No sitting is open, or several are and none was named.
+    """
+    study = load_study(folder)
+    with open_store(study, create=False) as store:
+        store.abandon_overdue(clock())
+        still = [entry for entry in store.sittings() if entry.state == "open"]
+        if sitting is None:
+            if len(still) != 1:
+                numbers = ", ".join(str(entry.number) for entry in still) or "none"
+                raise BlindtestError(Fault(problem="say which sitting", key="--sitting", allowed=f"open: {numbers}"))
+            sitting = still[0].number
+        store.set_state(sitting, "abandoned", at=clock(), reason=reason or "by command")
+        return _ended(store, store.sitting(sitting), study, clock)

@@ -1,0 +1,183 @@
+"""What can be said of a file by itself: loudness of audio, a summary of a response."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+from blindtest.errors import BlindtestError, Fault
+
+__all__ = ["AudioMeasured", "Measured", "ResponseMeasured", "measure"]
+
+AUDIO = (".wav", ".flac", ".ogg", ".oga", ".mp3", ".aiff", ".aif", ".opus", ".w64", ".rf64", ".caf")
+SHORTEST_RANGE_S = 60.0
+"""EBU Tech 3342: the loudness range is not meant for programmes under a minute."""
+SPOTS_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 3000.0, 5000.0, 8000.0, 10000.0, 16000.0)
+
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AudioMeasured:
+    """Level of an audio file: LUFS, LU, dBTP; None where there is no value."""
+
+    file: str
+    rate_hz: int
+    channels: int
+    duration_s: float
+    integrated_lufs: float | None
+    momentary_max_lufs: float | None
+    short_term_max_lufs: float | None
+    loudness_range_lu: float | None
+    true_peak_dbtp: float | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+
+    def text(self) -> str:
+        """Return it in words."""
+        parts = [
+            f"{self.file}: {self.duration_s:.2f} s, {self.rate_hz} Hz, {self.channels} channel"
+            + ("s" if self.channels > 1 else ""),
+            f"  integrated {_value(self.integrated_lufs, 'LUFS')}, loudest 400 ms "
+            f"{_value(self.momentary_max_lufs, 'LUFS')}, loudest 3 s {_value(self.short_term_max_lufs, 'LUFS')}",
+            f"  loudness range {_value(self.loudness_range_lu, 'LU')}, true peak {_value(self.true_peak_dbtp, 'dBTP')}",
+        ]
+        if self.duration_s < SHORTEST_RANGE_S:
+            parts.append("  (the loudness range is meant for programmes of a minute and more, EBU Tech 3342)")
+        return "\n".join(parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponseMeasured:
+    """Summary of a response file."""
+
+    file: str
+    points: int
+    lowest_hz: float
+    highest_hz: float
+    channels: tuple[str, ...]
+    has_phase: bool
+    levels: tuple[tuple[float, tuple[float, ...]], ...]
+    """(frequency, level per channel in dB) at round frequencies within the measured range."""
+    imbalance_db: float | None
+    """Greatest difference between left and right from 100 Hz to 8 kHz; None with one channel."""
+    remarks: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+
+    def text(self) -> str:
+        """Return it in words."""
+        lines = [
+            f"{self.file}: {self.points} points, {self.lowest_hz:g} Hz to {self.highest_hz:g} Hz, "
+            f"{' and '.join(self.channels)}{', with phase' if self.has_phase else ''}"
+        ]
+        lines += [f"  {hz:7g} Hz  " + "  ".join(f"{level:8.2f} dB" for level in levels) for hz, levels in self.levels]
+        if self.imbalance_db is not None:
+            lines.append(f"  left and right differ by up to {self.imbalance_db:.2f} dB between 100 Hz and 8 kHz")
+        lines += [f"  {remark}" for remark in self.remarks]
+        return "\n".join(lines)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """What `blindtest measure` prints."""
+
+    files: tuple[AudioMeasured | ResponseMeasured, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "audio": [each.to_dict() for each in self.files if isinstance(each, AudioMeasured)],
+            "responses": [each.to_dict() for each in self.files if isinstance(each, ResponseMeasured)],
+        }
+
+    def text(self) -> str:
+        """Return it in words."""
+        return "\n".join(each.text() for each in self.files)
+
+
+def measure(paths: Sequence[Path], *, progress: Progress = lambda done, total, what: None) -> Measured:
+    """Return what can be said of audio and response files.
+
+    Raises
+    ------
+    BlindtestError
+        All files that can't be read, each with its reason.
+    """
+    found: list[AudioMeasured | ResponseMeasured] = []
+    faults: list[Fault] = []
+    for done, path in enumerate(paths):
+        progress(done, len(paths), path.name)
+        try:
+            found.append(_audio(path) if path.suffix.lower() in AUDIO else _response(path))
+        except BlindtestError as error:
+            faults += error.faults
+    if faults:
+        raise BlindtestError.of(faults)
+    progress(len(paths), len(paths), "")
+    return Measured(files=tuple(found))
+
+
+def _audio(path: Path) -> AudioMeasured:
+    from blindtest.audio import (
+        integrated_loudness,
+        loudness_range,
+        momentary_loudness,
+        read_clip,
+        short_term_loudness,
+        true_peak,
+    )
+
+    clip = read_clip(path)
+    frames, rate = clip.frames, clip.rate
+    return AudioMeasured(
+        file=str(path),
+        rate_hz=rate,
+        channels=clip.channels,
+        duration_s=clip.duration,
+        integrated_lufs=_finite(integrated_loudness(frames, rate)),
+        momentary_max_lufs=_finite(max(momentary_loudness(frames, rate), default=float("-inf"))),
+        short_term_max_lufs=_finite(max(short_term_loudness(frames, rate), default=float("-inf"))),
+        loudness_range_lu=_finite(loudness_range(frames, rate)) if clip.duration >= 3 else None,
+        true_peak_dbtp=_finite(true_peak(frames, rate)),
+    )
+
+
+def _response(path: Path) -> ResponseMeasured:
+    import numpy as np
+
+    from blindtest.device import interpolated, read_response
+
+    response = read_response(path)
+    low, high = float(response.frequency[0]), float(response.frequency[-1])
+    spots = tuple(hz for hz in SPOTS_HZ if low <= hz <= high)
+    levels = interpolated(response, np.array(spots)) if spots else np.empty((0, len(response.channels)))
+    imbalance = None
+    if len(response.channels) == 2:
+        inside = (response.frequency >= 100) & (response.frequency <= 8000)
+        if inside.any():
+            imbalance = float(np.max(np.abs(np.diff(response.magnitude[inside], axis=1))))
+    return ResponseMeasured(
+        file=str(path),
+        points=len(response.frequency),
+        lowest_hz=low,
+        highest_hz=high,
+        channels=response.channels,
+        has_phase=response.phase is not None,
+        levels=tuple((hz, tuple(float(level) for level in row)) for hz, row in zip(spots, levels, strict=True)),
+        imbalance_db=imbalance,
+        remarks=response.remarks,
+    )
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if isfinite(value) else None
+
+
+def _value(value: float | None, unit: str) -> str:
+    return f"{value:.2f} {unit}" if value is not None else f"no value in {unit}"

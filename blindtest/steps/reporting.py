@@ -1,0 +1,145 @@
+"""The report: gathered, written as a page, a Markdown block and a trial table, replaced as a whole."""
+
+import os
+import shutil
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from blindtest.errors import BlindtestError, Fault
+from blindtest.render import load_rendered
+from blindtest.report import ReportInput, Truth, figures, html, markdown
+from blindtest.steps.answers import read_answers
+from blindtest.steps.gathering import gathered
+from blindtest.steps.place import (
+    Clock,
+    Entropy,
+    Progress,
+    now,
+    open_store,
+    refuse_open_sittings,
+    report_folder,
+    stimuli_folder,
+)
+from blindtest.steps.verification import verify_store
+from blindtest.study import load_study, render_job
+
+__all__ = ["ReportShown", "report"]
+
+MANIFEST = "manifest.txt"
+_MADE = "made by blindtest report; this folder is replaced as a whole\n"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportShown:
+    """What `blindtest report` prints."""
+
+    page: Path
+    block: Path
+    table: Path
+    facts: ReportInput
+    replaced: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "html": str(self.page),
+            "markdown": str(self.block),
+            "trials": str(self.table),
+            "conclusion": self.facts.results.conclusion if self.facts.results else None,
+            "grade": self.facts.seal.grade,
+        }
+
+    def text(self) -> str:
+        """Return where it lies."""
+        return f"Page to publish: {self.page}\nMarkdown to paste: {self.block}\nTrial table: {self.table}"
+
+
+def report(
+    folder: Path,
+    *,
+    while_open: str = "",
+    published: Sequence[str] = (),
+    truth: Sequence[Truth] = (),
+    invented: bool = False,
+    clock: Clock = now,
+    entropy: Entropy = os.urandom,
+    progress: Progress = lambda done, total, what: None,
+) -> ReportShown:
+    """Write the report of the study in `folder`.
+
+    Raises
+    ------
+    BlindtestError
+        Nobody has listened, a sitting is open, or report/ holds something that was not made here.
+    """
+    study = load_study(folder)
+    with open_store(study, create=False, entropy=entropy) as store:
+        refuse_open_sittings(study, store, clock(), what="report", override=while_open)
+        answers = read_answers(store)
+        progress(1, 5, "verifying")
+        verified = verify_store(store, published=published)
+        rendered = load_rendered(render_job(study), stimuli_folder(study))
+        facts = gathered(
+            study, rendered, store, answers, verified, generated_at=clock(), truth=truth, invented=invented
+        )
+        rows = [dict(row) for one in answers.sittings if one.entry.state != "open" for row in one.rows]
+    progress(2, 5, "drawing figures")
+    drawn = figures(facts)
+    progress(3, 5, "writing")
+    texts = {"report.html": html(facts, figures=drawn), "report.md": markdown(facts)}
+    pictures = {f"figures/{name}.png": figure.png for name, figure in drawn.items()}
+    place, replaced = _replaced(report_folder(study), texts, pictures, rows)
+    progress(5, 5, "")
+    return ReportShown(
+        page=place / "report.html",
+        block=place / "report.md",
+        table=place / "trials.csv",
+        facts=facts,
+        replaced=replaced,
+    )
+
+
+def _replaced(
+    place: Path, texts: dict[str, str], pictures: dict[str, bytes], rows: list[dict[str, Any]]
+) -> tuple[Path, bool]:
+    """Write the folder under another name and put it in place of the old one; refuse to replace what isn't ours."""
+    from blindtest.stats import trial_table, write_trial_table
+
+    was_there = place.exists()
+    if was_there and any(place.iterdir()) and not (place / MANIFEST).is_file():
+        raise BlindtestError(
+            Fault(
+                problem="this folder holds something that blindtest did not make",
+                file=str(place),
+                remedy="move it away; nothing was overwritten",
+            )
+        )
+    try:
+        draft = Path(tempfile.mkdtemp(prefix=".report-", dir=place.parent))
+        try:
+            draft.chmod(0o755)
+            (draft / "figures").mkdir()
+            for name, text in texts.items():
+                (draft / name).write_text(text, encoding="utf-8", newline="\n")
+            for name, picture in pictures.items():
+                (draft / name).write_bytes(picture)
+            write_trial_table(trial_table(rows), draft / "trials.csv")
+            (draft / MANIFEST).write_text(_MADE, encoding="utf-8")
+            if was_there:
+                old = place.with_name(f".{place.name}-old")
+                shutil.rmtree(old, ignore_errors=True)
+                place.rename(old)
+                draft.rename(place)
+                shutil.rmtree(old, ignore_errors=True)
+            else:
+                draft.rename(place)
+        finally:
+            shutil.rmtree(draft, ignore_errors=True)
+    except OSError as error:
+        raise BlindtestError(
+            Fault(problem=f"the report can't be written: {error.strerror}", file=str(place))
+        ) from error
+    return place, was_there

@@ -1,0 +1,195 @@
+"""What is fixed before anybody listens: the study's seal.
+
+A study seal commits to claim, margin, analysis, stopping rule, protocol with all its blocks, the number of sittings,
+the stimuli by their hashes, every file that was read, the version of the code, and to what was recorded before. As
+long as nothing of that changes, all sittings stand under one seal; a changed study gets another one, and the register
+counts both. No pseudonym is part of it.
+"""
+
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from blindtest import __version__
+from blindtest.design import canonical
+from blindtest.design import seal as sealed_with
+from blindtest.render import Rendered, load_rendered
+from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
+from blindtest.study import Study, load_study, primary_claim, render_job, study_files, tested_clips
+
+if TYPE_CHECKING:
+    from blindtest.session.store import Store
+
+__all__ = ["ALPHA", "SealShown", "StudySeal", "ensure_sealed", "seal", "study_record"]
+
+ALPHA = 0.05
+SITTINGS_PER_LISTENER = 1
+ANALYSIS = (
+    "counted trials only (phase blind); exact binomial test against guessing, one-sided, and similarity test against "
+    "the margin, each at alpha; shown, negligible or open, negligible where both hold; unanswered trials of abandoned "
+    "sittings count against whichever conclusion is drawn; listeners one by one with Holm's adjustment"
+)
+STOPPING = "the number of trials of each sitting is fixed"
+_CHANGING = ("code", "earlier")
+"""Parts of the record that may differ between sittings under one seal."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudySeal:
+    """The seal under which sittings are made now."""
+
+    commitment: str
+    sealed_at: datetime
+    made_now: bool
+
+
+def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str, Any], ...] = ()) -> dict[str, Any]:
+    """Return what the study seal commits to."""
+    claim = primary_claim(study)
+    clips = tested_clips(study)
+    files = study_files(study)
+    # The study file itself may gain a comment between two sittings; what it says stands in this record.
+    files.pop(study.path.name, None)
+    consent = study.listeners.consent
+    return {
+        "format": 1,
+        "kind": "study seal",
+        "title": study.title,
+        "claims": [
+            {
+                "id": claim.id,
+                "kind": claim.kind,
+                "device": claim.device,
+                "comparator": claim.comparator,
+                "clips": list(clips),
+                "margin": claim.margin,
+                "primary": True,
+            }
+        ],
+        "alpha": ALPHA,
+        "analysis": ANALYSIS,
+        "stopping": STOPPING,
+        "protocol": {
+            "name": study.protocol.name,
+            "title": study.protocol.title,
+            "blocks": [
+                {
+                    "id": block.id,
+                    "phase": block.phase,
+                    "method": block.method,
+                    "trials": block.trials,
+                    "feedback": block.feedback,
+                    "spread": block.spread,
+                    "break_after": block.break_after,
+                    "margin": block.margin,
+                    "deadline_days": block.deadline_days,
+                    "numbers": dict(block.numbers),
+                }
+                for block in study.protocol.blocks
+            ],
+        },
+        "sittings_per_listener": SITTINGS_PER_LISTENER,
+        "rendering": {
+            "over": study.rendering.over,
+            "match": study.rendering.match,
+            "ceiling_dbtp": study.rendering.ceiling_dbtp,
+            "rate_hz": study.rendering.rate_hz,
+            "playback": study.playback.unit if study.playback else None,
+        },
+        "stimuli": {clip: {s.condition: s.sha256 for s in rendered.stimuli if s.clip == clip} for clip in clips},
+        "files": files,
+        "consent": files.get(consent) if consent else None,
+        "code": {"blindtest": __version__},
+        "earlier": [dict(entry) for entry in earlier],
+    }
+
+
+def _core(record: Mapping[str, Any]) -> bytes:
+    return canonical({key: value for key, value in record.items() if key not in _CHANGING})
+
+
+def current_seal(store: "Store", record: Mapping[str, Any]) -> StudySeal | None:
+    """Return the seal that commits to what `record` holds, or None if the study was not sealed as it stands."""
+    for entry in reversed(store.seals()):
+        if entry.kind == "study" and _core(entry.record) == _core(record):
+            return StudySeal(commitment=entry.commitment, sealed_at=entry.created, made_now=False)
+    return None
+
+
+def _earlier(store: "Store") -> tuple[Mapping[str, Any], ...]:
+    """Return hashes of what was recorded before: salted by nonces, so they tell nothing but order."""
+    seals = [{"study_seal": entry.commitment} for entry in store.seals() if entry.kind == "study"]
+    sittings = [{"sitting": entry.number, "plan": entry.commitment, "head": entry.head} for entry in store.sittings()]
+    return (*seals, *sittings)
+
+
+def ensure_sealed(study: Study, rendered: Rendered, store: "Store", *, at: datetime, entropy: Entropy) -> StudySeal:
+    """Return the seal of the study as it stands, made now if there is none."""
+    record = study_record(study, rendered)
+    found = current_seal(store, record)
+    if found is not None:
+        return found
+    sealed = sealed_with({**record, "earlier": [dict(entry) for entry in _earlier(store)]}, entropy(32))
+    store.add_seal(sealed, kind="study", created=at)
+    return StudySeal(commitment=sealed.commitment, sealed_at=at, made_now=True)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealShown:
+    """What `blindtest seal` prints."""
+
+    folder: Path
+    study_seal: StudySeal
+    sittings: tuple[dict[str, Any], ...]
+    """number, state, commitment of the plan, head of the chain."""
+
+    @property
+    def line(self) -> str:
+        """One line to publish anywhere."""
+        return f"blindtest study seal {self.study_seal.commitment}"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "study_seal": self.study_seal.commitment,
+            "sealed_at": self.study_seal.sealed_at.isoformat(),
+            "made_now": self.study_seal.made_now,
+            "sittings": [dict(sitting) for sitting in self.sittings],
+        }
+
+    def text(self) -> str:
+        """Return it in words."""
+        lines = [
+            "Publish this where others see it before anybody listens:",
+            f"  {self.line}",
+            f"{'Sealed now' if self.study_seal.made_now else 'Sealed'} at {self.study_seal.sealed_at.isoformat()}.",
+        ]
+        for sitting in self.sittings:
+            lines.append(f"Sitting {sitting['number']} ({sitting['state']}): plan {sitting['commitment']}")
+            if sitting["state"] != "open":
+                lines.append(f"  last hash of its answers {sitting['head']}")
+        lines.append("A seal proves order only if it was seen elsewhere: blindtest guide seals")
+        return "\n".join(lines)
+
+
+def seal(
+    folder: Path,
+    *,
+    entropy: Entropy = os.urandom,
+    progress: Progress = lambda done, total, what: None,
+) -> SealShown:
+    """Seal the study in `folder`, and return its commitments and those of its sittings."""
+    study = load_study(folder)
+    progress(0, 2, "reading")
+    rendered = load_rendered(render_job(study), stimuli_folder(study))
+    progress(1, 2, "sealing")
+    with open_store(study) as store:
+        sealed = ensure_sealed(study, rendered, store, at=now(), entropy=entropy)
+        sittings = tuple(
+            {"number": e.number, "state": e.state, "commitment": e.commitment, "head": e.head} for e in store.sittings()
+        )
+    progress(2, 2, "")
+    return SealShown(folder=Path(folder), study_seal=sealed, sittings=sittings)

@@ -1,0 +1,181 @@
+"""The folder a user writes: made, looked at, rendered."""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from blindtest.errors import Fault
+from blindtest.render import Rendered
+from blindtest.render import render as render_stimuli
+from blindtest.steps.place import Progress, now, open_store, refuse_open_sittings, stimuli_folder
+from blindtest.study import (
+    Examined,
+    Study,
+    compared,
+    examine,
+    json_schema,
+    load_study,
+    new_study,
+    pair_study,
+    render_job,
+    tested_clips,
+)
+
+__all__ = ["Checked", "RenderShown", "check", "new", "pair", "render", "schema"]
+
+
+def new(folder: Path, *, protocol: str) -> tuple[Path, ...]:
+    """Write a study folder to fill in, and return its files."""
+    new_study(folder, protocol)
+    return tuple(sorted(path for path in folder.rglob("*") if path.is_file()))
+
+
+def pair(first: Path, second: Path, *, folder: Path | None = None, align: bool = False) -> Path:
+    """Make a study of two audio files, and return its folder: `folder`, or one named after them, made here."""
+    made = folder or _free_name(Path(f"{first.stem}-against-{second.stem}"))
+    pair_study(made, first, second, align=align)
+    return made
+
+
+def _free_name(wanted: Path) -> Path:
+    if not wanted.exists():
+        return wanted
+    return next(numbered for n in range(2, 10_000) if not (numbered := wanted.with_name(f"{wanted.name}-{n}")).exists())
+
+
+def schema(kind: str) -> dict[str, Any]:
+    """Return the JSON Schema of study.toml ('study') or of a protocol ('protocol')."""
+    of: Literal["study", "protocol"] = "protocol" if kind == "protocol" else "study"
+    return json_schema(of)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """What `blindtest check` says."""
+
+    folder: Path
+    study: Study | None
+    faults: tuple[Fault, ...]
+    notes: tuple[str, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "ok": not self.faults,
+            "faults": [fault.to_dict() for fault in self.faults],
+            "notes": list(self.notes),
+            "plan": None if self.study is None or self.study.reach is None else asdict(self.study.reach),
+        }
+
+    def text(self) -> str:
+        """Return the summary; faults are printed one a line by whoever shows it."""
+        if self.faults:
+            count = len(self.faults)
+            return f"{count} fault{'s' if count > 1 else ''} in {self.folder}; nothing was changed."
+        assert self.study is not None
+        device, comparator = compared(self.study)
+        lines = [
+            f"{self.folder} can be rendered: {device} against {comparator} on {len(tested_clips(self.study))} clips, "
+            f"protocol {self.study.protocol.name}."
+        ]
+        if self.study.reach is not None:
+            lines.append(_reach_words(self.study.reach))
+        return "\n".join(lines)
+
+
+def _reach_words(reach: Any) -> str:
+    shown = (
+        "no number right shows a difference"
+        if reach.shown_from is None
+        else f"{reach.shown_from} or more right show a difference (chance {reach.chance_shown:.2f} for a listener who "
+        f"hears {100 * reach.margin:g} % of them)"
+    )
+    refuted = (
+        "no number right makes it negligible"
+        if reach.negligible_to is None
+        else f"{reach.negligible_to} or fewer make it negligible (chance {reach.chance_negligible:.2f} for a guesser)"
+    )
+    return f"Of {reach.trials} trials, {shown}; {refuted}."
+
+
+def check(folder: Path) -> Checked:
+    """Read everything in a study and return everything that is wrong with it; change nothing."""
+    examined: Examined = examine(folder)
+    return Checked(
+        folder=folder,
+        study=examined.study,
+        faults=examined.faults,
+        notes=tuple(str(note) for note in examined.notes),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RenderShown:
+    """What `blindtest render` prints: the match table, limits that acted, what was made."""
+
+    rendered: Rendered
+    dry_run: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold; no file names, since they would tell which stimulus is which."""
+        return {
+            "made": self.rendered.made,
+            "reused": self.rendered.reused,
+            "dry_run": self.dry_run,
+            "heard": self.rendered.heard,
+            "trusted_band_hz": list(self.rendered.trusted_band_hz),
+            "limits": [asdict(limit) for limit in self.rendered.limits],
+            "match_table": [_row(row) for row in self.rendered.table],
+        }
+
+    def text(self) -> str:
+        """Return it in words and columns."""
+        from blindtest.steps.columns import columns
+
+        if self.dry_run:
+            return f"{self.rendered.made} stimuli would be made, {self.rendered.reused} are there already."
+        rows = [
+            (
+                row.clip, row.condition, f"{row.heard_before:.2f}", f"{row.gain_db:+.2f}", f"{row.heard_after:.2f}",
+                f"{row.file_after:.2f}", f"{row.a_weighted_after:.2f}", f"{row.rms_after:.2f}",
+                f"{row.true_peak_after:.2f}",
+            )
+            for row in self.rendered.table
+        ]  # fmt: skip
+        headings = (
+            "clip", "condition", "heard before", "gain dB", "heard LUFS", "file LUFS", "dB(A)", "RMS dBFS", "peak dBTP",
+        )  # fmt: skip
+        low, high = self.rendered.trusted_band_hz
+        lines = [
+            columns(headings, rows),
+            f"Matched by what is heard: {self.rendered.heard}.",
+            f"Conditions differ from {low:g} Hz to {high:g} Hz; outside they share one curve.",
+        ]
+        lines += [
+            f"The limit of the playback inverse acted from {limit.low_hz:.0f} to {limit.high_hz:.0f} Hz: up to "
+            f"{limit.worst_db:.1f} dB of the playback unit's own dip is left, in all conditions alike."
+            for limit in self.rendered.limits
+        ]
+        lines.append(f"{self.rendered.made} stimuli made, {self.rendered.reused} were there already.")
+        return "\n".join(lines)
+
+
+def _row(row: Any) -> Mapping[str, Any]:
+    return {name: getattr(row, name) for name in row.__dataclass_fields__}
+
+
+def render(folder: Path, *, dry_run: bool = False, progress: Progress = lambda done, total, what: None) -> RenderShown:
+    """Render a study's stimuli.
+
+    Raises
+    ------
+    BlindtestError
+        The study can't be used, a condition can't reach its loudness, or a sitting is open.
+    """
+    study = load_study(folder)
+    if not dry_run and (study.folder / "study.db").exists():
+        with open_store(study, create=False) as store:
+            refuse_open_sittings(study, store, now(), what="rendering")
+    rendered = render_stimuli(render_job(study), stimuli_folder(study), progress=progress, dry_run=dry_run)
+    return RenderShown(rendered=rendered, dry_run=dry_run)

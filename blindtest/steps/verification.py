@@ -1,0 +1,202 @@
+"""Anybody's check of what a study folder has recorded: seals, plans drawn again, chains, answers, results."""
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from blindtest.design import Grade, grade, plan_from_record, verify_chain
+from blindtest.errors import BlindtestError, Fault
+from blindtest.session import restored
+from blindtest.steps.listening import study_id
+from blindtest.steps.place import Entropy, open_store
+from blindtest.study import load_study
+
+if TYPE_CHECKING:
+    from blindtest.session.register import SittingEntry
+    from blindtest.session.store import Store
+
+__all__ = ["Finding", "Verified", "verify", "verify_store"]
+
+HEX_LENGTH = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing that was compared."""
+
+    ok: bool
+    what: str
+    detail: str = ""
+
+    def text(self) -> str:
+        """Return it in a line."""
+        return f"{'holds' if self.ok else 'FAILS'}: {self.what}" + (f": {self.detail}" if self.detail else "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verified:
+    """What `blindtest verify` found."""
+
+    findings: tuple[Finding, ...]
+    grade: Grade
+    published: tuple[str, ...]
+    """Hashes seen elsewhere that were found in the record."""
+
+    @property
+    def ok(self) -> bool:
+        """Whether everything holds."""
+        return all(finding.ok for finding in self.findings)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "ok": self.ok,
+            "grade": self.grade,
+            "published_found": list(self.published),
+            "findings": [{"ok": f.ok, "what": f.what, "detail": f.detail} for f in self.findings],
+        }
+
+    def text(self) -> str:
+        """Return a line for each thing compared, and what it proves."""
+        return "\n".join([*(finding.text() for finding in self.findings), "", _MEANING[self.grade]])
+
+
+_MEANING = {
+    "broken": "Grade: broken. What is recorded is not what was sealed or answered.",
+    "consistent": (
+        "Grade: consistent. Plans, answers and chain fit together. The owner of this machine could have made them all "
+        "afterwards: nothing was seen elsewhere before the first trial and after the last. What no check can tell: "
+        "whether the listener knew the plan, and whether another record was kept back."
+    ),
+    "anchored": (
+        "Grade: anchored. The commitments were seen elsewhere before, and the last hash of the answers after: neither "
+        "plan nor answers were changed in between. What no check can tell: whether the listener knew the plan, and "
+        "whether another record was kept back."
+    ),
+}
+
+
+def verify(folder: Path, *, published: Sequence[str] = (), entropy: Entropy = os.urandom) -> Verified:
+    """Check everything recorded in the study `folder`; `published`: commitments and heads seen elsewhere.
+
+    Raises
+    ------
+    BlindtestError
+        There is no record, or a published hash is not one.
+    """
+    study = load_study(folder)
+    with open_store(study, create=False, entropy=entropy) as store:
+        return verify_store(store, published=published)
+
+
+def verify_store(store: "Store", *, published: Sequence[str] = ()) -> Verified:
+    """Check everything an open database has recorded."""
+    wanted = [_hash_in(text) for text in published]
+    findings = [*_database(store), *_seals(store)]
+    entries = store.sittings()
+    for entry in entries:
+        findings += _sitting(store, entry)
+    findings.append(_register(entries))
+    heads = {entry.head for entry in entries if entry.state != "open" and entry.links}
+    plans = {entry.commitment for entry in entries}
+    seals = {seal.commitment for seal in store.seals() if seal.kind == "study"}
+    known = heads | plans | seals
+    for one in wanted:
+        findings.append(
+            Finding(
+                ok=one in known,
+                what=f"published hash {one[:16]}... stands in the record",
+                detail="" if one in known else "a tail may have been cut off, or another plan put in",
+            )
+        )
+    intact = all(finding.ok for finding in findings)
+    ended = [entry for entry in entries if entry.state != "open" and entry.links]
+    under = {entry.study_seal for entry in ended}
+    before = bool(ended) and all(entry.commitment in wanted for entry in ended) and under <= set(wanted)
+    after = bool(ended) and all(entry.head in wanted for entry in ended)
+    return Verified(
+        findings=tuple(findings),
+        grade=grade(intact=intact, before=before, after=after),
+        published=tuple(one for one in wanted if one in known),
+    )
+
+
+def _hash_in(text: str) -> str:
+    found = text.strip().lower()
+    if len(found) != HEX_LENGTH or any(letter not in "0123456789abcdef" for letter in found):
+        raise BlindtestError(
+            Fault(
+                problem="not a commitment or last hash",
+                key="--published",
+                got=text,
+                allowed="64 hexadecimal digits, as blindtest seal and listen print them",
+            )
+        )
+    return found
+
+
+def _database(store: "Store") -> list[Finding]:
+    faults = store.faults()
+    if not faults:
+        return [Finding(ok=True, what="the database is whole, its chain tables are append-only")]
+    return [Finding(ok=False, what="the database", detail=fault.problem) for fault in faults]
+
+
+def _seals(store: "Store") -> list[Finding]:
+    findings = []
+    for entry in store.seals():
+        if entry.kind != "study":
+            continue
+        try:
+            store.sealed(entry.commitment)
+        except BlindtestError as error:
+            findings.append(Finding(ok=False, what=f"study seal {entry.commitment[:16]}...", detail=str(error)))
+        else:
+            findings.append(Finding(ok=True, what=f"study seal {entry.commitment[:16]}... is that of its record"))
+    return findings
+
+
+def _sitting(store: "Store", entry: "SittingEntry") -> list[Finding]:
+    name = f"sitting {entry.number}"
+    check = verify_chain(entry.commitment, store.chain(entry.number))
+    findings = [
+        Finding(
+            ok=check.ok,
+            what=f"{name}: the chain of {check.links} answers holds",
+            detail="; ".join(check.faults)
+            or (f"{check.withheld} rows withheld at the listener's request" if check.withheld else ""),
+        )
+    ]
+    try:
+        opened = store.sealed(entry.commitment)
+        plan = plan_from_record(
+            opened.record, opened.nonce, expected=entry.commitment, public=store.public(entry.commitment)
+        )
+    except (BlindtestError, ValueError) as error:
+        return [*findings, Finding(ok=False, what=f"{name}: the plan is that of its commitment", detail=str(error))]
+    findings.append(Finding(ok=True, what=f"{name}: the plan, drawn again, is that of its commitment"))
+    if opened.record["study_seal"] != entry.study_seal:
+        findings.append(Finding(ok=False, what=f"{name}: its plan stands under the study seal of the register"))
+    if entry.forgotten is not None:
+        return findings
+    try:
+        restored(plan, store.rows(entry.number), study=study_id(plan.record), listener=entry.listener)
+    except BlindtestError as error:
+        return [*findings, Finding(ok=False, what=f"{name}: its answers belong to its plan", detail=str(error))]
+    findings.append(
+        Finding(ok=True, what=f"{name}: every trial, its truth and which answers were right follow from the plan")
+    )
+    return findings
+
+
+def _register(entries: "Sequence[SittingEntry]") -> Finding:
+    numbers = [entry.number for entry in entries]
+    whole = numbers == list(range(1, len(numbers) + 1))
+    states = {state: sum(entry.state == state for entry in entries) for state in ("finished", "abandoned", "open")}
+    return Finding(
+        ok=whole,
+        what=f"the register counts {len(numbers)} sittings without a gap",
+        detail=", ".join(f"{count} {state}" for state, count in states.items() if count),
+    )

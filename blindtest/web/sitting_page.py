@@ -1,0 +1,75 @@
+"""A prepared sitting served until it is over: port, link, browser, and what is said meanwhile."""
+
+import logging
+from collections.abc import Callable
+
+from blindtest.steps import Ended, PreparedSitting
+from blindtest.web.app import Facts, make_app
+from blindtest.web.serving import Server, hosts_of, link, open_port
+from blindtest.web.sitting_service import SittingService
+
+__all__ = ["sit"]
+
+Say = Callable[[str], object]
+
+
+def sit(
+    prepared: PreparedSitting,
+    *,
+    port: int | None = None,
+    say: Say,
+    open_browser: Callable[[str], object] | None = None,
+) -> Ended:
+    """Serve the page of `prepared` on a loopback port until the sitting is over or the server is interrupted.
+
+    Parameters
+    ----------
+    port : wanted; else the one this study had before, so that a browser finds its cookie and unsent answers again
+    say : prints a line for the organiser
+    open_browser : opens the link; None only prints it
+
+    Raises
+    ------
+    Missing
+        No port could be opened.
+    """
+    _quiet_logs(say)
+    wanted = port or prepared.remembered("port")
+    opened = open_port(wanted)
+    got = int(opened.getsockname()[1])
+    if wanted is not None and got != wanted:
+        say(f"Port {wanted} is taken; this sitting is on port {got}.")
+    prepared.remember("port", got)
+    secret = prepared.remembered("cookie_secret") or prepared.entropy(32).hex()
+    prepared.remember("cookie_secret", secret)
+    token = prepared.entropy(24).hex()
+    service = SittingService(
+        prepared.sitting,
+        record=prepared,
+        samples=prepared.samples,
+        rate=prepared.rate,
+        facts=Facts(consent=prepared.consent()),
+    )
+    app = make_app(service, clock=prepared.clock, hosts=hosts_of(got), link_token=token, cookie_secret=secret)
+    address = link(got, token)
+    say(f"The listener's page: {address}")
+    say("The link works once; run the same command again for another. Ctrl-C stops the server, answers are safe.")
+    if open_browser is not None:
+        open_browser(address)
+    try:
+        Server(app, opened).run(until=service.over)
+    except KeyboardInterrupt:
+        say("Stopped.")
+    return prepared.result()
+
+
+def _quiet_logs(say: Say) -> None:
+    """Send faults of the server to whoever runs it, and nothing else: no request is logged, no token printed."""
+
+    class Told(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            say(f"{record.levelname.lower()}: {record.getMessage()}")
+
+    logger = logging.getLogger("blindtest.web")
+    logger.handlers = [Told()]
+    logger.propagate = False
