@@ -19,8 +19,10 @@ from .chain import (
     heard_curve_db,
     playback_inverse_db,
 )
+from .filters import FilterCurve
+from .job import RenderJob
 from .programme import ClipSource
-from .stimuli import FilterCurve, Rendered, RenderJob, Stimulus, load_rendered, render
+from .stimuli import Rendered, Stimulus, load_rendered, render
 
 __all__ = [
     "STAGES",

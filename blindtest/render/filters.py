@@ -1,0 +1,159 @@
+"""The filters of a job: designed once for each sample rate, by the length rule, and shared by all its clips."""
+
+import math
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blindtest.device import check_length, minimum_phase_fir, taps_for
+from blindtest.errors import BlindtestError
+
+from .chain import CommonCurve, Condition, condition_curve_db, display_grid, heard_curve_db
+from .drafts import Draft, Filters, drafts
+from .job import RenderJob
+from .programme import CLIP, ClipSource, Programme, read_programmes
+from .workers import all_of
+
+__all__ = ["Bench", "FilterCurve"]
+
+LONGEST = 8
+"""A filter is doubled up to this many times its first length, then refused; our rule."""
+SHORTEST_TRANSFORM = 1 << 18
+"""Points of the transform that curves are read on; that of `minimum_phase_fir`."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class FilterCurve:
+    """What a condition applies to the clip before its gain: level (bins,) dB over frequency (bins,) Hz."""
+
+    frequency: Floats
+    magnitude_db: Floats
+    rate: int
+    """Of the first clip."""
+    taps: int
+    """1 for the unit impulse."""
+    design: Callable[[], Floats]
+
+    @cached_property
+    def fir(self) -> Floats:
+        """The filter (taps,) itself, designed when asked for."""
+        return self.design()
+
+
+class Bench:
+    """The filters of a job, made once for each rate, and the way from a clip to its drafts."""
+
+    def __init__(
+        self, job: RenderJob, common: CommonCurve, band_hz: tuple[float, float], fixed_taps: Mapping[int, int]
+    ) -> None:
+        self._job = job
+        self._common = common
+        self._band = band_hz
+        self._fixed_taps = dict(fixed_taps)
+        self._lock = threading.Lock()
+        self._firs: dict[int, tuple[dict[str, Floats | None], Floats | None]] = {}
+        self.taps_used: dict[int, int] = {}
+        self.stop = threading.Event()
+
+    def drafts(self, source: ClipSource, conditions: Sequence[str]) -> Iterator[Draft]:
+        """Yield the draft of each of a clip's `conditions`, until `stop` is set."""
+        programmes = read_programmes(source, self._recordings(source.id), self._job.rate_hz)
+        filters = self._filters(source.id, programmes[CLIP])
+        for draft in drafts(programmes, filters, conditions, self._job.match):
+            if self.stop.is_set():
+                raise InterruptedError("rendering was stopped")
+            yield draft
+
+    def heard_fir(self, rate: int) -> Floats | None:
+        """Return the way from a file to what is heard (taps,); None if they are the same."""
+        return self._designed(rate)[1]
+
+    def curve(self, condition: Condition, rate: int) -> FilterCurve:
+        """Return what a condition applies, to be shown."""
+        frequency = display_grid()
+        taps = self._fixed_taps.get(rate, self.taps_used.get(rate, taps_for(rate))) if condition.filtered else 1
+
+        def design() -> Floats:
+            return np.ones(1) if not condition.filtered else self._long_enough(condition, rate, taps)
+
+        return FilterCurve(
+            frequency=frequency,
+            magnitude_db=condition_curve_db(condition, self._job.playback, self._common, self._band, frequency),
+            rate=rate,
+            taps=taps,
+            design=design,
+        )
+
+    def _recordings(self, clip: str) -> dict[Path, bool]:
+        stages = [condition.recording for condition in self._job.conditions]
+        return {stage.files[clip]: stage.align for stage in stages if stage is not None}
+
+    def _filters(self, clip: str, programme: Programme) -> Filters:
+        firs, heard = self._designed(programme.rate)
+        khz = np.array([1000.0])
+        return Filters(
+            programme={
+                condition.id: CLIP if condition.recording is None else condition.recording.files[clip]
+                for condition in self._job.conditions
+            },
+            firs=firs,
+            heard=heard,
+            level_at_1khz={
+                condition.id: float(condition_curve_db(condition, self._job.playback, self._common, self._band, khz)[0])
+                for condition in self._job.conditions
+            },
+        )
+
+    def _designed(self, rate: int) -> tuple[dict[str, Floats | None], Floats | None]:
+        with self._lock:
+            if rate not in self._firs:
+                self._firs[rate] = self._design(rate)
+            return self._firs[rate]
+
+    def _design(self, rate: int) -> tuple[dict[str, Floats | None], Floats | None]:
+        taps = self._fixed_taps.get(rate, taps_for(rate))
+        filtered = [condition for condition in self._job.conditions if condition.filtered]
+        firs: dict[str, Floats | None] = {condition.id: None for condition in self._job.conditions}
+        with ThreadPoolExecutor(max_workers=2) as pool:
+            made = all_of(pool, [(self._long_enough, condition, rate, taps) for condition in filtered])
+        longest = max((len(fir) for fir in made), default=taps)
+        for condition, fir in zip(filtered, made, strict=True):
+            # One length for all; but a length that was fixed before stays, and only a device added later is longer.
+            short = rate not in self._fixed_taps and len(fir) < longest
+            firs[condition.id] = self._fir(condition, rate, longest) if short else fir
+        self.taps_used[rate] = self._fixed_taps.get(rate, longest)
+        frequency = _bins(rate, taps)
+        heard = heard_curve_db(self._job.playback, frequency)
+        flat = heard is None or float(np.ptp(heard)) == 0.0
+        return firs, None if heard is None or flat else minimum_phase_fir(frequency, heard, rate, taps)
+
+    def _long_enough(self, condition: Condition, rate: int, taps: int) -> Floats:
+        for doubled in range(int(math.log2(LONGEST)) + 1):
+            fir = self._fir(condition, rate, taps << doubled)
+            check = check_length(fir, *self._curve_on_bins(condition, rate, len(fir)), rate)
+            if check.holds:
+                return fir
+        fault = check.fault(f"condition.{condition.id}")
+        assert fault is not None
+        raise BlindtestError(fault)
+
+    def _fir(self, condition: Condition, rate: int, taps: int) -> Floats:
+        return minimum_phase_fir(*self._curve_on_bins(condition, rate, taps), rate, taps)
+
+    def _curve_on_bins(self, condition: Condition, rate: int, taps: int) -> tuple[Floats, Floats]:
+        frequency = _bins(rate, taps)
+        return frequency, condition_curve_db(condition, self._job.playback, self._common, self._band, frequency)
+
+
+def _bins(rate: int, taps: int) -> Floats:
+    """Return the bins of the transform that a filter is designed on, 0 Hz left out: no reading between points."""
+    length = max(SHORTEST_TRANSFORM, 1 << math.ceil(math.log2(8 * taps)))
+    return np.arange(1, length // 2 + 1, dtype=np.float64) * (rate / length)
