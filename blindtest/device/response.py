@@ -241,7 +241,8 @@ def _area_to(at: Floats, x: Floats, power: Floats, area: Floats) -> Floats:
 def _curve(frequency: Floats, levels: Floats) -> "PchipInterpolator":
     from scipy.interpolate import PchipInterpolator  # slow to import
 
-    return PchipInterpolator(np.log(frequency), levels, axis=0)
+    with np.errstate(over="ignore"):  # the harmonic mean of slopes overflows, rightly to a slope of 0, where one is tiny
+        return PchipInterpolator(np.log(frequency), levels, axis=0)
 
 
 def _refuse_mixtures(responses: Sequence[Response]) -> None:
