@@ -100,14 +100,13 @@ def _counting(report: ReportInput) -> tuple[str, ...]:
 def _controls(report: ReportInput) -> tuple[str, ...]:
     out = [clean(control) for control in report.controls] or [
         "This protocol held no control trials (a difference known to be audible, the same sound twice), so a "
-        "score near "
-        "guessing cannot be told from a listener or a chain that would have missed anything."
+        "score near guessing cannot be told from a listener or a chain that would have missed anything."
     ]
     out.append(
         clean(report.recognition)
         if report.recognition
-        else "Whether listeners recognised a device was not asked; for the question whether any difference is heard, it "
-        "need not be."
+        else "Whether listeners recognised a device was not asked; for the question whether any difference is "
+        "heard, it need not be."
     )
     return tuple(out)
 
@@ -117,9 +116,8 @@ def _missed(report: ReportInput) -> tuple[str, ...]:
     if plan.detectable is not None:
         share, chance = plan.detectable
         out.append(
-            f"Differences heard on fewer than {percent(share)} of trials: the plan would have shown them with "
-            "a chance of "
-            f"less than {percent(chance)}."
+            f"Differences heard on fewer than {percent(share)} of trials: the plan would have told them from "
+            f"guessing with a chance of less than {percent(chance)}."
         )
     if report.results is not None:
         pooled = report.results.pooled

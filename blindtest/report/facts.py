@@ -1,9 +1,8 @@
 """What a report is made of: plain frozen values, filled by the steps, read by the page and its figures.
 
 Nothing here opens a file; statistics are taken from `blindtest.stats` (`Tested.of`, `Results.of`, `PlanFacts.of`).
-Shares and proportions are 0 ... 1, levels dB, loudness LUFS,
-frequencies Hz, durations s; times are `datetime` with a zone. Every text may come from a user and is escaped by
-whoever prints it.
+Shares and proportions are 0 ... 1, levels dB, loudness LUFS, frequencies Hz, durations s; times are `datetime` with a
+zone. Every text may come from a user and is escaped by whoever prints it.
 """
 
 from collections.abc import Mapping
@@ -175,7 +174,7 @@ class PlanFacts:
     def of(
         cls, trials: int, *, method: str, margin: float | None, alpha: float = 0.05, chance: float = 0.8
     ) -> "PlanFacts":
-        """Return what `trials` counted trials can show, from `blindtest.stats`, with its curves over the share heard."""
+        """Return what `trials` counted trials can show, by `blindtest.stats`, and its curves over the share heard."""
         from scipy.special import bdtr, bdtrc
 
         from blindtest import stats
@@ -465,10 +464,16 @@ def _same_length(frequency: NDArray[np.float64], *columns: NDArray[np.float64] |
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MatchLine:
-    """One row of the match table; the fields of the rendering's own row."""
+    """One row of the match table, with the fields of the rendering's own row.
+
+    Heard and file levels are LUFS; A-weighted and r.m.s. levels are of what is heard, dB re an r.m.s. of 1; the true
+    peak is that of the file, dBTP.
+    """
 
     clip: str
     condition: str
+    measure: str = "heard"
+    """What was matched: 'heard', 'file' or '1khz'."""
     heard_before: float
     heard_after: float
     file_before: float

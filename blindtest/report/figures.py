@@ -3,9 +3,10 @@
 The same input gives the same bytes on every run: the object interface of matplotlib, a fixed hash salt, no date. Text
 stays text in the SVG. Curves are thinned to at most 400 points, keeping the extremes of every stretch.
 
-Colours: M. Okabe and K. Ito, Color Universal Design (2008): its blue, vermillion, bluish green and reddish purple on
-light ground; sky blue, orange, a lighter green and the same purple on dark ground. No meaning hangs on colour alone:
-curves differ in dash pattern and carry their names, marks differ in shape.
+Colours: M. Okabe and K. Ito, Color Universal Design (2008): its blue, vermillion and bluish green on light ground; its
+sky blue, orange, reddish purple and a lighter bluish green on dark ground. The fourth on light ground is the purple of
+P. Tol's muted scheme (2021), since the reddish purple is too pale on white. No meaning hangs on colour alone: curves
+differ in dash pattern and carry their names, marks differ in shape.
 """
 
 import io
@@ -62,7 +63,7 @@ LIGHT = {
     "c": "#009e73",
     "d": "#aa4499",
 }
-"""Colours as drawn. 'd' is the reddish purple, darkened to stand out on white."""
+"""Colours as drawn."""
 DARK = {
     "ink": "#e8e6e1",
     "soft": "#a3a9ad",

@@ -120,7 +120,8 @@ def p_words(p: float | None) -> str:
         mantissa, exponent = f"{p:.1e}".split("e")
         return f"{mantissa} × 10{str(int(exponent)).translate(_SUPERSCRIPT)}"
     if p >= 0.995:
-        return "1" if p >= 1 else "> .99"
+        text = f"{p:.4f}"
+        return "1" if p >= 1 else text if float(text) < 1 else "> 0.9999"
     digits = max(2, 1 - math.floor(math.log10(p)))
     return f"{p:.{digits}f}"
 
@@ -129,9 +130,9 @@ _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def chance_words(p: float) -> str:
-    """Return a small probability as a frequency: 'about 1 in 2 200'."""
-    if p >= 0.5:
-        return f"about {percent(p)}"
+    """Return a probability as a frequency where it is small: '57 %', 'about 1 in 2 200'."""
+    if p >= 0.1:
+        return percent(p)
     rate = 1 / max(p, 1e-300)
     if rate > 1e9:
         return "less than 1 in a billion"
@@ -139,6 +140,10 @@ def chance_words(p: float) -> str:
         scale = 10 ** (math.floor(math.log10(rate)) - 1)
         rate = round(rate / scale) * scale
     return f"about 1 in {round(rate):,}".replace(",", "\u202f")
+
+
+def _in_tests(p: float) -> str:
+    return f"in {chance_words(p)} {'of ' if p >= 0.1 else ''}such tests"
 
 
 def frequency_words(hz: float) -> str:
@@ -215,8 +220,8 @@ def _beside(report: ReportInput, results: Results) -> tuple[str, ...]:
     margin, level = report.protocol.margin, report.protocol.alpha
     apart = results.unanswered_as_wrong or results.pooled
     out = [
-        f"Tested against guessing: {apart.correct} or more right of {apart.trials} would come by guessing alone in "
-        f"{chance_words(apart.p_value)} such tests (exact one-sided binomial test, p = {p_words(apart.p_value)}; "
+        f"Tested against guessing: {apart.correct} or more right of {apart.trials} would come by guessing alone "
+        f"{_in_tests(apart.p_value)} (exact one-sided binomial test, p = {p_words(apart.p_value)}; "
         f"one-sided {percent(1 - level)} lower limit of the proportion right {percent(apart.lower_limit, 1)})."
     ]
     alike = results.unanswered_as_right or results.pooled
@@ -229,7 +234,7 @@ def _beside(report: ReportInput, results: Results) -> tuple[str, ...]:
         out.append(
             f"Tested against the margin: if {percent(margin)} of trials had been heard, {alike.correct} or "
             "fewer right "
-            f"of {alike.trials} would come in {chance_words(alike.similarity_p_value)} such tests "
+            f"of {alike.trials} would come {_in_tests(alike.similarity_p_value)} "
             f"(exact one-sided similarity test, p = {p_words(alike.similarity_p_value)}{upper})."
         )
     if results.conclusion == "negligible" and apart.p_value <= level:
