@@ -5,7 +5,7 @@
 
 from blindtest.web.app import Facts, ListeningService, NotStored, make_app
 from blindtest.web.serving import LOOPBACK, Server, hosts_of, link, open_port
-from blindtest.web.sitting_service import Record, SittingService
+from blindtest.web.sitting_service import Record, SittingService, StoreRecord
 
 __all__ = [
     "LOOPBACK",
@@ -15,6 +15,7 @@ __all__ = [
     "Record",
     "Server",
     "SittingService",
+    "StoreRecord",
     "hosts_of",
     "link",
     "make_app",

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
+from pydantic_core import from_json
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -48,7 +49,7 @@ class Facts:
 class _EventBody(BaseModel):
     """What the page posts: an event, and the sitting it belongs to, lest a page left open answers another sitting."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", strict=True)
     sitting: str = Field(max_length=100)
     event: dict[str, JsonValue]
 
@@ -127,6 +128,7 @@ def make_app(
         ],
         exception_handlers={HTTPException: _plain_problem, TooLarge: _too_large, Exception: _own_fault},
     )
+    routed.router.redirect_slashes = False
     # Outermost, so that also what the framework itself answers leaves with our headers.
     return Guard(routed, hosts=hosts)
 
@@ -167,10 +169,12 @@ class _Handlers:
     async def event(self, request: Request) -> Response:
         self._admit(request)
         try:
-            body = _EventBody.model_validate_json(await request.body())
+            body = _EventBody.model_validate(from_json(await request.body(), allow_inf_nan=False))
             event = event_from_dict(body.event, at=self.clock())
         except ValidationError as wrong:
             return _problem(422, f"this is not an event: {wrong.errors(include_url=False)[0]['msg']}")
+        except ValueError:
+            return _problem(422, "this is not JSON")
         except BlindtestError as wrong:
             return _problem(422, str(wrong))
         if body.sitting != self.service.sitting:

@@ -4,14 +4,12 @@ It holds the sitting as it stands and is the only one that changes it. What must
 then is the new sitting shown to anybody, so that "saved" is never said too early.
 """
 
-import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 from threading import Event as Flag
 from threading import Lock
-from typing import Any, Protocol
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import Any, Literal, Protocol
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session import (
@@ -26,26 +24,67 @@ from blindtest.session import (
     Sitting,
     Sound,
     after,
+    event_to_dict,
     offers,
+    rows_of,
     view_of,
 )
 from blindtest.web.app import Facts, NotStored
 
-__all__ = ["Record", "SittingService"]
+__all__ = ["AnswerStore", "Record", "SittingService", "StoreRecord"]
 
-_log = logging.getLogger("blindtest.web")
 _LASTING = (LevelSet, Faulted, Abandoned)
 """Events besides answers from which a sitting is restored."""
 
 
 class Record(Protocol):
-    """What keeps a sitting beyond this process. Both return when what they were given is durable, or raise."""
+    """What keeps a sitting beyond this process. All return when what they were given is durable, or raise."""
 
     def answered(self, answer: Answer) -> None:
         """Keep an answer. Given the same one again, do nothing."""
 
     def happened(self, event: Event) -> None:
         """Keep an event that a sitting is restored from: level set, fault, abandoned."""
+
+    def ended(self, sitting: Sitting, at: datetime) -> None:
+        """Note that the sitting is finished or abandoned. Told again, do nothing."""
+
+
+class AnswerStore(Protocol):
+    """What `StoreRecord` needs of `session.store.Store`."""
+
+    def append(self, sitting: int, rows: Sequence[Mapping[str, Any]]) -> object:
+        """Append the rows of an answer to the chain."""
+
+    def add_event(self, sitting: int, held: Mapping[str, Any]) -> None:
+        """Store an event."""
+
+    def set_state(
+        self, sitting: int, state: Literal["finished", "abandoned"], *, at: datetime, reason: str = ""
+    ) -> None:
+        """End a sitting."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreRecord:
+    """The record of one sitting in a study's database."""
+
+    store: AnswerStore
+    number: int
+    """Of the sitting in the register."""
+
+    def answered(self, answer: Answer) -> None:
+        """Append the answer's rows to the chain."""
+        self.store.append(self.number, rows_of(answer))
+
+    def happened(self, event: Event) -> None:
+        """Store the event."""
+        self.store.add_event(self.number, event_to_dict(event))
+
+    def ended(self, sitting: Sitting, at: datetime) -> None:
+        """Set the sitting's state in the register."""
+        state: Literal["finished", "abandoned"] = "finished" if sitting.step == "finished" else "abandoned"
+        self.store.set_state(self.number, state, at=at, reason=sitting.reason)
 
 
 class SittingService:
@@ -65,7 +104,7 @@ class SittingService:
         sitting: Sitting,
         *,
         record: Record,
-        samples: Callable[[str, str], NDArray[np.int32]],
+        samples: Callable[[str, str], Any],
         rate: Callable[[str], int],
         facts: Facts | None = None,
     ) -> None:
@@ -148,6 +187,8 @@ class SittingService:
             self._record.answered(new.answers[-1])
         elif isinstance(event, _LASTING):
             self._record.happened(event)
+        if new.over:
+            self._record.ended(new, event.at)
 
     def _arrived(self) -> None:
         self._player.prepare(self._sound(offer) for offer in offers(self._sitting))

@@ -9,7 +9,7 @@ const NAME = "blindtest-keys";
 const FIRST = {
   slot1: "1", slot2: "2", slot3: "3", slot4: "4", slot5: "5", slot6: "6", slot7: "7", slot8: "8", slot9: "9",
   option1: "j", option2: "k", option3: "l", option4: "m",
-  play: "p", restart: "r", confirm: "c", undo: "u", say: "s",
+  play: "p", restart: "r", confirm: "c", undo: "u", next: "n", say: "s",
 };
 
 export class Keys {

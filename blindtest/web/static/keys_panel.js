@@ -7,7 +7,7 @@ import { element } from "./element.js";
 /** @typedef {import("./types.js").Question} Question */
 
 /** @type {Record<string, string>} */
-const WORDS = { play: "Play, pause", restart: "From the start", say: "Say where I am", confirm: "Confirm", undo: "Undo" };
+const WORDS = { play: "Play, pause", restart: "From the start", say: "Say where I am", confirm: "Confirm", undo: "Undo", next: "Next" };
 
 /**
  * @param {Keys} keys @param {string[]} actions @param {string[]} names of slots @param {Question} question

@@ -25,7 +25,7 @@ export const FADE_S = 0.005;
 /** A change of level takes at most this long, in s; levels change only while the listener sets one. */
 const GLIDE_S = 0.05;
 
-/** @param {number} frames @returns {Float32Array} gain of each frame while a sound comes in; read backwards it goes out */
+/** @param {number} frames @returns {Float32Array<ArrayBuffer>} gain of each frame while a sound comes in; read backwards it goes out */
 export function fadeIn(frames) {
   return Float32Array.from({ length: frames }, (_, k) => 0.5 - 0.5 * Math.cos((Math.PI * (k + 0.5)) / frames));
 }

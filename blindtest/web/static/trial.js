@@ -49,6 +49,7 @@ export function trialPage(page, view) {
   const answer = (ANSWERS[question.kind] ?? ANSWERS["choose"])?.(question, (values) => choose(values), keyOf);
   if (!answer) throw new Error(`no page for answers of the kind ${question.kind}`);
   const confirm = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("confirm"), onclick: () => void send() }, "Confirm", hint(keyOf("confirm")));
+  const onward = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("next"), onclick: () => void next() }, "Next", hint(keyOf("next")));
   const undo = element("button", { type: "button", "aria-keyshortcuts": keyOf("undo"), onclick: () => takeBack() }, "Undo", hint(keyOf("undo")));
   const state = element("p", { class: "hint", id: "state" });
   const rate = element("p", { class: "warning", hidden: true });
@@ -131,6 +132,10 @@ export function trialPage(page, view) {
     const parts = [`Trial ${view.number} of ${view.of}.`, selected ? `Sound ${selected}.` : "No sound selected.", chosen ? `Chosen: ${answer?.words(chosen)}.` : "Nothing chosen."];
     page.say(parts.join(" "));
   }
+  async function next() {
+    await stop();
+    page.line.send({ event: "continued", trial });
+  }
   async function load() {
     try {
       /** @type {Record<string, import("./sound.js").Wav>} */
@@ -157,7 +162,7 @@ export function trialPage(page, view) {
     page.sounds.fetchAhead(view.next);
   }
 
-  const actions = [...names.map((_, at) => `slot${at + 1}`), "play", "restart", "say", ...(asked ? [...answer.actions, "confirm", "undo"] : [])];
+  const actions = [...names.map((_, at) => `slot${at + 1}`), "play", "restart", "say", ...(asked ? [...answer.actions, "confirm", "undo"] : ["next"])];
   const area = element(
     "section",
     { id: "trial", tabindex: "-1", "aria-labelledby": "heading", onkeydown: (/** @type {KeyboardEvent} */ event) => {
@@ -170,6 +175,7 @@ export function trialPage(page, view) {
       else if (action === "say") void sayWhere();
       else if (action === "confirm") void send();
       else if (action === "undo") takeBack();
+      else if (action === "next") void next();
       else answer.act(action);
     } },
     element("p", { class: "phase" }, view.phase),
@@ -180,17 +186,10 @@ export function trialPage(page, view) {
     loop.node,
     asked ? answer.node : null,
     asked ? state : null,
+    element("div", { class: "row" }, ...(asked ? [confirm, undo] : [onward])),
     rate,
-    asked
-      ? element("div", { class: "row" }, confirm, undo)
-      : element("div", { class: "row" }, button("Next", () => void next(), "main")),
     keysPanel(page.keys, actions, names, question),
   );
-
-  async function next() {
-    await stop();
-    page.line.send({ event: "continued", trial });
-  }
 
   refresh();
   void load();

@@ -1,0 +1,241 @@
+"""Not one byte that leaves before an answer may tell the truth of its trial, the samples of the sound apart.
+
+Two sittings run side by side: the same plan, and the same plan with another possible truth in every trial
+(`design.exchanged`: tokens, dither, clips and orders stay). The same visitor does the same in both, by the same clock.
+All requests, statuses, headers and bodies are then compared; of a WAV the header and the length, since its samples are
+what the listener is asked about. Once by ASGI, where every byte is ours; once through a real browser, with the
+server's own headers (claims.md 8: "the exchange test covers all bytes but the sample data").
+"""
+
+import json
+import shutil
+import tempfile
+
+import pytest
+
+from blindtest.design import exchanged
+
+WAV_HEADER = 44
+"""Bytes of a plain PCM WAV before its samples (RIFF, fmt of 16 bytes, data)."""
+
+
+def _run(toy, made, record):
+    """Return all that was sent, in order, with a mark where each answer was acknowledged."""
+    visitor = toy.Visitor(toy.app(toy.service(made, record)))
+    visitor.get("/")
+    visitor.enter()
+    visitor.event("began")
+    visitor.get(f"/sound/{visitor.view()['level']}")
+    visitor.event("level_set", gain_db=-20)
+    while (view := visitor.view())["step"] != "finished":
+        if view["step"] == "trial":
+            visitor.listen(view)
+            for at, slot in enumerate(view["slots"]):
+                visitor.event("selected", slot=view["slots"][-at]["name"], trial=view["trial"], attempt=view["attempt"])
+                visitor.get(f"/sound/{slot['token']}")
+            visitor.event("chosen", trial=view["trial"], attempt=view["attempt"], values={"choice": "B"})
+            visitor.event("unchosen", trial=view["trial"], attempt=view["attempt"])
+            visitor.answer(view, "A")
+        else:
+            visitor.get("/sound/unknown")
+            visitor.event("continued", trial=view["trial"])
+    visitor.view()
+    return visitor.sent
+
+
+def _shown(sent, *, feedback: bool):
+    """Return a response as compared: sound without samples; feedback of practice, told after its answer, struck out."""
+    body = sent.body
+    if sent.header("content-type") == "audio/wav":
+        body = (body[:WAV_HEADER], len(body))
+    elif not feedback and sent.header("content-type") == "application/json" and b'"feedback":{' in body:
+        held = json.loads(body)
+        held["view"]["feedback"] = "struck out"
+        body = held
+    headers = sent.headers
+    if isinstance(body, dict):
+        headers = tuple((key, value) for key, value in headers if key != b"content-length")
+    return sent.asked, sent.status, headers, body
+
+
+@pytest.fixture(scope="module")
+def plans(toy):
+    made = toy.plan(practice=2, trials=8, break_after=3, nonce=bytes(range(7, 39)))
+    other = exchanged(made)
+    for number in range(made.length):
+        assert made.trial(number).drawn != other.trial(number).drawn, "the exchange changes every trial"
+        assert made.trial(number).clip == other.trial(number).clip
+    rights = {(made.trial(n).drawn.right["choice"], other.trial(n).drawn.right["choice"]) for n in range(made.length)}
+    assert ("A", "B") in rights or ("B", "A") in rights
+    return made, other
+
+
+def test_exchanging_the_truth_changes_nothing_but_samples(toy, plans):
+    records = toy.Memory(), toy.Memory()
+    one, other = (_run(toy, made, record) for made, record in zip(plans, records, strict=True))
+    assert len(one) == len(other) > 100
+    for first, second in zip(one, other, strict=True):
+        assert _shown(first, feedback=False) == _shown(second, feedback=False), first.asked
+    # The comparison is not empty: the truth differed, and so did the samples and the rows that stay on the server.
+    sounds = [(a.body, b.body) for a, b in zip(one, other, strict=True) if a.header("content-type") == "audio/wav"]
+    assert any(a[WAV_HEADER:] != b[WAV_HEADER:] for a, b in sounds)
+    assert [row["order"] for row in records[0].rows] != [row["order"] for row in records[1].rows]
+    assert [row["correct"] for row in records[0].rows] != [row["correct"] for row in records[1].rows]
+
+
+def test_only_feedback_of_practice_differs_and_only_after_its_answer(toy, plans):
+    one, other = (_run(toy, made, toy.Memory()) for made in plans)
+    differing = [
+        (at, first)
+        for at, (first, second) in enumerate(zip(one, other, strict=True))
+        if _shown(first, feedback=True) != _shown(second, feedback=True)
+    ]
+    for at, sent in differing:
+        view = sent.json["view"]
+        assert view["step"] == "feedback"
+        assert view["phase"].startswith("Practice")
+        asked = [json.loads(earlier.body) for earlier in one[: at + 1] if earlier.asked == "POST /event"]
+        assert view["saved"] == view["trial"] + 1
+        assert any(reply["view"]["saved"] == view["saved"] for reply in asked), "the answer was acknowledged before"
+
+
+def test_the_exchange_test_would_see_a_leak(toy, plans):
+    """A service that lets one bit of truth into its view is found: the check can fail."""
+
+    class Leaking(toy.SittingService):
+        def view(self):
+            shown = dict(super().view())
+            trial = self._sitting.planned(self._sitting.trial) if self._sitting.step == "trial" else None
+            return {
+                **shown,
+                "message": shown["message"] + (" " if trial and trial.drawn.right == {"choice": "A"} else ""),
+            }
+
+    def views(made):
+        from blindtest.session import start
+
+        sitting = start(made, study="toy", listener="L01")
+        served = Leaking(sitting, record=toy.Memory(), samples=toy.samples, rate=toy.RATES.__getitem__)
+        visitor = toy.Visitor(toy.app(served))
+        visitor.enter()
+        visitor.event("began")
+        visitor.event("level_set", gain_db=-20)
+        visitor.view()
+        return [_shown(sent, feedback=False) for sent in visitor.sent]
+
+    made, other = plans
+    differ = [made.trial(n).drawn.right != other.trial(n).drawn.right for n in range(made.length)]
+    assert differ[0], "the nonce is chosen so that the first trial's right answer is exchanged"
+    assert views(made) != views(other)
+
+
+def test_no_two_slots_are_equal_and_none_tells_by_its_form(toy, plans):
+    """X holds the same stimulus as A or B and is yet no copy: 1 of 4 samples moves by one step, half up, half down."""
+    made, _ = plans
+    visitor = toy.Visitor(toy.app(toy.service(made)))
+    visitor.enter()
+    visitor.event("began")
+    visitor.event("level_set", gain_db=-20)
+    view = visitor.view()
+    sounds = {slot["name"]: visitor.get(f"/sound/{slot['token']}").body for slot in view["slots"]}
+    assert len(set(sounds.values())) == 3
+    assert len({len(sound) for sound in sounds.values()}) == 1
+    assert len({sound[:WAV_HEADER] for sound in sounds.values()}) == 1
+    assert sounds["A"][:4] == b"RIFF"
+    assert sounds["A"][36:40] == b"data"
+
+
+def test_nothing_names_conditions_clips_commitment_or_nonce(toy, plans):
+    made, _ = plans
+    sent = _run(toy, made, toy.Memory())
+    texts = [r.asked.encode() + b"".join(k + v for k, v in r.headers) for r in sent]
+    texts += [r.body for r in sent if r.header("content-type") == "application/json"]
+    for text in texts:
+        for secret in (*toy.CONDITIONS, *toy.RATES, made.commitment, made.nonce.hex()):
+            assert secret.encode() not in text
+
+
+# --- through a real browser ----------------------------------------------------------------------------------------
+
+
+def _recorded(toy, page_of, made, port):
+    """Sit in the browser by keyboard; return (url, status, headers, body) of every response, up to each answer."""
+    served = toy.service(made, toy.Memory())
+    with toy.open_port(port) as opened:
+        assert opened.getsockname()[1] == port
+        end = toy.Server(toy.app(served, port=port), opened).run_in_thread()
+        try:
+            return page_of(port, served)
+        finally:
+            end()
+
+
+@pytest.mark.browser
+def test_through_a_browser_too(toy, plans, require):
+    chromium = shutil.which("chromium")
+    require("browser", chromium is not None, "there is no chromium on the path")
+    playwright = pytest.importorskip("playwright.sync_api") if chromium else None
+    require("browser", playwright is not None, "playwright is not installed")
+    flags = [
+        "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    ]  # fmt: skip
+    port = 18_731
+
+    def sit(port, served):
+        heard = []
+        with tempfile.TemporaryDirectory() as folder, playwright.sync_playwright() as run:
+            browser = run.chromium.launch_persistent_context(folder, executable_path=chromium, args=flags)
+            page = browser.new_page()
+            page.on("response", lambda response: heard.append(response))
+            page.goto(f"http://127.0.0.1:{port}/#first-link")
+            page.get_by_role("button", name="Begin").click()
+            page.get_by_role("button", name="Start the sound").click()
+            page.get_by_role("button", name="My level is set").click()
+            answered = 0
+            names = []
+            while not served.over.is_set():
+                view = served.view()
+                if view["step"] == "trial" and view["loaded"]:
+                    page.get_by_text("Still to be heard before you can confirm: A, B, X.").wait_for()
+                    names.append(page.locator("main").aria_snapshot())
+                    for key in "123j":
+                        page.keyboard.press(key)
+                    page.get_by_text("Confirm your answer").wait_for()
+                    names.append(page.locator("main").aria_snapshot())
+                    page.get_by_role("button", name="Confirm", exact=True).and_(
+                        page.locator("[aria-disabled=false]")
+                    ).click()
+                    answered += 1
+                    while served.view()["saved"] < answered:
+                        page.wait_for_timeout(20)
+                elif view["step"] == "feedback":
+                    page.get_by_role("button", name="Next").click()
+                elif view["step"] == "break":
+                    page.get_by_role("button", name="Go on", exact=True).click()
+                page.wait_for_timeout(20)
+            page.get_by_role("heading", name="Thank you").wait_for()
+            sent = {}
+            for response in heard:
+                url = response.url.removeprefix(f"http://127.0.0.1:{port}")
+                asked = response.request.post_data or ""
+                body = response.body()
+                if url.startswith("/sound/"):
+                    body = (body[:WAV_HEADER], len(body))
+                elif b'"feedback":{' in body:
+                    body = {**json.loads(body), "view": "struck out"}
+                # Chromium's own record of the raw headers, in the order sent.
+                headers = tuple(
+                    (h["name"], h["value"]) for h in response.headers_array() if h["name"] != "content-length"
+                )
+                length = None if isinstance(body, dict) else response.headers.get("content-length")
+                sent.setdefault((url, asked), []).append((response.status, headers, length, body))
+            browser.close()
+        return sent, names
+
+    one, other = (_recorded(toy, sit, made, port) for made in plans)
+    assert one[1] == other[1], "names and states in the accessibility tree"
+    assert one[0].keys() == other[0].keys()
+    assert len(one[0]) > 80
+    for asked, replies in one[0].items():
+        assert replies == other[0][asked], asked

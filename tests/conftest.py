@@ -1,0 +1,43 @@
+"""What tests of several rooms share: requirements that may be missing, and a toy sitting of synthetic sounds."""
+
+import importlib.util
+import os
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+HERE = Path(__file__).parent
+
+
+def _require(what: str, present: bool, reason: str) -> None:
+    """Skip the test with `reason` unless `present`; fail instead where BLINDTEST_REQUIRE names `what`.
+
+    BLINDTEST_REQUIRE is a list such as `browser,postgres,sound`: CI sets it, so that nothing it promises is skipped.
+    """
+    if present:
+        return
+    if what in os.environ.get("BLINDTEST_REQUIRE", "").replace(",", " ").split():
+        pytest.fail(f"BLINDTEST_REQUIRE names {what}, but {reason}", pytrace=False)
+    pytest.skip(f"{what}: {reason}")
+
+
+@pytest.fixture(scope="session")
+def require():
+    """`require(what, present, reason)`: see `_require`."""
+    return _require
+
+
+@pytest.fixture(scope="session")
+def toy() -> ModuleType:
+    """The module tests/toy_sitting.py: a plan, its sounds and its server, made of nothing but numbers."""
+    name = "toy_sitting"
+    if name not in sys.modules:
+        spec = importlib.util.spec_from_file_location(name, HERE / "toy_sitting.py")
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
