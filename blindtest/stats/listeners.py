@@ -31,6 +31,8 @@ class ListenerResults:
     results: tuple[DiscriminationResult, ...]
     adjusted_p_values: tuple[float, ...]
     pooled: DiscriminationResult
+    unanswered: int = 0
+    """Blind trials of the table that have a row and no answer; `conclude` counts them against the conclusion."""
     adjustment: str = "Holm 1979, over listeners"
 
     def to_dict(self) -> dict[str, Any]:
@@ -62,17 +64,34 @@ def counted_trials(table: "DataFrame") -> "DataFrame":
 
     Where no row says its phase, all rows are taken as blind. A later attempt never replaces an answer.
     """
-    answered = table[table["correct"].notna()]
-    if "phase" in answered and answered["phase"].notna().any():
-        answered = answered[answered["phase"] == "blind"]
+    blind = _blind(table)
+    answered = blind[blind["correct"].notna()]
     if "attempt" not in answered or "trial" not in answered:
         return answered
-    same = [
-        name for name in ("study", "listener", "sitting", "block", "conditions", "trial", "slot") if name in answered
-    ]
-    first = answered.groupby(same, dropna=False)["attempt"].transform("min")
+    first = answered.groupby(_same_trial(answered), dropna=False)["attempt"].transform("min")
     no_order = answered["attempt"].isna() | answered["trial"].isna()
     return answered[no_order | (answered["attempt"] == first).fillna(False)]
+
+
+def _blind(table: "DataFrame") -> "DataFrame":
+    if "phase" in table and table["phase"].notna().any():
+        return table[table["phase"] == "blind"]
+    return table
+
+
+def _same_trial(table: "DataFrame") -> list[str]:
+    """Return the columns that tell a trial from another; attempts at one trial share them."""
+    names = ("study", "listener", "sitting", "block", "conditions", "trial", "slot")
+    return [name for name in names if name in table]
+
+
+def _unanswered(table: "DataFrame") -> int:
+    blind = _blind(table)
+    if not {"trial", "attempt"} <= set(blind.columns):
+        return int(blind["correct"].isna().sum())
+    attempts = blind["trial"].notna() & blind["attempt"].notna()
+    answers = blind[attempts].groupby(_same_trial(blind), dropna=False)["correct"].count()
+    return int((answers == 0).sum()) + int(blind.loc[~attempts, "correct"].isna().sum())
 
 
 def listener_results(
@@ -125,6 +144,7 @@ def listener_results(
         results=results,
         adjusted_p_values=tuple(float(p) for p in adjust_p_values([result.p_value for result in results])),
         pooled=pooled,
+        unanswered=_unanswered(table),
     )
 
 

@@ -4,6 +4,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+# The machine that runs the tests may be busy: time is no property of a count.
+settings.register_profile("no deadline", settings(), deadline=None)
+settings.load_profile("no deadline")
 
 REFERENCES = Path(__file__).parents[1] / "references" / "stats"
 

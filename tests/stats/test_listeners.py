@@ -72,8 +72,27 @@ def test_only_answered_blind_first_attempts_count():
         ]
     )
     assert counted_trials(table)["trial"].tolist() == [0, 1, 2, 3, 5]
-    pooled = listener_results(table).pooled
-    assert (pooled.correct, pooled.trials) == (3, 5)
+    results = listener_results(table)
+    assert (results.pooled.correct, results.pooled.trials) == (3, 5)
+    assert results.unanswered == 1
+
+
+def test_rows_without_an_answer_are_counted_with_and_without_trial_numbers():
+    unnumbered = [{"method": "abx", "correct": right} for right in (True, None, None)]
+    assert listener_results(trial_table(unnumbered)).unanswered == 2
+    bare = trial_table(unnumbered)[["method", "correct"]]
+    assert listener_results(bare).unanswered == 2
+    # Trial numbers may start again where nobody noted attempts: each row is a trial of its own.
+    restarted = [{"method": "abx", "trial": 1, "correct": right} for right in (True, None)]
+    assert listener_results(trial_table(restarted)).unanswered == 1
+    # A trial whose first attempt failed and whose second was answered is no unanswered trial.
+    again = [
+        {"method": "abx", "trial": 1, "attempt": 1},
+        {"method": "abx", "trial": 1, "attempt": 2, "correct": True},
+        {"method": "abx", "trial": 2, "attempt": 1},
+        {"method": "abx", "trial": 2, "attempt": 2},
+    ]
+    assert listener_results(trial_table(again)).unanswered == 1
 
 
 def test_rows_without_a_listener_are_named_so():

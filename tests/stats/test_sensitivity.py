@@ -262,6 +262,10 @@ def test_rates_at_the_ends():
         d_prime_from_rates(1, 1, "abx")
     with pytest.raises(ValueError, match="no d' from hits and false alarms for 'triangle'"):
         d_prime_from_rates(0.8, 0.3, "triangle")
+    with pytest.raises(ValueError, match="no criterion for 'abx'"):
+        criterion(0.8, 0.3, "abx")
+    with pytest.raises(ValueError, match="at least one trial"):
+        d_prime_std_error(0.8, 0, "abx")
     with pytest.raises(ValueError, match="a rate must lie in"):
         d_prime_from_rates(1.2, 0.3, "abx")
 

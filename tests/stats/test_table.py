@@ -255,6 +255,17 @@ def test_a_file_that_is_not_there(tmp_path):
     assert "can't be read" in faults_of(tmp_path, method="abx")[0]
 
 
+def test_a_file_beyond_the_limit_is_refused(written, monkeypatch):
+    monkeypatch.setattr("blindtest.stats.delimited.MOST_BYTES", 10)
+    assert "too large for a trial table, got '14 bytes'" in faults_of(written("correct\n1\n1\n1\n"), method="abx")[0]
+
+
+def test_a_column_without_a_name_is_not_read(written):
+    read = read_trial_table(written(",correct\n0,1\n1,0\n"), method="abx")
+    assert read.ignored == ("",)
+    assert read.table["correct"].tolist() == [True, False]
+
+
 def test_many_faults_are_counted(written):
     faults = faults_of(written("correct\n" + "maybe\n" * (MOST_FAULTS + 7)), method="abx")
     assert len(faults) == MOST_FAULTS + 1
