@@ -367,7 +367,7 @@ class Store:
                 SealEntry(
                     commitment=row.commitment,
                     kind=row.kind,
-                    record=json.loads(row.record),
+                    record=_read_back(row.record),
                     created=datetime.fromisoformat(row.created),
                     opened=_time(row.opened),
                 )
@@ -392,7 +392,7 @@ class Store:
             row = connection.execute(query).first()
         if row is None:
             raise BlindtestError(Fault(problem="no such seal", file=str(self.path), got=commitment))
-        sealed = Sealed(record=json.loads(row.record), nonce=bytes(row.nonce), commitment=commitment)
+        sealed = Sealed(record=_read_back(row.record), nonce=bytes(row.nonce), commitment=commitment)
         _own(sealed, self.path)
         return sealed, str(row.public)
 
@@ -442,7 +442,7 @@ class Store:
         if sitting is not None:
             query = query.where(schema.content.c.sitting == sitting)
         with self._read() as connection:
-            return tuple(json.loads(text) for text in connection.scalars(query))
+            return tuple(_read_back(text) for text in connection.scalars(query))
 
     def chain(self, sitting: int) -> tuple[Link, ...]:
         """Return the chain of a sitting, ready for `design.verify_chain`; erased rows are None."""
@@ -459,7 +459,7 @@ class Store:
                     row_hash=row.row_hash,
                     hash=row.hash,
                     salt=None if row.salt is None else bytes(row.salt),
-                    row=None if row.row is None else json.loads(row.row),
+                    row=None if row.row is None else _read_back(row.row),
                 )
                 for row in connection.execute(query)
             )
@@ -675,6 +675,15 @@ def _insert_seal(connection: Connection, sealed: Sealed, kind: SealKind, created
         )
     )
     connection.execute(insert(schema.nonces).values(commitment=sealed.commitment, nonce=sealed.nonce, public=public))
+
+
+def _read_back(text: str) -> dict[str, Any]:
+    """Return a stored table. One that was made unreadable becomes another than was sealed, so that hashes find it."""
+    try:
+        table = json.loads(text)
+    except ValueError:
+        table = None
+    return table if isinstance(table, dict) else {"unreadable": str(text)}
 
 
 def _own(sealed: Sealed, path: Path | None = None) -> None:

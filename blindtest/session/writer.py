@@ -119,9 +119,9 @@ class Writer:
                 if len(batch) > 1:
                     session.save()
                 result, error = _tried(write)
-                if len(batch) > 1:
-                    session.release() if error is None else session.undo()
                 tried.append((write, result, error))
+                if len(batch) > 1:
+                    self._kept_or_undone(error)
             if any(error is None for _, _, error in tried):
                 session.commit()
             else:
@@ -135,6 +135,16 @@ class Writer:
             return
         for write, result, error in tried:
             _settle(write, result, error)
+
+    def _kept_or_undone(self, error: BaseException | None) -> None:
+        if error is None:
+            self._session.release()
+            return
+        try:
+            self._session.undo()
+        except Exception as lost:
+            # The database gave up the whole transaction by itself (disk full): the write's own error says why.
+            raise error from lost
 
 
 def _tried(write: _Write) -> tuple[Any, BaseException | None]:
