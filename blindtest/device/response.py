@@ -241,7 +241,7 @@ def _area_to(at: Floats, x: Floats, power: Floats, area: Floats) -> Floats:
 def _curve(frequency: Floats, levels: Floats) -> "PchipInterpolator":
     from scipy.interpolate import PchipInterpolator  # slow to import
 
-    with np.errstate(over="ignore"):  # the harmonic mean of slopes overflows, rightly to a slope of 0, where one is tiny
+    with np.errstate(over="ignore"):  # where one slope is tiny, their harmonic mean is rightly 0
         return PchipInterpolator(np.log(frequency), levels, axis=0)
 
 
