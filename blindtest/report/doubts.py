@@ -68,7 +68,7 @@ def _clips(report: ReportInput) -> tuple[str, ...]:
 
 
 def _counting(report: ReportInput) -> tuple[str, ...]:
-    counted = [trial for trial in report.trials if trial.counted]
+    counted = report.counted_trials()
     answered = sum(trial.correct is not None for trial in counted)
     states = {state: sum(s.state == state for s in report.sittings) for state in ("finished", "abandoned", "open")}
     planned = sum(sitting.planned for sitting in report.sittings)

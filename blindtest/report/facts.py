@@ -534,8 +534,8 @@ class TrialFacts:
 
     @property
     def counted(self) -> bool:
-        """Whether the answer enters the analysis."""
-        return self.phase != "practice"
+        """Whether an answer enters the analysis."""
+        return self.phase == "blind"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -619,3 +619,12 @@ class ReportInput:
     def name_of(self, condition: str) -> str:
         """Return the name a reader sees for a condition's id."""
         return next((c.name or c.id for c in self.conditions if c.id == condition), condition)
+
+    def counted_trials(self) -> tuple[TrialFacts, ...]:
+        """Return the trials that count, each once: its first answered attempt, or the last unanswered one."""
+        kept: dict[tuple[str, int, int], TrialFacts] = {}
+        for trial in self.trials:
+            key = (trial.listener, trial.sitting, trial.trial)
+            if trial.counted and (key not in kept or kept[key].correct is None):
+                kept[key] = trial
+        return tuple(kept.values())

@@ -3,27 +3,23 @@
 The same input gives the same bytes on every run: the object interface of matplotlib, a fixed hash salt, no date. Text
 stays text in the SVG. Curves are thinned to at most 400 points, keeping the extremes of every stretch.
 
-Colours: M. Okabe and K. Ito, Color Universal Design (2008): its blue, vermillion and bluish green on light ground; its
-sky blue, orange, reddish purple and a lighter bluish green on dark ground. The fourth on light ground is the purple of
-P. Tol's muted scheme (2021), since the reddish purple is too pale on white. No meaning hangs on colour alone: curves
-differ in dash pattern and carry their names, marks differ in shape.
+No meaning hangs on colour alone: curves differ in dash pattern and carry their names, marks differ in shape.
 """
 
 import io
-import re
 import textwrap
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
-from xml.etree import ElementTree
 
 import numpy as np
 from numpy.typing import NDArray
 
+from blindtest.report.curves import aligned, common_grid, nearest, on, thinned
 from blindtest.report.facts import ReportInput, ResponseCurve, Tested, TrialFacts
+from blindtest.report.svg import FONT, LIGHT, inline, standalone, tidied
 from blindtest.report.words import (
     clean,
     count_of,
@@ -37,9 +33,6 @@ from blindtest.report.words import (
 )
 
 __all__ = [
-    "DARK",
-    "LIGHT",
-    "POINTS",
     "Figure",
     "figures",
     "filters_figure",
@@ -47,33 +40,8 @@ __all__ = [
     "power_figure",
     "response_figure",
     "results_figure",
-    "thinned",
     "trials_figure",
 ]
-
-POINTS = 400
-"""Most points a curve is drawn with."""
-
-LIGHT = {
-    "ink": "#21272b",
-    "soft": "#70787d",
-    "grid": "#d3d7da",
-    "a": "#0072b2",
-    "b": "#d55e00",
-    "c": "#009e73",
-    "d": "#aa4499",
-}
-"""Colours as drawn."""
-DARK = {
-    "ink": "#e8e6e1",
-    "soft": "#a3a9ad",
-    "grid": "#41484d",
-    "a": "#56b4e9",
-    "b": "#e69f00",
-    "c": "#2fbf95",
-    "d": "#cc79a7",
-}
-"""What each of them becomes on dark ground."""
 
 _ROLES = ("a", "b", "c", "d")
 _DASHES: tuple[Any, ...] = ("solid", (0, (5, 2)), (0, (1.2, 1.4)), (0, (6, 1.6, 1.2, 1.6)))
@@ -81,7 +49,6 @@ _MARKS = ("o", "s", "^", "D")
 _TICKS = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 _TICK_NAMES = ("20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k")
 _WIDTH = 7.4
-_ALIGN_HZ = (300.0, 3000.0)
 _MOST_ROWS = 40
 
 Cell = str | float | int
@@ -122,40 +89,6 @@ def figures(report: ReportInput) -> dict[str, Figure]:
     return {figure.name: figure for figure in made if figure is not None}
 
 
-def thinned(
-    columns: Sequence[NDArray[np.float64]], points: int = POINTS, *, along: NDArray[np.float64] | None = None
-) -> NDArray[np.intp]:
-    """Return the indices (at most `points`, ascending) to draw: ends, and both extremes of each column per stretch.
-
-    Stretches are equally wide on the page: of equal length in samples, or of equal ratio of `along` (Hz, ascending).
-    """
-    length = len(columns[0])
-    if length <= points:
-        return np.arange(length)
-    stretches = points
-    while True:
-        kept = _extremes(columns, _stretches(length, stretches, along))
-        if len(kept) <= points or stretches == 1:
-            return kept
-        stretches = max(1, int(0.9 * stretches))
-
-
-def _stretches(length: int, count: int, along: NDArray[np.float64] | None) -> NDArray[np.intp]:
-    if along is None:
-        return np.unique(np.linspace(0, length, count + 1).astype(np.intp))
-    inner = np.searchsorted(along, np.geomspace(along[0], along[-1], count + 1)[1:-1])
-    return np.unique(np.concatenate([[0], inner, [length]]).astype(np.intp))
-
-
-def _extremes(columns: Sequence[NDArray[np.float64]], edges: NDArray[np.intp]) -> NDArray[np.intp]:
-    kept = {0, int(edges[-1]) - 1}
-    for low, high in pairwise(edges):
-        for column in columns:
-            kept.add(int(low + np.argmin(column[low:high])))
-            kept.add(int(low + np.argmax(column[low:high])))
-    return np.array(sorted(kept), dtype=np.intp)
-
-
 # --- the drawings -----------------------------------------------------------------------------------------------
 
 
@@ -164,9 +97,9 @@ def response_figure(report: ReportInput) -> Figure | None:
     curves = report.responses
     if not curves:
         return None
-    grid = _common_grid([curve.frequency for curve in curves])
-    levels = [_aligned(curve, grid) for curve in curves]
-    spreads = [None if c.spread_db is None else _on(grid, c.frequency, c.spread_db) for c in curves]
+    grid = common_grid([curve.frequency for curve in curves])
+    levels = [aligned(curve, grid) for curve in curves]
+    spreads = [None if c.spread_db is None else on(grid, c.frequency, c.spread_db) for c in curves]
     difference = levels[0] - levels[1] if len(levels) > 1 else None
     drawn = [*levels, *(s for s in spreads if s is not None), *([difference] if difference is not None else [])]
     kept = thinned(drawn, along=grid)
@@ -229,8 +162,8 @@ def filters_figure(report: ReportInput) -> Figure | None:
     curves = report.filters
     if not curves:
         return None
-    grid = _common_grid([curve.frequency for curve in curves])
-    levels = [_on(grid, curve.frequency, curve.magnitude_db) for curve in curves]
+    grid = common_grid([curve.frequency for curve in curves])
+    levels = [on(grid, curve.frequency, curve.magnitude_db) for curve in curves]
     kept = thinned(levels, along=grid)
     grid, levels = grid[kept], [level[kept] for level in levels]
     names = _short_names([report.name_of(curve.condition) for curve in curves])
@@ -426,7 +359,7 @@ def results_figure(report: ReportInput) -> Figure | None:
 
 def trials_figure(report: ReportInput) -> Figure | None:
     """Return every counted trial in order: right, wrong or unanswered, a row for each sitting."""
-    counted = [trial for trial in report.trials if trial.counted]
+    counted = report.counted_trials()
     if not counted:
         return None
     sittings: dict[tuple[str, int], list[TrialFacts]] = {}
@@ -508,7 +441,7 @@ def power_figure(report: ReportInput) -> Figure | None:
         said = []
         for name, chance in curves:
             at = [
-                f"{percent(chance[_nearest(shares, s)])} at {percent(shares[_nearest(shares, s)])}"
+                f"{percent(chance[nearest(shares, s)])} at {percent(shares[nearest(shares, s)])}"
                 for s in (0, 0.25, 0.5, 0.75)
             ]
             said.append(f"{name}: " + ", ".join(at))
@@ -521,37 +454,7 @@ def power_figure(report: ReportInput) -> Figure | None:
         return _finished(page, "plan", "What the plan could detect", description, columns, rows, 4)
 
 
-# --- numbers for the drawings -----------------------------------------------------------------------------------
-
-
-def _nearest(values: NDArray[np.float64], wanted: float) -> int:
-    return int(np.argmin(np.abs(values - wanted)))
-
-
-def _common_grid(frequencies: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
-    """Return every frequency of any curve that lies in all of them, 20 Hz to 20 kHz."""
-    low = max(20.0, *(float(f[f > 0][0]) for f in frequencies))
-    high = min(20_000.0, *(float(f[-1]) for f in frequencies))
-    if low >= high:
-        raise ValueError(f"the curves share no frequencies: from {low:g} to {high:g} Hz")
-    inside = [f[(f >= low) & (f <= high)] for f in frequencies]
-    return np.unique(np.concatenate([*inside, [low, high]]))
-
-
-def _on(grid: NDArray[np.float64], frequency: NDArray[np.float64], level: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the level on `grid`, on the straight lines that the figure draws (dB over log frequency)."""
-    positive = frequency > 0
-    return np.asarray(np.interp(np.log(grid), np.log(frequency[positive]), level[positive]), dtype=np.float64)
-
-
-def _aligned(curve: ResponseCurve, grid: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the curve relative to its own mean level from 300 Hz to 3 kHz, since devices are compared equally loud."""
-    level = _on(grid, curve.frequency, curve.level_db)
-    low, high = max(_ALIGN_HZ[0], grid[0]), min(_ALIGN_HZ[1], grid[-1])
-    if low >= high:
-        return level - float(level.mean())
-    even = np.geomspace(low, high, 200)
-    return level - float(np.interp(np.log(even), np.log(grid), level).mean())
+# --- words and rows for the drawings -----------------------------------------------------------------------------
 
 
 def _rows(columns: Sequence[NDArray[np.float64]]) -> tuple[tuple[Cell, ...], ...]:
@@ -598,14 +501,13 @@ def _response_words(
 
 # --- matplotlib -------------------------------------------------------------------------------------------------
 
-_FONT = "DejaVu Sans"
 _SETTINGS: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "blindtest",
     "svg.id": None,
     "text.parse_math": False,
     "text.usetex": False,
-    "font.family": [_FONT],
+    "font.family": [FONT],
     "font.size": 9.5,
     "axes.edgecolor": LIGHT["soft"],
     "axes.labelcolor": LIGHT["ink"],
@@ -718,86 +620,15 @@ def _finished(
         bitmap, format="png", dpi=144, facecolor="white",
         metadata={"Software": None, "Title": title, "Description": description},
     )  # fmt: skip
-    tree = _tidied(drawn.getvalue(), name, title, description)
+    tree = tidied(drawn.getvalue(), name, title, description)
     return Figure(
         name=name,
         title=title,
         description=description,
-        svg=_standalone(tree),
-        inline=_inline(tree),
+        svg=standalone(tree),
+        inline=inline(tree),
         png=bitmap.getvalue(),
         columns=tuple(columns),
         rows=rows,
         digits=digits,
-    )
-
-
-# --- SVG --------------------------------------------------------------------------------------------------------
-
-_COLOURED = ("style", "fill", "stroke")
-
-
-def _tidied(svg: str, name: str, title: str, description: str) -> ElementTree.Element:
-    """Return the drawing without name spaces, metadata or sizes, its ids prefixed, with title and description."""
-    root = ElementTree.fromstring(svg)
-    for parent in list(root.iter()):
-        for child in list(parent):
-            # The drawing's own style sheet speaks to every element of a page it is put into.
-            if _local(child.tag) in ("metadata", "style"):
-                parent.remove(child)
-    for element in root.iter():
-        element.tag = _local(element.tag)
-        for key in list(element.attrib):
-            value = element.attrib.pop(key)
-            local = _local(key)
-            if local == "id":
-                value = f"{name}-{value}"
-            elif local == "href" and value.startswith("#"):
-                value = f"#{name}-{value[1:]}"
-            if local == "style":
-                value = re.sub(r"font-family:[^;]*", f"font-family: '{_FONT}', Verdana, sans-serif", value)
-            element.attrib[local] = re.sub(r"url\(#", f"url(#{name}-", value)
-        # White space of the drawing's lines; that of words stays.
-        if element.tag != "text":
-            element.text = (element.text or "").strip() or None
-        element.tail = None
-    for size in ("width", "height", "version"):
-        root.attrib.pop(size, None)
-    root.set("style", "stroke-linejoin: round; stroke-linecap: butt")
-    root.attrib.update({"role": "img", "aria-labelledby": f"{name}-title", "aria-describedby": f"{name}-desc"})
-    heading = ElementTree.Element("title", {"id": f"{name}-title"})
-    heading.text = title
-    words = ElementTree.Element("desc", {"id": f"{name}-desc"})
-    words.text = description
-    root.insert(0, heading)
-    root.insert(1, words)
-    return root
-
-
-def _local(name: object) -> str:
-    return str(name).rpartition("}")[2]
-
-
-def _standalone(tree: ElementTree.Element) -> str:
-    """Return a file of its own: light colours where they stand, dark ones by the reader's preference."""
-    rules = [
-        f'[style*="{what}: {LIGHT[role]}"]{{{what}:{DARK[role]}!important}}'
-        for role in LIGHT
-        for what in ("fill", "stroke")
-    ]
-    own = ElementTree.Element("style")
-    own.text = "@media (prefers-color-scheme: dark){" + "".join(rules) + "}"
-    whole = ElementTree.Element(tree.tag, {"xmlns": "http://www.w3.org/2000/svg", **tree.attrib})
-    whole.extend([*tree[:2], own, *tree[2:]])
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(whole, encoding="unicode") + "\n"
-
-
-def _inline(tree: ElementTree.Element) -> str:
-    """Return the drawing for a page of ours, which sets the colours."""
-    text = ElementTree.tostring(tree, encoding="unicode")
-    roles = {colour: role for role, colour in LIGHT.items()}
-    inside_styles = re.compile(r'(?<= style=")[^"]*(?=")')
-    return inside_styles.sub(
-        lambda style: re.sub("|".join(roles), lambda colour: f"var(--fig-{roles[colour.group()]})", style.group()),
-        text,
     )

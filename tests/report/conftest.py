@@ -5,6 +5,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from blindtest.report import (
@@ -27,7 +28,7 @@ from blindtest.report import (
     Truth,
     UnitFacts,
 )
-from blindtest.stats import ListenerResults, adjust_p_values, conclude, discrimination_test
+from blindtest.stats import conclude, listener_results
 
 BEGAN = datetime(2026, 3, 4, 19, 0, tzinfo=UTC)
 CLIPS = ("strings", "drums", "voice")
@@ -78,14 +79,14 @@ def make_report() -> Callable[..., ReportInput]:
     ) -> ReportInput:
         names = tuple(f"L-70{place + 1:02}" for place in range(len(right)))
         answered = [28 - (unanswered if name == names[-1] else 0) for name in names]
-        tested = [discrimination_test(x, n, method="abx") for x, n in zip(right, answered, strict=True)]
-        single = ListenerResults(
-            method="abx",
-            listeners=names,
-            results=tuple(tested),
-            adjusted_p_values=tuple(float(p) for p in adjust_p_values([one.p_value for one in tested], method="holm")),
-            pooled=discrimination_test(sum(right), sum(answered), method="abx"),
+        table = pd.DataFrame(
+            [
+                {"listener": name, "method": "abx", "phase": "blind", "correct": place < x}
+                for name, x, n in zip(names, right, answered, strict=True)
+                for place in range(n)
+            ]
         )
+        single = listener_results(table)
         concluded = conclude(sum(right), sum(answered), method="abx", margin=margin, unanswered=unanswered)
         heron, plover = _response(((-4, 4, 1), (1.6, 8, 0.8))), _response(((-3.5, 2, 1.5), (1.4, 6, 0.6)))
         spread = 0.3 + 1.5 / (1 + np.exp(-3 * (np.log2(heron[0] / 1000) - 2.8)))

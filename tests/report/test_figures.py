@@ -16,7 +16,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from blindtest.report import ConditionFacts, ResponseCurve, figures
-from blindtest.report.figures import DARK, LIGHT, POINTS, match_figure, response_figure, thinned, trials_figure
+from blindtest.report.curves import POINTS, thinned
+from blindtest.report.figures import match_figure, response_figure, trials_figure
+from blindtest.report.svg import DARK, LIGHT
 
 SVG = "{http://www.w3.org/2000/svg}"
 NAMES = ["results", "trials", "responses", "filters", "match", "plan"]
@@ -156,6 +158,15 @@ def test_unanswered_trials_are_drawn(make_report):
     figure = trials_figure(make_report((20, 12), unanswered=3))
     assert sum(row[3] == "unanswered" for row in figure.rows) == 3
     assert "unanswered" in figure.svg
+
+
+def test_a_trial_offered_again_is_drawn_once(make_report):
+    base = make_report((20,))
+    last = base.trials[-1]
+    torn = replace(last, answer=None, correct=None, answered_at=None)
+    again = replace(base, trials=(*base.trials[:-1], torn, replace(last, attempt=1)))
+    assert trials_figure(again).rows == trials_figure(base).rows
+    assert len(trials_figure(base).rows) == 28
 
 
 def test_difference_is_that_of_the_measurements(make_report):

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from blindtest.report import ConditionFacts, SealFacts, figures, html, markdown
 from blindtest.report import page as page_module
-from blindtest.report.figures import DARK, LIGHT
 from blindtest.report.page import LARGEST_BYTES
+from blindtest.report.svg import DARK, LIGHT
 from blindtest.report.words import number, p_words, percent
 
 VOID = {"meta", "br", "hr", "img", "input", "link", "path", "use", "rect", "line", "circle"}
