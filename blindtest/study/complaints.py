@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date, datetime
+from difflib import get_close_matches
 from types import NoneType, UnionType
 from typing import Any, Literal, Union, get_args, get_origin
 
@@ -21,10 +22,21 @@ __all__ = ["complaints"]
 def complaints(
     error: ValidationError, model: type[Table], source: Source, prefix: Sequence[str | int] = ()
 ) -> list[tuple[places.Path, Fault]]:
-    """Return what pydantic found as faults in plain words, each with its path; `model` stands at `prefix`."""
+    """Return what pydantic found as faults in plain words, each with its path; `model` stands at `prefix`.
+
+    A key that is missing since it was misspelt is said once: as unknown, with what was probably meant.
+    """
+    details = error.errors(include_url=False, include_context=True)
+    meant = {
+        (*detail["loc"][:-1], nearest)
+        for detail in details
+        if detail["type"] == "extra_forbidden"
+        for nearest in get_close_matches(str(detail["loc"][-1]), _field_at(model, detail["loc"])[0].model_fields, n=1)
+    }
     return [
         ((*prefix, *detail["loc"]), _complaint(detail, model, source, prefix))
-        for detail in error.errors(include_url=False, include_context=True)
+        for detail in details
+        if not (detail["type"] == "missing" and detail["loc"] in meant)
     ]
 
 

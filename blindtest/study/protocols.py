@@ -167,7 +167,9 @@ def changed(
                 by_id[name][key] = value
             else:
                 faults.append(fault)
-    data = {**protocol_file.data, "block": [by_id.get(block.get("id", ""), block) for block in blocks]}
+    own = [block.get("id") for block in blocks]
+    mended = [by_id[name] if isinstance(name, str) else block for name, block in zip(own, blocks, strict=True)]
+    data = {**protocol_file.data, "block": mended}
     return Source(
         data=data,
         lines=protocol_file.lines,

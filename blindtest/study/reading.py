@@ -150,7 +150,7 @@ _SYNTAX: tuple[tuple[str, str, str], ...] = (
     (r"Duplicate inline table key", "the key stands twice in the same { }", "keep one of the two"),
     (r"Unclosed array", "a list has no closing bracket, or no comma between two entries", "write [a, b]"),
     (r"Unclosed inline table", "a { } isn't closed, or has no comma between two keys", "write { a = 1, b = 2 }"),
-    (r"Unescaped '\\\\'", "a backslash in a text in double quotes", "use / in paths, or 'single quotes'"),
+    (r"Unescaped ", "a backslash in a text in double quotes", "use / in paths, or 'single quotes'"),
     (r"Invalid hex value", "a backslash in a text in double quotes", "use / in paths, or 'single quotes'"),
     (r"Escaped character", "a backslash code that is no character", "use 'single quotes'"),
     (r"Unterminated string", "a text in quotes doesn't end", "close it with the quote it began with"),

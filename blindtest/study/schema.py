@@ -90,7 +90,7 @@ def _method(value: object) -> str:
 
 _ID_WORDS = "letters, digits, '-', '_' and '.', at most 64, a letter or digit first"
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), Words(_ID_WORDS)]
-Text = Annotated[str, Field(min_length=1, max_length=500), Words("text of 1 to 500 characters")]
+Text = Annotated[str, Field(min_length=1, max_length=500, pattern=r"\S"), Words("text of 1 to 500 characters")]
 FilePath = Annotated[str, Field(min_length=1, max_length=1000), Words("a path relative to the study file, with /")]
 Files = Annotated[list[FilePath], Field(min_length=1), Words("a list of paths in [ ]; * stands for any text")]
 Day = Annotated[date, Words("a date without quotes, such as 2026-03-02")]

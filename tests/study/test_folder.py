@@ -1,0 +1,148 @@
+"""Study folders that are made: the template round trip, and two recordings."""
+
+import os
+import re
+import stat
+
+import pytest
+import soundfile
+
+from blindtest.errors import BlindtestError
+from blindtest.study import check_study, load_study, new_study, pair_study, render_job
+
+
+def test_the_untouched_template_says_precisely_what_to_fill_in(tmp_path):
+    path = new_study(tmp_path / "s", "abx")
+    rows = path.read_text().split("\n")
+    marked = [number for number, row in enumerate(rows, start=1) if "FILL IN" in row]
+    folders = [number for number, row in enumerate(rows, start=1) if row.startswith("responses = ")]
+    faults = check_study(path.parent)
+    assert sorted(marked + folders) == [fault.line for fault in faults]
+    assert all(fault.problem in ("empty: to be filled in", "matches no file") for fault in faults)
+    assert all(fault.remedy for fault in faults)
+
+
+def test_the_template_filled_in_is_a_right_study(tmp_path, noise, response):
+    path = new_study(tmp_path / "s")
+    for unit in ("first", "second", "worn"):
+        for number in (1, 2):
+            (path.parent / "measurements" / unit / f"{number}.txt").write_text(response(number + len(unit), "\t"))
+    noise(path.parent / "clips/a.wav")
+    text = path.read_text().replace('file = "" ', 'file = "clips/a.wav" ')
+    text = re.sub(r'^(title|reviewer|name|rig) = "" ', r'\1 = "x" ', text, flags=re.MULTILINE)
+    path.write_text(text)
+    assert check_study(path.parent) == ()
+    assert [condition.id for condition in render_job(load_study(path.parent)).conditions] == ["first", "second"]
+
+
+def test_every_commented_key_of_the_template_is_right_too(tmp_path, noise, response):
+    path = new_study(tmp_path / "s")
+    for unit in ("first", "second", "worn"):
+        (path.parent / "measurements" / unit / "1.txt").write_text(response(len(unit), "\t"))
+    noise(path.parent / "clips/a.wav", seconds=13)
+    (path.parent / "consent.md").write_text("You may stop at any time.")
+    (path.parent / "measurements/field.txt").write_text(response(3, "\t"))
+    text = path.read_text().replace('file = "" ', 'file = "clips/a.wav" ')
+    text = re.sub(r'^(title|reviewer|name|rig) = "" ', r'\1 = "x" ', text, flags=re.MULTILINE)
+    text, count = re.subn(r"^# (?=\[\[?[a-z.]+\]\]?|[a-z_.]+ = )", "", text, flags=re.MULTILINE)
+    assert count > 15
+    path.write_text(text)
+    assert [str(fault) for fault in check_study(path.parent)] == []
+
+
+def test_template_has_folders_with_words_in_them(tmp_path):
+    path = new_study(tmp_path / "deep/er/s")
+    made = {entry.relative_to(path.parent).as_posix() for entry in path.parent.rglob("*")}
+    assert made == {
+        "study.toml",
+        "study.schema.json",
+        "measurements",
+        "measurements/README.txt",
+        "measurements/first",
+        "measurements/second",
+        "measurements/worn",
+        "clips",
+        "clips/README.txt",
+    }
+    umask = os.umask(0)
+    os.umask(umask)
+    assert stat.S_IMODE(path.parent.stat().st_mode) == 0o777 & ~umask
+
+
+def test_a_folder_with_something_in_it_is_refused_and_left_alone(tmp_path):
+    (tmp_path / "mine.txt").write_text("keep")
+    with pytest.raises(BlindtestError, match="this folder exists and isn't empty; choose another name"):
+        new_study(tmp_path)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["mine.txt"]
+    (tmp_path / "empty").mkdir()
+    assert new_study(tmp_path / "empty").is_file()
+    with pytest.raises(BlindtestError, match="this is a file, not a folder"):
+        new_study(tmp_path / "mine.txt")
+    assert sorted(entry.name for entry in tmp_path.iterdir()) == ["empty", "mine.txt"]
+
+
+def test_an_unknown_protocol_writes_nothing(tmp_path):
+    with pytest.raises(BlindtestError, match=r"no protocol of this name, got 'abc' \(allowed: abx.*did you mean 'abx'"):
+        new_study(tmp_path / "s", "abc")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_protocol_of_ones_own_is_copied_into_the_study(tmp_path):
+    own = tmp_path / "mine.toml"
+    own.write_text(
+        'format = 1\ntitle = "t"\ndecides = ["heard"]\nsource = "s"\n'
+        '[[block]]\nid = "only"\nphase = "blind"\nmethod = "abx"\ntrials = 40\nmargin = 0.4\n'
+    )
+    path = new_study(tmp_path / "s", str(own))
+    assert (path.parent / "protocols/mine.toml").read_text() == own.read_text()
+    assert 'use = "protocols/mine.toml"' in path.read_text()
+    assert "# only.trials = 40\n# only.margin = 0.4" in path.read_text()
+    assert "protocol" not in " ".join(fault.key for fault in check_study(path.parent))
+
+
+def test_two_recordings_make_a_study_that_is_right_at_once(tmp_path, noise):
+    noise(tmp_path / "one.wav", seconds=3)
+    noise(tmp_path / "two.flac", seconds=2.5, seed=2)
+    path = pair_study(tmp_path / "s", tmp_path / "one.wav", tmp_path / "two.flac")
+    assert check_study(path.parent) == ()
+    study = load_study(path.parent)
+    assert study.title == "one.wav against two.flac"
+    assert (study.rendering.over, study.playback, study.rendering.rate_hz) == ("worn", None, None)
+    assert study.clips[0].out_s == 2.5
+    assert (path.parent / "clips/b.flac").read_bytes() == (tmp_path / "two.flac").read_bytes()
+    job = render_job(study)
+    assert [stage.align for condition in job.conditions for stage in condition.stages] == [False, False]
+    assert job.conditions[1].recording.files == {"pair": path.parent / "clips/b.flac"}
+
+
+def test_recordings_at_two_rates_are_brought_to_the_higher_one(tmp_path, noise):
+    noise(tmp_path / "one.wav", rate=44_100)
+    noise(tmp_path / "two.wav", rate=48_000, seed=2)
+    path = pair_study(tmp_path / "s", tmp_path / "one.wav", tmp_path / "two.wav", align=True)
+    study = load_study(path.parent)
+    assert check_study(path.parent) == ()
+    assert study.rendering.rate_hz == 48_000
+    assert all(stage.align for condition in study.conditions for stage in condition.stages)
+
+
+def test_names_of_recordings_may_hold_anything(tmp_path, noise):
+    strange = tmp_path / 'a "quoted" [x] # \\ ä.wav'
+    noise(strange)
+    noise(tmp_path / "two.wav", seed=2)
+    path = pair_study(tmp_path / "s", strange, tmp_path / "two.wav")
+    assert check_study(path.parent) == ()
+    assert load_study(path.parent).title == f"{strange.name} against two.wav"
+
+
+def test_what_is_wrong_with_both_recordings_is_said_at_once_and_nothing_written(tmp_path, noise):
+    (tmp_path / "text.wav").write_text("words, not sound")
+    with pytest.raises(BlindtestError) as caught:
+        pair_study(tmp_path / "s", tmp_path / "gone.wav", tmp_path / "text.wav")
+    assert {fault.file for fault in caught.value.faults} == {str(tmp_path / "gone.wav"), str(tmp_path / "text.wav")}
+    assert not (tmp_path / "s").exists()
+    noise(tmp_path / "one.wav")
+    with pytest.raises(BlindtestError, match="both are the same file"):
+        pair_study(tmp_path / "s", tmp_path / "one.wav", tmp_path / "one.wav")
+    soundfile.write(tmp_path / "blip.wav", [[0.1]] * 4800, 48_000)
+    with pytest.raises(BlindtestError, match=r"too short to have a loudness .*got '0\.1 s'"):
+        pair_study(tmp_path / "s", tmp_path / "one.wav", tmp_path / "blip.wav")

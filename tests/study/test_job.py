@@ -1,0 +1,95 @@
+"""A study as a job for render: means counted by hand."""
+
+import numpy as np
+import pytest
+
+from blindtest.errors import BlindtestError
+from blindtest.study import load_study, render_job, unit_response
+
+GRID = (20, 50, 100, 500, 1000, 5000, 10000, 20000)
+
+
+def write(path, *columns):
+    rows = zip(GRID, *columns, strict=True)
+    names = ["frequency Hz", "level dB"] if len(columns) == 1 else ["frequency Hz", "left dB", "right dB"]
+    path.write_text(",".join(names) + "\n" + "\n".join(",".join(f"{cell:g}" for cell in row) for row in rows))
+
+
+def test_seatings_and_channels_are_averaged_in_db(folder, changed):
+    place = folder / "measurements/heron"
+    for path in place.iterdir():
+        path.unlink()
+    write(place / "seating-1.txt", [80.0] * 8, [84.0] * 8)
+    write(place / "seating-2.txt", [90.0] * 8, [98.0] * 8)
+    study = load_study(folder)
+    # ((80 + 90) / 2 + (84 + 98) / 2) / 2 = (85 + 91) / 2
+    assert unit_response(study, study.unit("heron")).magnitude == pytest.approx(np.full((8, 1), 88.0))
+    job = render_job(study)
+    stage = job.conditions[0].stages[0]
+    assert (stage.unit_id, stage.response.channels) == ("heron", ("both",))
+    assert stage.response.magnitude == pytest.approx(np.full((8, 1), 88.0))
+
+
+def test_left_and_right_files_are_brought_to_their_mean(folder, changed):
+    place = folder / "measurements/heron"
+    write(place / "l.txt", [80.0] * 8)
+    write(place / "r.txt", [86.0] * 8)
+    changed(
+        (
+            'responses = ["measurements/heron/seating-*.txt"]',
+            'left = ["measurements/heron/l.txt"]\nright = ["measurements/heron/r.txt"]',
+        )
+    )
+    study = load_study(folder)
+    assert unit_response(study, study.unit("heron")).magnitude == pytest.approx(np.full((8, 1), 83.0))
+
+
+def test_field_curve_and_band(folder, changed):
+    job = render_job(load_study(folder))
+    assert "ISO 11904-1" in job.playback.field_named
+    assert job.playback.trusted_band_hz == (20, 10_000)
+    # ISO 11904-1:2002, diffuse field at 1 kHz: 4.1 dB (methods.md 4.4)
+    at_1k = np.flatnonzero(job.playback.field.frequency == 1000)
+    assert job.playback.field.magnitude[at_1k, 0] == pytest.approx([4.1])
+    write(folder / "measurements/field.txt", [float(n) for n in range(8)])
+    changed(('unit = "plover"', 'unit = "plover"\nfield_curve = "measurements/field.txt"\nmax_boost_db = 6'))
+    job = render_job(load_study(folder))
+    assert job.playback.field.magnitude[:, 0] == pytest.approx(range(8))
+    assert "measurements/field.txt" in job.playback.field_named
+    assert job.playback.max_boost_db == 6
+
+
+def test_field_referred_units_need_no_field_curve(folder):
+    path = folder / "study.toml"
+    path.write_text(path.read_text().replace('"eardrum"', '"diffuse-field"'))
+    job = render_job(load_study(folder))
+    assert job.playback.field is None
+
+
+def test_the_band_is_what_all_units_trust(changed):
+    folder = changed(
+        (
+            'responses = ["measurements/plover/*.csv"]',
+            'responses = ["measurements/plover/*.csv"]\ntrusted_band_hz = [40, 8000]',
+        )
+    )
+    assert render_job(load_study(folder)).playback.trusted_band_hz == (40, 8000)
+
+
+def test_bands_with_nothing_in_common_are_refused(folder):
+    path = folder / "study.toml"
+    text = path.read_text().replace("trusted_band_hz = [20, 10_000]", "trusted_band_hz = [20, 200]")
+    csv = 'responses = ["measurements/plover/*.csv"]'
+    path.write_text(text.replace(csv, csv + "\ntrusted_band_hz = [150, 8000]"))
+    with pytest.raises(BlindtestError, match="less than an octave in common, got '150 to 200 Hz'"):
+        render_job(load_study(folder))
+
+
+def test_unreadable_measurements_are_all_named(folder):
+    for name in ("heron/seating-0.txt", "plover/1.csv"):
+        (folder / "measurements" / name).write_text("no numbers here\n")
+    with pytest.raises(BlindtestError) as caught:
+        render_job(load_study(folder))
+    assert {fault.file for fault in caught.value.faults} == {
+        str(folder / "measurements" / name) for name in ("heron/seating-0.txt", "plover/1.csv")
+    }

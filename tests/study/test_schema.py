@@ -1,0 +1,209 @@
+# ruff: noqa: E501
+"""The JSON Schemas for editors, and the full example of the study file's specification."""
+
+import copy
+import tomllib
+from datetime import date, datetime
+
+import jsonschema
+import pytest
+
+from blindtest.design import METHODS
+from blindtest.study import check_study, json_schema, new_study
+from blindtest.study.protocols import resources
+
+EXAMPLE = """\
+format = 1
+title = "Heron against Plover"
+reviewer = "R-7f3a"                      # a pseudonym; real names live elsewhere, if at all
+
+[storage]                                # optional; study.db beside this file is the default
+url_from = "MY_STUDY_DATABASE"           # the NAME of an environment variable; a URL never stands here
+
+[[unit]]                                 # what was measured
+id = "heron"
+name = "Heron, open-back headphone"
+kind = "headphone"                       # headphone | loudspeaker | electronics
+serial_suffix = "0417"
+revision = "B"
+rig = "ear simulator 2"                  # responses of different rigs are never combined
+measured = 2026-03-02
+level = "spl"                            # spl | relative; what the dB in the files are
+reference_point = "eardrum"              # eardrum | diffuse-field | free-field | electrical
+responses = ["measurements/heron/seating-*.txt"]        # every seating; or left = [...] and right = [...]
+trusted_band_hz = [20, 10_000]
+# later: impulse_responses, harmonics, impedance, sensitivity_mv_94db, amplifier
+
+[[unit]]
+id = "plover"
+name = "Plover, closed-back headphone"
+kind = "headphone"
+rig = "ear simulator 2"
+measured = 2026-02-11
+level = "spl"
+reference_point = "eardrum"
+responses = ["measurements/plover/*.csv"]
+
+[playback]                               # what the listener wears or sits before
+unit = "plover"
+field_curve = "measurements/rig2-diffuse-field.txt"     # the rig's own; else ISO 11904-1, said so
+max_boost_db = 12                        # of the one inverse that all conditions share
+
+[rendering]
+over = "inverse"                         # inverse: a device is rendered over the playback unit, whose response is divided out
+                                         # worn: the clip goes to the unit as it is (corrected against native)
+rate_hz = 48_000                         # optional: every clip is brought here once, by the same resampler, before anything else
+match = "heard"                          # heard | file | 1khz; goes into the seal
+ceiling_dbtp = -1.0
+
+[[condition]]
+id = "heron"
+stages = [{ response = "heron" }]
+
+[[condition]]
+id = "plover"
+stages = [{ response = "plover" }]
+
+[[condition]]
+id = "plover-corrected"
+stages = [{ response = "plover" },
+          { correction = { unit = "plover", target = "measurements/target.txt", align_hz = [300, 3000], band_hz = [20, 8000], max_boost_db = 6, phase = "minimum" } }]
+
+[[clip]]
+id = "strings"
+file = "clips/strings.flac"
+in_s = 2.0
+out_s = 14.0
+title = "Plucked and bowed, own recording"
+chosen_by = "reviewer"
+chosen = 2026-01-15                      # before the unit was heard?
+licence = "CC0-1.0"                      # without one the audio never enters a bundle
+# loudness_lufs = -25.0                  # heard loudness; else chosen at the first rendering and kept in stimuli/fixed.toml
+
+[[claim]]
+id = "keeps"
+impression = "3f9c0a2b"                  # begins the hash that `blindtest impression` printed; the quote must stand in its words
+quote = "could not put it down"
+kind = "rated"                           # see the table in claims.md 2
+device = "heron"
+comparator = "plover"
+clips = "all"
+margin = 8                               # smallest difference that matters, in the unit of the kind
+kept = 0.667                             # share of the labelled effect that counts as surviving
+primary = true
+
+[protocol]
+use = "survival"                         # a name in protocols/ or a path
+[protocol.changes]                       # numbers of the protocol's blocks that differ here
+blind.repeats = 2
+
+[listeners]
+consent = "consent.md"                   # shown and hashed before the first question; optional for the reviewer alone
+keep_until = 2027-03-01
+"""
+"""The full example of the project's page on the study file, word for word."""
+
+
+def as_json(value):
+    if isinstance(value, dict):
+        return {key: as_json(member) for key, member in value.items()}
+    if isinstance(value, list):
+        return [as_json(member) for member in value]
+    return value.isoformat() if isinstance(value, date | datetime) else value
+
+
+def without_later_keys():
+    data = tomllib.loads(EXAMPLE)
+    data.pop("storage")
+    data["condition"][2]["stages"].pop()
+    claim = data["claim"][0]
+    for key in ("impression", "quote", "kept"):
+        claim.pop(key)
+    claim.update(kind="heard", margin=0.5)
+    data["protocol"].update(use="abx", changes={"test": {"trials": 40}})
+    return as_json(data)
+
+
+def errors(data, of="study"):
+    validator = jsonschema.Draft202012Validator(json_schema(of), format_checker=jsonschema.FormatChecker())
+    return [f"{error.json_path}: {error.message}" for error in validator.iter_errors(data)]
+
+
+def test_schemas_are_json_schemas():
+    for of in ("study", "protocol"):
+        jsonschema.Draft202012Validator.check_schema(json_schema(of))
+
+
+def test_the_example_without_its_later_keys_is_valid_and_with_them_is_not():
+    assert errors(without_later_keys()) == []
+    assert any("url_from" in error for error in errors(as_json(tomllib.loads(EXAMPLE))))
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("format",), 2),
+        (("title",), ""),
+        (("unit", 0, "kind"), "hedphone"),
+        (("unit", 0, "measured"), "soon"),
+        (("unit", 0, "trusted_band_hz"), [20]),
+        (("unit", 0, "colour"), "red"),
+        (("rendering", "ceiling_dbtp"), 1.0),
+        (("claim", 0, "clips"), 3),
+        (("condition",), []),
+    ],
+)
+def test_the_schema_refuses_what_check_refuses(path, value):
+    data = copy.deepcopy(without_later_keys())
+    around = data
+    for step in path[:-1]:
+        around = around[step]
+    around[path[-1]] = value
+    assert errors(data) != []
+
+
+def test_the_protocols_that_come_with_the_package_are_valid():
+    for entry in resources("protocols").iterdir():
+        assert errors(tomllib.loads(entry.read_text(encoding="utf-8")), "protocol") == []
+
+
+def test_every_key_of_the_schema_says_what_it_is_for():
+    for of in ("study", "protocol"):
+        for table in [json_schema(of), *json_schema(of)["$defs"].values()]:
+            for key, field in table.get("properties", {}).items():
+                assert field.get("description"), f"{table['title']}.{key}"
+
+
+def test_methods_of_the_schema_are_those_of_the_table():
+    assert json_schema("protocol")["$defs"]["BlockTable"]["properties"]["method"]["enum"] == sorted(METHODS)
+
+
+def test_the_template_names_the_schema_beside_it(tmp_path):
+    path = new_study(tmp_path / "s")
+    first = path.read_text().split("\n")[0]
+    assert first == "#:schema ./study.schema.json"
+    import json
+
+    assert json.loads((path.parent / "study.schema.json").read_text()) == json_schema("study")
+
+
+def test_the_full_example_gives_exactly_the_later_keys(tmp_path, noise, response):
+    for name, separator in (("heron/seating-1.txt", "\t"), ("plover/a.csv", ","), ("rig2-diffuse-field.txt", "\t")):
+        path = tmp_path / "measurements" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(response(1, separator))
+    noise(tmp_path / "clips/strings.flac", seconds=15)
+    (tmp_path / "consent.md").write_text("You may stop at any time.")
+    (tmp_path / "study.toml").write_text(EXAMPLE)
+    said = [(fault.line, fault.key, fault.problem) for fault in check_study(tmp_path)]
+    line = {row.split(" =")[0].strip(): number for number, row in enumerate(EXAMPLE.split("\n"), start=1)}
+    assert said == [
+        (line["url_from"], "storage.url_from", "not yet: url_from"),
+        (line["{ correction"], "condition.plover-corrected.stages.#2.correction", "not yet: correction"),
+        (line["impression"], "claim.keeps.impression", "not yet: impression"),
+        (line["quote"], "claim.keeps.quote", "not yet: quote"),
+        (line["quote"] + 1, "claim.keeps.kind", "not yet: rated"),
+        (line["kept"], "claim.keeps.kept", "not yet: kept"),
+        (line["use"], "protocol.use", "not yet: survival"),
+        (line["blind.repeats"], "protocol.changes.blind.repeats", "not yet: repeats"),
+    ]
