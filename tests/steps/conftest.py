@@ -1,5 +1,6 @@
 """A study of own files: nothing of the demo in it, responses in several dialects, clips in several formats."""
 
+import shutil
 from pathlib import Path
 
 import numpy as np
