@@ -111,30 +111,35 @@ class Writer:
 
     def _commit(self, batch: list[_Write]) -> None:
         """Run a batch in one transaction and acknowledge each of its writes after the commit."""
-        session = self._session
-        tried: list[tuple[_Write, Any, BaseException | None]] = []
         try:
-            session.begin()
-            for write in batch:
-                if len(batch) > 1:
-                    session.save()
-                result, error = _tried(write)
-                tried.append((write, result, error))
-                if len(batch) > 1:
-                    self._kept_or_undone(error)
-            if any(error is None for _, _, error in tried):
-                session.commit()
-            else:
-                session.rollback()
+            # Savepoints cost as much as an answer, and hardly ever is one needed: at first without.
+            told = self._told(batch, saved=False) or self._told(batch, saved=True)
         except BaseException as failed:
             # The commit as a whole failed (disk full, say): nothing of the batch is durable, and each is told so.
-            session.rollback()
-            told = {id(write): error for write, _, error in tried}
-            for write in batch:
-                _settle(write, None, told.get(id(write)) or failed)
-            return
-        for write, result, error in tried:
+            told = [(None, failed)] * len(batch)
+        for write, (result, error) in zip(batch, told, strict=True):
             _settle(write, result, error)
+
+    def _told(self, batch: list[_Write], *, saved: bool) -> list[tuple[Any, BaseException | None]]:
+        """Run and commit a batch; return what each write came to, or nothing if one failed that was not `saved`."""
+        told: list[tuple[Any, BaseException | None]] = []
+        try:
+            self._session.begin()
+            for write in batch:
+                if saved:
+                    self._session.save()
+                told.append(_tried(write))
+                error = told[-1][1]
+                if saved:
+                    self._kept_or_undone(error)
+                elif error is not None:
+                    self._session.rollback()
+                    return told if len(batch) == 1 else []
+            self._session.commit()
+        except BaseException:
+            self._session.rollback()
+            raise
+        return told
 
     def _kept_or_undone(self, error: BaseException | None) -> None:
         if error is None:

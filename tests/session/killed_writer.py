@@ -15,7 +15,8 @@ import time
 from hashlib import sha256
 from pathlib import Path
 
-import alembic.command  # noqa: F401  (held here, so that a victim need not import it)
+# Held here, so that no victim has to import it.
+import alembic.command
 import alembic.script  # noqa: F401
 
 from blindtest.design import Sealed, plan_from_record, seal, verify_chain
