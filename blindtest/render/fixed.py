@@ -171,16 +171,21 @@ def fixed_text(fixed: Fixed) -> str:
     if fixed.common_loudness_lufs is not None:
         lines.append(f"common_loudness_lufs = {fixed.common_loudness_lufs!r}")
     lines += ["", "[loudness_lufs]  # as heard, by clip"]
-    lines += [f"{json.dumps(clip)} = {value!r}" for clip, value in sorted(fixed.loudness_lufs.items())]
+    lines += [f"{_quoted(clip)} = {value!r}" for clip, value in sorted(fixed.loudness_lufs.items())]
     lines += ["", "[taps]  # filter length, by rate in Hz"]
     lines += [f"{rate} = {taps}" for rate, taps in sorted(fixed.taps.items())]
     for playback, one in sorted(fixed.outside.items()):
         lines += [
             "",
             "[[outside]]  # the curve that all conditions share outside the trusted band",
-            f"playback = {json.dumps(playback)}  # hash of the playback and band it was made for",
+            f"playback = {_quoted(playback)}  # hash of the playback and band it was made for",
             f"untouched = {str(one.untouched).lower()}",
             f"frequency_hz = [{', '.join(map(repr, one.frequency_hz))}]",
             f"level_db = [{', '.join(map(repr, one.level_db))}]",
         ]
     return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    # A JSON string is a TOML string as long as it doesn't spell characters in halves.
+    return json.dumps(text, ensure_ascii=False)
