@@ -21,6 +21,8 @@ class Column:
     role: Role
     side: Literal["", "left", "right"] = ""
     unit: str = ""
+    symbol: bool = False
+    """Whether the side is but a letter: L alone is the symbol of a level, beside R it is the left ear."""
 
 
 def _table(words: str) -> frozenset[str]:
@@ -42,7 +44,7 @@ _LINEAR = _table(
     "linear lin ratio factor pa pascal pascals mpa upa µpa v volt volts mv v/v pa/v pa/pa v/pa abs x"
 )
 _PHASE = _table(
-    "phase phases phas phasengang fase phi φ angle deg degs degree degrees grad ° rad rads radian "
+    "phase phases phas ang arg phasengang fase phi φ angle deg degs degree degrees grad ° rad rads radian "
     "radians"
 )
 _OTHER = _table(
@@ -65,6 +67,7 @@ _UNITS = _table(
     "hz khz db dbspl dbfs dbv dbr dbu spl deg degs degree degrees ° rad rads radian radians ms s % ohm "
     "ohms ω pa mpa v mv linear lin"
 )
+_QUOTIENTS = frozenset(["v/v", "pa/v", "pa/pa", "v/pa", "rad/s"])
 _HARMONIC = re.compile(r"(?:h|hd|d)\d+|\d+(?:nd|rd|th)")
 
 
@@ -75,6 +78,7 @@ def classified(cell: str) -> Column:
     known = set(words)
     in_db = any(word.startswith("db") or (len(word) > 2 and word.endswith("db")) for word in words)
     side: Literal["", "left", "right"] = "left" if known & _LEFT else "right" if known & _RIGHT else ""
+    symbol = bool(side) and not known & (_LEFT | _RIGHT) - {"l", "r"}
     if known & _TIME and not known & _OTHER - {"ms"}:
         return Column(name=name, role="time", side=side)
     if known & _OTHER or any(_HARMONIC.fullmatch(word) for word in words):
@@ -84,17 +88,18 @@ def classified(cell: str) -> Column:
         unit = unit or ("deg" if known & {"deg", "degs", "degree", "degrees", "grad", "°"} else "")
         return Column(name=name, role="phase", side=side, unit=unit)
     if in_db or "spl" in known:
-        return Column(name=name, role="level", side=side, unit="dB")
+        return Column(name=name, role="level", side=side, symbol=symbol, unit="dB")
     if (known & _FREQUENCY and not known & {"response"}) or words == ["f"] or "rad/s" in known:
         unit = "rad/s" if "rad/s" in known else "kHz" if known & {"khz", "kilohertz"} else ""
         unit = unit or ("Hz" if known & {"hz", "hertz"} else "")
         return Column(name=name, role="frequency", unit=unit)
     if known & _LINEAR:
         unit = "µPa" if known & {"upa", "µpa"} else "mPa" if "mpa" in known else ""
-        unit = unit or ("Pa" if known & {"pa", "pascal", "pascals"} else "mV" if "mv" in known else "linear")
-        return Column(name=name, role="level", side=side, unit=unit)
+        unit = unit or ("Pa" if known & {"pa", "pascal", "pascals"} else "mV" if "mv" in known else "")
+        unit = unit or ("V" if known & {"v", "volt", "volts"} else "linear")
+        return Column(name=name, role="level", side=side, symbol=symbol, unit=unit)
     if known & _LEVEL or side:
-        return Column(name=name, role="level", side=side)
+        return Column(name=name, role="level", side=side, symbol=symbol)
     return Column(name=name, role="unknown", side=side)
 
 
@@ -134,7 +139,8 @@ def merged_header(above: Sequence[str] | None, cells: Sequence[str]) -> list[str
 
 def _words(cell: str) -> list[str]:
     spaced = re.sub(r"(?<=[a-z]{3})(?=[A-Z])", " ", cell)
-    return _WORD.findall(spaced.casefold().replace("μ", "µ"))
+    words = _WORD.findall(spaced.casefold().replace("μ", "µ"))
+    return [part for word in words for part in ([word] if word in _QUOTIENTS else word.split("/"))]
 
 
 def _names_columns(cells: Sequence[str]) -> bool:

@@ -2,9 +2,11 @@
 
 import csv
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from math import isfinite, nan
+
+import numpy as np
 
 from .lines import refused
 
@@ -12,12 +14,13 @@ __all__ = [
     "Dialect",
     "Row",
     "cells_of",
+    "chosen_dialect",
     "delimiter_of",
     "is_comment",
     "is_data_like",
     "is_missing",
     "number_reader",
-    "styles_of",
+    "sampled",
 ]
 
 Row = tuple[int, str]
@@ -43,6 +46,9 @@ _CELL = re.compile(
 )
 _COMMON_UNIT = re.compile(r"([-+]?\d{1,9}(?:\.\d{1,20})?)(Hz|kHz|dB|deg|°)")
 _LONGEST_NUMBER = 64
+SAMPLE = 4000
+"""Rows that are looked at to tell how a table is written."""
+_GROUPED_BY_POINTS = re.compile(r"[-+]?\d{1,3}(?:\.\d{3})+\D*")
 _BLANKS = " \xa0\u202f\u2009"
 _GROUPS = {
     ",": re.compile(r"[-+]?\d{1,3}(?:,\d{3})+"),
@@ -132,7 +138,7 @@ def delimiter_of(rows: Sequence[Row], names: Callable[[str, int], bool]) -> str:
     )
 
 
-def styles_of(delimiter: str, numbers: Iterable[tuple[int, str]]) -> list[Dialect]:
+def _styles_of(delimiter: str, numbers: Iterable[tuple[int, str]]) -> list[Dialect]:
     """Return the ways in which all `numbers` (line, cell) can be read, the likeliest first.
 
     More than one where "20,000" or "1.000" could be twenty and one or twenty thousand and a thousand: the caller sees
@@ -172,6 +178,82 @@ def styles_of(delimiter: str, numbers: Iterable[tuple[int, str]]) -> list[Dialec
             remedy="use one decimal mark throughout, and none between thousands",
         )
     return ways
+
+
+def chosen_dialect(
+    data: Sequence[Row], delimiter: str, needed: Sequence[int], hertz: float
+) -> tuple[Dialect, list[str]]:
+    """Decimal mark and thousands, by what gives a response where the cells alone allow both."""
+    with_commas = any("," in text for _, text in data)
+    data = sampled(data)
+    if not with_commas and not _grouped_by_points(data, delimiter, needed):
+        return Dialect(delimiter, "."), []
+    if delimiter == "," and not any('"' in text for _, text in data):
+        return Dialect(delimiter, "."), []
+    ways = _styles_of(delimiter, _cells(data, delimiter, needed))
+    if len(ways) == 1:
+        return ways[0], _of_style(ways[0])
+    fitting = [way for way in ways if _plausible(data, way, needed, hertz)]
+    if len(fitting) == 1:
+        return fitting[0], _of_style(fitting[0])
+    if ways[0].decimal == "." and not ways[0].thousands:
+        return ways[0], []
+    line, cell = next((line, cell) for line, cell in _cells(data, delimiter, needed) if "," in cell)
+    raise refused(
+        "the comma could be a decimal mark or stand between thousands",
+        line=line,
+        got=cell,
+        allowed="one decimal mark throughout, nothing between thousands",
+        remedy="write decimals with a point, or give the levels another number of decimals than three",
+    )
+
+
+def _grouped_by_points(data: Sequence[Row], delimiter: str, needed: Sequence[int]) -> bool:
+    """Whether every point could stand between thousands, as in 1.000."""
+    dotted = [cell for _, cell in _cells(data, delimiter, needed) if "." in cell]
+    return bool(dotted) and all(_GROUPED_BY_POINTS.fullmatch(cell) for cell in dotted)
+
+
+def _of_style(dialect: Dialect) -> list[str]:
+    if dialect.thousands:
+        mark = "comma" if dialect.thousands == "," else "point"
+        return [f"a {mark} stands between thousands, a {'point' if mark == 'comma' else 'comma'} is the decimal mark"]
+    return ["commas are decimal marks"] if dialect.decimal == "," else []
+
+
+def _cells(data: Sequence[Row], delimiter: str, needed: Sequence[int]) -> Iterator[tuple[int, str]]:
+    for line, text in data:
+        cells = cells_of(text, delimiter)
+        for k in needed:
+            if k < len(cells):
+                yield line, cells[k]
+
+
+def _plausible(data: Sequence[Row], dialect: Dialect, needed: Sequence[int], hertz: float) -> bool:
+    """Whether read in this way frequencies go one way and all is within reason."""
+    read = number_reader(dialect)
+    pairs = []
+    for _, text in data:
+        cells = cells_of(text, dialect.delimiter)
+        if len(cells) > max(needed[:2]):
+            pairs.append([read(cells[k])[0] for k in needed[:2]])
+    table = np.array(pairs).reshape(-1, 2)
+    table = table[~np.isnan(table).any(axis=1)]
+    if len(table) < max(2, len(data) / 2):
+        return False
+    frequency, steps = table[:, 0] * hertz, np.diff(table[:, 0])
+    return bool(
+        np.all(frequency >= 0)
+        and (np.all(steps >= 0) or np.all(steps <= 0))
+        and np.any(steps != 0)
+        and 100 <= frequency.max() <= 1e6
+        and np.all(np.abs(table[:, 1]) <= 300)
+    )
+
+
+def sampled(data: Sequence[Row]) -> Sequence[Row]:
+    """Rows at equal distances: enough to tell how a table is written; a row written otherwise is found when read."""
+    return data[:: -(-len(data) // SAMPLE)]
 
 
 def number_reader(dialect: Dialect) -> Callable[[str], tuple[float, str]]:

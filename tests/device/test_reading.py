@@ -146,6 +146,7 @@ def test_left_and_right_columns():
     above = read("\tLeft\tRight\nFrequency (Hz)\tLevel (dB)\tLevel (dB)\n20\t80\t81\n100\t80\t81\n1000\t8\t9\n")
     assert above.channels == ("left", "right")
     assert read("Frequency,Right\n20,80\n100,81\n1000,82\n").channels == ("right",)
+    assert read("f/Hz,L/dB\n20,80\n100,81\n1000,82\n").channels == ("both",)
 
 
 def test_columns_in_any_order_and_others_left_out():
