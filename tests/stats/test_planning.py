@@ -144,6 +144,11 @@ def test_a_detectable_effect_has_the_power_it_was_asked_for(trials, wanted, meth
         assert reached == pytest.approx(wanted, abs=1e-9) or effect.distinguishers == 0
 
 
+def test_a_listener_who_is_never_or_always_right():
+    assert power(16, proportion=0, method="abx").power == 0
+    assert power(16, proportion=1, method="abx").power == 1
+
+
 def test_a_power_in_plain_words():
     assert power(16, proportion=0.7, method="abx").sentence == (
         "12 of 16 right show a difference; a listener who is right in 70.0 % of trials gets there in 45 % of tests and "
