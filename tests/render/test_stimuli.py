@@ -52,8 +52,8 @@ def heard_by_convolution(frames, playback):
 
 
 def level_at(frames, frequency, rate):
-    turns = np.exp(-2j * np.pi * np.outer(frequency, np.arange(len(frames))) / rate)
-    return 20 * np.log10(np.abs(turns @ frames))
+    turns = np.exp(-2j * np.pi * frequency * np.arange(len(frames)) / rate)
+    return 20 * np.log10(abs(turns @ frames[:, 0]))
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
@@ -63,16 +63,16 @@ def test_written_files_differ_by_what_was_measured(bench, rate):
     frames[round(0.1 * rate)] = 0.5
     rendered = render(bench.job(bench.clip("click", frames, rate)), bench.stimuli)
     a, b = (written(rendered.stimulus("click", name)) for name in ("heron", "plover"))
-    frequency = np.unique(
-        np.concatenate((np.geomspace(20, 10_000, 300), bench.heron.frequency, bench.plover.frequency))
-    )
-    frequency = frequency[(frequency >= 20) & (frequency <= 10_000)]
-    got = level_at(a[:, :1], frequency, rate) - level_at(b[:, :1], frequency, rate)
+    size = 1 << 20
+    bins = np.unique((np.geomspace(20, 10_000, 3000) / rate * size).round().astype(int))[1:-1]
+    frequency = bins / size * rate
+    spectra = [np.fft.rfft(frames[:, 0], size)[bins] for frames in (a, b)]
+    got = 20 * np.log10(np.abs(spectra[0] / spectra[1]))
     read = [
         PchipInterpolator(np.log(one.frequency), one.magnitude[:, 0])(np.log(frequency))
         for one in (bench.heron, bench.plover)
     ]
-    off = got[:, 0] - (read[0] - read[1])
+    off = got - (read[0] - read[1])
     assert np.abs(off - np.median(off)).max() < 0.01
     assert_allclose(a[:, 0], a[:, 1], atol=2 * STEP)  # left and right by one filter; dither is their own
 
@@ -116,10 +116,7 @@ def test_matching_files_leaves_devices_apart_at_the_ear(bench):
 def test_matching_at_1_khz(bench):
     clip = bench.clip("click", np.concatenate((np.zeros((4800, 2)), np.full((1, 2), 0.5), np.zeros((48_000, 2)))))
     rendered = render(bench.job(clip, match="1khz"), bench.stimuli)
-    levels = [
-        level_at(written(rendered.stimulus("click", name))[:, :1], np.array([1000.0]), RATE)[0, 0]
-        for name in ("heron", "plover")
-    ]
+    levels = [level_at(written(rendered.stimulus("click", name)), 1000.0, RATE) for name in ("heron", "plover")]
     assert levels[0] == pytest.approx(levels[1], abs=0.01)
 
 
@@ -327,7 +324,7 @@ def test_a_condition_that_cannot_reach_its_loudness_is_refused(bench):
     assert not bench.stimuli.exists() or not bench.names()
     rendered = render(bench.job(replace(clip, loudness_lufs=reachable)), bench.stimuli)  # and that one is reached
     assert max(one.true_peak for one in rendered.stimuli) <= -1.0
-    with pytest.raises(BlindtestError, match="on clip 'a' condition '.*' would pass"):
+    with pytest.raises(BlindtestError, match=r"on clip 'a' condition '.*' would pass"):
         render(bench.job(replace(clip, loudness_lufs=reachable + 0.2)), bench.stimuli)
 
 
@@ -353,8 +350,8 @@ def test_faults_of_all_clips_come_together(bench):
     assert "clip.past.out_s: the part that is played isn't in the file, got 1.5 (allowed: up to 1.000 s" in text
     assert "clip.four.file: more channels than a listener has ears, got 4 (allowed: 1 or 2)" in text
     assert "good" not in text
-    missing = [replace(bench.clip(name, bench.pink(0.5)), path=bench.folder / name) for name in ("x.wav", "y.wav")]
-    with pytest.raises(BlindtestError, match=r"x\.wav: clip\.x\.file: no such file(.|\n)*y\.wav: clip\.y\.file"):
+    missing = [replace(bench.clip(name, bench.pink(0.5)), path=bench.folder / f"no-{name}.wav") for name in "xy"]
+    with pytest.raises(BlindtestError, match=r"no-x\.wav: clip\.x\.file: no such file(.|\n)*no-y\.wav: clip\.y\.file"):
         render(bench.job(*missing), bench.stimuli)
 
 
