@@ -318,3 +318,24 @@ def test_printed_render_names_no_file(study):
     said = shown.text() + json.dumps(shown.to_dict())
     for path in (folder / "stimuli").glob("*.wav"):
         assert path.stem not in said
+
+
+def test_json_of_a_study_keeps_to_the_schema(study):
+    from importlib.resources import files
+
+    from jsonschema import Draft202012Validator
+
+    schema = json.loads(files("blindtest.cli").joinpath("results.schema.json").read_text(encoding="utf-8"))
+    validator = Draft202012Validator(schema)
+    folder, ended, _ = study
+    shown = {
+        "render": steps.render(folder),
+        "analyze": steps.analyze(folder),
+        "seal": steps.seal(folder),
+        "verify": steps.verify(folder),
+        "report": steps.report(folder),
+        "listen": ended,
+        "forget": steps.forget(folder, "L-one"),
+    }
+    for command, value in shown.items():
+        validator.validate(json.loads(json.dumps({"schema_version": 1, "command": command, **value.to_dict()})))
