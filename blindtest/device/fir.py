@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..errors import Fault
+from blindtest.errors import Fault
+
 from .response import level_at
 
 __all__ = ["LengthCheck", "check_length", "minimum_phase_fir", "minimum_phase_impulse", "taps_for"]

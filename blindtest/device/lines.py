@@ -4,7 +4,7 @@ import codecs
 import re
 from pathlib import Path
 
-from ..errors import BlindtestError, Fault
+from blindtest.errors import BlindtestError, Fault
 
 __all__ = ["LARGEST_FILE", "MOST_LINES", "lines_of", "read_bytes", "refused"]
 

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from ..errors import BlindtestError
+from blindtest.errors import BlindtestError
+
 from .columns import classified, merged_header, split_header
 from .dialect import (
     Dialect,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..errors import BlindtestError, Fault
+from blindtest.errors import BlindtestError, Fault
 
 if TYPE_CHECKING:
     from scipy.interpolate import PchipInterpolator
