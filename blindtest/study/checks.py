@@ -160,10 +160,9 @@ def _one_rig(data: Tables, found: Findings) -> None:
             if isinstance(name := stage.get("response"), str):
                 uses.append((("condition", index, "stages", number, "response"), name))
     units = [(path, name, unit) for path, name in uses if (unit := _unit(data, name)) is not None]
-    for key, words in (("rig", "rigs"), ("reference_point", "reference points"), ("level", "kinds of level")):
+    # `level` may differ: an absolute level is taken out again when stimuli are made equally loud.
+    for key, words in (("rig", "rigs"), ("reference_point", "reference points")):
         named = [(path, name, unit[key]) for path, name, unit in units if key in unit]
-        if key == "level":  # rendering takes the levels out again: matched loudness
-            continue
         said: set[str] = set()
         for path, name, value in named[1:]:
             if value != named[0][2] and name not in said:

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from blindtest.errors import Fault
 from blindtest.study import lines as places
-from blindtest.study.reading import Source
+from blindtest.study.reading import Source, one_line
 
 __all__ = ["Findings", "Note"]
 
@@ -47,7 +47,7 @@ class Findings:
     def note(self, path: Sequence[str | int], text: str) -> None:
         """Add a note at a key of the study file."""
         self.notes.append(
-            Note(text=text, file=self.source.file, line=self.source.line(*path), key=self.source.key(*path))
+            Note(text=one_line(text), file=self.source.file, line=self.source.line(*path), key=self.source.key(*path))
         )
 
     def is_touched(self, *path: str | int) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study import lines as places
 
-__all__ = ["MAX_BYTES", "Source", "key_text", "parse_toml", "pruned", "read_toml"]
+__all__ = ["MAX_BYTES", "Source", "key_text", "one_line", "parse_toml", "pruned", "read_toml"]
 
 MAX_BYTES = 1 << 20
 """1 MiB: tomllib takes time and stack with the size of what it is given."""
@@ -40,14 +40,19 @@ class Source:
     ) -> Fault:
         """Return a fault at a key of this file."""
         return Fault(
-            problem=problem,
+            problem=one_line(problem),
             file=self.file,
             line=self.line(*path),
             key=self.key(*path),
             got=got,
-            allowed=allowed,
-            remedy=remedy,
+            allowed=one_line(allowed),
+            remedy=one_line(remedy),
         )
+
+
+def one_line(text: str) -> str:
+    """Return `text` with line breaks and other control characters written out: it may quote what a user typed."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
 def read_toml(path: Path, *, file: str | None = None, what: str = "study file") -> Source:

@@ -280,3 +280,11 @@ def test_checking_changes_nothing(folder):
     before = {path: path.stat().st_mtime_ns for path in folder.rglob("*")}
     check_study(folder)
     assert {path: path.stat().st_mtime_ns for path in folder.rglob("*")} == before
+
+
+def test_what_a_user_typed_never_breaks_the_line_of_a_complaint(changed):
+    folder = changed(
+        ('rig = "ear simulator 2"\nmeasured = 2026-02-11', 'rig = "a\\nb"\nmeasured = 2026-02-11'),
+    )
+    assert r"(allowed: plover: a\nb)" in only(folder)
+    assert "\n" not in only(folder)

@@ -62,12 +62,12 @@ def complain(folder: Path, seed: int) -> int:
     (folder / "own.toml").write_text(
         mutated(PROTOCOL, rng) if own and rng.random() < 0.7 else PROTOCOL, encoding="utf-8"
     )
-    begun = time.monotonic()
+    begun = time.process_time()
     try:
         faults = check_study(folder)
     except BlindtestError as error:
         faults = error.faults
-    assert time.monotonic() - begun < 2, f"seed {seed} took too long"
+    assert time.process_time() - begun < 2, f"seed {seed} took too long"
     for fault in faults:
         assert "\n" not in str(fault), seed
         assert fault.problem, seed
