@@ -191,6 +191,12 @@ def analyze_table(
     return TableAnalysis(
         file=read.file,
         understood=read.understood,
-        conclusion=conclude(found.pooled.correct, found.pooled.trials, method=found.method, margin=margin),
+        conclusion=conclude(
+            found.pooled.correct,
+            found.pooled.trials,
+            method=found.method,
+            margin=margin,
+            unanswered=found.unanswered,
+        ),
         listeners=tuple(zip(found.listeners, found.results, found.adjusted_p_values, strict=True)),
     )

@@ -152,16 +152,16 @@ def demo(folder: Path, *, seed: int = 1, progress: Progress = lambda done, total
     BlindtestError
         `folder` holds something that an earlier demo did not make.
     """
-    steps = len(LISTENERS) + 3
     place = folder / "study"
-    demo_study(place, progress=lambda done, total, what: progress(done, total * steps // 2 if total else steps, what))
+    # Rendering takes about half of the time; the other half is shared by sittings and report.
+    demo_study(place, progress=lambda done, total, what: progress(50 * done // max(total, 1), 100, what))
     _fresh_record(place)
     study = load_study(place)
     rendered = render(render_job(study), stimuli_folder(study))
     entropy, rng = seeded_entropy(seed), np.random.default_rng(seed)
     clock = simulated_clock(BEGINS, rng)
     for number, listener in enumerate(LISTENERS):
-        progress(steps // 2 + number, steps, f"sitting of {listener.pseudonym}")
+        progress(50 + 5 * number, 100, f"sitting of {listener.pseudonym}")
         with new_sitting(
             study, rendered, open_store(study, entropy=entropy), listener=listener.pseudonym, clock=clock,
             entropy=entropy,
@@ -171,9 +171,9 @@ def demo(folder: Path, *, seed: int = 1, progress: Progress = lambda done, total
             prepared.ended(sitting, clock())
     truth = tuple(true_of(listener) for listener in LISTENERS)
     analysis = analyze(place, clock=clock, entropy=entropy)
-    progress(steps - 1, steps, "report")
+    progress(70, 100, "report")
     shown = report(place, truth=truth, invented=True, clock=clock, entropy=entropy)
-    progress(steps, steps, "")
+    progress(100, 100, "")
     return DemoShown(folder=place, analysis=analysis, truth=truth, shown=shown)
 
 

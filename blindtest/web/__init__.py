@@ -5,6 +5,7 @@
 
 from blindtest.web.app import Facts, ListeningService, NotStored, make_app
 from blindtest.web.serving import LOOPBACK, Server, hosts_of, link, open_port
+from blindtest.web.sitting_page import sit
 from blindtest.web.sitting_service import Record, SittingService, StoreRecord
 
 __all__ = [
@@ -20,4 +21,5 @@ __all__ = [
     "link",
     "make_app",
     "open_port",
+    "sit",
 ]
