@@ -77,7 +77,7 @@ def read_clip(path: str | os.PathLike[str]) -> Clip:
     except (soundfile.LibsndfileError, RuntimeError, MemoryError, ValueError, OverflowError) as reason:
         raise _refused(
             place,
-            f"can't be read as audio ({str(reason).rsplit(': ', 1)[-1].rstrip('.')})",
+            f"can't be read as audio ({_why(reason)})",
             allowed=READABLE,
             remedy="if it plays elsewhere, convert it to FLAC or WAV",
         ) from reason
@@ -97,6 +97,13 @@ def read_clip(path: str | os.PathLike[str]) -> Clip:
 
 def _refused(place: Path, problem: str, *, got: object = None, allowed: str = "", remedy: str = "") -> BlindtestError:
     return BlindtestError(Fault(problem=problem, file=str(place), got=got, allowed=allowed, remedy=remedy))
+
+
+def _why(reason: Exception) -> str:
+    """Return the reading library's reason in a few words."""
+    words = str(reason).rsplit(": ", 1)[-1].rstrip(".") or type(reason).__name__
+    # What the library says of an MP3 that it can't find its way through; that the file exists was seen before.
+    return "damaged" if words.startswith("File does not exist") else words
 
 
 def _look_at(place: Path) -> None:

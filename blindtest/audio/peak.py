@@ -31,7 +31,8 @@ _BEFORE = TAPS // 2 - 1  # taps on frames before the interpolated place
 _CHUNK = 32
 _WIDTH = _CHUNK + TAPS - 1
 _BATCH = 2048
-_REFINED = 128  # highest chunks that the fine grid looks into
+_TOGETHER = 32
+_REFINED = 2048  # places that the fine grid looks around, at most
 _WORTH = 0.92  # a band-limited peak stands on the 4x grid with at least cos(pi/8) = 0.924 of its height
 
 
@@ -60,44 +61,56 @@ def true_peak(frames: ArrayLike, rate: int) -> float:
 
 def _channel_peak(samples: NDArray[np.float64], found: float) -> float:
     """Return the largest interpolated magnitude of one channel, or `found` if that is larger."""
-    chunks = -(-len(samples) // _CHUNK)
-    padded = np.zeros(_BEFORE + chunks * _CHUNK + TAPS - _BEFORE)
-    padded[_BEFORE : _BEFORE + len(samples)] = samples
+    chunks = -(-len(samples) // _CHUNK) + 2  # one of silence at either end, for what rings there
+    padded = np.zeros(chunks * _CHUNK + TAPS)
+    padded[_BEFORE + _CHUNK : _BEFORE + _CHUNK + len(samples)] = samples
     inside = padded[_BEFORE : _BEFORE + chunks * _CHUNK].reshape(chunks, _CHUNK)
     peaks = np.maximum(inside.max(axis=1), -inside.min(axis=1))
     bounds = _reach() * np.maximum(peaks, np.maximum(np.append(peaks[1:], 0.0), np.append(0.0, peaks[:-1])))
     rows = sliding_window_view(padded, _WIDTH)[::_CHUNK]
     best = max(found, float(peaks.max()))
-    heights, places, where = [peaks], [np.abs(inside).argmax(axis=1) * OVERSAMPLING], [np.arange(chunks)]
     open_chunks = np.flatnonzero(bounds > best)
     open_chunks = open_chunks[np.argsort(-bounds[open_chunks], kind="stable")]
+    heights, places = [np.empty(0)], [np.empty(0, dtype=np.int64)]
     first, size = 0, 64  # a small first batch finds a value near the highest, which closes most chunks
     while first < len(open_chunks) and bounds[open_chunks[first]] > best:
         batch = open_chunks[first : first + size]
-        values = np.abs(rows[batch] @ _coarse_matrix())
-        place = values.argmax(axis=1)
-        height = values[np.arange(len(batch)), place]
-        best = max(best, float(height.max()))
-        heights.append(height)
-        places.append(place // (OVERSAMPLING - 1) * OVERSAMPLING + place % (OVERSAMPLING - 1) + 1)
-        where.append(batch)
+        values = _interpolated(rows, batch)
+        best = max(best, float(values.max()))
+        high = _highest(values.ravel(), best)
+        heights.append(values.ravel()[high])
+        places.append(batch[high // values.shape[1]] * values.shape[1] + high % values.shape[1])
         first, size = first + size, _BATCH
-    height = np.concatenate(heights)
-    worth = np.flatnonzero(height > _WORTH * best)
-    worth = worth[np.argsort(-height[worth], kind="stable")[:_REFINED]]
-    start = (np.concatenate(where)[worth] * _CHUNK * OVERSAMPLING + np.concatenate(places)[worth]) * (
-        FINE // OVERSAMPLING
-    )
-    return max(best, _finest(padded, start))
+    high = _highest(np.concatenate(heights), best)
+    return max(best, _finest(padded, np.concatenate(places)[high] * (FINE // OVERSAMPLING)))
+
+
+def _highest(values: NDArray[np.float64], best: float) -> NDArray[np.int64]:
+    """Return where the values stand that the fine grid is to look around: near `best`, the highest of them."""
+    near: NDArray[np.int64] = np.flatnonzero(values > _WORTH * best)
+    if len(near) > _REFINED:
+        near = near[np.argpartition(-values[near], _REFINED)[:_REFINED]]
+    return near
+
+
+def _interpolated(rows: NDArray[np.float64], batch: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the magnitudes (batch, 128) on the coarse grid in the chunks of `batch`."""
+    # As products too small for the linear algebra library to share out among threads: its threads wait for each other
+    # in busy loops, which took four times as long where other programs wanted the cores too. And the last digit then
+    # doesn't depend on the number of cores.
+    groups = -(-len(batch) // _TOGETHER)
+    filled = np.append(batch, np.repeat(batch[-1:], groups * _TOGETHER - len(batch)))
+    values = np.matmul(rows[filled].reshape(groups, _TOGETHER, _WIDTH), _coarse_matrix())
+    magnitudes: NDArray[np.float64] = np.abs(values.reshape(groups * _TOGETHER, -1)[: len(batch)])
+    return magnitudes
 
 
 def _finest(padded: NDArray[np.float64], places: NDArray[np.int64]) -> float:
     """Return the largest magnitude on the fine grid, one coarse step to either side of `places` (1/32 frames)."""
     step = FINE // OVERSAMPLING
-    fine = places[:, None] + np.arange(-step, step + 1)
-    fine = fine[fine >= 0]
+    fine = np.unique(places[:, None] + np.arange(-step, step + 1))
     frame, phase = np.divmod(fine, FINE)
-    near = padded[np.minimum(frame[:, None] + np.arange(TAPS), len(padded) - 1)]
+    near = sliding_window_view(padded, TAPS)[np.clip(frame, 0, len(padded) - TAPS)]
     return float(np.abs(np.einsum("ij,ij->i", near, _phases()[phase])).max(initial=0.0))
 
 
@@ -113,11 +126,10 @@ def _phases() -> NDArray[np.float64]:
 
 @lru_cache(maxsize=1)
 def _coarse_matrix() -> NDArray[np.float64]:
-    """Return (79, 96): a chunk with its surroundings in, the three places between each two frames out."""
-    matrix = np.zeros((_WIDTH, _CHUNK, OVERSAMPLING - 1))
-    between = _phases()[FINE // OVERSAMPLING :: FINE // OVERSAMPLING].T
+    """Return (79, 128): a chunk with its surroundings in, the coarse grid from its first frame on out."""
+    matrix = np.zeros((_WIDTH, _CHUNK, OVERSAMPLING))
     for frame in range(_CHUNK):
-        matrix[frame : frame + TAPS, frame] = between
+        matrix[frame : frame + TAPS, frame] = _phases()[:: FINE // OVERSAMPLING].T
     return matrix.reshape(_WIDTH, -1)
 
 

@@ -4,7 +4,7 @@ import ast
 import importlib.util
 import json
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -28,12 +28,15 @@ def _cases() -> list[dict[str, Any]]:
     return json.loads((REFERENCES / "expected.json").read_text())["loudness"]
 
 
+@lru_cache(maxsize=1)
 def _made(signal: str) -> tuple[int, NDArray[np.float64]]:
     """Return (rate, frames) of a signal named as in expected.json: `programme(3)`."""
     call = ast.parse(signal, mode="eval").body
     arguments = [ast.literal_eval(value) for value in call.args]
     named = {keyword.arg: ast.literal_eval(keyword.value) for keyword in call.keywords}
-    return getattr(_signals(), call.func.id)(*arguments, **named)
+    rate, frames = getattr(_signals(), call.func.id)(*arguments, **named)
+    frames.flags.writeable = False
+    return rate, frames
 
 
 @pytest.fixture(scope="session")
@@ -43,6 +46,9 @@ def oracle_signal() -> Callable[[str], tuple[int, NDArray[np.float64]]]:
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """Give every test with an argument `oracle_case` one run for each loudness case of expected.json."""
+    """Give every test with an argument `oracle_case` one run for each loudness case of expected.json.
+
+    Of session scope, so that pytest runs all tests of a case one after the other and its signal is made once.
+    """
     if "oracle_case" in metafunc.fixturenames:
-        metafunc.parametrize("oracle_case", _cases(), ids=[case["signal"] for case in _cases()])
+        metafunc.parametrize("oracle_case", _cases(), ids=[case["signal"] for case in _cases()], scope="session")

@@ -170,6 +170,14 @@ def test_a_flac_cut_short_is_refused(tmp_path):
     assert "ends before its header says" in text or "can't be read as audio" in text
 
 
+def test_a_damaged_mp3_is_not_called_missing(tmp_path):
+    path = tmp_path / "torn.mp3"
+    soundfile.write(path, _noise(3000), 44_100, format="MP3", subtype="MPEG_LAYER_III")
+    path.write_bytes(path.read_bytes()[:300])
+    assert "can't be read as audio (" in _refusal(path)
+    assert "does not exist" not in _refusal(path)
+
+
 def test_a_header_that_promises_a_year_costs_no_memory(tmp_path):
     path = tmp_path / "year.flac"
     soundfile.write(path, _noise(4800), 48_000, subtype="PCM_16")
