@@ -19,6 +19,7 @@ CLIPS = [clip["file"] for clip in STUDY["clip"]]
 def scripts(monkeypatch):
     """The folder's scripts import each other by their plain names."""
     monkeypatch.syspath_prepend(str(DEMO))
+    monkeypatch.setattr(sys, "dont_write_bytecode", True)  # nothing else in the folder that is shipped
     names = ("make_demo", "pieces", "instruments", "devices")
     yield
     for name in names:
