@@ -7,8 +7,10 @@ what the listener is asked about. Once by ASGI, where every byte is ours; once t
 server's own headers (claims.md 8: "the exchange test covers all bytes but the sample data").
 """
 
+import importlib.util
 import json
 import shutil
+import socket
 import tempfile
 
 import pytest
@@ -158,84 +160,139 @@ def test_nothing_names_conditions_clips_commitment_or_nonce(toy, plans):
 # --- through a real browser ----------------------------------------------------------------------------------------
 
 
-def _recorded(toy, page_of, made, port):
-    """Sit in the browser by keyboard; return (url, status, headers, body) of every response, up to each answer."""
+class Recorder:
+    """Stands before the application and notes what a real browser asks and gets."""
+
+    def __init__(self, app):
+        self.app = app
+        self.sent = []
+
+    async def __call__(self, scope, receive, send):
+        asked = [f"{scope['method']} {scope['path']}?{scope['query_string'].decode()}"]
+        got = []
+
+        async def noting_receive():
+            message = await receive()
+            asked.append(message.get("body", b"").decode())
+            return message
+
+        async def noting_send(message):
+            got.append(message)
+            await send(message)
+
+        await self.app(scope, noting_receive, noting_send)
+        start, *rest = got
+        body = b"".join(message.get("body", b"") for message in rest)
+        headers = tuple((bytes(key), bytes(value)) for key, value in start["headers"])
+        self.sent.append(("".join(asked[:2]), start["status"], headers, body))
+
+
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+def _sit(toy, playwright, made, port):
+    """Sit in a browser by keyboard; return what it asked and got, and the accessibility tree before each answer."""
     served = toy.service(made, toy.Memory())
-    with toy.open_port(port) as opened:
+    recorder = Recorder(toy.app(served, port=port))
+    trees = []
+    with toy.open_port(port) as opened, tempfile.TemporaryDirectory() as folder:
         assert opened.getsockname()[1] == port
-        end = toy.Server(toy.app(served, port=port), opened).run_in_thread()
+        end = toy.Server(recorder, opened).run_in_thread()
         try:
-            return page_of(port, served)
-        finally:
-            end()
-
-
-@pytest.mark.browser
-def test_through_a_browser_too(toy, plans, require):
-    chromium = shutil.which("chromium")
-    require("browser", chromium is not None, "there is no chromium on the path")
-    playwright = pytest.importorskip("playwright.sync_api") if chromium else None
-    require("browser", playwright is not None, "playwright is not installed")
-    flags = [
-        "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    ]  # fmt: skip
-    port = 18_731
-
-    def sit(port, served):
-        heard = []
-        with tempfile.TemporaryDirectory() as folder, playwright.sync_playwright() as run:
-            browser = run.chromium.launch_persistent_context(folder, executable_path=chromium, args=flags)
-            page = browser.new_page()
-            page.on("response", lambda response: heard.append(response))
-            page.goto(f"http://127.0.0.1:{port}/#first-link")
-            page.get_by_role("button", name="Begin").click()
-            page.get_by_role("button", name="Start the sound").click()
-            page.get_by_role("button", name="My level is set").click()
-            answered = 0
-            names = []
-            while not served.over.is_set():
-                view = served.view()
-                if view["step"] == "trial" and view["loaded"]:
+            with playwright.sync_playwright() as run:
+                browser = run.chromium.launch_persistent_context(
+                    folder, executable_path=shutil.which("chromium"), args=FLAGS
+                )
+                page = browser.new_page()
+                page.set_default_timeout(15_000)
+                page.goto(f"http://127.0.0.1:{port}/#first-link")
+                page.get_by_role("button", name="Begin").click()
+                page.get_by_role("button", name="Start the sound").click()
+                page.get_by_role("button", name="My level is set").click()
+                for number in range(made.length):
+                    page.get_by_role("heading", name=f"Trial {number + 1} of {made.length}", exact=True).wait_for()
                     page.get_by_text("Still to be heard before you can confirm: A, B, X.").wait_for()
-                    names.append(page.locator("main").aria_snapshot())
+                    trees.append(page.locator("main").aria_snapshot())
                     for key in "123j":
                         page.keyboard.press(key)
                     page.get_by_text("Confirm your answer").wait_for()
-                    names.append(page.locator("main").aria_snapshot())
-                    page.get_by_role("button", name="Confirm", exact=True).and_(
-                        page.locator("[aria-disabled=false]")
-                    ).click()
-                    answered += 1
-                    while served.view()["saved"] < answered:
-                        page.wait_for_timeout(20)
-                elif view["step"] == "feedback":
-                    page.get_by_role("button", name="Next").click()
-                elif view["step"] == "break":
-                    page.get_by_role("button", name="Go on", exact=True).click()
-                page.wait_for_timeout(20)
-            page.get_by_role("heading", name="Thank you").wait_for()
-            sent = {}
-            for response in heard:
-                url = response.url.removeprefix(f"http://127.0.0.1:{port}")
-                asked = response.request.post_data or ""
-                body = response.body()
-                if url.startswith("/sound/"):
-                    body = (body[:WAV_HEADER], len(body))
-                elif b'"feedback":{' in body:
-                    body = {**json.loads(body), "view": "struck out"}
-                # Chromium's own record of the raw headers, in the order sent.
-                headers = tuple(
-                    (h["name"], h["value"]) for h in response.headers_array() if h["name"] != "content-length"
-                )
-                length = None if isinstance(body, dict) else response.headers.get("content-length")
-                sent.setdefault((url, asked), []).append((response.status, headers, length, body))
-            browser.close()
-        return sent, names
+                    trees.append(page.locator("main").aria_snapshot())
+                    page.keyboard.press("c")
+                    page.get_by_text("Saved.").first.wait_for()
+                    if made.trial(number).feedback:
+                        page.get_by_role("button", name="Next").click()
+                    if number + 1 < made.length and made.trial(number + 1).break_before:
+                        page.get_by_role("button", name="Go on", exact=True).click()
+                page.get_by_role("heading", name="Thank you").wait_for()
+                browser.close()
+        finally:
+            end()
+    return recorder.sent, trees
 
-    one, other = (_recorded(toy, sit, made, port) for made in plans)
+
+def _compared(sent):
+    """Return by request, in order, what is compared; requests of several connections may overtake each other."""
+    found = {}
+    for asked, status, headers, body in sent:
+        if dict(headers).get(b"content-type") == b"audio/wav":
+            body = (body[:WAV_HEADER], len(body))
+        elif b'"feedback":{' in body:
+            body = {**json.loads(body), "view": "feedback, told after its answer"}
+            headers = tuple((key, value) for key, value in headers if key != b"content-length")
+        found.setdefault(asked, []).append((status, headers, body))
+    return found
+
+
+@pytest.mark.browser
+def test_through_a_browser_too(toy, require):
+    require("browser", shutil.which("chromium") is not None, "there is no chromium on the path")
+    require("browser", importlib.util.find_spec("playwright") is not None, "playwright is not installed")
+    from playwright import sync_api
+
+    made = toy.plan(practice=1, trials=4, break_after=2, nonce=bytes(range(7, 39)))
+    one, other = (_sit(toy, sync_api, each, 18_731) for each in (made, exchanged(made)))
     assert one[1] == other[1], "names and states in the accessibility tree"
-    assert one[0].keys() == other[0].keys()
-    assert len(one[0]) > 80
-    for asked, replies in one[0].items():
-        assert replies == other[0][asked], asked
+    first, second = _compared(one[0]), _compared(other[0])
+    assert first.keys() == second.keys()
+    assert len(first) > 40
+    for asked, replies in first.items():
+        assert replies == second[asked], asked
+
+
+def test_the_server_adds_nothing_to_what_the_application_sends(toy):
+    """On the wire: no Date, no Server, the headers of all slots equal byte for byte."""
+    with toy.open_port() as opened:
+        port = opened.getsockname()[1]
+        served = toy.service()
+        end = toy.Server(toy.app(served, port=port), opened).run_in_thread()
+        try:
+            entered = _wire(port, b"POST /enter", b'{"token": "first-link"}')
+            cookie = next(line[12:] for line in entered.split(b"\r\n") if line.startswith(b"set-cookie: "))
+            tokens = served.view()["next"]
+            heads = {
+                _wire(port, b"GET /sound/" + token.encode(), b"", cookie.partition(b";")[0]).split(b"\r\n\r\n")[0]
+                for token in tokens
+            }
+        finally:
+            end()
+    assert len(tokens) == 3
+    assert len(heads) == 1
+    names = {line.partition(b":")[0].lower() for line in heads.pop().split(b"\r\n")[1:]}
+    assert not names & {b"date", b"server", b"etag", b"last-modified", b"accept-ranges", b"transfer-encoding"}
+
+
+def _wire(port, asked, body=b"", cookie=b""):
+    head = asked + b" HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nOrigin: http://127.0.0.1:%d\r\n" % (port, port)
+    head += b"Content-Type: application/json\r\nContent-Length: %d\r\nConnection: close\r\n" % len(body)
+    if cookie:
+        head += b"Cookie: " + cookie + b"\r\n"
+    with socket.create_connection(("127.0.0.1", port), timeout=10) as wire:
+        wire.sendall(head + b"\r\n" + body)
+        received = b""
+        while part := wire.recv(65_536):
+            received += part
+    assert received.startswith(b"HTTP/1.1 200"), received[:200]
+    return received
