@@ -14,7 +14,11 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 def kill(folder, kills, seed):
     script = Path(__file__).parent / "killed_writer.py"
     run = subprocess.run(
-        [sys.executable, str(script), str(folder), str(kills), str(seed)], capture_output=True, text=True, check=False
+        [sys.executable, str(script), str(folder), str(kills), str(seed)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60 + 3 * kills,
     )
     assert run.returncode == 0, run.stderr
     return json.loads(run.stdout.splitlines()[-1])

@@ -442,6 +442,17 @@ class AnySequence(RuleBasedStateMachine):
                 self.send(event)
 
     @precondition(lambda self: self.sitting.step == "trial")
+    @rule(shift=st.sampled_from([-1, 0, 1]), retry=st.sampled_from([-1, 0, 1]))
+    def stale_page(self, shift, retry):
+        """A page left open in another tab goes through a whole trial: nothing of it is taken."""
+        if (shift, retry) == (0, 0):
+            return
+        before = self.sitting
+        for event in next_events(before, self.now):
+            self.send(replace(event, trial=event.trial + shift, attempt=event.attempt + retry))
+            assert self.sitting == before
+
+    @precondition(lambda self: self.sitting.step == "trial")
     @rule(pick=st.integers(0, 2), shift=st.sampled_from([0, 0, 0, -1, 1]))
     def choose(self, pick, shift):
         values = some_values(self.sitting, pick)
