@@ -1,7 +1,7 @@
 """Statistics of listening tests: counts or tables in, frozen results out; usable alone, on anybody's data.
 
 Choices are judged by exact tests; every result carries its numbers, estimate, interval, method and assumptions, and a
-sentence in plain words. Words of conclusions are *shown*, *negligible* and *open*.
+sentence in plain words. Words of conclusions are *shown*, *refuted*, *negligible* and *open*.
 """
 
 from blindtest.stats.conclusion import Conclusion, conclude
@@ -30,6 +30,14 @@ from blindtest.stats.planning import (
     power,
     sample_size,
 )
+from blindtest.stats.preference import (
+    PreferenceConclusion,
+    PreferenceTest,
+    conclude_preference,
+    preference_sign_tests,
+    preference_test,
+)
+from blindtest.stats.preference_planning import PreferenceChances, preference_chances
 from blindtest.stats.sensitivity import (
     DECISION_RULES,
     DecisionRule,
@@ -42,12 +50,14 @@ from blindtest.stats.sensitivity import (
     proportion_correct,
     slope,
 )
+from blindtest.stats.strengths import Convergence, PreferenceResult, fit_paired_preferences
 from blindtest.stats.table import COLUMNS, TrialTable, read_trial_table, trial_table, write_trial_table
 
 __all__ = [
     "COLUMNS",
     "DECISION_RULES",
     "Conclusion",
+    "Convergence",
     "DecisionRule",
     "DetectableEffect",
     "DiscriminationResult",
@@ -56,11 +66,16 @@ __all__ = [
     "MinutesPlan",
     "PlanChances",
     "PowerResult",
+    "PreferenceChances",
+    "PreferenceConclusion",
+    "PreferenceResult",
+    "PreferenceTest",
     "SampleSize",
     "SimilarityResult",
     "TrialTable",
     "adjust_p_values",
     "conclude",
+    "conclude_preference",
     "counted_trials",
     "criterion",
     "critical_number",
@@ -72,11 +87,15 @@ __all__ = [
     "discrimination_test",
     "distinguishers",
     "equivalence_test",
+    "fit_paired_preferences",
     "listener_results",
     "log_linear_rate",
     "minutes_plan",
     "plan_chances",
     "power",
+    "preference_chances",
+    "preference_sign_tests",
+    "preference_test",
     "proportion_at",
     "proportion_correct",
     "read_trial_table",

@@ -1,0 +1,422 @@
+"""Which of two is preferred: exact sign tests, and the conclusion of a claim that one of them is.
+
+A trial with a preference is a coin thrown if there is none: the count of trials in which the claimed device was
+preferred is binomial. Ties ("no preference") say nothing about the direction; they are counted apart, and everything
+below is about the trials with a preference. Sign test: Arbuthnott 1710; the binomial's interval is that of Clopper &
+Pearson 1934. Two-sided p values double the smaller tail, which is exact at 1/2.
+
+Words of a conclusion, against a margin (probability beyond 1/2, fixed beforehand):
+
+- *shown*: p <= alpha, and the claimed device is the preferred one;
+- *refuted*: p <= alpha, and the other one is;
+- *negligible*: both one-sided exact limits lie inside 1/2 -+ margin;
+- *open*: none of these.
+
+With many trials a preference can be established and still lie inside the margin: then the word is *negligible*, as
+for a difference that is heard (conclusion.py), and `side` says the rest.
+"""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from math import isnan, nan
+from operator import index
+from typing import TYPE_CHECKING, Any, Literal
+
+from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.stats.binomial import (
+    Interval,
+    at_least_is_rare,
+    at_most_is_rare,
+    checked_probability,
+    clopper_pearson,
+    decimal,
+    lower_limit,
+    lower_tail,
+    upper_limit,
+    upper_tail,
+)
+from blindtest.stats.comparisons import Comparisons, read_comparisons
+from blindtest.stats.multiplicity import adjust_p_values
+from blindtest.stats.plain import plain
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+__all__ = [
+    "Direction",
+    "PreferenceConclusion",
+    "PreferenceTest",
+    "PreferenceWord",
+    "Side",
+    "conclude_preference",
+    "preference_sign_tests",
+    "preference_test",
+]
+
+Direction = Literal["two-sided", "claimed"]
+"""Which p the plan sealed: against 1/2 on both sides, or in the claimed direction only."""
+PreferenceWord = Literal["shown", "refuted", "negligible", "open"]
+Side = Literal["claimed", "other", "neither"]
+
+HALF = Fraction(1, 2)
+ASSUMPTIONS = (
+    "which of the two was heard first was drawn, or balanced, in every pair",
+    "the number of trials was fixed before the first one",
+    "the chance to prefer the claimed device is the same in every trial with a preference, "
+    "one trial's outcome says nothing about another's",
+    "trials without a preference are counted apart: proportion, limits and p are about those with one",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreferenceTest:
+    """Preferences for one of two held against a thrown coin."""
+
+    wins: int
+    """Trials in which the claimed device was preferred."""
+    losses: int
+    """Trials in which the other one was."""
+    ties: int
+    """Trials without a preference."""
+    direction: Direction
+    proportion: float
+    """Wins among trials with a preference; NaN if there are none."""
+    p_value: float
+    """Exact, against 1/2, on the side or sides that `direction` says."""
+    level: float
+    """Confidence level of interval and limits, 0 ... 1."""
+    lower_limit: float
+    """Probability of a preference for the claimed device, one-sided; goes with a p in the claimed direction."""
+    upper_limit: float
+    """The same from above; goes with *refuted* and *negligible*."""
+    interval: Interval
+    """Two-sided; goes with a two-sided p."""
+    assumptions: tuple[str, ...] = ASSUMPTIONS
+    test: str = "exact sign test (binomial, 1/2)"
+    source: str = "Arbuthnott 1710; Clopper & Pearson 1934 for the interval"
+
+    @property
+    def decided(self) -> int:
+        """Trials with a preference."""
+        return self.wins + self.losses
+
+    @property
+    def tie_share(self) -> float:
+        """Share of answered trials without a preference; NaN if nothing was answered."""
+        answered = self.decided + self.ties
+        return self.ties / answered if answered else nan
+
+    @property
+    def sentence(self) -> str:
+        """The result in plain words."""
+        if not self.decided:
+            return f"No trial ended with a preference ({_ties(self.ties)}): nothing speaks for either."
+        low, high = self.interval
+        sides = "two-sided" if self.direction == "two-sided" else "in the claimed direction"
+        one_sided = (
+            f" With {_percent(self.level)} confidence at least {_percent(self.lower_limit)};"
+            if self.direction == "claimed"
+            else f" With {_percent(self.level)} confidence"
+        )
+        return (
+            f"Preferred in {self.wins} of {self.decided} trials with a preference ({_percent(self.proportion)}; "
+            f"{_ties(self.ties)}). A thrown coin does as well with probability {_probability(self.p_value)} (exact, "
+            f"{sides}).{one_sided} {'two-sided ' if self.direction == 'claimed' else ''}{_percent(low)} to "
+            f"{_percent(high)}."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold, sentence included."""
+        return plain(self, "decided", "tie_share", "sentence")
+
+
+def preference_test(
+    wins: int, losses: int, ties: int = 0, *, direction: Direction = "two-sided", level: float = 0.95
+) -> PreferenceTest:
+    """Hold `wins` preferences for the claimed device and `losses` for the other against a thrown coin.
+
+    Parameters
+    ----------
+    ties : trials without a preference; kept apart
+    direction : "claimed" only where the direction was sealed before the first trial
+
+    Raises
+    ------
+    ValueError
+        A negative count, an unknown direction, a level outside 0 ... 1.
+    """
+    wins, losses, ties = _checked(wins, losses, ties)
+    checked_probability("level", level)
+    _check_direction(direction)
+    trials = wins + losses
+    if not trials:
+        proportion, p, low, high, interval = nan, 1.0, 0.0, 1.0, (0.0, 1.0)
+    else:
+        proportion = wins / trials
+        p = upper_tail(wins, trials, HALF)
+        if direction == "two-sided":
+            p = min(1.0, 2 * min(p, lower_tail(wins, trials, HALF)))
+        low, high = lower_limit(wins, trials, level), upper_limit(wins, trials, level)
+        interval = clopper_pearson(wins, trials, level)
+    return PreferenceTest(
+        wins=wins,
+        losses=losses,
+        ties=ties,
+        direction=direction,
+        proportion=proportion,
+        p_value=p,
+        level=float(level),
+        lower_limit=low,
+        upper_limit=high,
+        interval=interval,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreferenceConclusion:
+    """What the counts say about a claim that one of two is preferred, with the tests it rests on."""
+
+    word: PreferenceWord
+    wins: int
+    losses: int
+    ties: int
+    unanswered: int
+    """Planned, never answered; counted as losses in `against`, as wins in `favouring`."""
+    margin: float | None
+    """Probability beyond 1/2 that matters; None: *negligible* is out of reach."""
+    alpha: float
+    direction: Direction
+    side: Side
+    """On which side of 1/2 the preference is established, whatever the word; "neither": on none."""
+    within_margin: bool
+    """Whether both one-sided limits lie inside 1/2 -+ margin."""
+    against: PreferenceTest
+    """Unanswered trials counted against the claimed device: what *shown* has to withstand, and the lower limit."""
+    favouring: PreferenceTest
+    """Unanswered trials counted for it: what *refuted* has to withstand, and the upper limit."""
+    answered: PreferenceTest
+    """The answered trials alone."""
+    word_if_answered_only: PreferenceWord
+    """What the answered trials alone would say: printed beside, never instead."""
+
+    @property
+    def limits(self) -> Interval:
+        """The one-sided limits that *negligible* compares with 1/2 -+ margin, unanswered trials counted against it."""
+        return self.against.lower_limit, self.favouring.upper_limit
+
+    @property
+    def sentence(self) -> str:
+        """The conclusion in plain words."""
+        text = f"{self.word}: {_MEANING[self.word]}"
+        if self.word == "negligible" and self.side != "neither":
+            whose = "the claimed device" if self.side == "claimed" else "the other one"
+            text = f"negligible: {whose} is preferred, yet by less than what was declared to matter"
+        if self.unanswered:
+            text += (
+                f"; {self.unanswered} unanswered trials count against it, the answered ones alone would say "
+                f"{self.word_if_answered_only}"
+            )
+        return text + "."
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold, sentences included."""
+        return plain(self, "limits", "sentence")
+
+
+_MEANING: dict[PreferenceWord, str] = {
+    "shown": "the claimed device is preferred",
+    "refuted": "the other one is preferred",
+    "negligible": "neither is preferred by what was declared to matter",
+    "open": "neither a thrown coin nor a preference that matters can be ruled out",
+}
+
+
+def conclude_preference(
+    wins: int,
+    losses: int,
+    ties: int = 0,
+    *,
+    margin: float | None,
+    alpha: float = 0.05,
+    direction: Direction = "two-sided",
+    unanswered: int = 0,
+) -> PreferenceConclusion:
+    """Draw the conclusion about a claim that one of two is preferred; see the module for its words.
+
+    Parameters
+    ----------
+    margin : smallest probability beyond 1/2 that matters, (0, 1/2); None: *negligible* is out of reach
+    alpha : of the test that `direction` names, and of each of the two limits
+
+    Raises
+    ------
+    ValueError
+        Negative counts, no trials planned at all, a margin or alpha out of range.
+    """
+    wins, losses, ties = _checked(wins, losses, ties)
+    unanswered = index(unanswered)
+    if unanswered < 0:
+        raise ValueError(f"the number of unanswered trials must be 0 or more, got {unanswered}")
+    if not wins + losses + ties + unanswered:
+        raise ValueError("no trial was planned: there is nothing to conclude from")
+    _check_direction(direction)
+    level = 1 - checked_probability("alpha", alpha)
+    bounds = margin_bounds(margin)
+    side, within = sides(wins, losses, unanswered, alpha=alpha, direction=direction, bounds=bounds)
+    alone = sides(wins, losses, 0, alpha=alpha, direction=direction, bounds=bounds)
+
+    def tested(more_wins: int, more_losses: int) -> PreferenceTest:
+        return preference_test(wins + more_wins, losses + more_losses, ties, direction=direction, level=level)
+
+    return PreferenceConclusion(
+        word=word_of(side, within),
+        wins=wins,
+        losses=losses,
+        ties=ties,
+        unanswered=unanswered,
+        margin=None if margin is None else float(margin),
+        alpha=float(alpha),
+        direction=direction,
+        side=side,
+        within_margin=within,
+        against=tested(0, unanswered),
+        favouring=tested(unanswered, 0),
+        answered=tested(0, 0),
+        word_if_answered_only=word_of(*alone),
+    )
+
+
+def sides(
+    wins: int,
+    losses: int,
+    unanswered: int,
+    *,
+    alpha: float,
+    direction: Direction,
+    bounds: tuple[Fraction, Fraction] | None,
+) -> tuple[Side, bool]:
+    """Return on which side of 1/2 the preference is established, and whether it lies inside the margin; exactly."""
+    trials = wins + losses + unanswered
+    tail = decimal(alpha) / (2 if direction == "two-sided" else 1)
+    side: Side = "neither"
+    if at_least_is_rare(wins, trials, HALF, tail):
+        side = "claimed"
+    elif at_most_is_rare(wins + unanswered, trials, HALF, tail):
+        side = "other"
+    within = (
+        bounds is not None
+        and at_least_is_rare(wins, trials, bounds[0], alpha)
+        and at_most_is_rare(wins + unanswered, trials, bounds[1], alpha)
+    )
+    return side, within
+
+
+def word_of(side: Side, within: bool) -> PreferenceWord:
+    """Return the word: see the module."""
+    if within:
+        return "negligible"
+    words: dict[Side, PreferenceWord] = {"claimed": "shown", "other": "refuted", "neither": "open"}
+    return words[side]
+
+
+def margin_bounds(margin: float | None) -> tuple[Fraction, Fraction] | None:
+    """Return 1/2 -+ margin as fractions, or raise ValueError unless the margin lies between 0 and 1/2."""
+    if margin is None:
+        return None
+    if not 0 < margin < 0.5:
+        raise ValueError(f"the margin, a probability beyond 1/2, must lie between 0 and .5, got {margin}")
+    return HALF - decimal(margin), HALF + decimal(margin)
+
+
+def preference_sign_tests(
+    table: "DataFrame", *, claimed: tuple[str, str] | None = None, level: float = 0.95
+) -> "DataFrame":
+    """Return an exact sign test for every pair of a table of comparisons (first, second, outcome).
+
+    Parameters
+    ----------
+    claimed : (device, comparator) whose direction was sealed: that pair stands as a, b and is tested one-sided
+
+    Returns
+    -------
+    DataFrame, a row per pair in the order of names
+        a, b, n_a, n_b (how often each was preferred), ties, p_value (two-sided unless `claimed`), ci_low, ci_high
+        (probability that a is preferred, among trials with a preference, two-sided; Clopper & Pearson), proportion,
+        p_adjusted (Holm over the pairs), direction, unanswered.
+
+    Raises
+    ------
+    BlindtestError
+        See `read_comparisons`; or a claimed pair that was not compared.
+    """
+    import pandas as pd
+
+    counts = read_comparisons(table)
+    pairs = [_oriented(pair, claimed) for pair in counts.compared()]
+    if claimed is not None and tuple(claimed) not in pairs:
+        raise BlindtestError(_not_compared(claimed, counts))
+    rows: list[dict[str, Any]] = []
+    for a, b in pairs:
+        n_a, n_b, ties = counts.pair(a, b)
+        direction: Direction = "claimed" if claimed is not None and (a, b) == tuple(claimed) else "two-sided"
+        result = preference_test(n_a, n_b, ties, direction=direction, level=level)
+        rows.append(
+            {
+                "a": a,
+                "b": b,
+                "n_a": n_a,
+                "n_b": n_b,
+                "ties": ties,
+                "p_value": result.p_value,
+                "ci_low": result.interval[0],
+                "ci_high": result.interval[1],
+                "proportion": result.proportion,
+                "p_adjusted": nan,
+                "direction": direction,
+                "unanswered": counts.unanswered.get((min(a, b), max(a, b)), 0),
+            }
+        )
+    frame = pd.DataFrame(rows)
+    frame["p_adjusted"] = adjust_p_values(frame["p_value"].to_numpy())
+    return frame
+
+
+def _oriented(pair: tuple[str, str], claimed: tuple[str, str] | None) -> tuple[str, str]:
+    return pair if claimed is None or pair != (claimed[1], claimed[0]) else (claimed[0], claimed[1])
+
+
+def _not_compared(claimed: tuple[str, str], counts: Comparisons) -> Fault:
+    unknown = [name for name in claimed if name not in counts.items]
+    return Fault(
+        problem="the claimed pair was never compared",
+        key="claimed",
+        got=" over ".join(claimed),
+        allowed="; ".join(f"{a}, {b}" for a, b in counts.compared()),
+        remedy=did_you_mean(unknown[0], counts.items) if unknown else "",
+    )
+
+
+def _checked(wins: int, losses: int, ties: int) -> tuple[int, int, int]:
+    for name, count in (("wins", wins), ("losses", losses), ("ties", ties)):
+        if index(count) < 0:
+            raise ValueError(f"{name} must be 0 or more, got {count}")
+    return index(wins), index(losses), index(ties)
+
+
+def _check_direction(direction: str) -> None:
+    if direction not in ("two-sided", "claimed"):
+        raise ValueError(f"no direction {direction!r} (there are: two-sided, claimed)")
+
+
+def _ties(ties: int) -> str:
+    return "no tie" if not ties else f"{ties} tie{'s' if ties > 1 else ''} apart"
+
+
+def _percent(share: float) -> str:
+    return "none" if isnan(share) else f"{100 * share:.1f}".removesuffix(".0") + " %"
+
+
+def _probability(p: float) -> str:
+    if p >= 0.9995:
+        return f"{p:.3f}" if p < 1 else "1"
+    return f"{p:.2g}" if p < 0.001 else f"{p:.3f}".removeprefix("0")
