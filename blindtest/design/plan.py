@@ -78,9 +78,38 @@ class Plan:
         """Return the method of `block`."""
         return self.methods[block.method]
 
-    def setting(self, block: Block) -> Setting:
+    def compared(self, block: Block) -> tuple[str, ...]:
+        """Return the ids of the conditions that `block` compares."""
+        return tuple(self.record.get("compared", {}).get(block.id, self.conditions))
+
+    def label(self, condition: str) -> str:
+        """Return the name of a condition that a listener reads where phases or questions name it."""
+        return str(self.record.get("labels", {}).get(condition, condition))
+
+    def setting(self, block: Block, order: int = 0) -> Setting:
         """Return what `block` compares and the numbers its method reads."""
-        return Setting(conditions=self.conditions, numbers=block.numbers)
+        conditions = self.compared(block)
+        labels = tuple(self.label(one) for one in conditions) if self.method(block).names_all or block.named else ()
+        return Setting(conditions=conditions, numbers=block.numbers, labels=labels, order=order)
+
+    def order_of(self, block: Block) -> tuple[int, ...]:
+        """Return the order of each trial of `block`: each as often as any other, over the block and over each clip.
+
+        Trials are gone through clip by clip, those of a clip in drawn succession, and dealt the orders in turn from a
+        drawn start.
+        """
+        orders = self.method(block).orders(self.setting(block))
+        if orders == 1:
+            return (0,) * block.trials
+        clips = self.clip_order(block)
+        dealt = [0] * block.trials
+        turn = self.draws.source(f"turn/{block.id}")(orders)
+        for clip in self.draws.shuffled(f"deal/{block.id}", tuple(dict.fromkeys(clips))):
+            own = tuple(number for number, name in enumerate(clips) if name == clip)
+            for number in self.draws.shuffled(f"deal/{block.id}/{clip}", own):
+                dealt[number] = turn % orders
+                turn += 1
+        return tuple(dealt)
 
     def clip_order(self, block: Block) -> tuple[str, ...]:
         """Return the clip of each trial of `block`: spread evenly, those with one trial more and the order drawn."""
@@ -98,18 +127,21 @@ class Plan:
             phase=block.phase,
             method=block.method,
             clip=self.clip_order(block)[within],
-            drawn=self._drawn(number, block, earlier),
+            drawn=self._drawn(number, block, within, earlier),
             feedback=block.feedback,
             break_before=bool(block.break_after and within and within % block.break_after == 0),
         )
 
-    def _drawn(self, number: int, block: Block, earlier: Sequence[Outcome]) -> Drawn:
-        draw, setting = self.method(block).draw, self.setting(block)
+    def _drawn(self, number: int, block: Block, within: int, earlier: Sequence[Outcome]) -> Drawn:
+        draw, setting = self.method(block).draw, self.setting(block, self.order_of(block)[within])
         drawn = draw(self.draws.source(f"key/{number}"), setting, earlier)
         if not self.swapped:
             return drawn
         # 200 tries: even with two equally likely truths all would agree with probability 2**-200.
-        others = (draw(self.draws.source(f"exchange/{number}/{k}"), setting, earlier) for k in range(200))
+        settings = [replace(setting, order=order) for order in range(self.method(block).orders(setting))]
+        others = (
+            draw(self.draws.source(f"exchange/{number}/{k}"), settings[k % len(settings)], earlier) for k in range(200)
+        )
         return next((other for other in others if other != drawn), drawn)
 
     def token(self, trial: int, attempt: int, slot: str) -> str:
@@ -138,6 +170,8 @@ def make_plan(
     public: str = "",
     public_source: str = "",
     beyond_plan: bool = False,
+    compared: Mapping[str, tuple[str, ...]] | None = None,
+    labels: Mapping[str, str] | None = None,
     methods: Mapping[str, Method] = METHODS,
 ) -> Plan:
     """Return the plan of one sitting.
@@ -151,6 +185,8 @@ def make_plan(
     deadline : ISO 8601 time after which an unfinished sitting counts as abandoned
     public, public_source : text issued elsewhere after the commitment, which stops redrawing, and where it came from
     beyond_plan : one sitting more than were planned for this listener; reported, never counted
+    compared : block id to the conditions that it compares; those left out compare all of `conditions`
+    labels : condition id to the name that a listener reads, where a phase or a question names it
     methods : the table of methods
     """
     if not clips or not conditions:
@@ -167,6 +203,8 @@ def make_plan(
         "deadline": deadline,
         "public_source": public_source,
         "beyond_plan": beyond_plan,
+        "compared": {block: list(ids) for block, ids in (compared or {}).items()},
+        "labels": dict(labels or {}),
     }
     return _planned(record, nonce, public, methods)
 
@@ -218,6 +256,7 @@ def _protocol_record(protocol: Protocol) -> dict[str, Any]:
         "title": protocol.title,
         "source": protocol.source,
         "decides": list(protocol.decides),
+        "order": protocol.order,
         "blocks": [{**asdict(block), "numbers": dict(block.numbers)} for block in protocol.blocks],
     }
 
@@ -228,5 +267,6 @@ def _protocol(record: Mapping[str, Any]) -> Protocol:
         title=record["title"],
         source=record["source"],
         decides=tuple(record["decides"]),
+        order=record["order"],
         blocks=tuple(Block(**block) for block in record["blocks"]),
     )

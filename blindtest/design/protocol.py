@@ -28,6 +28,8 @@ class Block:
     """Smallest effect that would matter; for discrimination: share of trials heard beyond guessing."""
     deadline_days: float | None = None
     """An unfinished sitting counts as abandoned after this."""
+    sittings: int = 1
+    """In how many sittings, each on another day, the block is run."""
     numbers: Mapping[str, Value] = field(default_factory=dict)
     """What the method itself reads."""
 
@@ -35,6 +37,11 @@ class Block:
     def counted(self) -> bool:
         """Whether the answers enter the analysis."""
         return self.phase != "practice"
+
+    @property
+    def named(self) -> bool:
+        """Whether the listener reads the names of what sounds."""
+        return self.phase in ("worn", "labelled")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +53,8 @@ class Protocol:
     source: str
     decides: tuple[str, ...]
     blocks: tuple[Block, ...]
+    order: Literal["blind-first", "labelled-first", "crossed"] = "blind-first"
+    """Which phase comes first, where there are two: one for every listener, or half of the listeners each."""
 
     @property
     def trials(self) -> int:

@@ -2,8 +2,26 @@
 
 from blindtest.methods.abx import ABX
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
+from blindtest.methods.preference import PREFERENCE
+from blindtest.methods.rating import RATING, RATING_SINGLE
+from blindtest.methods.recognition import RECOGNITION
 
-METHODS: dict[str, Method] = {method.name: method for method in (ABX,)}
+METHODS: dict[str, Method] = {method.name: method for method in (ABX, PREFERENCE, RATING, RATING_SINGLE, RECOGNITION)}
 """The table of methods. Adding one: a file, a name in this tuple, a test file, a page of the guide."""
 
-__all__ = ["ABX", "METHODS", "Drawn", "Method", "Outcome", "Question", "Setting", "Slot", "Source", "Value"]
+__all__ = [
+    "ABX",
+    "METHODS",
+    "PREFERENCE",
+    "RATING",
+    "RATING_SINGLE",
+    "RECOGNITION",
+    "Drawn",
+    "Method",
+    "Outcome",
+    "Question",
+    "Setting",
+    "Slot",
+    "Source",
+    "Value",
+]

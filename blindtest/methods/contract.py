@@ -56,6 +56,10 @@ class Setting:
 
     conditions: tuple[str, ...]
     numbers: Mapping[str, Value] = field(default_factory=dict)
+    labels: tuple[str, ...] = ()
+    """Names of the conditions that a listener may read; only for questions that name all of them alike."""
+    order: int = 0
+    """Which of the method's orders this trial has: balanced over a block by the plan, see `Method.orders`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +74,12 @@ class Question:
     """For 'choose': value and words of each option."""
     range: tuple[float, float] | None = None
     """For 'rate' and 'adjust': least and greatest value."""
+    scale: tuple[tuple[float, str], ...] = ()
+    """For 'rate': words along the scale, as (value in the middle of the interval, word)."""
+
+
+def _one_order(setting: Setting) -> int:
+    return 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +92,7 @@ class Method:
     """The standard or paper it follows."""
     answer_kind: AnswerKind
     guess_rate: float | None
-    """Probability that a guess is right; None where no answer is right."""
+    """Probability that a guess is right; None where no answer is right, or where it depends on the setting."""
     conditions: tuple[int, int]
     """Least and greatest number of conditions in a trial."""
     slot_names: Callable[[Setting], tuple[str, ...]]
@@ -94,6 +104,11 @@ class Method:
     """Kinds of claim it can decide."""
     adaptive: bool = False
     """Whether a draw depends on earlier outcomes."""
+    orders: Callable[[Setting], int] = _one_order
+    """Number of orders that are balanced over the trials of a block and of each clip; the plan draws which trial has
+    which, and passes it as `Setting.order`. 1: every draw is independent, as answer keys must be."""
+    names_all: bool = False
+    """Whether the question names all conditions, alike in every trial ('which one was it?')."""
 
     def is_right(self, drawn: Drawn, answer: Mapping[str, Value]) -> bool | None:
         """Return whether `answer` is the right one, or None where no answer is."""

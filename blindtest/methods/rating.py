@@ -1,0 +1,96 @@
+"""Ratings on a continuous quality scale: all conditions of a clip on one page, or one at a time.
+
+There is no reference and no right answer: the frame of ITU-R BS.2132 for comparing systems none of which is the
+original. The scale runs from 0 to 100 in five equal intervals with the words of ITU-R BS.1534 and BS.1284. In which
+slot a condition sounds is drawn anew for every trial; one at a time, each condition comes equally often with each
+clip.
+"""
+
+from collections.abc import Mapping, Sequence
+from math import isfinite
+
+from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+
+__all__ = ["RATING", "RATING_SINGLE", "SCALE"]
+
+SCALE = ((90.0, "Excellent"), (70.0, "Good"), (50.0, "Fair"), (30.0, "Poor"), (10.0, "Bad"))
+"""ITU-R BS.1534-3, 5.4: five equal intervals from the top."""
+LEAST, GREATEST = 0.0, 100.0
+MOST_SLOTS = 12
+"""ITU-R BS.1534-3, 5.3: at most 12 signals in a trial."""
+
+
+def _all_names(setting: Setting) -> tuple[str, ...]:
+    return tuple(str(place) for place in range(1, len(setting.conditions) + 1))
+
+
+def _draw_all(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
+    conditions = list(setting.conditions)
+    for last in range(len(conditions) - 1, 0, -1):
+        other = below(last + 1)
+        conditions[last], conditions[other] = conditions[other], conditions[last]
+    names = _all_names(setting)
+    return Drawn(slots=tuple(Slot(name=n, role="rated", condition=c) for n, c in zip(names, conditions, strict=True)))
+
+
+def _one_name(setting: Setting) -> tuple[str, ...]:
+    return ("1",)
+
+
+def _draw_one(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
+    return Drawn(slots=(Slot(name="1", role="rated", condition=setting.conditions[setting.order]),))
+
+
+def _question(names: tuple[str, ...], setting: Setting) -> Question:
+    many = len(names) > 1
+    return Question(
+        kind="rate",
+        prompt="How good is the sound of each?" if many else "How good is the sound?",
+        keys=names,
+        range=(LEAST, GREATEST),
+        scale=SCALE,
+    )
+
+
+def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
+    missing = [key for key in question.keys if key not in answer]
+    if missing:
+        return f"not rated yet: {', '.join(missing)}"
+    if set(answer) - set(question.keys):
+        return "a rating of something that is not there"
+    for key, value in answer.items():
+        if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
+            return f"the rating of {key} is not a number"
+        if not LEAST <= value <= GREATEST:
+            return f"the rating of {key} lies outside {LEAST:g} to {GREATEST:g}"
+    return None
+
+
+RATING = Method(
+    name="rating",
+    title="Rating of all conditions side by side",
+    source="ITU-R BS.2132-0 (no given reference); scale of ITU-R BS.1534-3 and BS.1284-2",
+    answer_kind="rate",
+    guess_rate=None,
+    conditions=(2, MOST_SLOTS),
+    slot_names=_all_names,
+    draw=_draw_all,
+    question=_question,
+    fault_in=_fault_in,
+    decides=("rated",),
+)
+
+RATING_SINGLE = Method(
+    name="rating-single",
+    title="Rating of one condition at a time",
+    source="ITU-R BS.1284-2; scale of ITU-R BS.1534-3",
+    answer_kind="rate",
+    guess_rate=None,
+    conditions=(1, MOST_SLOTS),
+    slot_names=_one_name,
+    draw=_draw_one,
+    question=_question,
+    fault_in=_fault_in,
+    decides=("rated",),
+    orders=lambda setting: len(setting.conditions),
+)
