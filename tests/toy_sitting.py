@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from blindtest.design import Block, Plan, Protocol, Sealed, make_plan
+from blindtest.design import Block, Plan, Protocol, Sealed, make_plan, seal
 from blindtest.session import event_from_dict, restored, rows_of, start
 from blindtest.session.store import Store
 from blindtest.web import Facts, Server, SittingService, StoreRecord, hosts_of, link, make_app, open_port
@@ -23,6 +23,7 @@ from blindtest.web import Facts, Server, SittingService, StoreRecord, hosts_of, 
 CONDITIONS = ("heron", "plover")
 RATES = {"reeds": 48_000, "water": 44_100}
 SECONDS = 1.0
+STUDY = seal({"format": 1, "kind": "study seal", "title": "toy"}, bytes(32))
 TONES_HZ = {"heron": (400, 1200), "plover": (400, 1500)}
 
 
@@ -45,7 +46,7 @@ def plan(
     )
     protocol = Protocol(name="toy", title="Toy", source="made for a test", decides=("heard",), blocks=blocks)
     return make_plan(
-        study_seal="0" * 64,
+        study_seal=STUDY.commitment,
         sitting=1,
         protocol=protocol,
         conditions=CONDITIONS,
@@ -106,9 +107,10 @@ def opened_store(folder: Path, made: Plan) -> Store:
     """Return the database of `folder`, with the sitting of `made` registered."""
     store = Store(folder / "study.db", entropy=os.urandom)
     if not store.sittings():
+        store.add_seal(STUDY, kind="study", created=datetime.now(UTC))
         store.add_sitting(
             Sealed(record=made.record, nonce=made.nonce, commitment=made.commitment),
-            study_seal="0" * 64,
+            study_seal=STUDY.commitment,
             listener="L01",
             created=datetime.now(UTC),
             deadline=datetime.fromisoformat(made.record["deadline"]),
