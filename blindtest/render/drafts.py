@@ -28,7 +28,7 @@ from blindtest.audio import (
 
 from .programme import CLIP, Programme
 
-__all__ = ["Draft", "Filters", "Finished", "Measure", "drafts", "finished"]
+__all__ = ["Draft", "Filters", "Finished", "Measure", "dither_noise", "drafts", "finished"]
 
 TOLERANCE_LU = 0.002
 """Of each written file's loudness; any two then agree within 0.004 LU, where 0.01 is asked for."""
@@ -170,10 +170,15 @@ def _band_level(programme: Programme) -> float:
     return 10.0 * math.log10(power) if power > 0.0 else -math.inf
 
 
+def dither_noise(key: str, frames: int, channels: int) -> bytes:
+    """Return the uniform bytes that the dither of `frames` x `channels` samples is made of: SHAKE-256 of `key`."""
+    return hashlib.shake_256(f"blindtest dither\0{key}".encode()).digest(noise_length(frames, channels))
+
+
 def finished(
-    draft: Draft, *, key: str, target: float, match: Measure, heard_fir: NDArray[np.float64] | None
+    draft: Draft, *, noise: bytes, target: float, match: Measure, heard_fir: NDArray[np.float64] | None
 ) -> Finished:
-    """Return the samples of `draft` at `target` LUFS, dithered by what `key` hashes to.
+    """Return the samples of `draft` at `target` LUFS, dithered by `noise` (as many bytes as `dither_noise` gives).
 
     The loudness is read from the samples as they will stand in the file, and the gain corrected until it is within
     0.002 LU of the target: the gates of BS.1770 make loudness slightly non-additive, and what is heard of a file
@@ -185,7 +190,6 @@ def finished(
         A sample would pass full scale: the caller has to look at the true peak first.
     """
     assert draft.frames is not None
-    noise = hashlib.shake_256(f"blindtest dither\0{key}".encode()).digest(noise_length(*draft.frames.shape))
     scaled = np.empty(draft.frames.shape)  # frame by frame in memory, as they go into the file
     gain = target - draft.reference
     for _ in range(ROUNDS):

@@ -13,7 +13,7 @@ from .chain import CommonCurve, Condition, Playback
 from .folder import sha256_of_file
 from .programme import ClipSource
 
-__all__ = ["RenderJob", "file_hashes", "hash_of", "heard_in_words", "playback_facts", "stimulus_key"]
+__all__ = ["RenderJob", "dither_key", "file_hashes", "hash_of", "heard_in_words", "playback_facts", "stimulus_key"]
 
 RENDERING = 1
 """Goes into every key: raised when the same inputs come out as other bytes."""
@@ -82,19 +82,15 @@ def stimulus_key(
     loudness_lufs: float,
 ) -> str:
     """Return the hash of all that decides one stimulus' bytes; no name of a condition, unit or file is in it."""
+    own = condition.recording
     playback = playback_facts(job.playback)
     if playback is not None and not condition.filtered:
         playback = {key: value for key, value in playback.items() if key != "max_boost_db"}
-    recordings = [one.recording for one in job.conditions if one.recording is not None]
-    own = condition.recording
     return hash_of(
         {
+            **_programme_facts(job, hashes, source),
             "rendering": RENDERING,
-            "clip": [hashes[source.path], float(source.in_s), None if source.out_s is None else float(source.out_s)],
-            "rate_hz": job.rate_hz,
             "recording": None if own is None else hashes[own.files[source.id]],
-            # All recordings of a clip decide where its stimuli begin and end.
-            "recordings": sorted([hashes[one.files[source.id]], one.align] for one in recordings),
             "stages": condition.facts(),
             "outside": [list(outside.frequency), list(outside.level_db), list(band_hz)] if condition.filtered else None,
             "playback": playback,
@@ -103,6 +99,21 @@ def stimulus_key(
             "loudness_lufs": float(loudness_lufs),
         }
     )
+
+
+def dither_key(job: RenderJob, hashes: Mapping[Path, str], source: ClipSource) -> str:
+    """Return what a clip's dither is drawn from: one sequence, alike for every condition."""
+    return hash_of({**_programme_facts(job, hashes, source), "dither": RENDERING})
+
+
+def _programme_facts(job: RenderJob, hashes: Mapping[Path, str], source: ClipSource) -> dict[str, object]:
+    recordings = [one.recording for one in job.conditions if one.recording is not None]
+    return {
+        "clip": [hashes[source.path], float(source.in_s), None if source.out_s is None else float(source.out_s)],
+        "rate_hz": job.rate_hz,
+        # All recordings of a clip decide where its stimuli begin and end.
+        "recordings": sorted([hashes[one.files[source.id]], one.align] for one in recordings),
+    }
 
 
 def heard_in_words(job: RenderJob) -> str:

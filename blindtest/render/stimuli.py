@@ -16,11 +16,11 @@ from blindtest.audio import MatchRow, wav_bytes
 from blindtest.errors import BlindtestError, Fault
 
 from .chain import CommonCurve, Limit, boost_limits, common_curve, trusted_band, zero_curve
-from .drafts import Draft, finished
+from .drafts import Draft, dither_noise, finished
 from .filters import Bench, FilterCurve
 from .fixed import FIXED_NAME, Fixed, Outside, fixed_text, read_fixed
 from .folder import Making, Manifest, Shelved, name_of, read_manifest, recover, salt_of, sha256_of_file, write_durably
-from .job import RenderJob, file_hashes, hash_of, heard_in_words, playback_facts, stimulus_key
+from .job import RenderJob, dither_key, file_hashes, hash_of, heard_in_words, playback_facts, stimulus_key
 from .table import TABLE_NAME, match_row, number_in, table_text
 from .workers import Budget, Progress, Steps, all_of
 
@@ -386,6 +386,7 @@ class _Rendering:
         kept = {name: waiting[name] for name in order if name in waiting and waiting[name].frames is not None}
         again = [name for name in order if name not in kept]
         made, over, silent = {}, {}, []
+        noise = b""
         for draft in (*kept.values(), *(self.bench.drafts(self.clips[clip], again) if again else ())):
             if not math.isfinite(draft.reference):
                 silent.append(draft)
@@ -393,7 +394,9 @@ class _Rendering:
                 over[draft.condition] = reach
             elif not over and not silent:
                 key = key_of[draft.condition]
-                made[key] = self._put(draft, key, target, making)
+                # The same dither for every condition, drawn once: what they differ in is what the claim is about.
+                noise = noise or self._noise(clip, draft)
+                made[key] = self._put(draft, key, target, noise, making)
                 self.steps.step(f"{clip}: written")
             draft.frames = None
         self._refuse_silence(clip, silent)
@@ -401,10 +404,14 @@ class _Rendering:
             raise BlindtestError.of(self._headroom_fault(clip, name, target, min(over.values())) for name in over)
         return made
 
-    def _put(self, draft: Draft, key: str, target: float, making: Making) -> Shelved:
+    def _noise(self, clip: str, draft: Draft) -> bytes:
+        assert draft.frames is not None
+        return dither_noise(dither_key(self.job, self.hashes, self.clips[clip]), *draft.frames.shape)
+
+    def _put(self, draft: Draft, key: str, target: float, noise: bytes, making: Making) -> Shelved:
         result = finished(
             draft,
-            key=key,
+            noise=noise,
             target=target + self.conditions[draft.condition].offset_db,
             match=self.job.match,
             heard_fir=self.bench.heard_fir(draft.rate),
