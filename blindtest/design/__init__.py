@@ -10,6 +10,7 @@ from blindtest.design.claim import (
 from blindtest.design.draws import Draws
 from blindtest.design.plan import Plan, PlannedTrial, exchanged, make_plan, plan_from_record
 from blindtest.design.protocol import Block, Phase, Protocol
+from blindtest.design.schedule import ScheduledSitting, first_phase, sittings_of
 from blindtest.design.seal import (
     ChainCheck,
     Grade,
@@ -38,12 +39,14 @@ __all__ = [
     "Plan",
     "PlannedTrial",
     "Protocol",
+    "ScheduledSitting",
     "Sealed",
     "canonical",
     "chance_of_negligible",
     "chance_of_shown",
     "commitment",
     "exchanged",
+    "first_phase",
     "grade",
     "key_seed",
     "link_hash",
@@ -52,6 +55,7 @@ __all__ = [
     "plan_from_record",
     "row_hash",
     "seal",
+    "sittings_of",
     "tail_from",
     "verify_chain",
 ]
