@@ -28,7 +28,7 @@ from blindtest.audio import (
 
 from .programme import CLIP, Programme
 
-__all__ = ["Draft", "Filters", "Finished", "Measure", "dither_noise", "drafts", "finished"]
+__all__ = ["Draft", "Filters", "Finished", "Measure", "Unsettled", "dither_noise", "drafts", "finished"]
 
 TOLERANCE_LU = 0.002
 """Of each written file's loudness; any two then agree within 0.004 LU, where 0.01 is asked for."""
@@ -81,6 +81,10 @@ class Finished:
     gain_db: float
     facts: dict[str, float]
     """The numbers of a match table's row, by its names."""
+
+
+class Unsettled(ArithmeticError):
+    """No gain gives the loudness asked for: the absolute gate lets less and less of the clip through."""
 
 
 def drafts(
@@ -186,6 +190,8 @@ def finished(
 
     Raises
     ------
+    Unsettled
+        So near the absolute gate of -70 LUFS that no gain gives the loudness.
     ValueError
         A sample would pass full scale: the caller has to look at the true peak first.
     """
@@ -202,11 +208,15 @@ def finished(
         heard_after = integrated_loudness(heard if match == "heard" else written, draft.rate)
         if abs(target - heard_after) <= TOLERANCE_LU:
             break
+        if not math.isfinite(heard_after):
+            raise Unsettled(heard_after)
         gain += target - heard_after
     else:
-        raise ArithmeticError(f"loudness doesn't settle: {heard_after} LUFS where {target} was wanted")
+        raise Unsettled(heard_after)
     heard_after = integrated_loudness(heard, draft.rate) if match != "heard" else heard_after
     file_after = heard_after if heard_fir is None else integrated_loudness(written, draft.rate)
+    if not math.isfinite(heard_after) or not math.isfinite(file_after):
+        raise Unsettled(min(heard_after, file_after))
     a_weighted, rms = a_weighted_level(heard, draft.rate), rms_level(heard)
     facts = {
         "heard_before": draft.heard,

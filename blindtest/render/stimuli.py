@@ -16,7 +16,7 @@ from blindtest.audio import MatchRow, wav_bytes
 from blindtest.errors import BlindtestError, Fault
 
 from .chain import CommonCurve, Limit, boost_limits, common_curve, trusted_band, zero_curve
-from .drafts import Draft, dither_noise, finished
+from .drafts import Draft, Unsettled, dither_noise, finished
 from .filters import Bench, FilterCurve
 from .fixed import FIXED_NAME, Fixed, Outside, fixed_text, read_fixed
 from .folder import Making, Manifest, Shelved, name_of, read_manifest, recover, salt_of, sha256_of_file, write_durably
@@ -328,6 +328,15 @@ class _Rendering:
             remedy=f"set loudness_lufs = {at_most:.1f} for this clip; its stimuli then are a new version of the study",
         )
 
+    def _gate_fault(self, clip: str, condition: str, asked: float) -> Fault:
+        return Fault(
+            key=f"clip.{clip}.loudness_lufs",
+            problem=f"on clip {clip!r} condition {condition!r} falls under the gate of -70 LUFS",
+            got=asked,
+            allowed="a loudness well above -70 LUFS",
+            remedy="ask for more loudness",
+        )
+
     def _refuse_past_ceiling(self, found: Mapping[Pair, Shelved]) -> None:
         """Refuse what was made under a higher ceiling: lowering it changes no stimulus."""
         peaks: dict[str, dict[str, float]] = {}
@@ -396,7 +405,10 @@ class _Rendering:
                 key = key_of[draft.condition]
                 # The same dither for every condition, drawn once: what they differ in is what the claim is about.
                 noise = noise or self._noise(clip, draft)
-                made[key] = self._put(draft, key, target, noise, making)
+                try:
+                    made[key] = self._put(draft, key, target, noise, making)
+                except Unsettled as reason:
+                    raise BlindtestError(self._gate_fault(clip, draft.condition, target)) from reason
                 self.steps.step(f"{clip}: written")
             draft.frames = None
         self._refuse_silence(clip, silent)

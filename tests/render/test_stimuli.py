@@ -125,6 +125,7 @@ def test_the_untouched_clip_is_bit_true_up_to_gain_and_dither(bench):
     job = bench.job(bench.clip("pink", frames), conditions=(Condition(id="clip"), bench.condition("h", bench.heron)))
     stimulus = render(job, bench.stimuli).stimulus("pink", "clip")
     error = written(stimulus) - frames * 10 ** (stimulus.gain_db / 20)
+    assert stimulus.gain_db != 0.0
     assert np.abs(error).max() <= 1.5 * STEP + 1e-15  # dither below one step, rounding half a step
     assert np.sqrt(np.mean(error**2)) == pytest.approx(STEP / 2, rel=0.01)  # TPDF and rounding: q^2/6 + q^2/12 = q^2/4
     assert abs(np.corrcoef(error[:, 0], error[:, 1])[0, 1]) < 0.02
@@ -326,6 +327,13 @@ def test_a_condition_that_cannot_reach_its_loudness_is_refused(bench):
     assert max(one.true_peak for one in rendered.stimuli) <= -1.0
     with pytest.raises(BlindtestError, match=r"on clip 'a' condition '.*' would pass"):
         render(bench.job(replace(clip, loudness_lufs=reachable + 0.2)), bench.stimuli)
+
+
+def test_a_loudness_at_the_gate_is_refused(bench):
+    swell = bench.pink(3.0) * np.linspace(0.01, 1, 144_000)[:, None] ** 2
+    with pytest.raises(BlindtestError, match=r"clip\.a\.loudness_lufs: .* falls under the gate of -70 LUFS .*got -70"):
+        render(bench.job(bench.clip("a", swell, loudness_lufs=-70.0)), bench.stimuli)
+    assert not bench.names()
 
 
 def test_a_ceiling_lowered_later_refuses_what_was_made(bench):

@@ -1,0 +1,71 @@
+"""A correction as a stage: what its filter adds to the level, at every frequency.
+
+Unlike a measured response it is known everywhere, by design: it goes on top of whatever the chain measured, also
+outside the trusted band, and it isn't brought to a mean of 0 dB, since it is 0 dB outside its own band.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blindtest.device import Response
+from blindtest.device.correction import CorrectionCurve, correction_curve
+
+from .chain import response_hash
+
+__all__ = ["CorrectionStage"]
+
+RULES = 1
+"""Goes into the facts: raised when the same inputs come out as another curve."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CorrectionStage:
+    """The correction of a unit towards a target, by the rules of `blindtest.device.correction`.
+
+    Raises
+    ------
+    BlindtestError
+        The curves don't cover the bands, or are of different rigs.
+    """
+
+    unit_id: str
+    response: Response
+    """The unit as measured, seatings averaged before."""
+    target: Response
+    align_hz: tuple[float, float]
+    band_hz: tuple[float, float]
+    max_boost_db: float
+    curve: CorrectionCurve = field(init=False)
+    """What these come out as."""
+    kind: ClassVar[str] = "correction"
+    designed: ClassVar[bool] = True
+
+    def __post_init__(self) -> None:
+        curve = correction_curve(
+            self.response,
+            self.target,
+            align_hz=self.align_hz,
+            band_hz=self.band_hz,
+            max_boost_db=self.max_boost_db,
+        )
+        object.__setattr__(self, "curve", curve)
+
+    def level_db(self, frequency: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the gain of the correction (bins,) in dB; 0 dB from 1/3 octave outside its band."""
+        return self.curve.gain_at(frequency)
+
+    def facts(self) -> Mapping[str, object]:
+        """Return hashes of what was measured and of the target, and the numbers; no name of a unit is in it."""
+        return {
+            "kind": self.kind,
+            "rules": RULES,
+            "response": response_hash(self.response),
+            "target": response_hash(self.target),
+            "align_hz": [float(edge) for edge in self.align_hz],
+            "band_hz": [float(edge) for edge in self.band_hz],
+            "max_boost_db": float(self.max_boost_db),
+        }
