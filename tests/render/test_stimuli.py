@@ -331,7 +331,7 @@ def test_a_condition_that_cannot_reach_its_loudness_is_refused(bench):
 
 def test_a_loudness_at_the_gate_is_refused(bench):
     swell = bench.pink(3.0) * np.linspace(0.01, 1, 144_000)[:, None] ** 2
-    with pytest.raises(BlindtestError, match=r"clip\.a\.loudness_lufs: .* falls under the gate of -70 LUFS .*got -70"):
+    with pytest.raises(BlindtestError, match=r"clip\.a\.loudness_lufs: .* falls under the gate of -70 LUFS, got -70"):
         render(bench.job(bench.clip("a", swell, loudness_lufs=-70.0)), bench.stimuli)
     assert not bench.names()
 
