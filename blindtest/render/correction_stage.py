@@ -11,8 +11,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.device import Response
-from blindtest.device.correction import CorrectionCurve, correction_curve
+from blindtest.device import CorrectionCurve, Response, correction_curve
 
 from .chain import response_hash
 
