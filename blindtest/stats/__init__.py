@@ -16,6 +16,7 @@ from blindtest.stats.discrimination import (
     similarity_test,
 )
 from blindtest.stats.equivalence import EquivalenceResult, equivalence_test
+from blindtest.stats.impressions import Effect, OtherScale, Rejection, SurvivalResult, survival
 from blindtest.stats.listeners import ListenerResults, counted_trials, listener_results
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.planning import (
@@ -38,6 +39,8 @@ from blindtest.stats.preference import (
     preference_test,
 )
 from blindtest.stats.preference_planning import PreferenceChances, preference_chances
+from blindtest.stats.recognition import RecognitionResult, recognition_test
+from blindtest.stats.second_opinion import MixedOpinion
 from blindtest.stats.sensitivity import (
     DECISION_RULES,
     DecisionRule,
@@ -51,6 +54,7 @@ from blindtest.stats.sensitivity import (
     slope,
 )
 from blindtest.stats.strengths import Convergence, PreferenceResult, fit_paired_preferences
+from blindtest.stats.survival_planning import SurvivalPower, VerdictChances, survival_power
 from blindtest.stats.table import COLUMNS, TrialTable, read_trial_table, trial_table, write_trial_table
 
 __all__ = [
@@ -61,18 +65,26 @@ __all__ = [
     "DecisionRule",
     "DetectableEffect",
     "DiscriminationResult",
+    "Effect",
     "EquivalenceResult",
     "ListenerResults",
     "MinutesPlan",
+    "MixedOpinion",
+    "OtherScale",
     "PlanChances",
     "PowerResult",
     "PreferenceChances",
     "PreferenceConclusion",
     "PreferenceResult",
     "PreferenceTest",
+    "RecognitionResult",
+    "Rejection",
     "SampleSize",
     "SimilarityResult",
+    "SurvivalPower",
+    "SurvivalResult",
     "TrialTable",
+    "VerdictChances",
     "adjust_p_values",
     "conclude",
     "conclude_preference",
@@ -99,10 +111,13 @@ __all__ = [
     "proportion_at",
     "proportion_correct",
     "read_trial_table",
+    "recognition_test",
     "sample_size",
     "similarity_critical_number",
     "similarity_test",
     "slope",
+    "survival",
+    "survival_power",
     "trial_table",
     "write_trial_table",
 ]

@@ -80,7 +80,10 @@ class PreferenceResult:
     log_likelihood: float
     """Multinomial, over single answers, without the penalty where there is one."""
     covariance: "DataFrame"
-    """Of the strengths (items), and of `order` and `log_nu` where they are in the model; singular, as strengths sum to 0."""
+    """Of the strengths (items), and of `order` and `log_nu` where they are in the model.
+
+    Singular, as strengths sum to zero.
+    """
     answers: int
     """Answers the model is fitted to."""
     ties: int

@@ -1,0 +1,570 @@
+"""Does the impression survive blinding? Labelled and blind ratings of the same renderings, and one verdict.
+
+d is the blind effect, s the labelled one, device minus comparator, in scale points. The verdict is what is left of the
+partition in contrasts.py: *survives*, *shrinks*, *vanishes* or *reverses*; several left: *undecided*, naming them; no
+labelled effect to test: *nothing on record*. It rests on one effect per listener in each mode (paired t limits), or,
+with a single listener, on one effect per sitting (labelled and blind sittings are different days: Welch's degrees of
+freedom); then it holds for this listener and these clips.
+
+Beside it stand a mixed model (second_opinion.py), and two repeats that do not trust the scale: effects divided by the
+distance of two anchors in each mode, and effects of signs. Only a repeat that reaches *another* state changes the
+verdict, to "undecided: depends on the use of the scale".
+
+Source: claims, sections 3 and 4; its error rates are simulated in tests/stats/simulate_survival.py.
+"""
+
+from dataclasses import dataclass
+from math import inf, isfinite, nan
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, stdtrit
+
+from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.stats.binomial import Interval, checked_probability
+from blindtest.stats.contrasts import (
+    LEAST_UNITS,
+    STATES,
+    Contrasts,
+    Estimates,
+    State,
+    paired_contrasts,
+    reasons,
+    remaining_states,
+    two_sample_contrasts,
+)
+from blindtest.stats.plain import plain
+from blindtest.stats.ratings import MODES, Effects, Ratings, read_ratings
+from blindtest.stats.second_opinion import MixedOpinion, mixed_opinion, not_fitted
+from blindtest.stats.survival_planning import SurvivalPower, chances_of_verdicts, effects_of_each_state
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+__all__ = ["Effect", "OtherScale", "Rejection", "SurvivalResult", "Verdict", "survival"]
+
+Floats = NDArray[np.float64]
+Verdict = Literal["survives", "shrinks", "vanishes", "reverses", "undecided", "nothing on record"]
+
+NOT_SEPARATED = "medium and blinding not separated (no labelled ratings)"
+NOT_BLIND = "nothing was rated blind"
+SCALE = "depends on the use of the scale"
+STUDIES = 4000
+"""Simulated for each true effect in `SurvivalResult.power`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """A mean effect with its limits."""
+
+    estimate: float
+    interval: Interval
+    """Two-sided, at `level`."""
+    level: float
+    lower_limit: float
+    """One-sided, at the same level."""
+    upper_limit: float
+    std_error: float
+    """Infinite where a single unit leaves no spread to judge by."""
+    df: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return plain(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rejection:
+    """A state of the partition, and one condition that would reject it."""
+
+    state: State
+    condition: str
+    """d: blind effect, s: labelled effect, L and U: one-sided t limits, M: margin, rho: share kept."""
+    limit: float
+    """The limit that the condition looks at."""
+    rejected: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return plain(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherScale:
+    """The verdict repeated on effects that do not trust the scale's points."""
+
+    name: str
+    """"anchors" or "signs"."""
+    scale: str
+    """What one unit of it is."""
+    verdict: Verdict | None
+    """None: could not be repeated, see `why_not`."""
+    why_not: str
+    margin: float
+    labelled: Effect | None
+    blind: Effect | None
+    remaining: tuple[State, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return plain(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurvivalResult:
+    """Whether an impression survives blinding, and what that rests on."""
+
+    verdict: Verdict
+    reason: str
+    """Why it is undecided, or nothing is on record; empty for a verdict of one state."""
+    remaining: tuple[State, ...]
+    """States that are not rejected; one: the verdict."""
+    device: str
+    comparator: str
+    labelled: Effect
+    """s, device minus comparator, points."""
+    blind: Effect
+    """d."""
+    difference: Effect
+    """d - s."""
+    kept_contrast: Effect
+    """d - rho s: what is left of the effect beyond the share that counts as kept."""
+    unit: str
+    """"listener" or "sitting": what the limits are computed over."""
+    units: tuple[int, int]
+    """Number of units, labelled and blind."""
+    listeners: tuple[str, ...]
+    clips: tuple[str, ...]
+    margin: float
+    kept: float
+    alpha: float
+    rejections: tuple[Rejection, ...]
+    other_scales: tuple[OtherScale, ...]
+    mixed_model: MixedOpinion
+    spreads: tuple[float, float, float]
+    """Standard deviation of the effects over units, labelled and blind, and their correlation (0 for sittings)."""
+    without_rating: int
+    """Rows without a rating; left out."""
+    other_phases: int
+    """Rows of practice or worn listening; never compared."""
+    remarks: tuple[str, ...]
+    assumptions: tuple[str, ...]
+    method: str
+    source: str = "partition by one-sided t limits, claims section 4; Welch 1947 for sittings"
+
+    @property
+    def reading(self) -> str:
+        """The verdict with its reason: "undecided: medium and blinding not separated ..."."""
+        return f"{self.verdict}: {self.reason}" if self.reason else self.verdict
+
+    @property
+    def scope(self) -> str:
+        """For whom it holds."""
+        if self.unit == "sitting":
+            return "for this listener and these clips"
+        return "for listeners like these and these clips"
+
+    @property
+    def sentence(self) -> str:
+        """The result in plain words."""
+        return (
+            f"{self.reading}, {self.scope}. {self.device} over {self.comparator}: labelled {_shown(self.labelled)}, "
+            f"blind {_shown(self.blind)}, blind minus labelled {_shown(self.difference)} points; margin "
+            f"{self.margin:g}, kept {self.kept:.3g}, alpha {self.alpha:g}, {_counted(self.unit, self.units)}."
+        )
+
+    @property
+    def power(self) -> SurvivalPower | None:
+        """What a study of this size and these spreads reaches, with the labelled effect found; None without spreads.
+
+        Simulated with a fixed seed. It says what could have been found, never whether it was.
+        """
+        return _power(self)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold, sentences and power included."""
+        return plain(self, "reading", "scope", "sentence", "power")
+
+
+def _shown(effect: Effect) -> str:
+    low, high = effect.interval
+    if not isfinite(effect.estimate):
+        return "not rated"
+    if not isfinite(low):
+        return f"{effect.estimate:+.1f} (one value: no interval)"
+    return f"{effect.estimate:+.1f} ({low:+.1f} to {high:+.1f})"
+
+
+def _counted(unit: str, units: tuple[int, int]) -> str:
+    if unit == "sitting":
+        return f"{units[0]} labelled and {units[1]} blind sittings"
+    return f"{units[1] or units[0]} listeners" if min(units) else f"{units[0]} labelled, {units[1]} blind listeners"
+
+
+def survival(
+    table: "DataFrame",
+    *,
+    device: str,
+    comparator: str,
+    margin: float = 8.0,
+    kept: float = 2 / 3,
+    alpha: float = 0.05,
+    anchor_low: str | None = None,
+    anchor_high: str | None = None,
+    mixed_model: bool = True,
+) -> SurvivalResult:
+    """Return whether an impression of `device` over `comparator` survives blinding.
+
+    Parameters
+    ----------
+    table : listener, clip, device, mode ("labelled" or "blind"), sitting, rating; see `read_ratings`. Ratings of a
+        sitting that gave rise to the claim must not be in it
+    margin : smallest effect that matters, scale points; sealed
+    kept : share of the labelled effect that counts as surviving, (0, 1]; sealed
+    alpha : how often the verdict may be wrong
+    anchor_low, anchor_high : names in the column `device` of the poor and the good anchor, if there are any
+    mixed_model : also fit statsmodels' MixedLM (a second or so); it never changes the verdict
+
+    Raises
+    ------
+    BlindtestError
+        A table that can't be read; device, comparator or an anchor that nobody rated.
+    ValueError
+        A number out of its range, or a device that is its own comparator.
+    """
+    if not 0 < margin < inf:
+        raise ValueError(f"the margin must be above 0, got {margin}")
+    if not 0 < kept <= 1:
+        raise ValueError(f"the share kept must lie above 0, up to 1, got {kept}")
+    checked_probability("alpha", alpha)
+    device, comparator = str(device), str(comparator)
+    if device == comparator:
+        raise ValueError(f"{device!r} can't be compared with itself")
+    ratings = read_ratings(table)
+    _check_rated(ratings, device=device, comparator=comparator, anchor_low=anchor_low, anchor_high=anchor_high)
+    effects = ratings.effects(device, comparator)
+    contrasts = _contrasts(effects.blind, effects.labelled, effects.unit, kept, effects.least_sd)
+    others = (
+        _by_anchors(ratings, effects, anchor_low, anchor_high, margin=margin, kept=kept, alpha=alpha),
+        _by_signs(effects, margin=margin, kept=kept, alpha=alpha),
+    )
+    verdict, reason, remaining = _verdict(contrasts, effects, margin=margin, alpha=alpha)
+    contradicting = [other for other in others if verdict in STATES and other.verdict in set(STATES) - {verdict}]
+    if contradicting:
+        reason = f"{SCALE} ({verdict} in points, {', '.join(f'{o.verdict} by {o.name}' for o in contradicting)})"
+        remaining = tuple(state for state in STATES if state in {verdict, *(other.verdict for other in contradicting)})
+        verdict = "undecided"
+    level = 1 - alpha
+    return SurvivalResult(
+        verdict=verdict,
+        reason=reason,
+        remaining=remaining,
+        device=device,
+        comparator=comparator,
+        labelled=_effect(contrasts.labelled, alpha),
+        blind=_effect(contrasts.blind, alpha),
+        difference=_effect(contrasts.difference, alpha),
+        kept_contrast=_effect(contrasts.kept, alpha),
+        unit=effects.unit,
+        units=(len(effects.labelled), len(effects.blind)),
+        listeners=effects.names,
+        clips=effects.clips,
+        margin=float(margin),
+        kept=float(kept),
+        alpha=float(alpha),
+        rejections=_rejections(contrasts, margin=margin, alpha=alpha),
+        other_scales=others,
+        mixed_model=_second_opinion(ratings, effects, device, comparator, level, wanted=mixed_model),
+        spreads=_spreads(effects),
+        without_rating=ratings.without_rating,
+        other_phases=ratings.other_phases,
+        remarks=_remarks(ratings, effects),
+        assumptions=_assumptions(effects),
+        method=_METHODS[effects.unit],
+    )
+
+
+_METHODS = {
+    "listener": "one effect per listener and mode, t limits with listeners - 1 degrees of freedom",
+    "sitting": "one effect per sitting, t limits; d - rho s of two samples with Welch's degrees of freedom",
+}
+
+
+def _check_rated(ratings: Ratings, **names: str | None) -> None:
+    known = ratings.devices
+    if not ratings.rows:
+        raise BlindtestError(
+            Fault(
+                problem="the table holds no labelled or blind rating",
+                key="rating",
+                got=f"{ratings.without_rating} rows without a rating, {ratings.other_phases} of other phases",
+                remedy="finish a sitting first",
+            )
+        )
+    faults = [
+        Fault(
+            problem="nobody rated this",
+            key=key,
+            got=name,
+            allowed=", ".join(known),
+            remedy=did_you_mean(str(name), known),
+        )
+        for key, name in names.items()
+        if name is not None and str(name) not in known
+    ]
+    if faults:
+        raise BlindtestError(*faults)
+
+
+def _contrasts(blind: Floats, labelled: Floats, unit: str, kept: float, least_sd: float) -> Contrasts:
+    if unit == "listener" and len(blind) == len(labelled):
+        return paired_contrasts(blind, labelled, kept=kept, least_sd=least_sd)
+    return two_sample_contrasts(blind, labelled, kept=kept, least_sd=least_sd)
+
+
+def _verdict(
+    contrasts: Contrasts, effects: Effects, *, margin: float, alpha: float
+) -> tuple[Verdict, str, tuple[State, ...]]:
+    """Return the verdict, its reason and the states that remain."""
+    fewest = min(len(effects.labelled), len(effects.blind))
+    if not len(effects.labelled):
+        return "undecided", NOT_SEPARATED, STATES
+    if not len(effects.blind):
+        return "undecided", NOT_BLIND, STATES
+    if effects.unit == "listener" and len(_in_both_modes(effects)) < len(effects.names):
+        return "undecided", "no listener rated the same clip labelled and blind", STATES
+    if fewest < LEAST_UNITS:
+        return "undecided", _too_few(effects), STATES
+    left = remaining_states(contrasts, margin=margin, alpha=alpha)
+    remaining = tuple(state for place, state in enumerate(STATES) if left[place])
+    if not contrasts.labelled.lower(alpha) > 0:
+        return "nothing on record", "no labelled effect to test", remaining
+    if len(remaining) == 1:
+        return remaining[0], "", remaining
+    return "undecided", f"{', '.join(remaining[:-1])} or {remaining[-1]}", remaining
+
+
+def _in_both_modes(effects: Effects) -> set[str]:
+    held = [{(page.listener, page.clip) for page in effects.pages if page.mode == mode} for mode in MODES]
+    return {listener for listener, _ in held[0] & held[1]}
+
+
+def _too_few(effects: Effects) -> str:
+    if effects.unit == "listener":
+        return f"{len(effects.blind)} listeners are too few, it takes {LEAST_UNITS} or more"
+    return (
+        f"{len(effects.labelled)} labelled and {len(effects.blind)} blind sittings of one listener can reach nothing, "
+        f"it takes {LEAST_UNITS} or more of each"
+    )
+
+
+def _effect(estimates: Estimates, alpha: float) -> Effect:
+    mean, std_error, df = float(estimates.mean), float(estimates.std_error), float(estimates.df)
+    half = float(stdtrit(df, 1 - alpha / 2)) * std_error
+    return Effect(
+        estimate=mean,
+        interval=(mean - half, mean + half),
+        level=1 - alpha,
+        lower_limit=float(estimates.lower(alpha)),
+        upper_limit=float(estimates.upper(alpha)),
+        std_error=std_error,
+        df=df,
+    )
+
+
+def _rejections(contrasts: Contrasts, *, margin: float, alpha: float) -> tuple[Rejection, ...]:
+    return tuple(
+        Rejection(state=state, condition=condition, limit=float(limit), rejected=bool(holds))
+        for state, conditions in reasons(contrasts, margin=margin, alpha=alpha).items()
+        for condition, holds, limit in conditions
+    )
+
+
+def _by_anchors(
+    ratings: Ratings,
+    effects: Effects,
+    low: str | None,
+    high: str | None,
+    *,
+    margin: float,
+    kept: float,
+    alpha: float,
+) -> OtherScale:
+    """Repeat on effects divided by the distance of the anchors in their mode, the margin by the labelled distance."""
+    scale = "distance of the two anchors in the same mode"
+    if low is None or high is None:
+        return _not_repeated("anchors", scale, "no anchors were named")
+    anchors = ratings.effects(str(high), str(low))
+    distances = {"labelled": anchors.labelled, "blind": anchors.blind}
+    means = {mode: float(values.mean()) if len(values) else nan for mode, values in distances.items()}
+    for mode, distance in means.items():
+        if not distance > 0:
+            found = (
+                "were not rated together" if distance != distance else f"lie {distance:.1f} apart, the wrong way round"
+            )
+            return _not_repeated("anchors", scale, f"{mode}, the anchors {found}")
+    return _repeated(
+        "anchors",
+        scale,
+        effects,
+        effects.blind / means["blind"],
+        effects.labelled / means["labelled"],
+        margin=margin / means["labelled"],
+        kept=kept,
+        alpha=alpha,
+        least_sd=effects.least_sd / min(means.values()),
+    )
+
+
+def _by_signs(effects: Effects, *, margin: float, kept: float, alpha: float) -> OtherScale:
+    """Repeat on shares of pairs with the device above minus shares with it below.
+
+    The margin becomes what an effect of that size gives on this scale when single differences scatter normally, as
+    much as they do here: 2 Phi(M / sd) - 1.
+    """
+    scale = "share of pairs of ratings with the device above, minus share with it below"
+    if effects.spread == 0:
+        return _not_repeated("signs", scale, "single differences do not scatter, so the margin has no counterpart")
+    return _repeated(
+        "signs",
+        scale,
+        effects,
+        effects.blind_signs,
+        effects.labelled_signs,
+        margin=2 * float(ndtr(margin / effects.spread)) - 1,
+        kept=kept,
+        alpha=alpha,
+        least_sd=effects.least_sign_sd,
+    )
+
+
+def _not_repeated(name: str, scale: str, why: str) -> OtherScale:
+    return OtherScale(
+        name=name, scale=scale, verdict=None, why_not=why, margin=nan, labelled=None, blind=None, remaining=()
+    )
+
+
+def _repeated(
+    name: str,
+    scale: str,
+    effects: Effects,
+    blind: Floats,
+    labelled: Floats,
+    *,
+    margin: float,
+    kept: float,
+    alpha: float,
+    least_sd: float,
+) -> OtherScale:
+    contrasts = _contrasts(blind, labelled, effects.unit, kept, least_sd)
+    verdict, _, remaining = _verdict(contrasts, effects, margin=margin, alpha=alpha)
+    return OtherScale(
+        name=name,
+        scale=scale,
+        verdict=verdict,
+        why_not="",
+        margin=margin,
+        labelled=_effect(contrasts.labelled, alpha),
+        blind=_effect(contrasts.blind, alpha),
+        remaining=remaining,
+    )
+
+
+def _second_opinion(
+    ratings: Ratings, effects: Effects, device: str, comparator: str, level: float, *, wanted: bool
+) -> MixedOpinion:
+    if not wanted:
+        return not_fitted("it was not asked for", level=level)
+    import pandas as pd
+
+    used = {(page.listener, page.mode, page.sitting, page.clip) for page in effects.pages}
+    rows = [
+        (listener, sitting, mode, clip, name == device, rating)
+        for listener, clip, name, mode, sitting, rating in ratings.rows
+        if name in (device, comparator) and (listener, mode, sitting, clip) in used
+    ]
+    if not rows:
+        return not_fitted("no page holds both devices", level=level)
+    frame = pd.DataFrame(rows, columns=["listener", "sitting", "mode", "clip", "device", "rating"])
+    return mixed_opinion(frame, unit=effects.unit, level=level)
+
+
+def _spreads(effects: Effects) -> tuple[float, float, float]:
+    s, d = effects.labelled, effects.blind
+    if min(len(s), len(d)) < 2:
+        return nan, nan, nan
+    sd_s, sd_d = float(s.std(ddof=1)), float(d.std(ddof=1))
+    together = 0.0
+    if effects.unit == "listener" and len(s) == len(d) and sd_s > 0 and sd_d > 0:
+        together = float(np.corrcoef(s, d)[0, 1])
+    return sd_s, sd_d, together
+
+
+def _power(result: SurvivalResult) -> SurvivalPower | None:
+    sd_s, sd_d, together = result.spreads
+    labelled = result.labelled.estimate
+    if not isfinite(sd_s) or not labelled > 0:
+        return None
+    rng = np.random.default_rng(20_260_101)
+    paired = result.unit == "listener"
+    n_s, n_d = result.units
+    rows = []
+    for truth in effects_of_each_state(labelled, result.margin, result.kept):
+        z = rng.normal(size=(STUDIES, n_s))
+        own = rng.normal(size=(STUDIES, n_d))
+        if paired:
+            own = together * z + np.sqrt(max(0.0, 1 - together**2)) * own
+        rows.append(
+            chances_of_verdicts(
+                truth + sd_d * own,
+                labelled + sd_s * z,
+                paired=paired,
+                truth=(truth, labelled),
+                margin=result.margin,
+                kept=result.kept,
+                alpha=result.alpha,
+            )
+        )
+    return SurvivalPower(
+        unit=result.unit,
+        listeners=len(result.listeners),
+        sittings=(n_s, n_d) if not paired else (1, 1),
+        ratings=0,
+        margin=result.margin,
+        kept=result.kept,
+        alpha=result.alpha,
+        chances=tuple(rows),
+        studies=STUDIES,
+        assumptions=(
+            "the spreads found are the true ones, effects are normal, the labelled effect is the one found",
+            f"seed 20260101, {STUDIES} studies a row",
+        ),
+    )
+
+
+def _remarks(ratings: Ratings, effects: Effects) -> tuple[str, ...]:
+    said = list(effects.remarks)
+    if ratings.without_rating:
+        said.append(f"{ratings.without_rating} rows hold no rating and are left out")
+    if ratings.other_phases:
+        said.append(f"{ratings.other_phases} rows of practice or worn listening are not compared")
+    if effects.unit == "sitting" and min(len(effects.labelled), len(effects.blind)) == LEAST_UNITS:
+        said.append("3 sittings in a mode reach a verdict seldom; see the power")
+    return tuple(said)
+
+
+def _assumptions(effects: Effects) -> tuple[str, ...]:
+    if effects.unit == "sitting":
+        whose = (
+            "effects of one listener's sittings are independent and roughly normal, labelled and blind on other days"
+        )
+    else:
+        whose = "listeners are independent, their effects roughly normal"
+    return (
+        whose,
+        "same clips, page, scale, stimuli and order rule in both modes; the order of modes was crossed, or blind first",
+        "the verdict is about these clips, each counting alike; about others it says nothing",
+        "margin, share kept and alpha were sealed before the first rating",
+        "no sitting that gave rise to the claim is among these",
+    )

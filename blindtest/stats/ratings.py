@@ -1,0 +1,329 @@
+"""Ratings of two devices, labelled and blind, read from a table and turned into one effect per listener or sitting.
+
+Columns: listener, clip, device, mode ("labelled" or "blind"), sitting, rating; one row a rating. Rows of another
+device are other stimuli of the same pages (anchors among them). Rows of the mode "worn" or "practice" are another
+phase and are counted, not used; so are rows without a rating. Several rows of one listener, clip, device, mode and
+sitting are repeats and are averaged.
+
+The effect on a page (one listener, mode, sitting and clip) is the mean rating of the device minus that of the
+comparator. Pages that hold only one of the two are left out.
+"""
+
+from dataclasses import dataclass
+from math import isfinite, sqrt
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.stats.contrasts import rounding_sd
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+__all__ = ["MODES", "Effects", "Page", "Ratings", "read_ratings"]
+
+Floats = NDArray[np.float64]
+COLUMNS = ("listener", "clip", "device", "mode", "sitting", "rating")
+MODES = ("labelled", "blind")
+OTHER_PHASES = ("worn", "practice")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """Two devices rated by one listener in one mode and sitting on one clip."""
+
+    listener: str
+    mode: str
+    sitting: str
+    clip: str
+    difference: float
+    """Mean rating of the first minus mean rating of the second."""
+    sign: float
+    """Share of pairs of ratings with the first above, minus share with the second above: -1 ... 1."""
+    squares: float
+    """Mean square of the differences of all pairs of ratings."""
+    ratings: int
+    """Ratings averaged per device, the smaller number."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Effects:
+    """One effect per unit and mode, the pages of the rest left out."""
+
+    unit: str
+    """"listener": both arrays are of the same listeners; "sitting": of different sittings of one listener."""
+    labelled: Floats
+    blind: Floats
+    labelled_signs: Floats
+    blind_signs: Floats
+    names: tuple[str, ...]
+    """The listeners; of a single listener their name alone."""
+    clips: tuple[str, ...]
+    least_sd: float
+    """Rounding hides a standard deviation of an effect below this."""
+    least_sign_sd: float
+    pages: tuple[Page, ...]
+    """Those that went in."""
+    remarks: tuple[str, ...]
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation of single differences of two ratings, around the mean of their mode."""
+        variances = []
+        for mode in MODES:
+            pages = [page for page in self.pages if page.mode == mode]
+            if pages:
+                mean = float(np.mean([page.difference for page in pages]))
+                variances.append(float(np.mean([page.squares for page in pages])) - mean**2)
+        return sqrt(max(0.0, float(np.mean(variances)))) if variances else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ratings:
+    """Rows of a table of ratings that can be used, and counts of those that can't."""
+
+    rows: tuple[tuple[str, str, str, str, str, float], ...]
+    """listener, clip, device, mode, sitting, rating."""
+    without_rating: int
+    other_phases: int
+    step: float
+    """Of the scale as used: 1 for whole numbers, .1 for one decimal; 0 beyond six decimals."""
+
+    @property
+    def devices(self) -> tuple[str, ...]:
+        """All that was rated, sorted."""
+        return tuple(sorted({row[2] for row in self.rows}))
+
+    def pages(self, first: str, second: str) -> tuple[tuple[Page, ...], int]:
+        """Return the pages that hold both devices, sorted, and the number of those that hold only one."""
+        held: dict[tuple[str, str, str, str], tuple[list[float], list[float]]] = {}
+        for listener, clip, device, mode, sitting, rating in self.rows:
+            if device in (first, second):
+                cell = held.setdefault((listener, mode, sitting, clip), ([], []))
+                cell[device == second].append(rating)
+        pages = [_page(key, *cell) for key, cell in sorted(held.items()) if cell[0] and cell[1]]
+        return tuple(pages), len(held) - len(pages)
+
+    def effects(self, first: str, second: str) -> Effects:
+        """Return the effects of `first` over `second`: per listener, or per sitting of the only one with both modes."""
+        pages, halves = self.pages(first, second)
+        remarks = [f"{halves} pages hold only one of the two and are left out"] if halves else []
+        both = _clips_in_both_modes(pages)
+        if len(both) == 1:
+            (name,) = both
+            others = sorted({page.listener for page in pages} - {name})
+            if others:
+                remarks.append(f"left out, not rated in both modes: {', '.join(others)}")
+            return self._by_sitting([page for page in pages if page.listener == name], name, remarks)
+        return self._by_listener(pages, both, remarks)
+
+    def _by_listener(self, pages: tuple[Page, ...], both: dict[str, set[str]], remarks: list[str]) -> Effects:
+        names = tuple(sorted(both))
+        lacking = sorted({page.listener for page in pages} - set(names))
+        if lacking and names:
+            remarks.append(f"left out, no clip rated in both modes: {', '.join(lacking)}")
+        used = [page for page in pages if page.clip in both.get(page.listener, ())]
+        if names and len(used) < len(pages):
+            unmatched = sum(1 for page in pages if page.listener in both) - len(used)
+            if unmatched:
+                remarks.append(f"{unmatched} pages are of clips not rated in the other mode and are left out")
+        if not names:
+            return self._of_one_mode(pages, remarks)
+        groups = [[[page for page in used if page.listener == n and page.mode == m] for n in names] for m in MODES]
+        return self._effects("listener", groups[0], groups[1], names, used, remarks)
+
+    def _of_one_mode(self, pages: tuple[Page, ...], remarks: list[str]) -> Effects:
+        """Return what there is of each mode, not paired: of listeners, or of a single listener's sittings."""
+        names = tuple(sorted({page.listener for page in pages}))
+        if len(names) == 1:
+            return self._by_sitting(list(pages), names[0], remarks)
+        groups = []
+        for mode in MODES:
+            own = [[page for page in pages if page.listener == name and page.mode == mode] for name in names]
+            groups.append([group for group in own if group])
+        return self._effects("listener", groups[0], groups[1], names, list(pages), remarks)
+
+    def _by_sitting(self, pages: list[Page], name: str, remarks: list[str]) -> Effects:
+        groups = []
+        for mode in MODES:
+            sittings = sorted({page.sitting for page in pages if page.mode == mode})
+            groups.append([[p for p in pages if p.mode == mode and p.sitting == sitting] for sitting in sittings])
+        shared = {p.sitting for p in pages if p.mode == "labelled"} & {p.sitting for p in pages if p.mode == "blind"}
+        if shared:
+            remarks.append(
+                f"sittings {', '.join(sorted(shared))} stand in both modes and are taken as different ones; labelled "
+                "and blind ratings of one day would not be independent"
+            )
+        clips = [frozenset(page.clip for page in group) for group in (*groups[0], *groups[1])]
+        if len(set(clips)) > 1:
+            remarks.append("not every sitting holds the same clips: their differences count as spread of sittings")
+        return self._effects("sitting", groups[0], groups[1], (name,), pages, remarks)
+
+    def _effects(
+        self,
+        unit: str,
+        labelled: list[list[Page]],
+        blind: list[list[Page]],
+        names: tuple[str, ...],
+        pages: list[Page],
+        remarks: list[str],
+    ) -> Effects:
+        averaged = min((_averaged(group) for group in (*labelled, *blind)), default=1)
+        return Effects(
+            unit=unit,
+            labelled=np.array([_over_clips(group, "difference") for group in labelled]),
+            blind=np.array([_over_clips(group, "difference") for group in blind]),
+            labelled_signs=np.array([_over_clips(group, "sign") for group in labelled]),
+            blind_signs=np.array([_over_clips(group, "sign") for group in blind]),
+            names=names,
+            clips=tuple(sorted({page.clip for page in pages})),
+            least_sd=rounding_sd(self.step, averaged),
+            least_sign_sd=rounding_sd(1.0, averaged),
+            pages=tuple(pages),
+            remarks=tuple(remarks),
+        )
+
+
+def _page(key: tuple[str, str, str, str], first: list[float], second: list[float]) -> Page:
+    pairs = np.subtract.outer(first, second)
+    return Page(
+        listener=key[0],
+        mode=key[1],
+        sitting=key[2],
+        clip=key[3],
+        difference=float(pairs.mean()),
+        sign=float(np.sign(pairs).mean()),
+        squares=float((pairs**2).mean()),
+        ratings=min(len(first), len(second)),
+    )
+
+
+def _clips_in_both_modes(pages: tuple[Page, ...]) -> dict[str, set[str]]:
+    held: dict[str, dict[str, set[str]]] = {}
+    for page in pages:
+        held.setdefault(page.listener, {mode: set() for mode in MODES})[page.mode].add(page.clip)
+    common = {name: clips["labelled"] & clips["blind"] for name, clips in held.items()}
+    return {name: clips for name, clips in common.items() if clips}
+
+
+def _over_clips(pages: list[Page], what: str) -> float:
+    """Return the mean over clips of the means over sittings: every clip counts alike."""
+    clips = sorted({page.clip for page in pages})
+    return float(np.mean([np.mean([getattr(p, what) for p in pages if p.clip == clip]) for clip in clips]))
+
+
+def _averaged(pages: list[Page]) -> int:
+    return sum(page.ratings for page in pages)
+
+
+def read_ratings(table: "DataFrame") -> Ratings:
+    """Return the usable rows of a table of ratings.
+
+    Raises
+    ------
+    BlindtestError
+        A column that is not there, a row that does not say who, what or when, a mode of another name, a rating that is
+        no number; one trial of a column `trial` or `repeat` that stands there twice.
+    """
+    missing = [name for name in COLUMNS if name not in table]
+    if missing:
+        known = [str(column) for column in table.columns]
+        raise BlindtestError(
+            *(
+                Fault(
+                    problem="the table of ratings has no such column",
+                    key=name,
+                    got=", ".join(known),
+                    allowed="columns " + ", ".join(COLUMNS),
+                    remedy=did_you_mean(name, known),
+                )
+                for name in missing
+            )
+        )
+    faults: list[Fault] = []
+    rows: list[tuple[str, str, str, str, str, float]] = []
+    seen: dict[tuple[Any, ...], int] = {}
+    numbering = [name for name in ("trial", "repeat", "rep", "attempt") if name in table]
+    without_rating = other_phases = 0
+    columns = [table[name].tolist() for name in (*COLUMNS, *numbering)]
+    for number, cells in enumerate(zip(*columns, strict=True), start=1):
+        named, rating, extra = cells[:5], cells[5], cells[6:]
+        if _is_missing(rating):
+            without_rating += 1
+            continue
+        if str(named[3]) in OTHER_PHASES:
+            other_phases += 1
+            continue
+        found = _row_faults(number, named, rating)
+        if numbering and not found and not any(map(_is_missing, extra)):
+            first = seen.setdefault((*map(str, named), *extra), number)
+            if first != number:
+                found = [_twice(number, first, named, numbering, extra)]
+        faults += found
+        if not found:
+            listener, clip, device, mode, sitting = map(str, named)
+            rows.append((listener, clip, device, mode, sitting, float(rating)))
+    if faults:
+        raise BlindtestError.of(faults)
+    return Ratings(
+        rows=tuple(rows),
+        without_rating=without_rating,
+        other_phases=other_phases,
+        step=_step(np.array([row[5] for row in rows])),
+    )
+
+
+def _row_faults(number: int, named: tuple[Any, ...], rating: Any) -> list[Fault]:
+    faults = [
+        Fault(problem="the row does not say this", line=number, key=name)
+        for name, value in zip(COLUMNS, named, strict=False)
+        if _is_missing(value)
+    ]
+    mode = named[3]
+    if not _is_missing(mode) and str(mode) not in MODES:
+        allowed = (*MODES, *OTHER_PHASES)
+        faults.append(
+            Fault(
+                problem="no such mode",
+                line=number,
+                key="mode",
+                got=mode,
+                allowed=", ".join(allowed),
+                remedy=did_you_mean(str(mode), allowed),
+            )
+        )
+    try:
+        finite = isfinite(rating)
+    except (TypeError, ValueError):
+        finite = False
+    if not finite or isinstance(rating, bool):
+        faults.append(Fault(problem="not a number", line=number, key="rating", got=rating, allowed="a finite number"))
+    return faults
+
+
+def _twice(number: int, first: int, named: tuple[Any, ...], numbering: list[str], extra: tuple[Any, ...]) -> Fault:
+    where = ", ".join(
+        f"{name} {value}" for name, value in zip((*COLUMNS[:5], *numbering), (*named, *extra), strict=True)
+    )
+    return Fault(
+        problem=f"this rating stands there twice, first in row {first}",
+        line=number,
+        key=numbering[0],
+        got=where,
+        remedy="remove one of the two",
+    )
+
+
+def _step(ratings: Floats) -> float:
+    for digits in range(7):
+        if np.all(np.abs(ratings - np.round(ratings, digits)) <= 1e-9 * np.maximum(1.0, np.abs(ratings))):
+            return float(10.0**-digits)
+    return 0.0
+
+
+def _is_missing(value: Any) -> bool:
+    if value is None or isinstance(value, float):
+        return value is None or value != value
+    return type(value).__name__ in ("NAType", "NaTType") or value == ""
