@@ -11,6 +11,7 @@ from typing import Any
 
 from blindtest.design.draws import Draws
 from blindtest.design.protocol import Block, Protocol
+from blindtest.design.schedule import ScheduledSitting
 from blindtest.design.seal import Sealed, commitment, key_seed
 from blindtest.methods import METHODS, Drawn, Method, Outcome, Setting
 
@@ -170,6 +171,7 @@ def make_plan(
     public: str = "",
     public_source: str = "",
     beyond_plan: bool = False,
+    scheduled: ScheduledSitting | None = None,
     compared: Mapping[str, tuple[str, ...]] | None = None,
     labels: Mapping[str, str] | None = None,
     methods: Mapping[str, Method] = METHODS,
@@ -185,6 +187,7 @@ def make_plan(
     deadline : ISO 8601 time after which an unfinished sitting counts as abandoned
     public, public_source : text issued elsewhere after the commitment, which stops redrawing, and where it came from
     beyond_plan : one sitting more than were planned for this listener; reported, never counted
+    scheduled : the place in the listener's series; `protocol` holds the blocks of this sitting only
     compared : block id to the conditions that it compares; those left out compare all of `conditions`
     labels : condition id to the name that a listener reads, where a phase or a question names it
     methods : the table of methods
@@ -203,6 +206,7 @@ def make_plan(
         "deadline": deadline,
         "public_source": public_source,
         "beyond_plan": beyond_plan,
+        "scheduled": _scheduled_record(scheduled),
         "compared": {block: list(ids) for block, ids in (compared or {}).items()},
         "labels": dict(labels or {}),
     }
@@ -248,6 +252,18 @@ def _planned(record: Mapping[str, Any], nonce: bytes, public: str, methods: Mapp
         draws=Draws(key_seed(nonce, public)),
         methods=methods,
     )
+
+
+def _scheduled_record(scheduled: ScheduledSitting | None) -> dict[str, Any] | None:
+    if scheduled is None:
+        return None
+    return {
+        "place": scheduled.place,
+        "phase": scheduled.phase,
+        "run": scheduled.run,
+        "runs": scheduled.runs,
+        "name": scheduled.name,
+    }
 
 
 def _protocol_record(protocol: Protocol) -> dict[str, Any]:
