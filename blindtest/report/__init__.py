@@ -3,50 +3,103 @@
 Fill a `ReportInput`; `html`, `markdown` and `figures` read nothing else. Clocks and files stay outside.
 """
 
-from blindtest.report.facts import (
+from blindtest.report.choice_facts import (
+    PlanFacts,
+    Results,
+    Tested,
+    Truth,
+)
+from blindtest.report.claim_facts import (
+    BlockFacts,
     ClaimFacts,
+    ClaimResult,
+    ProtocolFacts,
+)
+from blindtest.report.correction_facts import CorrectionFacts, HeldBackFacts
+from blindtest.report.facts import ReportInput
+from blindtest.report.figures import Figure, figures
+from blindtest.report.page import html, markdown
+from blindtest.report.preference_facts import (
+    PreferenceFacts,
+    PreferencePlanFacts,
+    PreferenceTruth,
+    Preferred,
+    Strength,
+    StrengthFacts,
+    Tally,
+)
+from blindtest.report.rating_facts import (
+    Effect,
+    MixedFacts,
+    RatedFacts,
+    RatingFacts,
+    RatingTruth,
+    RecognitionFacts,
+    Repeated,
+    SurvivalPlanFacts,
+    UnitEffect,
+)
+from blindtest.report.record_facts import (
+    FindingFacts,
+    ImpressionFacts,
+    RecordEvent,
+    SealFacts,
+    SittingFacts,
+    TrialFacts,
+)
+from blindtest.report.sound_facts import (
     ClipFacts,
     ConditionFacts,
     FilterCurve,
-    FindingFacts,
     LimitFacts,
     MatchLine,
-    PlanFacts,
-    ProtocolFacts,
     RenderingFacts,
-    ReportInput,
     ResponseCurve,
-    Results,
-    SealFacts,
-    SittingFacts,
-    Tested,
-    TrialFacts,
-    Truth,
     UnitFacts,
 )
-from blindtest.report.figures import Figure, figures
-from blindtest.report.page import html, markdown
 
 __all__ = [
+    "BlockFacts",
     "ClaimFacts",
+    "ClaimResult",
     "ClipFacts",
     "ConditionFacts",
+    "CorrectionFacts",
+    "Effect",
     "Figure",
     "FilterCurve",
     "FindingFacts",
+    "HeldBackFacts",
+    "ImpressionFacts",
     "LimitFacts",
     "MatchLine",
+    "MixedFacts",
     "PlanFacts",
+    "PreferenceFacts",
+    "PreferencePlanFacts",
+    "PreferenceTruth",
+    "Preferred",
     "ProtocolFacts",
+    "RatedFacts",
+    "RatingFacts",
+    "RatingTruth",
+    "RecognitionFacts",
+    "RecordEvent",
     "RenderingFacts",
+    "Repeated",
     "ReportInput",
     "ResponseCurve",
     "Results",
     "SealFacts",
     "SittingFacts",
+    "Strength",
+    "StrengthFacts",
+    "SurvivalPlanFacts",
+    "Tally",
     "Tested",
     "TrialFacts",
     "Truth",
+    "UnitEffect",
     "UnitFacts",
     "figures",
     "html",

@@ -6,7 +6,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.report.facts import ResponseCurve
+from blindtest.report.sound_facts import ResponseCurve
 
 __all__ = ["POINTS", "aligned", "common_grid", "nearest", "on", "thinned"]
 

@@ -113,7 +113,7 @@ def _controls(report: ReportInput) -> tuple[str, ...]:
 
 def _missed(report: ReportInput) -> tuple[str, ...]:
     plan, out = report.plan, []
-    if plan.detectable is not None:
+    if plan is not None and plan.detectable is not None:
         share, chance = plan.detectable
         out.append(
             f"Differences heard on fewer than {percent(share)} of trials: the plan would have told them from "

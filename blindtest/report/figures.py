@@ -17,8 +17,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blindtest.report.choice_facts import Tested
 from blindtest.report.curves import aligned, common_grid, nearest, on, thinned
-from blindtest.report.facts import ReportInput, ResponseCurve, Tested, TrialFacts
+from blindtest.report.facts import ReportInput
+from blindtest.report.record_facts import TrialFacts
+from blindtest.report.sound_facts import ResponseCurve
 from blindtest.report.svg import FONT, LIGHT, inline, standalone, tidied
 from blindtest.report.words import (
     clean,
@@ -412,7 +415,7 @@ def trials_figure(report: ReportInput) -> Figure | None:
 def power_figure(report: ReportInput) -> Figure | None:
     """Return the chance that the plan ends as shown, or as negligible, over the share of trials really heard."""
     plan = report.plan
-    if not plan.shares:
+    if plan is None or not plan.shares:
         return None
     shares = np.asarray(plan.shares)
     kept = thinned(

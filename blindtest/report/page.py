@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.report.doubts import doubts, left_out, seal_limits, seal_words
-from blindtest.report.facts import MatchLine, ReportInput, TrialFacts
+from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
 from blindtest.report.figures import figures as drawn_figures
+from blindtest.report.record_facts import TrialFacts
+from blindtest.report.sound_facts import MatchLine
 from blindtest.report.words import (
     DASH,
     NBSP,

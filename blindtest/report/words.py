@@ -9,7 +9,8 @@ import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from blindtest.report.facts import PlanFacts, ReportInput, Results, Tested
+from blindtest.report.choice_facts import PlanFacts, Results, Tested
+from blindtest.report.facts import ReportInput
 
 __all__ = [
     "chance_words",
@@ -248,8 +249,10 @@ def _beside(report: ReportInput, results: Results) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _plan_words(plan: PlanFacts) -> str:
+def _plan_words(plan: PlanFacts | None) -> str:
     """Return what the plan could have detected."""
+    if plan is None:
+        return "No plan came with this report, so what it could have detected is not known."
     text = f"The plan: {plural(plan.trials, 'trial')}, tested at the {percent(plan.alpha)} level; "
     least, most = plan.critical_number, plan.similarity_critical_number
     text += "no score tells it from guessing" if least is None else f"{least} or more right tell it from guessing"

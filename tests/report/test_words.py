@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from blindtest.report.facts import PlanFacts, Results
+from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.words import (
     chance_words,
     clean,

@@ -1,0 +1,151 @@
+"""Claims and protocol as a report tells them: what was claimed, how it was asked, what came out, by which right.
+
+A study has one primary claim; further confirmatory ones are corrected by Holm; all else is exploratory.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from blindtest.report.choice_facts import PlanFacts, Results
+from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts
+from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
+
+__all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role"]
+
+Role = Literal["primary", "confirmatory", "exploratory"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimFacts:
+    """The claim under test, and what would have refuted it."""
+
+    id: str = ""
+    kind: str = "heard"
+    quote: str = ""
+    device: str = ""
+    comparator: str = ""
+    clips: tuple[str, ...] = ()
+    """() for all."""
+    margin: float | None = None
+    """Heard: share of trials; preferred: probability beyond 1/2; rated: points of the scale."""
+    kept: float | None = None
+    """Rated: share of the labelled effect that counts as surviving."""
+    primary: bool = True
+    confirmatory: bool = True
+    """False: exploratory, thought of after the seal or outside the family that Holm corrects."""
+    refuted_by: str = ""
+    impression: str = ""
+    """Begins the hash of the impression on record whose words are quoted; '' where none was named."""
+
+    @property
+    def role(self) -> Role:
+        """By which right the claim is tested."""
+        if not self.confirmatory:
+            return "exploratory"
+        return "primary" if self.primary else "confirmatory"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockFacts:
+    """One block of a protocol: a method with its phase and numbers."""
+
+    id: str
+    phase: str
+    """'practice', 'worn', 'labelled' or 'blind'."""
+    method: str
+    method_title: str = ""
+    source: str = ""
+    trials: int | None = None
+    """In one sitting."""
+    repeats: int | None = None
+    sittings: int = 1
+    """Of each listener, each on another day."""
+    feedback: bool = False
+    conditions: tuple[str, ...] = ()
+    """Ids of what was heard in it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProtocolFacts:
+    """What every listener did, and the rules fixed before anybody listened."""
+
+    name: str
+    title: str = ""
+    source: str = ""
+    method: str = "abx"
+    method_title: str = "ABX"
+    decision_model: str = "differencing"
+    """Of d': 'differencing', 'independent observations' ..."""
+    guess_rate: float = 0.5
+    trials: int
+    """Counted trials in one sitting."""
+    practice: int = 0
+    sittings: int = 1
+    """Sittings planned for each listener."""
+    listeners: int = 1
+    """Listeners planned."""
+    alpha: float = 0.05
+    margin: float | None = None
+    """Share of trials heard beyond guessing that would matter; fixed beforehand."""
+    deadline_days: float | None = None
+    break_after: int | None = None
+    stopping: str = "the number of trials was fixed beforehand"
+    instructions: tuple[str, ...] = ()
+    """What listeners were told, verbatim."""
+    blocks: tuple[BlockFacts, ...] = ()
+    """In order; () where the fields above say it all (one counted block)."""
+    order: str = ""
+    """'blind-first', 'labelled-first' or 'crossed' where there are named phases."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimResult:
+    """A claim with what came out: exactly one of `heard`, `preferred` and `rated`, or none before anybody has sat."""
+
+    claim: ClaimFacts
+    heard: Results | None = None
+    preferred: PreferenceFacts | None = None
+    rated: RatedFacts | None = None
+    plan: PlanFacts | PreferencePlanFacts | SurvivalPlanFacts | None = None
+    alpha: float = 0.05
+    p_value: float | None = None
+    """Of the test that the word rests on: for ratings the smallest alpha at which the verdict would be reached."""
+    adjusted_p_value: float | None = None
+    """By Holm over the confirmatory claims; None for the primary claim, and where there is but one further."""
+    chance_to_fail: float | None = None
+    """Chance that the plan refutes the claim when it is false, printed before the seal."""
+
+    def __post_init__(self) -> None:
+        given = [one for one in (self.heard, self.preferred, self.rated) if one is not None]
+        if len(given) > 1:
+            raise ValueError(f"claim {self.claim.id!r} ends in {len(given)} kinds of result")
+        if given and self._of_kind is None:
+            raise ValueError(f"claim {self.claim.id!r} is of kind {self.claim.kind!r}, its result is of another")
+
+    @property
+    def _of_kind(self) -> Results | PreferenceFacts | RatedFacts | None:
+        return {"heard": self.heard, "preferred": self.preferred, "rated": self.rated}.get(self.claim.kind)
+
+    @property
+    def done(self) -> bool:
+        """Whether there is a result at all."""
+        return self._of_kind is not None
+
+    @property
+    def word_alone(self) -> str:
+        """What the claim would end as if it stood alone."""
+        if self.heard is not None:
+            return self.heard.conclusion
+        if self.preferred is not None:
+            return self.preferred.word
+        if self.rated is not None:
+            return self.rated.verdict
+        return "undecided" if self.claim.kind == "rated" else "open"
+
+    @property
+    def word(self) -> str:
+        """What it ends as: a word that Holm's correction over the claims does not leave standing is open."""
+        settled = self.word_alone not in ("open", "undecided", "nothing on record")
+        if settled and self.adjusted_p_value is not None and self.adjusted_p_value > self.alpha:
+            return "undecided" if self.claim.kind == "rated" else "open"
+        return self.word_alone
