@@ -16,9 +16,11 @@ from blindtest.stats.discrimination import (
     similarity_test,
 )
 from blindtest.stats.equivalence import EquivalenceResult, equivalence_test
-from blindtest.stats.impressions import Effect, OtherScale, Rejection, SurvivalResult, survival
+from blindtest.stats.impressions import Rejection, SurvivalResult, survival
 from blindtest.stats.listeners import ListenerResults, counted_trials, listener_results
 from blindtest.stats.multiplicity import adjust_p_values
+from blindtest.stats.other_scales import OtherScale
+from blindtest.stats.pair_model import Convergence
 from blindtest.stats.planning import (
     DetectableEffect,
     MinutesPlan,
@@ -35,7 +37,6 @@ from blindtest.stats.preference import (
     PreferenceConclusion,
     PreferenceTest,
     conclude_preference,
-    preference_sign_tests,
     preference_test,
 )
 from blindtest.stats.preference_planning import PreferenceChances, preference_chances
@@ -53,9 +54,11 @@ from blindtest.stats.sensitivity import (
     proportion_correct,
     slope,
 )
-from blindtest.stats.strengths import Convergence, PreferenceResult, fit_paired_preferences
+from blindtest.stats.sign_tests import preference_sign_tests
+from blindtest.stats.strengths import PreferenceResult, fit_paired_preferences
 from blindtest.stats.survival_planning import SurvivalPower, VerdictChances, survival_power
 from blindtest.stats.table import COLUMNS, TrialTable, read_trial_table, trial_table, write_trial_table
+from blindtest.stats.verdict import Effect, Verdict
 
 __all__ = [
     "COLUMNS",
@@ -84,6 +87,7 @@ __all__ = [
     "SurvivalPower",
     "SurvivalResult",
     "TrialTable",
+    "Verdict",
     "VerdictChances",
     "adjust_p_values",
     "conclude",

@@ -43,7 +43,7 @@ LEAST_UNITS = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Estimates:
-    """A contrast of many studies: mean, standard error and degrees of freedom, (...)."""
+    """A contrast of many studies: mean and standard error, (...); degrees of freedom, (...) or one for all."""
 
     mean: Floats
     std_error: Floats
@@ -76,10 +76,10 @@ def _of_one_sample(values: Floats, least_sd: float) -> Estimates:
     shape = values.shape[:-1]
     if n < 2:
         mean = values.mean(axis=-1) if n else np.full(shape, np.nan)
-        return Estimates(mean=np.asarray(mean), std_error=np.full(shape, np.inf), df=np.ones(shape))
+        return Estimates(mean=np.asarray(mean), std_error=np.full(shape, np.inf), df=np.asarray(1.0))
     sd = np.maximum(values.std(axis=-1, ddof=1), least_sd)
     return Estimates(
-        mean=np.asarray(values.mean(axis=-1)), std_error=np.asarray(sd / np.sqrt(n)), df=np.full(shape, n - 1.0)
+        mean=np.asarray(values.mean(axis=-1)), std_error=np.asarray(sd / np.sqrt(n)), df=np.asarray(n - 1.0)
     )
 
 

@@ -15,63 +15,29 @@ Source: claims, sections 3 and 4; its error rates are simulated in tests/stats/s
 
 from dataclasses import dataclass
 from math import inf, isfinite, nan
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import ndtr, stdtrit
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
-from blindtest.stats.binomial import Interval, checked_probability
-from blindtest.stats.contrasts import (
-    LEAST_UNITS,
-    STATES,
-    Contrasts,
-    Estimates,
-    State,
-    paired_contrasts,
-    reasons,
-    remaining_states,
-    two_sample_contrasts,
-)
+from blindtest.stats.binomial import checked_probability
+from blindtest.stats.contrasts import LEAST_UNITS, STATES, Contrasts, State, reasons
+from blindtest.stats.other_scales import OtherScale, by_anchors, by_signs
 from blindtest.stats.plain import plain
-from blindtest.stats.ratings import MODES, Effects, Ratings, read_ratings
+from blindtest.stats.ratings import Effects, Ratings, read_ratings
 from blindtest.stats.second_opinion import MixedOpinion, mixed_opinion, not_fitted
 from blindtest.stats.survival_planning import SurvivalPower, chances_of_verdicts, effects_of_each_state
+from blindtest.stats.verdict import Effect, Verdict, contrasts_of, effect_of, verdict_of
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
 __all__ = ["Effect", "OtherScale", "Rejection", "SurvivalResult", "Verdict", "survival"]
 
-Floats = NDArray[np.float64]
-Verdict = Literal["survives", "shrinks", "vanishes", "reverses", "undecided", "nothing on record"]
 
-NOT_SEPARATED = "medium and blinding not separated (no labelled ratings)"
-NOT_BLIND = "nothing was rated blind"
 SCALE = "depends on the use of the scale"
 STUDIES = 4000
 """Simulated for each true effect in `SurvivalResult.power`."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Effect:
-    """A mean effect with its limits."""
-
-    estimate: float
-    interval: Interval
-    """Two-sided, at `level`."""
-    level: float
-    lower_limit: float
-    """One-sided, at the same level."""
-    upper_limit: float
-    std_error: float
-    """Infinite where a single unit leaves no spread to judge by."""
-    df: float
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return plain(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,27 +50,6 @@ class Rejection:
     limit: float
     """The limit that the condition looks at."""
     rejected: bool
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return plain(self)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OtherScale:
-    """The verdict repeated on effects that do not trust the scale's points."""
-
-    name: str
-    """"anchors" or "signs"."""
-    scale: str
-    """What one unit of it is."""
-    verdict: Verdict | None
-    """None: could not be repeated, see `why_not`."""
-    why_not: str
-    margin: float
-    labelled: Effect | None
-    blind: Effect | None
-    remaining: tuple[State, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -244,12 +189,12 @@ def survival(
     ratings = read_ratings(table)
     _check_rated(ratings, device=device, comparator=comparator, anchor_low=anchor_low, anchor_high=anchor_high)
     effects = ratings.effects(device, comparator)
-    contrasts = _contrasts(effects.blind, effects.labelled, effects.unit, kept, effects.least_sd)
+    contrasts = contrasts_of(effects.blind, effects.labelled, effects.unit, kept, effects.least_sd)
     others = (
-        _by_anchors(ratings, effects, anchor_low, anchor_high, margin=margin, kept=kept, alpha=alpha),
-        _by_signs(effects, margin=margin, kept=kept, alpha=alpha),
+        by_anchors(ratings, effects, anchor_low, anchor_high, margin=margin, kept=kept, alpha=alpha),
+        by_signs(effects, margin=margin, kept=kept, alpha=alpha),
     )
-    verdict, reason, remaining = _verdict(contrasts, effects, margin=margin, alpha=alpha)
+    verdict, reason, remaining = verdict_of(contrasts, effects, margin=margin, alpha=alpha)
     contradicting = [other for other in others if verdict in STATES and other.verdict in set(STATES) - {verdict}]
     if contradicting:
         reason = f"{SCALE} ({verdict} in points, {', '.join(f'{o.verdict} by {o.name}' for o in contradicting)})"
@@ -262,10 +207,10 @@ def survival(
         remaining=remaining,
         device=device,
         comparator=comparator,
-        labelled=_effect(contrasts.labelled, alpha),
-        blind=_effect(contrasts.blind, alpha),
-        difference=_effect(contrasts.difference, alpha),
-        kept_contrast=_effect(contrasts.kept, alpha),
+        labelled=effect_of(contrasts.labelled, alpha),
+        blind=effect_of(contrasts.blind, alpha),
+        difference=effect_of(contrasts.difference, alpha),
+        kept_contrast=effect_of(contrasts.kept, alpha),
         unit=effects.unit,
         units=(len(effects.labelled), len(effects.blind)),
         listeners=effects.names,
@@ -317,157 +262,11 @@ def _check_rated(ratings: Ratings, **names: str | None) -> None:
         raise BlindtestError(*faults)
 
 
-def _contrasts(blind: Floats, labelled: Floats, unit: str, kept: float, least_sd: float) -> Contrasts:
-    if unit == "listener" and len(blind) == len(labelled):
-        return paired_contrasts(blind, labelled, kept=kept, least_sd=least_sd)
-    return two_sample_contrasts(blind, labelled, kept=kept, least_sd=least_sd)
-
-
-def _verdict(
-    contrasts: Contrasts, effects: Effects, *, margin: float, alpha: float
-) -> tuple[Verdict, str, tuple[State, ...]]:
-    """Return the verdict, its reason and the states that remain."""
-    fewest = min(len(effects.labelled), len(effects.blind))
-    if not len(effects.labelled):
-        return "undecided", NOT_SEPARATED, STATES
-    if not len(effects.blind):
-        return "undecided", NOT_BLIND, STATES
-    if effects.unit == "listener" and len(_in_both_modes(effects)) < len(effects.names):
-        return "undecided", "no listener rated the same clip labelled and blind", STATES
-    if fewest < LEAST_UNITS:
-        return "undecided", _too_few(effects), STATES
-    left = remaining_states(contrasts, margin=margin, alpha=alpha)
-    remaining = tuple(state for place, state in enumerate(STATES) if left[place])
-    if not contrasts.labelled.lower(alpha) > 0:
-        return "nothing on record", "no labelled effect to test", remaining
-    if len(remaining) == 1:
-        return remaining[0], "", remaining
-    return "undecided", f"{', '.join(remaining[:-1])} or {remaining[-1]}", remaining
-
-
-def _in_both_modes(effects: Effects) -> set[str]:
-    held = [{(page.listener, page.clip) for page in effects.pages if page.mode == mode} for mode in MODES]
-    return {listener for listener, _ in held[0] & held[1]}
-
-
-def _too_few(effects: Effects) -> str:
-    if effects.unit == "listener":
-        return f"{len(effects.blind)} listeners are too few, it takes {LEAST_UNITS} or more"
-    return (
-        f"{len(effects.labelled)} labelled and {len(effects.blind)} blind sittings of one listener can reach nothing, "
-        f"it takes {LEAST_UNITS} or more of each"
-    )
-
-
-def _effect(estimates: Estimates, alpha: float) -> Effect:
-    mean, std_error, df = float(estimates.mean), float(estimates.std_error), float(estimates.df)
-    half = float(stdtrit(df, 1 - alpha / 2)) * std_error
-    return Effect(
-        estimate=mean,
-        interval=(mean - half, mean + half),
-        level=1 - alpha,
-        lower_limit=float(estimates.lower(alpha)),
-        upper_limit=float(estimates.upper(alpha)),
-        std_error=std_error,
-        df=df,
-    )
-
-
 def _rejections(contrasts: Contrasts, *, margin: float, alpha: float) -> tuple[Rejection, ...]:
     return tuple(
         Rejection(state=state, condition=condition, limit=float(limit), rejected=bool(holds))
         for state, conditions in reasons(contrasts, margin=margin, alpha=alpha).items()
         for condition, holds, limit in conditions
-    )
-
-
-def _by_anchors(
-    ratings: Ratings,
-    effects: Effects,
-    low: str | None,
-    high: str | None,
-    *,
-    margin: float,
-    kept: float,
-    alpha: float,
-) -> OtherScale:
-    """Repeat on effects divided by the distance of the anchors in their mode, the margin by the labelled distance."""
-    scale = "distance of the two anchors in the same mode"
-    if low is None or high is None:
-        return _not_repeated("anchors", scale, "no anchors were named")
-    anchors = ratings.effects(str(high), str(low))
-    distances = {"labelled": anchors.labelled, "blind": anchors.blind}
-    means = {mode: float(values.mean()) if len(values) else nan for mode, values in distances.items()}
-    for mode, distance in means.items():
-        if not distance > 0:
-            found = (
-                "were not rated together" if distance != distance else f"lie {distance:.1f} apart, the wrong way round"
-            )
-            return _not_repeated("anchors", scale, f"{mode}, the anchors {found}")
-    return _repeated(
-        "anchors",
-        scale,
-        effects,
-        effects.blind / means["blind"],
-        effects.labelled / means["labelled"],
-        margin=margin / means["labelled"],
-        kept=kept,
-        alpha=alpha,
-        least_sd=effects.least_sd / min(means.values()),
-    )
-
-
-def _by_signs(effects: Effects, *, margin: float, kept: float, alpha: float) -> OtherScale:
-    """Repeat on shares of pairs with the device above minus shares with it below.
-
-    The margin becomes what an effect of that size gives on this scale when single differences scatter normally, as
-    much as they do here: 2 Phi(M / sd) - 1.
-    """
-    scale = "share of pairs of ratings with the device above, minus share with it below"
-    if effects.spread == 0:
-        return _not_repeated("signs", scale, "single differences do not scatter, so the margin has no counterpart")
-    return _repeated(
-        "signs",
-        scale,
-        effects,
-        effects.blind_signs,
-        effects.labelled_signs,
-        margin=2 * float(ndtr(margin / effects.spread)) - 1,
-        kept=kept,
-        alpha=alpha,
-        least_sd=effects.least_sign_sd,
-    )
-
-
-def _not_repeated(name: str, scale: str, why: str) -> OtherScale:
-    return OtherScale(
-        name=name, scale=scale, verdict=None, why_not=why, margin=nan, labelled=None, blind=None, remaining=()
-    )
-
-
-def _repeated(
-    name: str,
-    scale: str,
-    effects: Effects,
-    blind: Floats,
-    labelled: Floats,
-    *,
-    margin: float,
-    kept: float,
-    alpha: float,
-    least_sd: float,
-) -> OtherScale:
-    contrasts = _contrasts(blind, labelled, effects.unit, kept, least_sd)
-    verdict, _, remaining = _verdict(contrasts, effects, margin=margin, alpha=alpha)
-    return OtherScale(
-        name=name,
-        scale=scale,
-        verdict=verdict,
-        why_not="",
-        margin=margin,
-        labelled=_effect(contrasts.labelled, alpha),
-        blind=_effect(contrasts.blind, alpha),
-        remaining=remaining,
     )
 
 

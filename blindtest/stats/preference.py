@@ -20,9 +20,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import isnan, nan
 from operator import index
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
-from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.binomial import (
     Interval,
     at_least_is_rare,
@@ -35,12 +34,7 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
-from blindtest.stats.comparisons import Comparisons, read_comparisons
-from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.plain import plain
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
 
 __all__ = [
     "Direction",
@@ -49,7 +43,6 @@ __all__ = [
     "PreferenceWord",
     "Side",
     "conclude_preference",
-    "preference_sign_tests",
     "preference_test",
 ]
 
@@ -326,74 +319,6 @@ def margin_bounds(margin: float | None) -> tuple[Fraction, Fraction] | None:
     if not 0 < margin < 0.5:
         raise ValueError(f"the margin, a probability beyond 1/2, must lie between 0 and .5, got {margin}")
     return HALF - decimal(margin), HALF + decimal(margin)
-
-
-def preference_sign_tests(
-    table: "DataFrame", *, claimed: tuple[str, str] | None = None, level: float = 0.95
-) -> "DataFrame":
-    """Return an exact sign test for every pair of a table of comparisons (first, second, outcome).
-
-    Parameters
-    ----------
-    claimed : (device, comparator) whose direction was sealed: that pair stands as a, b and is tested one-sided
-
-    Returns
-    -------
-    DataFrame, a row per pair in the order of names
-        a, b, n_a, n_b (how often each was preferred), ties, p_value (two-sided unless `claimed`), ci_low, ci_high
-        (probability that a is preferred, among trials with a preference, two-sided; Clopper & Pearson), proportion,
-        p_adjusted (Holm over the pairs), direction, unanswered.
-
-    Raises
-    ------
-    BlindtestError
-        See `read_comparisons`; or a claimed pair that was not compared.
-    """
-    import pandas as pd
-
-    counts = read_comparisons(table)
-    pairs = [_oriented(pair, claimed) for pair in counts.compared()]
-    if claimed is not None and tuple(claimed) not in pairs:
-        raise BlindtestError(_not_compared(claimed, counts))
-    rows: list[dict[str, Any]] = []
-    for a, b in pairs:
-        n_a, n_b, ties = counts.pair(a, b)
-        direction: Direction = "claimed" if claimed is not None and (a, b) == tuple(claimed) else "two-sided"
-        result = preference_test(n_a, n_b, ties, direction=direction, level=level)
-        rows.append(
-            {
-                "a": a,
-                "b": b,
-                "n_a": n_a,
-                "n_b": n_b,
-                "ties": ties,
-                "p_value": result.p_value,
-                "ci_low": result.interval[0],
-                "ci_high": result.interval[1],
-                "proportion": result.proportion,
-                "p_adjusted": nan,
-                "direction": direction,
-                "unanswered": counts.unanswered.get((min(a, b), max(a, b)), 0),
-            }
-        )
-    frame = pd.DataFrame(rows)
-    frame["p_adjusted"] = adjust_p_values(frame["p_value"].to_numpy())
-    return frame
-
-
-def _oriented(pair: tuple[str, str], claimed: tuple[str, str] | None) -> tuple[str, str]:
-    return pair if claimed is None or pair != (claimed[1], claimed[0]) else (claimed[0], claimed[1])
-
-
-def _not_compared(claimed: tuple[str, str], counts: Comparisons) -> Fault:
-    unknown = [name for name in claimed if name not in counts.items]
-    return Fault(
-        problem="the claimed pair was never compared",
-        key="claimed",
-        got=" over ".join(claimed),
-        allowed="; ".join(f"{a}, {b}" for a, b in counts.compared()),
-        remedy=did_you_mean(unknown[0], counts.items) if unknown else "",
-    )
 
 
 def _checked(wins: int, losses: int, ties: int) -> tuple[int, int, int]:
