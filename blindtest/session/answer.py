@@ -36,13 +36,13 @@ class Answer:
     """Kind of answer: choose, rate, adjust."""
     clip: str
     conditions: tuple[str, ...]
-    """What the plan compares, in the order of the study file."""
+    """What the block compares, in the order of its question's options."""
     drawn: Drawn
     values: Mapping[str, Value]
     correct: bool | None
     confidence: float | None
     shown_at: datetime
-    """When the sounds of this attempt were there to be heard."""
+    """When the sounds of this attempt were there to be heard, or a trial without sound came up."""
     answered_at: datetime
     time_taken_s: float
     switches: int

@@ -77,7 +77,7 @@ class Selected:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chosen:
-    """The listener chose an answer, or values of it; it replaces what was chosen before."""
+    """The listener chose an answer, or values of it; a value replaces the one chosen before, other values stay."""
 
     trial: int
     attempt: int

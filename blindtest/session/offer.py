@@ -40,6 +40,8 @@ def offers(sitting: Sitting) -> tuple[Offer, ...]:
             )
         )
     for trial, attempt in (*trial_shown(sitting), *trial_ahead(sitting)):
+        if not sitting.sounds(trial):
+            continue
         planned = sitting.planned(trial)
         found += [
             Offer(
@@ -56,18 +58,18 @@ def offers(sitting: Sitting) -> tuple[Offer, ...]:
 
 
 def trial_shown(sitting: Sitting) -> tuple[tuple[int, int], ...]:
-    """Return (trial, attempt) of the trial whose slots can be heard now, if any."""
+    """Return (trial, attempt) of the trial in hand, if one is shown."""
     return ((sitting.trial, sitting.attempt),) if sitting.step in ("trial", "feedback") else ()
 
 
 def trial_ahead(sitting: Sitting) -> tuple[tuple[int, int], ...]:
-    """Return (trial, attempt) of the trial to fetch meanwhile, if what it holds is known already."""
+    """Return (trial, attempt) of the trial to fetch meanwhile, if it sounds and what it holds is known already."""
     if sitting.over:
         return ()
     if sitting.step in ("ready", "level", "break"):
-        return ((sitting.trial, sitting.attempt),)
+        return ((sitting.trial, sitting.attempt),) if sitting.sounds(sitting.trial) else ()
     ahead = sitting.trial + 1
-    if ahead >= sitting.plan.length:
+    if ahead >= sitting.plan.length or not sitting.sounds(ahead):
         return ()
     block, within = sitting.plan.place(ahead)
     if sitting.plan.method(block).adaptive and len(sitting.outcomes(block.id)) < within:

@@ -78,7 +78,7 @@ def _with_stored(sitting: Sitting, trial: int, rows: Sequence[Mapping[str, Any]]
     answer = replace(answer, time_taken_s=first["time_taken_s"])
     drawn_again = {row["slot"]: row for row in rows_of(answer)}
     for row in rows:
-        for column in ("sitting", "block", "method", "clip", "order", "correct"):
+        for column in ("sitting", "block", "method", "clip", "order", "condition", "correct"):
             if row[column] != drawn_again[row["slot"]][column]:
                 raise _foreign(
                     sitting,

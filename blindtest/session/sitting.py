@@ -5,6 +5,9 @@ sound. Steps: ready, level, then trials, each possibly followed by feedback (pra
 abandoned. In a trial all sounds are loaded, slots are selected, an answer is chosen (and may be changed or taken back),
 then confirmed; from then on nothing changes it.
 
+In the phase *worn* the listener plays the clip on the real unit: nothing sounds here, nothing has to be loaded or
+heard, and a sitting that holds nothing else has no level to set.
+
 It runs any method of the contract: any number of slots, any number of values in an answer, draws that depend on the
 outcomes so far. Whoever runs it stores the rows of a new answer *before* the new sitting is shown to anybody: so what
 is shown as saved is saved.
@@ -93,6 +96,18 @@ class Sitting:
         return self.step in ("finished", "abandoned")
 
     @property
+    def unheard(self) -> tuple[str, ...]:
+        """Slots of the trial in hand that have to be heard before its answer is confirmed."""
+        if not self.sounds(self.trial):
+            return ()
+        return tuple(name for name in self.slot_names(self.trial) if name not in self.heard)
+
+    @property
+    def has_level(self) -> bool:
+        """Whether a level is set before the first trial: not where nothing sounds in any."""
+        return any(block.phase != "worn" for block in self.plan.protocol.blocks)
+
+    @property
     def deadline(self) -> datetime | None:
         """When it counts as abandoned."""
         text = self.plan.record.get("deadline")
@@ -109,6 +124,10 @@ class Sitting:
         if self.plan.method(block).adaptive and len(earlier) < within:
             raise ValueError(f"trial {number} depends on answers that are not there yet")
         return self.plan.trial(number, earlier)
+
+    def sounds(self, number: int) -> bool:
+        """Return whether a trial's slots sound here; in the phase 'worn' the real unit does."""
+        return self.plan.place(number)[0].phase != "worn"
 
     def method(self, number: int) -> Method:
         """Return the method of a trial."""
@@ -138,17 +157,6 @@ def start(plan: Plan, *, study: str, listener: str, number: int | None = None) -
     listener : pseudonym
     number : number in the register; else the one in the plan's record
     """
-    unready = {block.phase for block in plan.protocol.blocks} & {"worn", "labelled"}
-    if unready:
-        raise BlindtestError(
-            Fault(
-                problem="not yet: phases in which the listener knows what sounds",
-                key="protocol.block.phase",
-                got=", ".join(sorted(unready)),
-                allowed="practice, blind",
-                remedy="take these blocks out of the protocol",
-            )
-        )
     if number is None:
         number = int(plan.record["sitting"])
     return Sitting(plan=plan, study=study, listener=listener, number=number, step="ready", trial=0)
@@ -176,7 +184,7 @@ def after(sitting: Sitting, event: Event) -> Sitting:
         )
     match event:
         case Began():
-            return replace(_at(sitting, event, "ready"), step="level")
+            return _began(_at(sitting, event, "ready"), event)
         case LevelSet():
             return _level_set(_at(sitting, event, "level"), event)
         case Loaded():
@@ -185,11 +193,11 @@ def after(sitting: Sitting, event: Event) -> Sitting:
         case Selected():
             return _selected(sitting, event)
         case Chosen():
-            return _chosen(_of_this_trial(sitting, event), event)
+            return _chosen(_shown(_of_this_trial(sitting, event), event.at), event)
         case Unchosen():
             return replace(_of_this_trial(sitting, event), chosen=None, confidence=None)
         case Confirmed():
-            return _confirmed(_of_this_trial(sitting, event), event)
+            return _confirmed(_shown(_of_this_trial(sitting, event), event.at), event)
         case Faulted():
             return _faulted(_of_this_trial(sitting, event), event)
         case Continued():
@@ -229,6 +237,22 @@ def _of_this_trial(
     return _at(sitting, event, *(steps or ("trial",)))
 
 
+def _shown(sitting: Sitting, at: datetime) -> Sitting:
+    """Return the sitting with the time from which its trial can be answered, where no sound has to be waited for.
+
+    It is known since the trial came up, unless the process was killed meanwhile.
+    """
+    if sitting.loaded_at is not None or sitting.sounds(sitting.trial):
+        return sitting
+    return replace(sitting, loaded_at=at)
+
+
+def _began(sitting: Sitting, event: Began) -> Sitting:
+    if sitting.has_level:
+        return replace(sitting, step="level")
+    return arrived(sitting, sitting.trial, at=event.at)
+
+
 def _level_set(sitting: Sitting, event: LevelSet) -> Sitting:
     if not (isfinite(event.gain_db) and LEAST_GAIN_DB <= event.gain_db <= 0):
         raise BlindtestError(
@@ -240,7 +264,7 @@ def _level_set(sitting: Sitting, event: LevelSet) -> Sitting:
                 remedy="turn the device itself up if 0 dB is too soft",
             )
         )
-    return arrived(replace(sitting, gain_db=float(event.gain_db)), sitting.trial, rested=False)
+    return arrived(replace(sitting, gain_db=float(event.gain_db)), sitting.trial, at=event.at)
 
 
 def _selected(sitting: Sitting, event: Selected) -> Sitting:
@@ -248,8 +272,8 @@ def _selected(sitting: Sitting, event: Selected) -> Sitting:
     if event.slot not in sitting.slot_names(sitting.trial):
         names = ", ".join(sitting.slot_names(sitting.trial))
         raise OutOfTurn(f"there is no slot {event.slot!r} in this trial (slots: {names})")
-    if sitting.step == "feedback":
-        # Listening again once the truth is known: nothing of it enters the answer.
+    if sitting.step == "feedback" or not sitting.sounds(sitting.trial):
+        # Listening again once the truth is known, or pointing at a slot that has no sound: nothing of it is counted.
         return replace(sitting, selected=event.slot)
     if sitting.loaded_at is None:
         raise OutOfTurn("a slot was selected before the sounds of the trial were loaded", remedy="wait until they are")
@@ -263,21 +287,31 @@ def _selected(sitting: Sitting, event: Selected) -> Sitting:
 
 def _chosen(sitting: Sitting, event: Chosen) -> Sitting:
     question = sitting.question(sitting.trial)
-    values = dict(event.values)
-    problem = None
-    if not values or not set(values) <= set(question.keys):
-        problem = f"an answer has the values {', '.join(question.keys)}, got {', '.join(sorted(values)) or 'none'}"
-    elif any(isinstance(v, bool) or not isinstance(v, str | int | float) for v in values.values()) or any(
-        isinstance(v, int | float) and not isfinite(v) for v in values.values()
-    ):
-        problem = "the values of an answer are texts or finite numbers"
-    elif set(values) == set(question.keys):
-        problem = sitting.method(sitting.trial).fault_in(question, values)
+    problem = _fault_in_part(question, event.values)
+    if problem is None:
+        # Values come one by one while several slots are rated: those chosen before stay.
+        values = {**(sitting.chosen or {}), **event.values}
+        values = {key: values[key] for key in question.keys if key in values}
+        if len(values) == len(question.keys):
+            problem = sitting.method(sitting.trial).fault_in(question, values)
     if problem is None and event.confidence is not None and not 0 <= event.confidence <= 1:
         problem = f"confidence is 0 ... 1, got {event.confidence!r}"
     if problem is not None:
         raise OutOfTurn(problem, remedy="choose again; nothing was recorded")
     return replace(sitting, chosen=values, confidence=event.confidence)
+
+
+def _fault_in_part(question: Question, values: Mapping[str, Value]) -> str | None:
+    """Return what is wrong with some of the values of an answer, in words, or None."""
+    if not values or not set(values) <= set(question.keys):
+        return f"an answer has the values {', '.join(question.keys)}, got {', '.join(sorted(values)) or 'none'}"
+    for value in values.values():
+        number = isinstance(value, int | float) and not isinstance(value, bool)
+        if not (isinstance(value, str) or (number and isfinite(value))):
+            return "the values of an answer are texts or finite numbers"
+        if question.range is not None and not (number and question.range[0] <= float(value) <= question.range[1]):
+            return f"ratings are {question.range[0]:g} ... {question.range[1]:g}"
+    return None
 
 
 def _confirmed(sitting: Sitting, event: Confirmed) -> Sitting:
@@ -289,7 +323,7 @@ def _confirmed(sitting: Sitting, event: Confirmed) -> Sitting:
     problem = sitting.method(sitting.trial).fault_in(question, sitting.chosen)
     if problem is not None:
         raise OutOfTurn(problem, remedy="complete the answer, then confirm it")
-    unheard = [name for name in sitting.slot_names(sitting.trial) if name not in sitting.heard]
+    unheard = sitting.unheard
     if unheard or sitting.loaded_at is None:
         raise OutOfTurn(
             f"not heard yet in this trial: {', '.join(unheard)}", remedy="listen to each at least once, then confirm"
@@ -298,7 +332,7 @@ def _confirmed(sitting: Sitting, event: Confirmed) -> Sitting:
     answered = replace(sitting, answers=(*sitting.answers, answer))
     if sitting.plan.place(sitting.trial)[0].feedback:
         return replace(answered, step="feedback")
-    return arrived(answered, sitting.trial + 1)
+    return arrived(answered, sitting.trial + 1, at=event.at)
 
 
 def answer_to(
@@ -319,7 +353,7 @@ def answer_to(
         method=planned.method,
         kind=question.kind,
         clip=planned.clip,
-        conditions=sitting.plan.conditions,
+        conditions=sitting.plan.compared(sitting.plan.place(sitting.trial)[0]),
         drawn=planned.drawn,
         values=dict(values),
         correct=sitting.method(sitting.trial).is_right(planned.drawn, values),
@@ -360,8 +394,8 @@ def _continued(sitting: Sitting, event: Continued) -> Sitting:
     if event.trial != sitting.trial:
         raise OutOfTurn(f"'continued' of trial {event.trial + 1} came while the sitting is at {sitting.trial + 1}")
     if sitting.step == "feedback":
-        return arrived(sitting, sitting.trial + 1)
-    return arrived(sitting, sitting.trial, rested=True)
+        return arrived(sitting, sitting.trial + 1, at=event.at)
+    return arrived(sitting, sitting.trial, rested=True, at=event.at)
 
 
 def fresh(sitting: Sitting, trial: int, attempt: int = FIRST_ATTEMPT) -> Sitting:
@@ -372,8 +406,11 @@ def fresh(sitting: Sitting, trial: int, attempt: int = FIRST_ATTEMPT) -> Sitting
     )  # fmt: skip
 
 
-def arrived(sitting: Sitting, trial: int, *, rested: bool = False) -> Sitting:
-    """Return the sitting at the door of `trial`: its break first, if one is due, or the end."""
+def arrived(sitting: Sitting, trial: int, *, rested: bool = False, at: datetime | None = None) -> Sitting:
+    """Return the sitting at the door of `trial`: its break first, if one is due, or the end.
+
+    at : when, as far as it is known; from then on a trial without sound can be answered
+    """
     attempt = sitting.attempt if trial == sitting.trial else FIRST_ATTEMPT
     kept = sitting.faults if trial == sitting.trial else ()
     arrived = replace(fresh(sitting, trial, attempt), faults=kept)
@@ -381,4 +418,4 @@ def arrived(sitting: Sitting, trial: int, *, rested: bool = False) -> Sitting:
         return replace(arrived, step="finished")
     if sitting.planned(trial).break_before and not rested:
         return replace(arrived, step="break")
-    return replace(arrived, step="trial")
+    return replace(arrived, step="trial", loaded_at=None if sitting.sounds(trial) else at)

@@ -1,9 +1,11 @@
 """What a listener may be shown: the only type that leaves for the page.
 
 A view is made from slot *names* and tokens, from the rules of the plan and from what the listener did; never from what
-a slot holds. Exchange the truth of every trial and not one byte of it changes, with one stated exception: the step
+a slot holds. Exchange the truth of every trial and not one byte of it changes, with two stated exceptions. The step
 'feedback' of a practice trial tells what was right, and there is no such step before its answer is confirmed and
-recorded. Commitment, nonce, ids of conditions and clips, and file names never pass through here.
+recorded. In the phases 'labelled' and 'worn' the listener is meant to know: there each slot carries the name of what it
+holds, and for 'worn', where the listener plays the clip on the real unit, that of the clip. Commitment, nonce, ids of
+conditions and clips, and file names never pass through here.
 """
 
 from collections.abc import Mapping
@@ -18,27 +20,39 @@ __all__ = ["FeedbackShown", "QuestionShown", "SlotShown", "View", "view_of"]
 
 _PHASE_WORDS = {
     "practice": "Practice: these answers are not counted",
+    "worn": "The real thing: you play each clip on it yourself; these answers count",
+    "labelled": "Named trials: you read what sounds; these answers count",
     "blind": "Blind trials: these answers count",
+}
+
+_FIRST_WORDS = {
+    True: "Start softly: the level is set next.",
+    False: "Have the unit and the clips at hand: nothing sounds in this page.",
 }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SlotShown:
-    """A slot: its name, and the token under which its sound is fetched."""
+    """A slot: its name, the token under which its sound is fetched, and what it holds where that is told."""
 
     name: str
     token: str
+    """Empty in the phase 'worn': nothing sounds there."""
+    label: str = ""
+    """Name of the condition in it; only in the phases 'labelled' and 'worn', else empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QuestionShown:
-    """What is asked: kind of answer, words, keys of the values, options (value, words) or range."""
+    """What is asked: kind of answer, words, keys of the values, options (value, words), range and words along it."""
 
     kind: str
     prompt: str
     keys: tuple[str, ...]
     options: tuple[tuple[Value, str], ...]
     range: tuple[float, float] | None
+    scale: tuple[tuple[float, str], ...] = ()
+    """Words along a scale: (value in the middle of the interval, word)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +78,8 @@ class View:
     """In words."""
     question: QuestionShown | None
     slots: tuple[SlotShown, ...]
+    clip: str = ""
+    """Title of the clip that the listener is to play; only in the phase 'worn', else empty."""
     level: str | None
     """Token of the programme for setting the level."""
     gain_db: float | None
@@ -71,6 +87,7 @@ class View:
     next: tuple[str, ...]
     """Tokens of the next trial, to be fetched meanwhile in this order."""
     loaded: bool
+    """Whether all sounds of the trial are there; where nothing sounds, from the start."""
     selected: str | None
     heard: tuple[str, ...]
     chosen: Mapping[str, Value] | None
@@ -81,10 +98,12 @@ class View:
     message: str
 
     def to_json(self) -> dict[str, Any]:
-        """Return what JSON can hold: tuples as lists, options as {value, words}."""
+        """Return what JSON can hold: tuples as lists, options and words of the scale as {value, words}."""
         held = asdict(self)
         if self.question is not None:
-            held["question"]["options"] = [{"value": value, "words": words} for value, words in self.question.options]
+            for name in ("options", "scale"):
+                pairs = getattr(self.question, name)
+                held["question"][name] = [{"value": value, "words": words} for value, words in pairs]
         return {key: _listed(value) for key, value in held.items()}
 
 
@@ -101,13 +120,9 @@ def view_of(sitting: Sitting) -> View:
 
     Only make it of a sitting whose answers are stored: `saved` counts them all.
     """
-    slots = tuple(
-        SlotShown(name=name, token=sitting.plan.token(trial, attempt, name))
-        for trial, attempt in trial_shown(sitting)
-        for name in sitting.slot_names(trial)
-    )
-    question = sitting.question(sitting.trial) if slots else None
-    heard_all = bool(slots) and all(slot.name in sitting.heard for slot in slots)
+    shown = bool(trial_shown(sitting))
+    question = sitting.question(sitting.trial) if shown else None
+    silent = shown and not sitting.sounds(sitting.trial)
     return View(
         step=sitting.step,
         trial=sitting.trial,
@@ -116,7 +131,8 @@ def view_of(sitting: Sitting) -> View:
         of=sitting.plan.length,
         phase="" if sitting.over else _PHASE_WORDS[sitting.plan.place(sitting.trial)[0].phase],
         question=None if question is None else _question_shown(question),
-        slots=slots,
+        slots=_slots_shown(sitting),
+        clip=sitting.plan.label(sitting.planned(sitting.trial).clip) if silent else "",
         level=level_token(sitting) if sitting.step == "level" else None,
         gain_db=sitting.gain_db,
         next=tuple(
@@ -124,15 +140,34 @@ def view_of(sitting: Sitting) -> View:
             for trial, attempt in trial_ahead(sitting)
             for name in sitting.slot_names(trial)
         ),
-        loaded=sitting.loaded_at is not None,
+        loaded=silent or sitting.loaded_at is not None,
         selected=sitting.selected,
         heard=sitting.heard,
         chosen=_chosen_shown(sitting),
-        can_confirm=sitting.step == "trial" and heard_all and _complete(sitting, question),
+        can_confirm=sitting.step == "trial" and not sitting.unheard and _missing(sitting, question) == "",
         feedback=_feedback(sitting) if sitting.step == "feedback" else None,
         saved=len(sitting.answers),
-        message=_message(sitting, slots),
+        message=_message(sitting, question),
     )
+
+
+def _slots_shown(sitting: Sitting) -> tuple[SlotShown, ...]:
+    return tuple(
+        SlotShown(
+            name=name,
+            token=sitting.plan.token(trial, attempt, name) if sitting.sounds(trial) else "",
+            label=_labels(sitting, trial).get(name, ""),
+        )
+        for trial, attempt in trial_shown(sitting)
+        for name in sitting.slot_names(trial)
+    )
+
+
+def _labels(sitting: Sitting, trial: int) -> Mapping[str, str]:
+    """Return what the slots of a trial hold, by their names: only where the listener is meant to know it."""
+    if not sitting.plan.place(trial)[0].named:
+        return {}
+    return {slot.name: sitting.plan.label(slot.condition) for slot in sitting.planned(trial).drawn.slots}
 
 
 def _question_shown(question: Question) -> QuestionShown:
@@ -142,6 +177,7 @@ def _question_shown(question: Question) -> QuestionShown:
         keys=question.keys,
         options=question.options,
         range=question.range,
+        scale=question.scale,
     )
 
 
@@ -151,10 +187,11 @@ def _chosen_shown(sitting: Sitting) -> Mapping[str, Value] | None:
     return None if sitting.chosen is None else dict(sitting.chosen)
 
 
-def _complete(sitting: Sitting, question: Question | None) -> bool:
+def _missing(sitting: Sitting, question: Question | None) -> str:
+    """Return what the answer lacks, in words; '' if it is complete."""
     if question is None or sitting.chosen is None:
-        return False
-    return sitting.method(sitting.trial).fault_in(question, sitting.chosen) is None
+        return "choose your answer"
+    return sitting.method(sitting.trial).fault_in(question, sitting.chosen) or ""
 
 
 def _feedback(sitting: Sitting) -> FeedbackShown:
@@ -168,10 +205,10 @@ def _feedback(sitting: Sitting) -> FeedbackShown:
     return FeedbackShown(correct=answer.correct, right=", ".join(told))
 
 
-def _message(sitting: Sitting, slots: tuple[SlotShown, ...]) -> str:
+def _message(sitting: Sitting, question: Question | None) -> str:
     match sitting.step:
         case "ready":
-            return "Go on where you stopped." if sitting.answers else "Start softly: the level is set next."
+            return "Go on where you stopped." if sitting.answers else _FIRST_WORDS[sitting.has_level]
         case "level":
             return "Set a level that you can listen at for a while. Then leave it alone until the end."
         case "break":
@@ -182,9 +219,9 @@ def _message(sitting: Sitting, slots: tuple[SlotShown, ...]) -> str:
             return "This sitting was stopped. The answers given so far are saved."
         case "feedback":
             return ""
-    unheard = [slot.name for slot in slots if slot.name not in sitting.heard]
-    if sitting.loaded_at is None:
+    if sitting.loaded_at is None and sitting.sounds(sitting.trial):
         return "The sounds are being loaded."
-    if unheard:
-        return f"Still to be heard before you can confirm: {', '.join(unheard)}."
-    return "Choose your answer." if sitting.chosen is None else "Confirm your answer, or choose again."
+    if sitting.unheard:
+        return f"Still to be heard before you can confirm: {', '.join(sitting.unheard)}."
+    missing = _missing(sitting, question)
+    return f"{missing[:1].upper()}{missing[1:]}." if missing else "Confirm your answer, or choose again."

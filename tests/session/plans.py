@@ -15,6 +15,7 @@ START = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 DEADLINE = START + timedelta(days=7)
 CONDITIONS = ("heron-k1", "plover-k2")
 CLIPS = ("strings-c1", "drums-c2")
+LABELS = {"heron-k1": "Heron 4", "plover-k2": "Plover S", "strings-c1": "Strings, bar 9", "drums-c2": "Drums, solo"}
 STUDY, LISTENER = "st-77", "L-3c"
 
 
@@ -35,7 +36,18 @@ ALL_BLOCKS = (
 )
 
 
-def make(blocks=ABX_BLOCKS, seed=0, sitting=1, study_seal="ab" * 32):
+SURVIVAL_BLOCKS = (
+    block("worn", "rating", 2, "worn"),
+    block("try", "rating", 1, "practice", feedback=True),
+    block("blind", "rating", 3, break_after=2),
+    block("one-blind", "rating-single", 4),
+    block("which", "recognition", 2),
+    block("labelled", "rating", 2, "labelled"),
+    block("one-labelled", "rating-single", 2, "labelled"),
+)
+
+
+def make(blocks=ABX_BLOCKS, seed=0, sitting=1, study_seal="ab" * 32, compared=None, labels=LABELS):
     return make_plan(
         study_seal=study_seal,
         sitting=sitting,
@@ -45,6 +57,8 @@ def make(blocks=ABX_BLOCKS, seed=0, sitting=1, study_seal="ab" * 32):
         nonce=sha256(str(seed).encode()).digest(),
         deadline=DEADLINE.isoformat(),
         methods=METHODS_WITH_TOYS,
+        compared=compared,
+        labels=labels,
     )
 
 

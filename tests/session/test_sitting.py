@@ -242,12 +242,23 @@ def test_an_answer_that_is_none_is_refused(values, words):
 
 def test_ratings_may_be_chosen_one_by_one_but_are_confirmed_together():
     sitting = heard(at_trial(4, blocks=P["ALL_BLOCKS"]))
+    sitting = after(sitting, Chosen(trial=4, attempt=1, values={"2": 39}, at=START))
+    sitting = after(sitting, Chosen(trial=4, attempt=1, values={"3": 7}, at=START))
     sitting = after(sitting, Chosen(trial=4, attempt=1, values={"2": 40}, at=START))
+    assert dict(view_of(sitting).chosen) == {"2": 40, "3": 7}
     assert not view_of(sitting).can_confirm
+    assert view_of(sitting).message == "Rate each of them."
+    for wrong in ({"1": 101}, {"1": "high"}, {"1": -0.5}):
+        with pytest.raises(OutOfTurn, match=r"ratings are 0 \.\.\. 100"):
+            after(sitting, Chosen(trial=4, attempt=1, values=wrong, at=START))
     with pytest.raises(OutOfTurn, match="rate each of them; complete the answer"):
         after(sitting, Confirmed(trial=4, attempt=1, at=START))
     with pytest.raises(OutOfTurn, match=r"ratings are 0 \.\.\. 100"):
         after(sitting, Chosen(trial=4, attempt=1, values={"1": 1, "2": 40, "3": 101}, at=START))
+    sitting = after(sitting, Chosen(trial=4, attempt=1, values={"1": 1}, at=START))
+    assert view_of(sitting).can_confirm
+    sitting = after(sitting, Confirmed(trial=4, attempt=1, values={"3": 7, "2": 40, "1": 1}, at=START))
+    assert [(row["slot"], row["response"]) for row in rows_of(sitting.answers[4])] == [("1", 1), ("2", 40), ("3", 7)]
 
 
 def test_after_the_deadline_nothing_is_answered():
@@ -269,9 +280,98 @@ def test_a_time_without_zone_is_a_mistake_of_the_caller():
         after(begun(), Began(at=datetime(2026, 3, 2)))
 
 
-def test_phases_in_which_the_listener_knows_are_refused_for_now():
-    with pytest.raises(BlindtestError, match=r"not yet: phases .* got 'labelled'"):
-        begun(blocks=(P["block"]("l", "abx", 2, "labelled"),))
+def test_a_sitting_of_all_phases_records_a_row_for_every_rated_slot():
+    sitting = walked(begun(blocks=P["SURVIVAL_BLOCKS"]))
+    assert sitting.step == "finished"
+    rows = [row for answer in sitting.answers for row in rows_of(answer)]
+    assert [row["block"] for row in rows] == (
+        ["worn"] * 4 + ["try"] * 2 + ["blind"] * 6 + ["one-blind"] * 4 + ["which"] * 2 + ["labelled"] * 4
+        + ["one-labelled"] * 2
+    )  # fmt: skip
+    assert {row["phase"] for row in rows} == {"worn", "practice", "blind", "labelled"}
+    for answer in sitting.answers:
+        truth = {slot.name: slot.condition for slot in answer.drawn.slots}
+        for row in rows_of(answer):
+            if answer.kind == "rate":
+                assert (row["condition"], row["response"], row["correct"]) == (
+                    truth[row["slot"]], answer.values[row["slot"]], None,
+                )  # fmt: skip
+            else:
+                # Options are numbered in the order in which the block compares, so that the choice can be read.
+                picked = row["conditions"].split("|")[int(row["response"]) - 1]
+                assert row["correct"] == (picked == truth["?"])
+
+
+def test_a_block_compares_its_own_conditions_and_says_so():
+    only = ("plover-k2",)
+    sitting = walked(begun(blocks=P["SURVIVAL_BLOCKS"], compared={"one-blind": only}))
+    rows = [row for answer in sitting.answers for row in rows_of(answer)]
+    assert {row["conditions"] for row in rows if row["block"] == "one-blind"} == {"plover-k2"}
+    assert {row["condition"] for row in rows if row["block"] == "one-blind"} == set(only)
+    assert {row["conditions"] for row in rows if row["block"] == "blind"} == {"heron-k1|plover-k2"}
+
+
+WORN = (P["block"]("worn", "rating", 3, "worn", break_after=2),)
+
+
+def test_with_the_real_unit_nothing_is_set_loaded_or_heard():
+    sitting = after(begun(blocks=WORN), Began(at=START))
+    assert (sitting.step, sitting.trial) == ("trial", 0)
+    view = view_of(sitting)
+    assert (view.loaded, view.level, view.next, view.can_confirm) == (True, None, (), False)
+    assert [slot.token for slot in view.slots] == ["", ""]
+    assert view.message == "Choose your answer."
+    assert offers(sitting) == ()
+    later = START + timedelta(seconds=30)
+    sitting = after(sitting, Chosen(trial=0, attempt=1, values={"1": 60, "2": 20.5}, at=later))
+    assert view_of(sitting).can_confirm
+    sitting = after(sitting, Confirmed(trial=0, attempt=1, at=later))
+    one, two = rows_of(sitting.answers[0])
+    assert (one["shown_at"], one["time_taken_s"], one["switches"]) == ("2026-03-02T12:00:00.000+00:00", 30, 0)
+    assert (one["response"], two["response"]) == (60, 20.5)
+    assert (sitting.step, sitting.trial, sitting.loaded_at) == ("trial", 1, later)
+
+
+def test_pointing_at_a_slot_without_sound_is_no_listening():
+    sitting = after(begun(blocks=WORN), Began(at=START))
+    for slot in ("1", "2", "1"):
+        sitting = after(sitting, Selected(trial=0, attempt=1, slot=slot, at=START))
+    assert (sitting.selected, sitting.heard, sitting.switches) == ("1", (), 0)
+
+
+def test_a_sitting_that_also_sounds_has_a_level_to_set():
+    blocks = (*WORN, P["block"]("blind", "rating", 1))
+    sitting = after(begun(blocks=blocks), Began(at=START))
+    assert (sitting.step, view_of(sitting).slots) == ("level", ())
+    assert {offer.slot for offer in offers(sitting)} == {"level"}  # nothing of the first trial: it does not sound
+    last_worn = walked(sitting, lambda s: s.step == "trial" and s.trial == 2)
+    assert {offer.trial for offer in offers(last_worn)} == {3}
+    assert set(view_of(last_worn).next) == {offer.token for offer in offers(last_worn)}
+
+
+def test_a_killed_sitting_with_the_real_unit_goes_on():
+    whole = walked(begun(blocks=WORN))
+    kept = [row for answer in whole.answers[:2] for row in rows_of(answer)]
+    again = restored(whole.plan, kept, study=P["STUDY"], listener=P["LISTENER"])
+    assert (again.step, again.trial, again.answers) == ("ready", 2, whole.answers[:2])
+    assert walked(again).step == "finished"
+    mixed = begun(blocks=(*WORN, P["block"]("blind", "rating", 1)))
+    events = [LevelSet(gain_db=-20.0, at=START)]
+    again = restored(mixed.plan, (), study=P["STUDY"], listener=P["LISTENER"], events=events)
+    assert (again.step, again.loaded_at, view_of(again).loaded) == ("trial", None, True)
+    # When the trial came up is lost with the process: the time runs from the first choice.
+    chosen = after(again, Chosen(trial=0, attempt=1, values={"1": 1}, at=DEADLINE))
+    chosen = after(chosen, Chosen(trial=0, attempt=1, values={"2": 2}, at=DEADLINE))
+    (answer,) = after(chosen, Confirmed(trial=0, attempt=1, at=DEADLINE)).answers
+    assert (answer.shown_at, answer.time_taken_s, dict(answer.values)) == (DEADLINE, 0, {"1": 1, "2": 2})
+
+
+def test_a_rated_slot_that_changed_its_condition_is_found():
+    whole = walked(begun(blocks=WORN))
+    one, two = rows_of(whole.answers[0])
+    swapped = [{**one, "condition": two["condition"]}, {**two, "condition": one["condition"]}]
+    with pytest.raises(BlindtestError, match="do not belong to its plan: trial 1: condition is"):
+        restored(whole.plan, swapped, study=P["STUDY"], listener=P["LISTENER"])
 
 
 def test_a_killed_process_resumes_at_the_first_trial_without_answer():
