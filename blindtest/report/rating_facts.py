@@ -4,21 +4,27 @@ Effects are device minus comparator, oriented by the claim, in points of the sca
 partition of claims 4, filled from `blindtest.stats.survival`; nothing is decided here.
 """
 
+import math
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
+
+    from blindtest.stats import Effect as Estimated
+    from blindtest.stats import MixedOpinion, OtherScale, RecognitionResult, SurvivalPower, SurvivalResult
 
 __all__ = [
     "VERDICTS",
     "Effect",
-    "Estimated",
     "MixedFacts",
     "RatedFacts",
     "RatingFacts",
     "RatingTruth",
     "RecognitionFacts",
+    "Rejected",
     "Repeated",
     "SurvivalPlanFacts",
-    "Survived",
     "UnitEffect",
     "Verdict",
 ]
@@ -31,58 +37,35 @@ Interval = tuple[float, float]
 Mode = Literal["worn", "labelled", "blind"]
 
 
-class Estimated(Protocol):
-    """What `Effect.of` reads: an estimate with its interval, as `blindtest.stats` gives it."""
-
-    @property
-    def estimate(self) -> float: ...  # noqa: D102
-    @property
-    def interval(self) -> tuple[float, float]: ...  # noqa: D102
-
-
-class Survived(Protocol):
-    """What `RatedFacts.of` reads from a result of `blindtest.stats.survival`."""
-
-    @property
-    def verdict(self) -> Verdict: ...  # noqa: D102
-    @property
-    def remaining(self) -> tuple[str, ...]: ...  # noqa: D102
-    @property
-    def labelled(self) -> Estimated | None: ...  # noqa: D102
-    @property
-    def blind(self) -> Estimated | None: ...  # noqa: D102
-    @property
-    def difference(self) -> Estimated | None: ...  # noqa: D102
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Effect:
-    """An effect in points of the scale (or, where said, in another unit) with its two-sided interval."""
+    """An effect in points of the scale (or, where said, in another unit) with its limits."""
 
     estimate: float
     interval: Interval
+    """Two-sided; infinite where a single unit leaves no spread to judge by."""
     level: float = 0.95
+    lower_limit: float | None = None
+    """One-sided, at the same level."""
+    upper_limit: float | None = None
     std_error: float | None = None
     df: float | None = None
     """Degrees of freedom of its t limits."""
-    p_value: float | None = None
-    """Of no effect, two-sided; printed only beside the estimate and its interval."""
 
     @classmethod
-    def of(cls, one: Estimated, *, level: float | None = None) -> "Effect":
-        """Return the facts of an estimate of `blindtest.stats`."""
+    def of(cls, one: "Estimated | None") -> "Effect | None":
+        """Return the facts of an effect of `blindtest.stats`; None where nothing was rated."""
+        if one is None or math.isnan(one.estimate):
+            return None
         return cls(
-            estimate=float(one.estimate),
-            interval=(float(one.interval[0]), float(one.interval[1])),
-            level=float(level if level is not None else getattr(one, "level", 0.95)),
-            std_error=_optional(getattr(one, "std_error", None)),
-            df=_optional(getattr(one, "df", None)),
-            p_value=_optional(getattr(one, "p_value", None)),
+            estimate=one.estimate,
+            interval=one.interval,
+            level=one.level,
+            lower_limit=one.lower_limit,
+            upper_limit=one.upper_limit,
+            std_error=one.std_error,
+            df=one.df,
         )
-
-
-def _optional(value: object) -> float | None:
-    return float(value) if isinstance(value, int | float) and value == value else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,9 +76,6 @@ class UnitEffect:
     """Pseudonym, or 'sitting 3'."""
     labelled: float | None = None
     blind: float | None = None
-    order: Literal["blind first", "labelled first", ""] = ""
-    ratings: int | None = None
-    """How many ratings stand behind it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,15 +88,30 @@ class Repeated:
     """None: it could not be drawn; `remarks` say why."""
     remaining: tuple[Verdict, ...] = ()
     contradicts: bool = False
-    """Whether it is another determinate state than the verdict's."""
+    """Whether it ends in another determinate state than the points do."""
     labelled: Effect | None = None
     blind: Effect | None = None
-    difference: Effect | None = None
     margin: float | None = None
     """In its own unit."""
     unit: str = ""
-    """Of its effects, in words."""
-    remarks: tuple[str, ...] = ()
+    """What one unit of its effects is, in words."""
+    why_not: str = ""
+    """Why it could not be drawn."""
+
+    @classmethod
+    def of(cls, one: "OtherScale", *, contradicts: bool = False) -> "Repeated":
+        """Return the facts of a repeat of `stats.survival`."""
+        return cls(
+            what="anchors" if one.name == "anchors" else "signs",
+            verdict=one.verdict,
+            remaining=tuple(one.remaining),
+            contradicts=contradicts,
+            labelled=Effect.of(one.labelled),
+            blind=Effect.of(one.blind),
+            margin=None if math.isnan(one.margin) else one.margin,
+            unit=one.scale,
+            why_not=one.why_not,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,11 +121,31 @@ class MixedFacts:
     labelled: Effect | None = None
     blind: Effect | None = None
     difference: Effect | None = None
+    """d - s."""
     model: str = ""
-    """In words, or as a formula."""
     program: str = ""
     converged: bool = True
+    why_not: str = ""
+    """Why it could not be fitted."""
     remarks: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, one: "MixedOpinion") -> "MixedFacts":
+        """Return the facts of the mixed model beside a verdict of `stats.survival`."""
+        effects = {}
+        if one.fitted:
+            effects = {
+                name: Effect(estimate=getattr(one, name), interval=getattr(one, f"{name}_interval"), level=one.level)
+                for name in ("labelled", "blind", "difference")
+            }
+        return cls(
+            **effects,
+            model=one.model,
+            program=one.source,
+            converged=one.converged,
+            why_not=one.why_not,
+            remarks=tuple(one.remarks),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,38 +168,18 @@ class RecognitionFacts:
     """By Holm over the listeners."""
 
     @classmethod
-    def of(
-        cls,
-        who: str,
-        correct: int,
-        trials: int,
-        *,
-        choices: int,
-        level: float = 0.95,
-        adjusted_p_value: float | None = None,
-    ) -> "RecognitionFacts":
-        """Return the exact binomial test of the answers against 1/choices, with Clopper and Pearson's limits."""
-        from scipy.special import bdtrc, betaincinv
-
-        if not 0 <= correct <= trials or trials < 1 or choices < 2:
-            raise ValueError(f"{correct} right of {trials} with {choices} names to choose from")
-
-        def low(risk: float) -> float:
-            return float(betaincinv(correct, trials - correct + 1, risk)) if correct else 0.0
-
-        def high(risk: float) -> float:
-            return float(betaincinv(correct + 1, trials - correct, 1 - risk)) if correct < trials else 1.0
-
+    def of(cls, who: str, result: "RecognitionResult", *, adjusted_p_value: float | None = None) -> "RecognitionFacts":
+        """Return the facts of a result of `stats.recognition_test`."""
         return cls(
             who=who,
-            correct=correct,
-            trials=trials,
-            choices=choices,
-            p_value=float(bdtrc(correct - 1, trials, 1 / choices)) if correct else 1.0,
-            lower_limit=low(1 - level),
-            proportion=correct / trials,
-            interval=(low((1 - level) / 2), high((1 - level) / 2)),
-            level=level,
+            correct=result.correct,
+            trials=result.trials,
+            choices=result.options,
+            p_value=result.p_value,
+            lower_limit=result.lower_limit,
+            proportion=result.proportion,
+            interval=result.interval,
+            level=result.level,
             adjusted_p_value=adjusted_p_value,
         )
 
@@ -219,10 +214,13 @@ class RatingTruth:
 class SurvivalPlanFacts:
     """How often a plan reaches each verdict, over the true blind effect; simulated before anybody listened."""
 
+    unit: Literal["listener", "sitting"]
     listeners: int
     labelled_sittings: int
+    """Of each listener."""
     blind_sittings: int
-    clips: int
+    ratings: int = 0
+    """Of each device, in each mode and sitting; 0 where the spreads found stand for them."""
     margin: float
     kept: float
     alpha: float = 0.05
@@ -237,6 +235,29 @@ class SurvivalPlanFacts:
     assumptions: tuple[str, ...] = ()
     """Of the simulation, in words: spread of listeners, of modes, of single ratings."""
 
+    @classmethod
+    def of(cls, power: "SurvivalPower") -> "SurvivalPlanFacts":
+        """Return the facts of `stats.survival_power`, which takes the blind effects of the abscissa."""
+        rows = sorted(power.chances, key=lambda row: row.blind)
+        named: tuple[Verdict, ...] = (*VERDICTS, "undecided", "nothing on record")
+        return cls(
+            unit="listener" if power.unit == "listener" else "sitting",
+            listeners=power.listeners,
+            labelled_sittings=power.sittings[0],
+            blind_sittings=power.sittings[1],
+            ratings=power.ratings,
+            margin=power.margin,
+            kept=power.kept,
+            alpha=power.alpha,
+            labelled_effect=rows[0].labelled,
+            blind_effects=tuple(row.blind for row in rows),
+            chances=tuple(
+                (verdict, tuple(float(getattr(row, verdict.replace(" ", "_"))) for row in rows)) for verdict in named
+            ),
+            studies=power.studies,
+            assumptions=tuple(power.assumptions),
+        )
+
     def __post_init__(self) -> None:
         for verdict, curve in self.chances:
             if len(curve) != len(self.blind_effects):
@@ -249,69 +270,139 @@ class SurvivalPlanFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Rejected:
+    """A state of the partition with one condition that would reject it, and whether it did."""
+
+    state: Verdict
+    condition: str
+    """d: blind effect, s: labelled effect, L and U: one-sided t limits, M: margin, rho: share kept."""
+    limit: float
+    rejected: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RatedFacts:
     """What ratings with and without names say about a claim."""
 
     verdict: Verdict
+    reason: str = ""
+    """Why it is undecided, or why nothing is on record."""
     remaining: tuple[Verdict, ...] = ()
-    """States that are left where the verdict is 'undecided'; () with a reason in `remarks`."""
+    """States that are not rejected."""
     margin: float
     kept: float
     alpha: float = 0.05
     unit: Literal["listener", "sitting"]
     """What was replicated: listeners of a panel, or the sittings of a single listener."""
     labelled: Effect | None = None
-    """s: with names shown; None: the mode was not held."""
+    """s: with names shown; None: nothing was rated so."""
     blind: Effect | None = None
     """d: without names."""
     difference: Effect | None = None
-    """d - kept s."""
+    """d - s."""
+    kept_contrast: Effect | None = None
+    """d - kept s: what is left beyond the share that counts as kept."""
+    rejections: tuple[Rejected, ...] = ()
     units: tuple[UnitEffect, ...] = ()
-    listeners: int = 0
-    labelled_sittings: int = 0
-    """Of all listeners together."""
-    blind_sittings: int = 0
+    labelled_units: int = 0
+    """Listeners, or sittings."""
+    blind_units: int = 0
     repeats: tuple[Repeated, ...] = ()
     mixed: MixedFacts | None = None
     recognition: tuple[RecognitionFacts, ...] = ()
     """Single listeners, then 'all answers'."""
     order: str = ""
     """Which phase came first, in words."""
-    order_effect: Effect | None = None
-    """Of mode by order, where listeners were crossed."""
     worn: Effect | None = None
     """Device minus comparator as worn, sighted; described, never compared."""
-    plan: SurvivalPlanFacts | None = None
     truth: tuple[RatingTruth, ...] = ()
     remarks: tuple[str, ...] = ()
-
-    @classmethod
-    def of(
-        cls,
-        result: "Survived",
-        *,
-        unit: Literal["listener", "sitting"],
-        margin: float,
-        kept: float,
-        alpha: float = 0.05,
-        **more: Any,
-    ) -> "RatedFacts":
-        """Return the facts of a result of `stats.survival`; `more`: any other field of these facts."""
-        effects = {
-            name: None if (one := getattr(result, name)) is None else Effect.of(one)
-            for name in ("labelled", "blind", "difference")
-        }
-        return cls(
-            verdict=result.verdict,
-            remaining=tuple(one for one in VERDICTS if one in set(result.remaining)),
-            margin=margin,
-            kept=kept,
-            alpha=alpha,
-            unit=unit,
-            **{**effects, **more},
-        )
+    assumptions: tuple[str, ...] = ()
+    method: str = ""
+    """What the limits are, in words."""
+    source: str = ""
 
     @property
     def contradicted(self) -> tuple[Repeated, ...]:
         """Repeats that end in another determinate state."""
         return tuple(one for one in self.repeats if one.contradicts)
+
+    @classmethod
+    def of(
+        cls,
+        result: "SurvivalResult",
+        *,
+        table: "DataFrame | None" = None,
+        recognition: tuple[RecognitionFacts, ...] = (),
+        order: str = "",
+        worn: Effect | None = None,
+        truth: tuple[RatingTruth, ...] = (),
+    ) -> "RatedFacts":
+        """Return the facts of a result of `stats.survival`; `table`: what it was made of, for the single units."""
+        contradicting = result.verdict == "undecided" and len(result.remaining) > 1 and "scale" in result.reason
+        points = _verdict_in_points(result)
+        return cls(
+            verdict=result.verdict,
+            reason=result.reason,
+            remaining=tuple(result.remaining),
+            margin=result.margin,
+            kept=result.kept,
+            alpha=result.alpha,
+            unit="listener" if result.unit == "listener" else "sitting",
+            labelled=Effect.of(result.labelled),
+            blind=Effect.of(result.blind),
+            difference=Effect.of(result.difference),
+            kept_contrast=Effect.of(result.kept_contrast),
+            rejections=tuple(
+                Rejected(state=one.state, condition=one.condition, limit=one.limit, rejected=one.rejected)
+                for one in result.rejections
+            ),
+            units=() if table is None else _units(table, result),
+            labelled_units=result.units[0],
+            blind_units=result.units[1],
+            repeats=tuple(
+                Repeated.of(one, contradicts=contradicting and one.verdict in VERDICTS and one.verdict != points)
+                for one in result.other_scales
+            ),
+            mixed=MixedFacts.of(result.mixed_model),
+            recognition=recognition,
+            order=order,
+            worn=worn,
+            truth=truth,
+            remarks=tuple(result.remarks),
+            assumptions=tuple(result.assumptions),
+            method=result.method,
+            source=result.source,
+        )
+
+
+def _verdict_in_points(result: "SurvivalResult") -> Verdict | None:
+    """Return the one state that the rejections leave, if they leave one."""
+    left = {one.state for one in result.rejections} - {one.state for one in result.rejections if one.rejected}
+    return next(iter(left)) if len(left) == 1 else None
+
+
+def _units(table: "DataFrame", result: "SurvivalResult") -> tuple[UnitEffect, ...]:
+    """Return the effects that the verdict rests on, one by one."""
+    from blindtest.stats.ratings import read_ratings
+
+    effects = read_ratings(table).effects(result.device, result.comparator)
+    if effects.unit == "listener":
+        if len(effects.labelled) != len(effects.blind):
+            return ()
+        return tuple(
+            UnitEffect(name=name, labelled=float(s), blind=float(d))
+            for name, s, d in zip(effects.names, effects.labelled, effects.blind, strict=True)
+        )
+    out = []
+    for mode, values in (("labelled", effects.labelled), ("blind", effects.blind)):
+        sittings = sorted({page.sitting for page in effects.pages if page.mode == mode})
+        for sitting, value in zip(sittings, values, strict=True):
+            out.append(
+                UnitEffect(
+                    name=f"sitting {sitting}",
+                    labelled=float(value) if mode == "labelled" else None,
+                    blind=float(value) if mode == "blind" else None,
+                )
+            )
+    return tuple(out)
