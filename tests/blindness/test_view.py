@@ -108,8 +108,8 @@ def test_feedback_tells_after_the_answer_and_only_in_practice():
 def test_no_name_behind_a_slot_leaves(method):
     sitting, twin = pair(blocks_of(method), 11)
     # A question that names all conditions names them alike in every trial: that is what the exchange holds.
-    names = () if P["METHODS_WITH_TOYS"][method].names_all else P["CONDITIONS"]
-    secrets = (*names, *P["CLIPS"], P["LISTENER"], P["STUDY"], sitting.plan.commitment)
+    labels = () if P["METHODS_WITH_TOYS"][method].names_all else tuple(P["LABELS"].values())
+    secrets = (*labels, *P["CONDITIONS"], *P["CLIPS"], P["LISTENER"], P["STUDY"], sitting.plan.commitment)
     secrets += (sitting.plan.nonce.hex(), "ab" * 32, "sha256-1", 'practice"', "reference", "object", '"role')
     for state, _ in side_by_side(sitting, twin, [1, 0, 2], faults=(4,)):
         text = json.dumps(view_of(state).to_json())
@@ -139,3 +139,85 @@ def test_tokens_stay_when_the_truth_is_exchanged_and_dither_does_too(method):
             assert sitting.plan.dither(offer.trial, offer.attempt, offer.slot, 64) == twin.plan.dither(
                 offer.trial, offer.attempt, offer.slot, 64
             )
+
+
+def test_a_question_that_names_all_names_them_alike_in_every_trial():
+    asked = set()
+    for sitting, _ in side_by_side(*pair(blocks_of("recognition"), 3), [0, 1]):
+        if sitting.step == "trial":
+            asked.add(view_of(sitting).question)
+    (question,) = asked
+    assert question.options == (("1", "Heron 4"), ("2", "Plover S"))
+
+
+def told_of(sitting):
+    """Return what a view says of names: label by slot, and the clip."""
+    view = view_of(sitting)
+    return {slot.name: slot.label for slot in view.slots if slot.label}, view.clip
+
+
+@given(seed=st.integers(0, 10**9), picks=st.lists(st.integers(0, 2), min_size=1, max_size=9))
+@settings(max_examples=25, deadline=None)
+def test_names_are_told_where_they_are_meant_to_be_and_nowhere_else(seed, picks):
+    """A sitting of every phase: what is named is named rightly, and in all other steps the exchange changes nothing."""
+    phases, differ = set(), 0
+    for sitting, twin in side_by_side(*pair(P["SURVIVAL_BLOCKS"], seed), picks):
+        in_trial = sitting.step in ("trial", "feedback")
+        phase = sitting.plan.place(sitting.trial)[0].phase if in_trial else None
+        for state in (sitting, twin):
+            labels, clip = told_of(state)
+            if phase in ("labelled", "worn"):
+                planned = state.planned(state.trial)
+                assert labels == {slot.name: P["LABELS"][slot.condition] for slot in planned.drawn.slots}
+                assert clip == (P["LABELS"][planned.clip] if phase == "worn" else "")
+            else:
+                assert (labels, clip) == ({}, "")
+        (shown, _), (other, _) = as_bytes(sitting), as_bytes(twin)
+        if phase in ("labelled", "worn"):
+            differ += shown != other
+            # Names apart, nothing tells in these phases either.
+            shown, other = (_without_names(text) for text in (shown, other))
+        assert shown == other
+        text = json.dumps(view_of(sitting).to_json())
+        assert not [secret for secret in (*P["CONDITIONS"], *P["CLIPS"]) if secret in text]
+        phases.add(phase)
+    assert phases == {None, "worn", "practice", "blind", "labelled"}
+    assert differ > 0, "the truth was exchanged, so some names must have been"
+
+
+def _without_names(text):
+    shown = json.loads(text)
+    for slot in shown["slots"]:
+        del slot["label"]
+    return json.dumps(shown, sort_keys=True).encode()
+
+
+def test_no_name_is_told_ahead_of_its_phase():
+    """The blind trial before a labelled one fetches its sounds, by tokens; the name comes with the trial."""
+    blocks = (P["block"]("b", "rating-single", 2), P["block"]("l", "rating-single", 2, "labelled"))
+    seen = []
+    for sitting, _ in side_by_side(*pair(blocks, 8), [0]):
+        text = json.dumps(view_of(sitting).to_json())
+        told = [label for label in P["LABELS"].values() if label in text]
+        if sitting.step == "trial":
+            seen.append((sitting.trial, bool(told)))
+        else:
+            assert not told
+    assert set(seen) == {(0, False), (1, False), (2, True), (3, True)}
+
+
+def test_the_tokens_of_a_labelled_phase_say_nothing_about_those_of_a_blind_one():
+    """Same clip and condition, other token and other noise: a name learnt sticks to no file."""
+    blocks = (P["block"]("l", "rating", 4, "labelled"), P["block"]("b", "rating", 4))
+    named, blind = {}, {}
+    for sitting, _ in side_by_side(*pair(blocks, 4), [1]):
+        for offer in offers(sitting):
+            if offer.trial >= 0:
+                held = blind if sitting.plan.place(offer.trial)[0].phase == "blind" else named
+                noise = sitting.plan.dither(offer.trial, offer.attempt, offer.slot, 64)
+                held.setdefault((offer.clip, offer.condition), set()).add((offer.token, noise))
+    assert set(named) == set(blind)
+    assert len(named) == 4
+    for key, tokens in named.items():
+        assert not {t for t, _ in tokens} & {t for t, _ in blind[key]}
+        assert not {n for _, n in tokens} & {n for _, n in blind[key]}

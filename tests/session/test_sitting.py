@@ -473,9 +473,11 @@ class AnySequence(RuleBasedStateMachine):
     """Any events in any order, also of other trials, from a page gone stale, over kills; beside it a twin whose every
     trial has another truth."""
 
+    blocks = P["ALL_BLOCKS"]
+
     def __init__(self):
         super().__init__()
-        plan = make(blocks=P["ALL_BLOCKS"], seed=3)
+        plan = make(blocks=self.blocks, seed=3)
         self.sitting = start(plan, study=P["STUDY"], listener=P["LISTENER"])
         self.twin = replace(self.sitting, plan=exchanged(plan))
         self.rows = []
@@ -504,7 +506,7 @@ class AnySequence(RuleBasedStateMachine):
             assert (answer.trial, answer.attempt) == (event.trial, event.attempt) == (before.trial, before.attempt)
             assert answer.trial == len(before.answers)
             assert answer.values == before.chosen
-            assert set(before.heard) == set(before.slot_names(before.trial))
+            assert set(before.heard) == set(before.slot_names(before.trial) if before.sounds(before.trial) else ())
             self.rows += rows_of(answer)
         if isinstance(event, LevelSet | Faulted | Continued | Abandoned):
             self.events.append(event)
@@ -621,12 +623,24 @@ class AnySequence(RuleBasedStateMachine):
             shown.pop("feedback"), other.pop("feedback")
         else:
             assert shown["feedback"] is None
+        if not self.sitting.over and self.sitting.plan.place(self.sitting.trial)[0].named:
+            for slot in (*shown["slots"], *other["slots"]):
+                assert slot.pop("label") in P["LABELS"].values()
+        assert not any(slot.get("label") for slot in shown["slots"])
         text = json.dumps(shown, sort_keys=True)
         assert text == json.dumps(other, sort_keys=True)
         assert not any(secret in text for secret in self.hidden)
 
 
-AnySequence.TestCase.settings = settings(
-    max_examples=60, stateful_step_count=60, deadline=None, suppress_health_check=[HealthCheck.too_slow]
-)
+class AnySequenceOfPhases(AnySequence):
+    """The same through all phases: the real unit, blind, named."""
+
+    blocks = P["SURVIVAL_BLOCKS"]
+
+
+for machine in (AnySequence, AnySequenceOfPhases):
+    machine.TestCase.settings = settings(
+        max_examples=60, stateful_step_count=60, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+    )
 TestAnySequence = AnySequence.TestCase
+TestAnySequenceOfPhases = AnySequenceOfPhases.TestCase
