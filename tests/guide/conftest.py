@@ -199,13 +199,15 @@ def said_by(arguments: list[str], folder: Path, right: int | None = None) -> tup
     return PROGRESS.sub("", printed.getvalue()), code
 
 
+class Tools:
+    """What plays a page."""
+
+    run = staticmethod(said_by)
+    sit = staticmethod(sit)
+    material = staticmethod(measurements_and_clips)
+
+
 @pytest.fixture(scope="session")
 def guide_tools():
-    """What plays a page: `said_by`, `sit`, `measurements_and_clips`."""
-
-    class Tools:
-        run = staticmethod(said_by)
-        sit = staticmethod(sit)
-        material = staticmethod(measurements_and_clips)
-
+    """The class `Tools`, which test files can't import from here."""
     return Tools

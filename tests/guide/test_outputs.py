@@ -17,7 +17,7 @@ and marks without a block, which set the scene:
 
 Pages are played from top to bottom in an empty folder. Hashes, times and ports are left out of the comparison, numbers
 with decimals may differ by one and a half units of their last place (another processor rounds otherwise), whole numbers
-not at all; a line `...` stands for any lines.
+not at all; a line `...` stands for any lines. refresh.py, beside this file, writes what is printed now into the pages.
 """
 
 import re
