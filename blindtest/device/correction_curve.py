@@ -51,12 +51,14 @@ BLEND_OCTAVES = 1 / 3
 """Outside each edge of the band."""
 BOOST_KNEE_DB = 1.0
 NOTCH_KNEE_DB = 0.25
-HELD_BACK_DB = 0.5
+HELD_BACK_DB = 1.0
 """A correction that falls short of the full one by more than this is reported; our rule."""
 
 _POINTS_PER_OCTAVE = 96
 _MARGIN_OCTAVES = 1.0
 _LEAST_OCTAVES = 1 / 3
+_APART_OCTAVES = 1 / 12
+"""Bands nearer than this are reported as one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -324,16 +326,22 @@ def _weight(frequency: Floats, band: Band) -> Floats:
 def _held_back(
     by: Literal["notch", "boost"], frequency: Floats, short: Floats, left: Floats, band: Band
 ) -> list[HeldBack]:
-    """Return the bands in which one rule takes over 0.5 dB, each with the deepest dip that is `left` in it."""
+    """Return the bands in which one rule takes over 1 dB, each with the deepest dip that is `left` in it."""
     inside = (frequency >= band[0]) & (frequency <= band[1])
     acted = np.concatenate(([False], (short > HELD_BACK_DB) & inside, [False]))
     edges = np.flatnonzero(acted[1:] != acted[:-1])
+    runs: list[list[int]] = []
+    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if runs and frequency[first] < frequency[runs[-1][1] - 1] * 2**_APART_OCTAVES:
+            runs[-1][1] = end
+        else:
+            runs.append([first, end])
     return [
         HeldBack(
             by=by,
             low_hz=float(frequency[first]),
-            high_hz=float(frequency[last - 1]),
-            worst_db=float(left[first:last].max()),
+            high_hz=float(frequency[end - 1]),
+            worst_db=float(left[first:end].max()),
         )
-        for first, last in zip(edges[::2], edges[1::2], strict=True)
+        for first, end in runs
     ]
