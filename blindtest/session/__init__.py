@@ -23,7 +23,7 @@ from blindtest.session.event import (
 )
 from blindtest.session.offer import LEVEL_SLOT, LEVEL_TRIAL, Offer, offers
 from blindtest.session.player import BrowserPlayer, Player, Sound, dithered, portaudio_fault, served_wav
-from blindtest.session.register import WITHHELD, Acknowledged, Override, SealEntry, SittingEntry
+from blindtest.session.register import WITHHELD, Acknowledged, ImpressionEntry, Override, SealEntry, SittingEntry
 from blindtest.session.resumption import restored
 from blindtest.session.simulated import RULES, SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.session.sitting import FIRST_ATTEMPT, OutOfTurn, Sitting, Step, after, start
@@ -48,6 +48,7 @@ __all__ = [
     "Continued",
     "Event",
     "Faulted",
+    "ImpressionEntry",
     "LevelSet",
     "Loaded",
     "Offer",

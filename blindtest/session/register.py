@@ -1,11 +1,22 @@
-"""What stands in the database beside the answers: seals, sittings, overrides; and what an acknowledgement says."""
+"""What stands in the database beside the answers: seals, sittings, impressions, overrides; and what an acknowledgement
+says.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
-__all__ = ["WITHHELD", "Acknowledged", "Override", "SealEntry", "SealKind", "SittingEntry", "State"]
+__all__ = [
+    "WITHHELD",
+    "Acknowledged",
+    "ImpressionEntry",
+    "Override",
+    "SealEntry",
+    "SealKind",
+    "SittingEntry",
+    "State",
+]
 
 SealKind = Literal["study", "sitting"]
 State = Literal["open", "finished", "abandoned"]
@@ -47,6 +58,23 @@ class SittingEntry:
     """Last hash of its chain; the plan's commitment while it is empty."""
     forgotten: datetime | None
     """When its rows were erased at the listener's request."""
+    phase: str = "blind"
+    """What the sitting is about, as its plan's record has it under 'scheduled': worn, labelled or blind."""
+    name: str = "blind"
+    """What it is called: its phase, with 'k of n' where the phase has several sittings."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImpressionEntry:
+    """An impression on record."""
+
+    hash: str
+    """SHA-256(salt || canonical row), hex: what a claim names and what is posted elsewhere."""
+    created: datetime
+    row: Mapping[str, Any] | None
+    """What was said, by whom, about what; None once it was erased."""
+    forgotten: datetime | None
+    """When row and salt were erased at the request of who had it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

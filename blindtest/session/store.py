@@ -1,4 +1,4 @@
-"""The database of a study: seals, the register of sittings, the chain of answers, events, settings.
+"""The database of a study: impressions, seals, the register of sittings, the chain of answers, events, settings.
 
 The only module that opens it. SQLite in WAL mode with synchronous=FULL; one writer thread per process, which
 acknowledges an answer after the commit that made it durable. The chain holds salted hashes and is append-only by
@@ -23,15 +23,23 @@ from sqlalchemy import Connection, Insert, Select, bindparam, delete, func, inse
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.sql.compiler import SQLCompiler
 
-from blindtest.design import Link, Sealed, canonical, commitment, link_hash, verify_chain
+from blindtest.design import Link, Sealed, canonical, commitment, link_hash, row_hash, verify_chain
 from blindtest.errors import BlindtestError, Fault, Missing, did_you_mean
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
 from blindtest.session.migrations.opening import engine_for, file_of, make_private, migrate, told
-from blindtest.session.register import WITHHELD, Acknowledged, Override, SealEntry, SealKind, SittingEntry
+from blindtest.session.register import (
+    WITHHELD,
+    Acknowledged,
+    ImpressionEntry,
+    Override,
+    SealEntry,
+    SealKind,
+    SittingEntry,
+)
 from blindtest.session.writer import Writer
 
-__all__ = ["WITHHELD", "Acknowledged", "Override", "SealEntry", "SittingEntry", "Store"]
+__all__ = ["WITHHELD", "Acknowledged", "ImpressionEntry", "Override", "SealEntry", "SittingEntry", "Store"]
 
 T = TypeVar("T")
 _CLEANING_DUE = "cleaning_due"
@@ -268,6 +276,29 @@ class Store:
         text = canonical(held).decode()
         self._write(lambda connection: connection.execute(insert(schema.events).values(sitting=sitting, event=text)))
 
+    def add_impression(self, row: Mapping[str, Any], *, by: str, at: datetime) -> str:
+        """Put an impression on record for good and return its hash.
+
+        Parameters
+        ----------
+        row : what was said, about which unit, knowing what: anything JSON can hold; hashed together with a salt
+        by : pseudonym of who had it, at whose request `forget` erases row and salt
+        at : when it was put on record
+        """
+        if by == WITHHELD:
+            raise BlindtestError(Fault(problem="this stands for those who were forgotten", key="by", got=by))
+        salt = self._entropy(32)
+        hashed, text = row_hash(salt, row), canonical(row).decode()
+
+        def job(connection: Connection) -> str:
+            last = connection.scalar(select(func.coalesce(func.max(schema.impressions.c.position), 0)))
+            position = int(last or 0) + 1
+            connection.execute(insert(schema.impressions).values(position=position, hash=hashed, created=time_text(at)))
+            connection.execute(insert(schema.impression_content).values(position=position, by=by, salt=salt, row=text))
+            return hashed
+
+        return self._write(job)
+
     def add_override(self, what: str, *, reason: str, at: datetime) -> None:
         """Put on record that a rule was set aside."""
         values = {"at": time_text(at), "what": what, "reason": reason}
@@ -284,46 +315,20 @@ class Store:
         self._write(job)
 
     def forget(self, pseudonym: str, *, at: datetime) -> tuple[int, ...]:
-        """Erase a listener's rows, salts, events and pseudonym for good; return the numbers of the sittings.
+        """Erase a person's rows, salts, events, impressions and pseudonym for good; return the numbers of the sittings.
 
-        The chain stays and can be checked: it holds salted hashes, and without salt and row they say nothing. An open
-        sitting ends as abandoned. Afterwards the file is rewritten, so that no byte of what was erased is left in it.
+        The chain and the hashes of the impressions stay and can be checked: they are salted, and without salt and row
+        they say nothing. An open sitting ends as abandoned. Afterwards the file is rewritten, so that no byte of what
+        was erased is left in it.
 
         Raises
         ------
         BlindtestError
-            There is no such listener; or another program has the database open and keeps a copy alive.
+            Nothing here is of that person; or another program has the database open and keeps a copy alive.
         """
-
-        def job(connection: Connection) -> tuple[int, ...]:
-            table = schema.sittings
-            theirs = table.c.listener == pseudonym
-            numbers = tuple(connection.scalars(select(table.c.number).where(theirs).order_by(table.c.number)))
-            if not numbers:
-                known = set(connection.scalars(select(table.c.listener))) - {WITHHELD}
-                raise BlindtestError(
-                    Fault(
-                        problem="no such listener in the register",
-                        file=str(self.path),
-                        got=pseudonym,
-                        remedy=did_you_mean(pseudonym, known),
-                    )
-                )
-            connection.execute(
-                update(table)
-                .where(theirs, table.c.state == "open")
-                .values(state="abandoned", ended=time_text(at), reason="withdrawn by the listener")
-            )
-            connection.execute(update(table).where(theirs).values(listener=WITHHELD, forgotten=time_text(at)))
-            for erased in (schema.content, schema.events):
-                connection.execute(delete(erased).where(erased.c.sitting.in_(numbers)))
-            due = {"key": _CLEANING_DUE, "value": "true"}
-            connection.execute(insert(schema.settings).prefix_with("OR REPLACE", dialect="sqlite").values(due))
-            return numbers
-
         if pseudonym == WITHHELD:
             raise BlindtestError(Fault(problem="this stands for listeners forgotten already", got=pseudonym))
-        numbers = self._write(job)
+        numbers = self._write(lambda connection: _erase(connection, pseudonym, at, self.path))
         self._clean()
         return numbers
 
@@ -471,6 +476,19 @@ class Store:
         with self._read() as connection:
             return tuple(json.loads(text) for text in connection.scalars(query))
 
+    def impressions(self) -> tuple[ImpressionEntry, ...]:
+        """Return the impressions on record, in order; what was erased is None."""
+        with self._read() as connection:
+            return tuple(
+                ImpressionEntry(
+                    hash=row.hash,
+                    created=datetime.fromisoformat(row.created),
+                    row=None if row.row is None else _read_back(row.row),
+                    forgotten=_time(row.forgotten),
+                )
+                for row in _impressions(connection)
+            )
+
     def overrides(self) -> tuple[Override, ...]:
         """Return the rules that were set aside, in order."""
         query = select(schema.overrides).order_by(schema.overrides.c.id)
@@ -488,7 +506,7 @@ class Store:
         return default if text is None else json.loads(text)
 
     def faults(self) -> tuple[Fault, ...]:
-        """Return what is wrong with the database: pages, keys, triggers, seals, chains, rows missing unasked."""
+        """Return what is wrong: pages, keys, triggers, seals, chains, impressions, rows missing unasked."""
         found: list[str] = []
         with self._read() as connection:
             run = connection.exec_driver_sql
@@ -497,6 +515,7 @@ class Store:
             triggers = run("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
             there = {row[0]: row[1] for row in triggers}
             entries = _entries(connection)
+            found += _faults_of_impressions(connection)
         found += [
             f"the trigger {name} is missing or changed: rows could have been altered"
             for name, sql in schema.APPEND_ONLY.items()
@@ -708,15 +727,17 @@ def _entries(connection: Connection, number: int | None = None) -> tuple[Sitting
     )
     at_head = (schema.chain.c.sitting == schema.sittings.c.number) & (schema.chain.c.position == last.c.links)
     query = (
-        select(schema.sittings, last.c.links, schema.chain.c.hash)
+        select(schema.sittings, last.c.links, schema.chain.c.hash, schema.seals.c.record)
         .outerjoin(last, last.c.sitting == schema.sittings.c.number)
         .outerjoin(schema.chain, at_head)
+        .outerjoin(schema.seals, schema.seals.c.commitment == schema.sittings.c.commitment)
         .order_by(schema.sittings.c.number)
     )
     if number is not None:
         query = query.where(schema.sittings.c.number == number)
     return tuple(
         SittingEntry(
+            **_scheduled(row.record),
             number=row.number,
             study_seal=row.study_seal,
             commitment=row.commitment,
@@ -732,6 +753,69 @@ def _entries(connection: Connection, number: int | None = None) -> tuple[Sitting
         )
         for row in connection.execute(query)
     )
+
+
+def _scheduled(record: str | None) -> dict[str, str]:
+    """Return phase and name of a sitting, as far as its plan's record has them."""
+    scheduled = _read_back(record or "").get("scheduled")
+    if not isinstance(scheduled, dict):
+        return {}
+    return {key: str(scheduled[key]) for key in ("phase", "name") if key in scheduled}
+
+
+def _impressions(connection: Connection) -> Sequence[Any]:
+    said = schema.impression_content.c
+    query = (
+        select(schema.impressions, said.salt, said.row)
+        .join_from(schema.impressions, schema.impression_content, isouter=True)
+        .order_by(schema.impressions.c.position)
+    )
+    return connection.execute(query).all()
+
+
+def _faults_of_impressions(connection: Connection) -> list[str]:
+    found: list[str] = []
+    for expected, entry in enumerate(_impressions(connection), start=1):
+        if entry.position != expected:
+            return [*found, f"impression {expected} is missing: the next one stored is {entry.position}"]
+        if entry.row is None:
+            if entry.forgotten is None:
+                found.append(f"impression {expected}: its words are missing, and nobody asked for it")
+        elif row_hash(bytes(entry.salt), _read_back(entry.row)) != entry.hash:
+            found.append(f"impression {expected} is not the one that was recorded: its salted hash differs")
+    return found
+
+
+def _erase(connection: Connection, pseudonym: str, at: datetime, path: Path) -> tuple[int, ...]:
+    """Delete what `Store.forget` erases, and note that the file has to be rewritten."""
+    sittings, said = schema.sittings, schema.impression_content
+    theirs = sittings.c.listener == pseudonym
+    numbers = tuple(connection.scalars(select(sittings.c.number).where(theirs).order_by(sittings.c.number)))
+    spoken = tuple(connection.scalars(select(said.c.position).where(said.c.by == pseudonym)))
+    if not numbers and not spoken:
+        known = {*connection.scalars(select(sittings.c.listener)), *connection.scalars(select(said.c.by))} - {WITHHELD}
+        raise BlindtestError(
+            Fault(
+                problem="no such listener in the register",
+                file=str(path),
+                got=pseudonym,
+                remedy=did_you_mean(pseudonym, known),
+            )
+        )
+    connection.execute(
+        update(sittings)
+        .where(theirs, sittings.c.state == "open")
+        .values(state="abandoned", ended=time_text(at), reason="withdrawn by the listener")
+    )
+    connection.execute(update(sittings).where(theirs).values(listener=WITHHELD, forgotten=time_text(at)))
+    for erased in (schema.content, schema.events):
+        connection.execute(delete(erased).where(erased.c.sitting.in_(numbers)))
+    told = schema.impressions
+    connection.execute(update(told).where(told.c.position.in_(spoken)).values(forgotten=time_text(at)))
+    connection.execute(delete(said).where(said.c.position.in_(spoken)))
+    due = {"key": _CLEANING_DUE, "value": "true"}
+    connection.execute(insert(schema.settings).prefix_with("OR REPLACE", dialect="sqlite").values(due))
+    return numbers
 
 
 def _time(text: str | None) -> datetime | None:

@@ -74,6 +74,18 @@ def answers_to(plan, listener="L-3c"):
     return P["walked"](start(plan, study="st-77", listener=listener)).answers
 
 
+SAID = {
+    "words": "the treble of the heron is glassy, and I can't stop listening",
+    "by": "R-9q",
+    "unit": {"id": "heron", "serial_suffix": "041", "revision": "b"},
+    "against": "plover",
+    "clips": ["strings", "drums"],
+    "known": ["price"],
+    "when": "2026-03-01T21:40:00+01:00",
+    "measurements": {},
+}
+
+
 def raw(path):
     return closing(sqlite3.connect(path, isolation_level=None))
 
@@ -329,6 +341,12 @@ FORBIDDEN = [
     ("DELETE FROM sittings", "every sitting stays in the register"),
     ("UPDATE overrides SET reason = ''", "a recorded override is never changed"),
     ("DELETE FROM overrides", "a recorded override is never deleted"),
+    ("UPDATE impressions SET hash = 'x'", "an impression on record is never changed"),
+    ("UPDATE impressions SET created = 'x'", "an impression on record is never changed"),
+    ("DELETE FROM impressions", "an impression stays on record"),
+    ("UPDATE impression_content SET row = '{}'", "an impression on record is never changed"),
+    ("UPDATE impression_content SET by = 'x'", "an impression on record is never changed"),
+    ("DELETE FROM impression_content", "the words of an impression are deleted only at the request"),
 ]
 
 
@@ -338,6 +356,7 @@ def test_the_database_itself_refuses_to_alter_the_record(store, path, statement,
     store.append(number, rows_of(answers_to(plan)[0]))
     store.add_event(number, event_to_dict(LevelSet(gain_db=-20.0, at=START)))
     store.add_override("analysed early", reason="test", at=START)
+    store.add_impression(SAID, by="R-9q", at=START)
     with raw(path) as other, pytest.raises(sqlite3.IntegrityError, match=words):
         other.execute(statement)
 
@@ -481,6 +500,118 @@ def test_an_interrupted_erasure_is_said_and_finished_at_the_next_opening(path, e
         assert store.remembered("cleaning_due") is None
 
 
+def test_an_impression_is_put_on_record_with_a_hash_that_can_be_posted(store, entropy):
+    """SHA-256(salt || canonical row), by hashlib and json alone (claims.md 1: its hash is printed)."""
+    hashed = store.add_impression(SAID, by="R-9q", at=START)
+    text = json.dumps(SAID, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+    assert hashed == sha256(entropy.given[-1] + text).hexdigest()
+    again = store.add_impression(SAID, by="R-9q", at=DEADLINE)
+    other = store.add_impression({**SAID, "words": "it hisses"}, by="R-2", at=DEADLINE)
+    assert len({hashed, again, other}) == 3  # the salt tells them apart: nobody can guess short words from a hash
+    first, second, third = store.impressions()
+    assert (first.hash, first.created, dict(first.row), first.forgotten) == (hashed, START, SAID, None)
+    assert (second.hash, second.created) == (again, DEADLINE)
+    assert third.row["words"] == "it hisses"
+    assert store.faults() == ()
+
+
+def test_an_impression_that_can_not_be_kept_as_it_is_said_to_be(store):
+    with pytest.raises(BlindtestError, match="by: this stands for those who were forgotten, got 'withheld'"):
+        store.add_impression(SAID, by=WITHHELD, at=START)
+    with pytest.raises(ValueError, match="no canonical form"):
+        store.add_impression({"worn_h": float("inf")}, by="R-9q", at=START)
+    assert store.impressions() == ()
+
+
+def test_impressions_handed_in_at_once_stand_in_one_order(store):
+    with ThreadPoolExecutor(8) as pool:
+        hashes = list(pool.map(lambda k: store.add_impression({**SAID, "k": k}, by="R-9q", at=START), range(24)))
+    assert {entry.hash for entry in store.impressions()} == set(hashes)
+    assert store.faults() == ()
+
+
+def test_the_words_of_who_is_forgotten_leave_no_byte_and_the_hash_stays(path, entropy):
+    with Store(path, entropy=entropy) as store:
+        # The same person as listener and as the one who spoke; another one stays.
+        plan, number = register(store, listener="R-gone")
+        store.append(number, rows_of(answers_to(plan, "R-gone")[0]))
+        before = len(entropy.given)
+        hashes = [store.add_impression({**SAID, "words": "telltale", "k": k}, by="R-gone", at=START) for k in (1, 2)]
+        salts = entropy.given[before:]
+        kept = store.add_impression({**SAID, "words": "unforgettable"}, by="R-stays", at=START)
+        secrets = (b"R-gone", b"telltale", *salts)
+        assert all(secret in files_of(path) for secret in secrets)
+
+        assert store.forget("R-gone", at=DEADLINE) == (number,)
+
+        assert not [secret for secret in secrets if secret in files_of(path)]
+        assert b"unforgettable" in files_of(path)
+        one, two, three = store.impressions()
+        assert [one.hash, two.hash, three.hash] == [*hashes, kept]
+        assert [(e.row, e.forgotten) for e in (one, two)] == [(None, DEADLINE)] * 2
+        assert (three.row["words"], three.forgotten) == ("unforgettable", None)
+        assert store.faults() == ()
+        with pytest.raises(BlindtestError, match=r"got 'R-stay'; did you mean 'R-stays'\?"):
+            store.forget("R-stay", at=DEADLINE)
+        # One who only spoke can be forgotten too, and no sitting is theirs.
+        assert store.forget("R-stays", at=DEADLINE) == ()
+        assert b"unforgettable" not in files_of(path)
+        assert store.faults() == ()
+
+
+TAMPERED_IMPRESSIONS = [
+    (
+        "impression_content_no_update",
+        "UPDATE impression_content SET row = replace(row, 'glassy', 'golden') WHERE position = 2",
+        "impression 2 is not the one that was recorded",
+    ),
+    ("impression_content_no_update", "UPDATE impression_content SET row = '{oh'", "impression 1 is not the one"),
+    (
+        "impression_content_no_delete",
+        "DELETE FROM impression_content WHERE position = 3",
+        "impression 3: its words are missing, and nobody asked for it",
+    ),
+    (
+        "impressions_no_delete",
+        "DELETE FROM impressions WHERE position = 2",
+        "impression 2 is missing: the next one stored is 3",
+    ),
+]
+
+
+@pytest.mark.parametrize(
+    ("trigger", "statement", "words"), TAMPERED_IMPRESSIONS, ids=[w for _, _, w in TAMPERED_IMPRESSIONS]
+)
+def test_an_impression_that_was_tampered_with_is_found(path, entropy, trigger, statement, words):
+    with Store(path, entropy=entropy) as store:
+        for k in range(3):
+            store.add_impression({**SAID, "k": k}, by="R-9q", at=START)
+    with raw(path) as other:
+        (sql,) = other.execute("SELECT sql FROM sqlite_master WHERE name = ?", (trigger,)).fetchone()
+        other.execute(f"DROP TRIGGER {trigger}")
+        other.execute(statement)
+        other.execute(sql)
+    with Store(path, entropy=entropy) as store:
+        assert any(words in fault.problem for fault in store.faults())
+        store.impressions()  # still readable
+
+
+def test_the_register_says_what_each_sitting_is_about(store):
+    store.add_seal(STUDY_SEAL, kind="study", created=START)
+    plans = [({"phase": "labelled", "run": 1, "runs": 2, "name": "labelled 2 of 2"}), None, "nonsense"]
+    for number, scheduled in enumerate(plans, start=1):
+        plan = P["make"](sitting=number, study_seal=STUDY_SEAL.commitment)
+        record = dict(plan.record) if scheduled is None else {**plan.record, "scheduled": scheduled}
+        store.add_sitting(
+            seal(record, plan.nonce), study_seal=STUDY_SEAL.commitment, listener="L", created=START, deadline=DEADLINE
+        )
+    # A record that says nothing is that of a protocol without named phases: one sitting of blind trials.
+    assert [(e.phase, e.name) for e in store.sittings()] == [
+        ("labelled", "labelled 2 of 2"), ("blind", "blind"), ("blind", "blind"),
+    ]  # fmt: skip
+    assert store.sitting(1).name == "labelled 2 of 2"
+
+
 TAMPERED = [
     (
         "content_no_update",
@@ -529,13 +660,99 @@ def test_migrations_lead_to_the_tables_of_the_code(store):
     assert ScriptDirectory.from_config(config).get_current_head() == migrations.REVISION
 
 
+def upgraded_to(path, revision):
+    """Bring a database to a revision by the migrations alone."""
+    from alembic import command
+    from alembic.config import Config
+    from sqlalchemy import create_engine
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    engine = create_engine(f"sqlite:///{path}")
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, revision)
+    engine.dispose()
+
+
+FIRST_TABLES = ("settings", "seals", "nonces", "sittings", "chain", "content", "events", "overrides")
+
+
+@pytest.fixture
+def first_database(tmp_path, entropy):
+    """A database of the first schema with a sitting in it, its rows copied from one of today."""
+    with Store(tmp_path / "today.db", entropy=entropy) as store:
+        plan, number = register(store)
+        answers = answers_to(plan)
+        for answer in answers[:3]:
+            store.append(number, rows_of(answer))
+        store.add_event(number, event_to_dict(LevelSet(gain_db=-20.0, at=START)))
+        store.remember("port", 8123)
+    path = tmp_path / "first.db"
+    upgraded_to(path, "0001")
+    with raw(path) as first:
+        first.execute("ATTACH ? AS today", (str(tmp_path / "today.db"),))
+        for table in FIRST_TABLES:
+            first.execute(f"INSERT INTO {table} SELECT * FROM today.{table}")
+        tables = {name for (name,) in first.execute("SELECT name FROM main.sqlite_master WHERE type = 'table'")}
+        assert tables == {*FIRST_TABLES, "alembic_version"}
+        assert first.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+    return path, number, answers
+
+
+def test_a_database_of_the_first_schema_is_brought_here_with_all_it_holds(first_database, entropy):
+    path, number, answers = first_database
+    with Store(path, entropy=entropy, create=False) as store:
+        assert list(store.rows(number)) == [row for answer in answers[:3] for row in rows_of(answer)]
+        assert (store.sitting(number).links, store.sitting(number).phase) == (3, "blind")
+        assert [event["event"] for event in store.events(number)] == ["level_set"]
+        assert store.remembered("port") == 8123
+        assert store.impressions() == ()
+        store.append(number, rows_of(answers[3]))
+        hashed = store.add_impression(SAID, by="R-9q", at=START)
+        assert store.faults() == ()
+        triggers = store._session.driver.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+        assert dict(triggers.fetchall()) == migrations.APPEND_ONLY
+    with raw(path) as other:
+        assert other.execute("SELECT version_num FROM alembic_version").fetchone() == (migrations.REVISION,)
+    with Store(path, entropy=entropy, create=False) as store:
+        assert [entry.hash for entry in store.impressions()] == [hashed]
+
+
+def test_an_upgrade_that_fails_leaves_the_database_as_it_was(first_database, entropy):
+    path, number, _ = first_database
+    with raw(path) as other:
+        # In the way of the second of the two new tables: the first is made and has to go again.
+        other.execute("CREATE TABLE impression_content (x)")
+    with pytest.raises(BlindtestError, match="the database refused: table impression_content already exists"):
+        Store(path, entropy=entropy)
+    with raw(path) as other:
+        assert other.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+        assert other.execute("SELECT count(*) FROM sqlite_master WHERE name = 'impressions'").fetchone() == (0,)
+        other.execute("DROP TABLE impression_content")
+    with Store(path, entropy=entropy) as store:
+        assert store.sitting(number).links == 3
+        assert store.faults() == ()
+
+
+def test_two_programs_upgrading_at_once_do_it_once(first_database, entropy):
+    path, number, _ = first_database
+    with ThreadPoolExecutor(4) as pool:
+        stores = list(pool.map(lambda _: Store(path, entropy=entropy), range(4)))
+    stores[2].add_impression(SAID, by="R-9q", at=START)
+    assert len(stores[1].impressions()) == 1
+    assert stores[0].sitting(number).links == 3
+    for store in stores:
+        store.close()
+
+
 def test_a_database_of_a_newer_version_is_refused_and_left_alone(path, entropy, tmp_path):
     Store(path, entropy=entropy).close()
     with raw(path) as other:
         other.execute("UPDATE alembic_version SET version_num = '0999'")
     before = path.read_bytes()
     with pytest.raises(
-        BlindtestError, match=r"made by a newer version of blindtest, got '0999' \(allowed: up to 0001\)"
+        BlindtestError, match=r"made by a newer version of blindtest, got '0999' \(allowed: up to 0002\)"
     ):
         Store(path, entropy=entropy)
     assert path.read_bytes() == before

@@ -2,7 +2,8 @@
 
 Times are ISO 8601 in UTC with ms, so that they sort as text. The chain holds hashes only and is append-only by
 triggers; what was answered stands with its salt in `content`, from which only `forget` deletes. Nonces stand apart from
-the records they seal. `listener` is a pseudonym and stands nowhere but in `sittings` and in the rows of `content`.
+the records they seal. `listener` is a pseudonym and stands nowhere but in `sittings` and in the rows of `content`; who
+had an impression stands in `impression_content` only.
 """
 
 from sqlalchemy import (
@@ -24,6 +25,8 @@ __all__ = [
     "chain",
     "content",
     "events",
+    "impression_content",
+    "impressions",
     "metadata",
     "nonces",
     "overrides",
@@ -32,7 +35,7 @@ __all__ = [
     "sittings",
 ]
 
-REVISION = "0001"
+REVISION = "0002"
 """The newest migration; a database of another revision is brought here, or refused if it is newer."""
 
 metadata = MetaData()
@@ -122,7 +125,26 @@ overrides = Table(
     Column("reason", Text, nullable=False),
 )
 
+impressions = Table(
+    "impressions",
+    metadata,
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("hash", Text, nullable=False, unique=True),
+    Column("created", Text, nullable=False),
+    Column("forgotten", Text),
+)
+
+impression_content = Table(
+    "impression_content",
+    metadata,
+    Column("position", Integer, ForeignKey("impressions.position"), primary_key=True, autoincrement=False),
+    Column("by", Text, nullable=False),
+    Column("salt", LargeBinary, nullable=False),
+    Column("row", Text, nullable=False),
+)
+
 _FORGOTTEN = "EXISTS (SELECT 1 FROM sittings WHERE number = OLD.sitting AND forgotten IS NOT NULL)"
+_IMPRESSION_FORGOTTEN = "EXISTS (SELECT 1 FROM impressions WHERE position = OLD.position AND forgotten IS NOT NULL)"
 _SEALED_SITTING = " OR ".join(
     f"NEW.{column} IS NOT OLD.{column}" for column in ("number", "study_seal", "commitment", "created", "deadline")
 )
@@ -166,6 +188,19 @@ APPEND_ONLY: dict[str, str] = {
         ("sittings_no_delete", "DELETE ON sittings", "every sitting stays in the register"),
         ("overrides_no_update", "UPDATE ON overrides", "a recorded override is never changed"),
         ("overrides_no_delete", "DELETE ON overrides", "a recorded override is never deleted"),
+        (
+            "impressions_no_update",
+            "UPDATE ON impressions WHEN NEW.position IS NOT OLD.position OR NEW.hash IS NOT OLD.hash "
+            "OR NEW.created IS NOT OLD.created OR OLD.forgotten IS NOT NULL",
+            "an impression on record is never changed",
+        ),
+        ("impressions_no_delete", "DELETE ON impressions", "an impression stays on record"),
+        ("impression_content_no_update", "UPDATE ON impression_content", "an impression on record is never changed"),
+        (
+            "impression_content_no_delete",
+            f"DELETE ON impression_content WHEN NOT {_IMPRESSION_FORGOTTEN}",
+            "the words of an impression are deleted only at the request of who had it",
+        ),
     )
 }
 """Triggers of SQLite, by name."""
