@@ -337,10 +337,17 @@ def guide(topic: str | None) -> None:
             title = pages[name].read_text(encoding="utf-8").partition("\n")[0].lstrip("# ")
             click.echo(f"{name:14} {title}")
     elif topic in pages:
-        click.echo(pages[topic].read_text(encoding="utf-8").rstrip())
+        click.echo(_without_marks(pages[topic].read_text(encoding="utf-8")))
     else:
         remedy = did_you_mean(topic, pages) or "run blindtest guide for the list"
         raise WrongUse(Fault(problem="the guide has no such page", got=topic, remedy=remedy))
+
+
+def _without_marks(page: str) -> str:
+    """Return a page without the comments that say how its outputs were made."""
+    import re
+
+    return re.sub(r"(?m)^<!--.*?-->\n", "", page).rstrip()
 
 
 def main(args: Sequence[str] | None = None, *, standalone_mode: bool = True) -> None:

@@ -1,24 +1,38 @@
 """What a plan can show, before anybody listens."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
+
+import numpy as np
 
 from blindtest.errors import Fault, WrongUse, did_you_mean
 from blindtest.stats import (
     DECISION_RULES,
     MinutesPlan,
     PlanChances,
+    PreferenceChances,
     SampleSize,
+    SurvivalPower,
     minutes_plan,
     plan_chances,
+    preference_chances,
     proportion_at,
     sample_size,
+    survival_power,
 )
+from blindtest.steps.columns import columns
 
-__all__ = ["PowerShown", "power"]
+__all__ = ["PowerShown", "PreferencePowerShown", "SurvivalPowerShown", "power", "preference_power", "rating_power"]
 
 DEFAULT_MARGIN = 0.5
 DEFAULT_TRIALS = 28
+DEFAULT_PAIRS = 20
+DEFAULT_PREFERENCE_MARGIN = 0.25
+SETUP_MINUTES = 2.0
+"""To read, and to set the level; our guess."""
+SIMULATION_SEED = 20_260_304
+"""Fixed, so that the same question gets the same answer."""
 SHARES = (0.2, 0.3, 0.4, 0.5, 0.6, 0.8)
 
 
@@ -102,3 +116,130 @@ def power(
         chances = plan_chances(trials or DEFAULT_TRIALS, method=method, margin=wanted, alpha=alpha)
     sizes = tuple(sample_size(proportion=proportion_at(share, method), method=method, alpha=alpha) for share in SHARES)
     return PowerShown(chances=chances, minutes=planned, sizes=sizes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreferencePowerShown:
+    """What `blindtest power --method preference` prints."""
+
+    chances: PreferenceChances
+    minutes: float | None
+    seconds: float
+    practice: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {"preference": self.chances.to_dict(), "minutes_given": self.minutes}
+
+    def text(self) -> str:
+        """Return it in words."""
+        lines = []
+        if self.minutes is not None:
+            lines.append(
+                f"{self.minutes:g} minutes hold {self.chances.trials} pairs that count ({SETUP_MINUTES:g} minutes to "
+                f"set up, {self.practice} practice pairs, {self.seconds:g} s a pair)."
+            )
+        lines.append(self.chances.sentence)
+        lines.append(f"Without any preference it ends as open with probability {self.chances.chance_open:.2f}.")
+        if not self.chances.can_fail:
+            lines.append(
+                "This plan cannot refute a claim: take more pairs or a larger margin "
+                f"(chance to fail {self.chances.chance_to_fail:.2f})."
+            )
+        lines.append("It answers whether one is preferred blind, and nothing more; a verdict of survival takes days.")
+        return "\n".join(lines)
+
+
+def preference_power(
+    *,
+    trials: int | None = None,
+    minutes: float | None = None,
+    seconds: float = 35.0,
+    practice: int = 4,
+    margin: float | None = None,
+    alpha: float = 0.05,
+    preference: float | None = None,
+    direction: Literal["two-sided", "claimed"] = "two-sided",
+) -> PreferencePowerShown:
+    """Return what a number of pairs, or the pairs that fit into some minutes, can and cannot show.
+
+    Raises
+    ------
+    WrongUse
+        Both trials and minutes, or minutes that hold no pair.
+    """
+    if trials is not None and minutes is not None:
+        raise WrongUse(Fault(problem="--trials and --minutes exclude each other", remedy="give one of them"))
+    if minutes is not None:
+        trials = int((60 * (minutes - SETUP_MINUTES) - practice * seconds) // seconds)
+        if trials < 1:
+            raise WrongUse(
+                Fault(
+                    problem="no pair that counts fits in", key="--minutes", got=minutes, remedy="take more"
+                )
+            )
+    chances = preference_chances(
+        trials or DEFAULT_PAIRS,
+        margin=DEFAULT_PREFERENCE_MARGIN if margin is None else margin,
+        alpha=alpha,
+        direction=direction,
+        preference=preference,
+    )
+    return PreferencePowerShown(chances=chances, minutes=minutes, seconds=seconds, practice=practice)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurvivalPowerShown:
+    """What `blindtest power --method rating` prints."""
+
+    power: SurvivalPower
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {"survival": self.power.to_dict()}
+
+    def text(self) -> str:
+        """Return it in words and columns."""
+        rows = [
+            (
+                f"{row.blind:+.1f}", row.true_state, f"{row.survives:.2f}", f"{row.shrinks:.2f}", f"{row.vanishes:.2f}",
+                f"{row.reverses:.2f}", f"{row.undecided:.2f}", f"{row.nothing_on_record:.2f}",
+            )
+            for row in self.power.chances
+        ]  # fmt: skip
+        headings = (
+            "true blind effect", "is", "survives", "shrinks", "vanishes", "reverses", "undecided", "nothing on record",
+        )  # fmt: skip
+        return "\n".join([self.power.sentence, "", columns(headings, rows), "", *self.power.assumptions])
+
+
+def rating_power(
+    *,
+    listeners: int = 1,
+    sittings: int = 2,
+    clips: int = 5,
+    repeats: int = 2,
+    labelled: float = 20.0,
+    blind: Sequence[float] | None = None,
+    margin: float | None = None,
+    alpha: float = 0.05,
+) -> SurvivalPowerShown:
+    """Return which verdicts a plan of labelled and blind ratings can reach, and how often; simulated.
+
+    Parameters
+    ----------
+    sittings : labelled ones, and as many blind ones, of each listener
+    labelled, blind : true effects in points of the scale
+    """
+    found = survival_power(
+        listeners=listeners,
+        sittings=sittings,
+        clips=clips,
+        repeats=repeats,
+        labelled=labelled,
+        blind=blind,
+        margin=8.0 if margin is None else margin,
+        alpha=alpha,
+        rng=np.random.default_rng(SIMULATION_SEED),
+    )
+    return SurvivalPowerShown(power=found)

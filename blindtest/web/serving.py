@@ -32,7 +32,7 @@ def open_port(wanted: int | None = None) -> socket.socket:
     reason = ""
     for port in (*ports, 0):
         # No SO_REUSEPORT: two servers on one port would share a listener's requests.
-        opened = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        opened = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             opened.bind((LOOPBACK, port))
