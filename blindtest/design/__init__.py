@@ -1,7 +1,11 @@
 """What will be asked, in which order, fixed and sealed before anybody listens."""
 
 from blindtest.design.claim import (
+    DEFAULT_KEPT,
+    DEFAULT_MARGIN_POINTS,
     Claim,
+    ClaimKind,
+    Direction,
     chance_of_negligible,
     chance_of_shown,
     most_correct_for_negligible,
@@ -28,10 +32,14 @@ from blindtest.design.seal import (
 from blindtest.methods import METHODS
 
 __all__ = [
+    "DEFAULT_KEPT",
+    "DEFAULT_MARGIN_POINTS",
     "METHODS",
     "Block",
     "ChainCheck",
     "Claim",
+    "ClaimKind",
+    "Direction",
     "Draws",
     "Grade",
     "Link",

@@ -5,22 +5,49 @@ from fractions import Fraction
 from math import comb
 from typing import Literal
 
-__all__ = ["Claim", "chance_of_negligible", "chance_of_shown", "most_correct_for_negligible", "tail_from"]
+__all__ = [
+    "DEFAULT_KEPT",
+    "DEFAULT_MARGIN_POINTS",
+    "Claim",
+    "ClaimKind",
+    "Direction",
+    "chance_of_negligible",
+    "chance_of_shown",
+    "most_correct_for_negligible",
+    "tail_from",
+]
+
+ClaimKind = Literal["heard", "preferred", "rated"]
+Direction = Literal["two-sided", "claimed"]
+
+DEFAULT_KEPT = 2 / 3
+"""Share of the labelled effect that counts as surviving (claims, section 4)."""
+DEFAULT_MARGIN_POINTS = 8.0
+"""Smallest difference of ratings that matters, of a scale of 100 points (claims, section 4)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claim:
-    """A statement about two conditions that a plan can show or find negligible."""
+    """A statement about two conditions, the device named first, that a plan can show or refute."""
 
     id: str
-    kind: Literal["heard"]
+    kind: ClaimKind
     device: str
+    """What the claim speaks of: what is preferred, or rated higher."""
     comparator: str
     clips: tuple[str, ...] | Literal["all"] = "all"
     margin: float | None = None
-    """Smallest effect that matters; for 'heard': share of trials heard beyond guessing, 0 ... 1."""
+    """Smallest effect that matters. 'heard': share of trials heard beyond guessing, 0 ... 1; 'preferred': probability
+    beyond 1/2, 0 ... 1/2; 'rated': points of the scale, 0 ... 100."""
     primary: bool = True
     quote: str = ""
+    """Words of the impression."""
+    impression: str = ""
+    """How the hash of the impression begins that the quote stands in."""
+    kept: float = DEFAULT_KEPT
+    """'rated': share of the labelled effect that counts as surviving."""
+    direction: Direction = "two-sided"
+    """'preferred': whether the test looks at both sides of 1/2, or only at the claimed one, sealed beforehand."""
 
 
 def tail_from(correct: int, trials: int, proportion: float) -> float:

@@ -1,12 +1,31 @@
 """The folder a user writes: study.toml and protocol files read, everything that is wrong with them found at once."""
 
+from blindtest.study.comparing import (
+    claim_blocks,
+    claim_clips,
+    compared,
+    compared_by_block,
+    labels,
+    planned_conditions,
+    primary_claim,
+    tested_clips,
+)
 from blindtest.study.findings import Note
 from blindtest.study.folder import new_study, pair_study
 from blindtest.study.job import render_job
+from blindtest.study.loading import load_study
 from blindtest.study.material import Examined, check_study, examine
 from blindtest.study.measurements import unit_averages, unit_response
 from blindtest.study.protocols import find_protocol, list_protocols, resources
-from blindtest.study.refutation import Reach, reach, trials_needed
+from blindtest.study.rated_reach import RatedReach, listeners_needed, rated_reach, sittings_needed
+from blindtest.study.refutation import (
+    PreferenceReach,
+    Reach,
+    pairs_needed,
+    preference_reach,
+    reach,
+    trials_needed,
+)
 from blindtest.study.schema import json_schema
 from blindtest.study.study import (
     Listeners,
@@ -15,13 +34,10 @@ from blindtest.study.study import (
     Study,
     StudyClip,
     StudyCondition,
+    StudyCorrection,
     StudyStage,
     Unit,
-    compared,
-    load_study,
-    primary_claim,
     study_files,
-    tested_clips,
 )
 
 __all__ = [
@@ -29,26 +45,39 @@ __all__ = [
     "Listeners",
     "Note",
     "PlaybackSetting",
+    "PreferenceReach",
+    "RatedReach",
     "Reach",
     "Rendering",
     "Study",
     "StudyClip",
     "StudyCondition",
+    "StudyCorrection",
     "StudyStage",
     "Unit",
     "check_study",
+    "claim_blocks",
+    "claim_clips",
     "compared",
+    "compared_by_block",
     "examine",
     "find_protocol",
     "json_schema",
+    "labels",
     "list_protocols",
+    "listeners_needed",
     "load_study",
     "new_study",
     "pair_study",
+    "pairs_needed",
+    "planned_conditions",
+    "preference_reach",
     "primary_claim",
+    "rated_reach",
     "reach",
     "render_job",
     "resources",
+    "sittings_needed",
     "study_files",
     "tested_clips",
     "trials_needed",

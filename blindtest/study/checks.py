@@ -12,10 +12,11 @@ from blindtest.errors import did_you_mean
 from blindtest.study.findings import Findings
 from blindtest.study.paths import PathTrouble, file_at, matching
 
-__all__ = ["check_tables"]
+__all__ = ["check_tables", "entries", "has_hidden_ids", "ids", "known"]
 
 Tables = dict[str, Any]
 
+STAGE_KEYS = "response, correction, gain_db, recording, lowpass_hz or tilt_db_per_octave"
 SHORTEST_S = 0.4
 """One gating block of BS.1770: a shorter excerpt has no loudness."""
 SHORT_S = 3.0
@@ -26,33 +27,34 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
     """Gather what is wrong between the keys of `data`, pruned of what the schema refused."""
     for name in ("unit", "condition", "clip", "claim"):
         _ids_are_unique(data, name, found)
-    for index, unit in _entries(data, "unit"):
+    for index, unit in entries(data, "unit"):
         _unit_files(unit, index, folder, found)
         _band(unit, index, found)
     _playback(data, folder, found)
-    for index, condition in _entries(data, "condition"):
+    for index, condition in entries(data, "condition"):
         for number, stage in enumerate(condition.get("stages", ())):
             _stage(data, stage, ("condition", index, "stages", number), folder, found)
     _one_rig(data, found)
-    for index, clip in _entries(data, "clip"):
+    for index, clip in entries(data, "clip"):
         _clip(clip, index, folder, found)
-    _claims(data, found)
-    _compared(data, found)
+    _labels(data, found)
     if isinstance(consent := data.get("listeners", {}).get("consent"), str):
         _file(consent, ("listeners", "consent"), folder, found)
 
 
-def _entries(data: Tables, name: str) -> Iterator[tuple[int, Tables]]:
+def entries(data: Tables, name: str) -> Iterator[tuple[int, Tables]]:
+    """Yield the tables of an array with their places."""
     return ((index, entry) for index, entry in enumerate(data.get(name, ())) if isinstance(entry, dict))
 
 
-def _ids(data: Tables, name: str) -> list[str]:
-    return [entry["id"] for _, entry in _entries(data, name) if "id" in entry]
+def ids(data: Tables, name: str) -> list[str]:
+    """Return the ids of an array of tables that were not refused."""
+    return [entry["id"] for _, entry in entries(data, name) if "id" in entry]
 
 
 def _ids_are_unique(data: Tables, name: str, found: Findings) -> None:
     first: dict[str, int] = {}
-    for index, entry in _entries(data, name):
+    for index, entry in entries(data, name):
         if (own := entry.get("id")) in first:
             line = found.source.line(name, first[own], "id")
             found.fault((name, index, "id"), f"another {name} has this id, in line {line}", got=own)
@@ -60,17 +62,18 @@ def _ids_are_unique(data: Tables, name: str, found: Findings) -> None:
             first[own] = index
 
 
-def _known(data: Tables, name: str, wanted: str, path: tuple[str | int, ...], found: Findings) -> None:
-    known = _ids(data, name)
-    if wanted not in known and not _has_hidden_ids(data, name, found):
+def known(data: Tables, name: str, wanted: str, path: tuple[str | int, ...], found: Findings) -> None:
+    """Complain unless an entry of the array `name` has the id `wanted`, or may have it."""
+    known = ids(data, name)
+    if wanted not in known and not has_hidden_ids(data, name, found):
         allowed = ", ".join(known[:20]) or f"none: the file has no [[{name}]]"
         found.fault(path, f"no {name} has this id", got=wanted, allowed=allowed, remedy=did_you_mean(wanted, known))
 
 
-def _has_hidden_ids(data: Tables, name: str, found: Findings) -> bool:
+def has_hidden_ids(data: Tables, name: str, found: Findings) -> bool:
     """Return whether an id is missing or was refused, so that a reference may mean it."""
     count = len(data.get(name, ()))
-    return found.is_touched(name) and (name not in data or len(_ids(data, name)) < count)
+    return found.is_touched(name) and (name not in data or len(ids(data, name)) < count)
 
 
 # Units and playback
@@ -133,7 +136,7 @@ def _playback(data: Tables, folder: Path, found: Findings) -> None:
             )
         return
     if isinstance(name := playback.get("unit"), str):
-        _known(data, "unit", name, ("playback", "unit"), found)
+        known(data, "unit", name, ("playback", "unit"), found)
     if isinstance(curve := playback.get("field_curve"), str):
         _file(curve, ("playback", "field_curve"), folder, found)
         unit = _unit(data, playback.get("unit"))
@@ -147,7 +150,7 @@ def _playback(data: Tables, folder: Path, found: Findings) -> None:
 
 
 def _unit(data: Tables, name: object) -> Tables | None:
-    return next((unit for _, unit in _entries(data, "unit") if unit.get("id") == name), None)
+    return next((unit for _, unit in entries(data, "unit") if unit.get("id") == name), None)
 
 
 def _one_rig(data: Tables, found: Findings) -> None:
@@ -155,10 +158,13 @@ def _one_rig(data: Tables, found: Findings) -> None:
     uses: list[tuple[tuple[str | int, ...], str]] = []
     if isinstance(name := data.get("playback", {}).get("unit"), str):
         uses.append((("playback", "unit"), name))
-    for index, condition in _entries(data, "condition"):
+    for index, condition in entries(data, "condition"):
         for number, stage in enumerate(condition.get("stages", ())):
+            place = ("condition", index, "stages", number)
             if isinstance(name := stage.get("response"), str):
-                uses.append((("condition", index, "stages", number, "response"), name))
+                uses.append(((*place, "response"), name))
+            if isinstance(name := _correction(stage).get("unit"), str):
+                uses.append(((*place, "correction", "unit"), name))
     units = [(path, name, unit) for path, name in uses if (unit := _unit(data, name)) is not None]
     # `level` may differ: an absolute level is taken out again when stimuli are made equally loud.
     for key, words in (("rig", "rigs"), ("reference_point", "reference points")):
@@ -196,9 +202,9 @@ def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Pat
         return
     if len(stage) != 1 and not found.is_touched(*path):
         got = ", ".join(stage) or "none"
-        found.fault(path, "a stage has exactly one key", got=got, allowed="response, gain_db or recording")
+        found.fault(path, "a stage has exactly one key", got=got, allowed=STAGE_KEYS)
     if isinstance(name := stage.get("response"), str):
-        _known(data, "unit", name, (*path, "response"), found)
+        known(data, "unit", name, (*path, "response"), found)
         if data.get("rendering", {}).get("over") == "worn":
             found.fault(
                 (*path, "response"),
@@ -208,6 +214,80 @@ def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Pat
             )
     if isinstance(recording := stage.get("recording"), dict):
         _recording(data, recording, path, folder, found)
+    if _correction(stage):
+        _correct(data, path, folder, found)
+    if stage.get("tilt_db_per_octave") == 0:
+        found.fault((*path, "tilt_db_per_octave"), "a tilt of nothing", got=0, remedy="take the stage out")
+
+
+def _correction(stage: Tables) -> Tables:
+    own = stage.get("correction")
+    return own if isinstance(own, dict) else {}
+
+
+def _correct(data: Tables, path: tuple[str | int, ...], folder: Path, found: Findings) -> None:
+    condition, number = data["condition"][path[1]], int(path[3])
+    own = _correction(condition["stages"][number])
+    path = (*path, "correction")
+    if isinstance(target := own.get("target"), str):
+        _file(target, (*path, "target"), folder, found)
+    for key in ("align_hz", "band_hz"):
+        if (band := own.get(key)) and band[1] < 2 * band[0]:
+            found.fault(
+                (*path, key),
+                "the band ends before it begins" if band[1] <= band[0] else "the band is narrower than an octave",
+                got=band,
+                allowed="the lower frequency first, an octave wide at least",
+            )
+    if not isinstance(name := own.get("unit"), str):
+        return
+    known(data, "unit", name, (*path, "unit"), found)
+    if name not in ids(data, "unit"):
+        return
+    if data.get("rendering", {}).get("over", "inverse") == "worn":
+        worn = data.get("playback", {}).get("unit")
+        if worn is None and not found.is_touched("playback"):
+            found.fault(
+                (*path, "unit"),
+                "[playback] is missing: which unit is worn is not known",
+                got=name,
+                remedy=f"write [playback] with unit = '{name}'",
+            )
+        elif worn is not None and worn != name:
+            found.fault(
+                (*path, "unit"), "a correction of another unit than the one that is worn", got=name, allowed=worn
+            )
+        return
+    before = [stage.get("response") for stage in condition["stages"][:number] if isinstance(stage, dict)]
+    if name not in before and not found.is_touched("condition", path[1], "stages"):
+        found.fault(
+            (*path, "unit"),
+            "the chain doesn't apply this unit's response before it is corrected",
+            got=name,
+            remedy=f"write {{ response = '{name}' }} before it, or over = 'worn' if the unit itself is worn",
+        )
+
+
+def _labels(data: Tables, found: Findings) -> None:
+    """What a condition is called, and what it is for: anchor, decoy, or something a claim may speak of."""
+    labels: dict[str, int] = {}
+    anchors: dict[str, int] = {}
+    for index, condition in entries(data, "condition"):
+        path = ("condition", index)
+        if condition.get("anchor") and condition.get("decoy"):
+            found.fault((*path, "decoy"), "an anchor can't be a decoy too", remedy="keep one of the two keys")
+        if condition.get("decoy") and "label" in condition:
+            found.fault((*path, "label"), "a decoy is never named", got=condition["label"], remedy="take the label out")
+        elif isinstance(label := condition.get("label"), str):
+            if label.strip().casefold() in labels:
+                line = found.source.line("condition", labels[label.strip().casefold()], "label")
+                found.fault((*path, "label"), f"another condition has this label, in line {line}", got=label)
+            labels.setdefault(label.strip().casefold(), index)
+        if isinstance(kind := condition.get("anchor"), str):
+            if kind in anchors:
+                line = found.source.line("condition", anchors[kind], "anchor")
+                found.fault((*path, "anchor"), f"there is a {kind} anchor already, in line {line}", got=kind)
+            anchors.setdefault(kind, index)
 
 
 def _recording(data: Tables, recording: Tables, path: tuple[str | int, ...], folder: Path, found: Findings) -> None:
@@ -218,9 +298,9 @@ def _recording(data: Tables, recording: Tables, path: tuple[str | int, ...], fol
     if not isinstance(files, dict):
         return
     for clip, name in files.items():
-        _known(data, "clip", clip, (*path, "files", clip), found)
+        known(data, "clip", clip, (*path, "files", clip), found)
         _file(name, (*path, "files", clip), folder, found, anywhere=True)
-    missing = [clip for clip in _ids(data, "clip") if clip not in files]
+    missing = [clip for clip in ids(data, "clip") if clip not in files]
     if missing and not found.is_touched(*path, "files"):
         found.fault(
             (*path, "files"), "a clip has no recording", got=", ".join(missing[:5]), remedy="name a file for it"
@@ -258,62 +338,3 @@ def _file(name: str, path: tuple[str | int, ...], folder: Path, found: Findings,
         file_at(folder, name, anywhere=anywhere)
     except PathTrouble as trouble:
         found.fault(path, trouble.problem, got=name, allowed=trouble.allowed, remedy=trouble.remedy)
-
-
-# Claims
-
-
-def _claims(data: Tables, found: Findings) -> None:
-    for index, claim in _entries(data, "claim"):
-        path = ("claim", index)
-        for key in ("device", "comparator"):
-            if isinstance(name := claim.get(key), str):
-                _known(data, "condition", name, (*path, key), found)
-        if "device" in claim and claim["device"] == claim.get("comparator"):
-            found.fault((*path, "comparator"), "the device is held against itself", got=claim["device"])
-        if isinstance(clips := claim.get("clips"), list):
-            for number, name in enumerate(clips):
-                _known(data, "clip", name, (*path, "clips", number), found)
-            if len(set(clips)) < len(clips):
-                found.fault((*path, "clips"), "a clip is named twice", got=", ".join(clips))
-        if claim.get("kind") == "heard" and claim.get("margin", 0) >= 1:
-            found.fault(
-                (*path, "margin"),
-                "out of range",
-                got=claim["margin"],
-                allowed="a number above 0 and below 1: the share of trials heard beyond guessing",
-            )
-    if len(data.get("claim", ())) > 1:
-        found.fault(("claim", 1), "not yet: a second claim", remedy="keep the primary one")
-    elif any(claim.get("primary") is False for _, claim in _entries(data, "claim")):
-        found.fault(("claim", 0, "primary"), "the only claim is the primary one", got=False, allowed="true")
-
-
-def _compared(data: Tables, found: Findings) -> None:
-    """ABX compares two conditions: the only two, or those that the claim names."""
-    conditions = _ids(data, "condition")
-    if "claim" in found.source.data:
-        names = [claim.get(key) for _, claim in _entries(data, "claim") for key in ("device", "comparator")]
-    elif found.is_touched("condition"):
-        return
-    else:
-        names = list(conditions)
-        if len(conditions) > 2:
-            found.fault(
-                ("condition",),
-                "which two are compared?",
-                got=", ".join(conditions[:10]),
-                remedy="write [[claim]] with kind = 'heard', device and comparator, or keep two conditions",
-            )
-            return
-    first, second = (
-        [c for _, c in _entries(data, "condition") if c.get("id") == name] for name in (*names, None, None)[:2]
-    )
-    if first and second and first[0] is not second[0] and "stages" in first[0]:
-        index = data["condition"].index(second[0])
-        if first[0]["stages"] == second[0].get("stages") and not found.is_touched("condition"):
-            found.fault(
-                ("condition", index, "stages"),
-                f"the same stages as {first[0].get('id')}: nothing could be heard",
-                remedy="change one of the two",
-            )

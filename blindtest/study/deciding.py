@@ -1,33 +1,56 @@
-"""A study's protocol, with the changes that the study makes to it; and whether the claim can fail under it."""
+"""A study's protocol, with the changes that the study makes to it; and whether each claim can fail under it."""
 
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from blindtest.design import METHODS, Protocol
+from blindtest.design import DEFAULT_KEPT, DEFAULT_MARGIN_POINTS, METHODS, Block, Claim, Protocol
 from blindtest.errors import BlindtestError
+from blindtest.study.checks import entries
+from blindtest.study.comparing import with_trials
 from blindtest.study.findings import Findings
 from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.protocols import changed, is_path, later_changes, protocol_source, read_protocol
-from blindtest.study.refutation import Reach, reach, trials_needed
+from blindtest.study.rated_reach import RatedReach, listeners_needed, rated_reach, sittings_needed
+from blindtest.study.refutation import (
+    AnyReach,
+    PreferenceReach,
+    Reach,
+    pairs_needed,
+    preference_reach,
+    reach,
+    trials_needed,
+)
+from blindtest.study.schema import MARGINS
+from blindtest.study.study import StudyCondition
 
-__all__ = ["read_study_protocol"]
+__all__ = ["primary_index", "read_study_protocol"]
 
 Tables = dict[str, Any]
+Place = tuple[str | int, ...]
+
+EXAMPLES = {
+    "heard": "margin = 0.5, the share of trials heard beyond guessing that would matter",
+    "preferred": "margin = 0.3, the probability of a preference beyond 1/2 that would matter",
+}
 
 
-def read_study_protocol(data: Tables, folder: Path, found: Findings) -> tuple[Protocol | None, Reach | None]:
-    """Return the protocol with the study's changes made, and what it can show; None where it can't be used."""
+def read_study_protocol(
+    data: Tables, folder: Path, found: Findings
+) -> tuple[Protocol | None, Mapping[str, AnyReach]]:
+    """Return the protocol with the study's changes made, and what it can show of each claim by the claim's id."""
     table = data.get("protocol", {})
     use = table.get("use")
     changes = {name: numbers for name, numbers in table.get("changes", {}).items() if isinstance(numbers, dict)}
     if not isinstance(use, str):
-        return None, None
+        return None, {}
     if is_path(use):
         try:
             file_at(folder, use)
         except PathTrouble as trouble:
             found.fault(("protocol", "use"), trouble.problem, got=use, allowed=trouble.allowed, remedy=trouble.remedy)
-            return None, None
+            return None, {}
     try:
         source = protocol_source(use, folder=folder)
     except BlindtestError as error:
@@ -39,54 +62,194 @@ def read_study_protocol(data: Tables, folder: Path, found: Findings) -> tuple[Pr
                     ("protocol", "use"), fault.problem, got=fault.got, allowed=fault.allowed, remedy=fault.remedy
                 )
         found.faults += later_changes(changes, found.source, ("protocol", "changes"))
-        return None, None
+        return None, {}
     _, own = read_protocol(source, name=use)
     found.faults += own
     source, faults = changed(source, changes, found.source, ("protocol", "changes"))
     found.faults += faults
     if own or faults:
-        return None, None
+        return None, {}
     protocol, after = read_protocol(source, name=Path(use).stem if is_path(use) else use)
     found.faults += after
-    return (protocol, _can_fail(data, protocol, found)) if protocol is not None else (None, None)
+    if protocol is None:
+        return None, {}
+    protocol = replace(protocol, order=table.get("order", protocol.order))
+    if "order" in table and not any(block.phase == "labelled" for block in protocol.blocks):
+        problem = "no phase of this protocol shows names: there is no order"
+        found.fault(("protocol", "order"), problem, got=table["order"], remedy="take the key out")
+    return _decided(data, protocol, found)
 
 
-def _can_fail(data: Tables, protocol: Protocol, found: Findings) -> Reach | None:
-    claims = [claim for claim in data.get("claim", ()) if isinstance(claim, dict)]
-    claim = claims[0] if claims else {}
-    kind = claim.get("kind", "heard")
-    if claims and "kind" in claim and kind not in protocol.decides:
+def primary_index(claims: Sequence[Tables]) -> int | None:
+    """Return which of the claims is the primary one: the one that says so, else the first that doesn't deny it."""
+    said = [index for index, claim in enumerate(claims) if claim.get("primary") is True]
+    open_ = [index for index, claim in enumerate(claims) if claim.get("primary") is None]
+    return next(iter(said or open_), None)
+
+
+def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protocol | None, Mapping[str, AnyReach]]:
+    tables = dict(entries(data, "claim"))
+    for index, claim in tables.items():
+        if (kind := claim.get("kind")) is not None and kind not in protocol.decides:
+            found.fault(
+                ("claim", index, "kind"),
+                f"the protocol {protocol.name} doesn't decide claims of this kind",
+                got=kind,
+                allowed=", ".join(protocol.decides),
+            )
+    if not tables and "claim" not in found.source.data and protocol.decides != ("heard",):
         found.fault(
-            ("claim", 0, "kind"),
-            f"the protocol {protocol.name} doesn't decide claims of this kind",
-            got=kind,
-            allowed=", ".join(protocol.decides),
+            ("protocol", "use"),
+            f"no claim: the protocol {protocol.name} decides what is {' and '.join(protocol.decides)}",
+            remedy="write [[claim]] with id, kind, device and comparator",
         )
-    if found.is_touched("claim", 0, "kind") or found.is_touched("claim", 0, "margin"):
+        return None, {}
+    _anchors(data, protocol, found)
+    if found.is_touched("condition") or found.is_touched("clip"):
+        count = max(1, len(data.get("clip", ())))
+    else:
+        count = len(data["clip"])
+    conditions = tuple(
+        StudyCondition(id=one["id"], anchor=one.get("anchor"), decoy=one.get("decoy", False))
+        for _, one in entries(data, "condition")
+        if "id" in one
+    )
+    claims = _claims(tables)
+    first = primary_index([tables[index] for index in sorted(tables)])
+    ordered = sorted(claims, key=lambda index: (index != first, index))
+    names = _tested(tables, data)
+    protocol = with_trials(protocol, [claims[index] for index in ordered], conditions, len(names) or count)
+    _spaced(protocol, found)
+    planned = data.get("listeners", {}).get("planned", 1)
+    reaches: dict[str, AnyReach] = {}
+    if not tables and "claim" not in found.source.data:
+        one = _reach(protocol, "heard", {}, None, (), planned, found, data)
+        return protocol, {"heard": one} if one is not None else {}
+    for index, claim in tables.items():
+        path = ("claim", index)
+        if claim.get("kind") not in protocol.decides or any(
+            found.is_touched(*path, key) for key in ("kind", "margin", "clips", "direction", "kept")
+        ):
+            continue
+        one = _reach(protocol, claim["kind"], claim, index, names, planned, found, data)
+        if one is not None and "id" in claim:
+            reaches[claim["id"]] = one
+    return protocol, reaches
+
+
+def _claims(tables: Mapping[int, Tables]) -> dict[int, Claim]:
+    return {
+        index: Claim(
+            id=str(claim.get("id", "")), kind=claim["kind"], device=claim["device"], comparator=claim["comparator"]
+        )
+        for index, claim in tables.items()
+        if all(key in claim for key in ("kind", "device", "comparator"))
+    }
+
+
+def _tested(tables: Mapping[int, Tables], data: Tables) -> tuple[str, ...]:
+    """Return the clips that any claim is tested on."""
+    known = [clip["id"] for _, clip in entries(data, "clip") if "id" in clip]
+    named = [claim.get("clips", "all") for claim in tables.values()]
+    if not named or "all" in named:
+        return tuple(known)
+    return tuple(clip for clip in known if any(clip in clips for clips in named))
+
+
+def _anchors(data: Tables, protocol: Protocol, found: Findings) -> None:
+    """Ratings with and without names need a rendering of each quality that stands in both phases."""
+    rated = "rated" in protocol.decides
+    anchors = {str(condition["anchor"]) for _, condition in entries(data, "condition") if "anchor" in condition}
+    missing = [kind for kind in ("low", "high") if kind not in anchors]
+    if rated and missing and not found.is_touched("condition"):
+        found.fault(
+            ("condition",),
+            f"the protocol {protocol.name} needs an anchor of each kind, rated labelled and blind alike",
+            got=", ".join(sorted(anchors)) or "none",
+            allowed="low and high",
+            remedy="write a [[condition]] with "
+            + " and one with ".join(
+                "anchor = 'low', stages = [{ lowpass_hz = 3500 }]"
+                if kind == "low"
+                else "anchor = 'high', stages = []"
+                for kind in missing
+            ),
+        )
+    elif anchors and not any(METHODS[block.method].answer_kind == "rate" for block in protocol.blocks):
+        found.note(("condition",), f"the protocol {protocol.name} rates nothing: anchors are rendered, never heard")
+
+
+def _spaced(protocol: Protocol, found: Findings) -> None:
+    """Complain about blocks that came out longer than a sitting can hold."""
+    for block in protocol.blocks:
+        if block.trials > 1000:
+            found.fault(
+                ("protocol", "use"),
+                f"block {block.id} has too many trials",
+                got=block.trials,
+                allowed="1000 at most",
+                remedy="fewer clips or repeats",
+            )
+
+
+def _reach(
+    protocol: Protocol,
+    kind: str,
+    claim: Tables,
+    index: int | None,
+    tested: Sequence[str],
+    planned: int,
+    found: Findings,
+    data: Tables,
+) -> AnyReach | None:
+    """Return what the plan can show and refute of one claim; say so, and complain where it can't fail."""
+    blocks = [block for block in protocol.blocks if block.counted and kind in METHODS[block.method].decides]
+    if not blocks:
         return None
-    blind = [block for block in protocol.blocks if block.counted]
-    method = METHODS[blind[0].method]
-    margin = claim.get("margin", next((block.margin for block in blind if block.margin is not None), None))
-    place: tuple[str | int, ...] = ("protocol", "changes") if data["protocol"].get("changes") else ("protocol", "use")
-    if "margin" in claim:
-        place = ("claim", 0, "margin")
+    margin = claim.get("margin", next((block.margin for block in blocks if block.margin is not None), None))
+    place: Place = ("protocol", "changes") if data["protocol"].get("changes") else ("protocol", "use")
+    if index is not None and (len(protocol.decides) > 1 or len(data["claim"]) > 1):
+        place = ("claim", index)
+    if "margin" in claim and index is not None:
+        place = ("claim", index, "margin")
+    if margin is None and kind == "rated":
+        margin = DEFAULT_MARGIN_POINTS
     if margin is None:
-        where: tuple[str | int, ...] = ("claim", 0) if claims else place
         found.fault(
-            where,
+            place if index is None else ("claim", index),
             "no margin: nothing could refute the claim",
-            remedy="write margin = 0.5, the share of trials heard beyond guessing that would matter",
+            remedy=f"write {EXAMPLES[kind]}",
         )
         return None
-    if margin >= 1 or method.guess_rate is None:
-        return None
-    plan = reach(sum(block.trials for block in blind), margin, method.guess_rate)
-    _say_reach(plan, place, method.guess_rate, found)
-    _spread(data, protocol, claim, place, found)
+    if margin >= MARGINS[kind][0]:
+        return None  # said where the claim was looked at, or the protocol
+    own = claim.get("clips", "all")
+    share = (len(own), len(tested)) if isinstance(own, list) and tested else (1, 1)
+    if kind == "rated":
+        clips = len(own) if isinstance(own, list) else max(1, len(tested))
+        return _rated(blocks, claim, clips, float(margin), planned, place, found)
+    trials = sum(_on_clips(block, share) for block in blocks)
+    plan: Reach | PreferenceReach
+    if kind == "preferred":
+        plan = preference_reach(trials, margin, claim.get("direction", "two-sided"))
+        _say_preference(plan, place, any(block.numbers.get("ties") for block in blocks), found)
+    else:
+        guess = METHODS[blocks[0].method].guess_rate
+        assert guess is not None, "a method that decides what is heard has a guess rate"
+        plan = reach(trials, margin, guess)
+        _say_reach(plan, place, guess, found)
+    _spread(blocks, len(tested) or len(data.get("clip", ())), place, found)
     return plan
 
 
-def _say_reach(plan: Reach, place: tuple[str | int, ...], guess: float, found: Findings) -> None:
+def _on_clips(block: Block, share: tuple[int, int]) -> int:
+    """Return how many trials of a block fall on so many of the clips, at least."""
+    clips, of = share
+    trials = block.trials if clips == of else clips * (block.trials // of)
+    return trials * block.sittings
+
+
+def _say_reach(plan: Reach, place: Place, guess: float, found: Findings) -> None:
     fewest = trials_needed(plan.margin, guess) if not plan.can_fail or plan.shown_from is None else None
     remedy = f"{fewest} trials are the fewest that could" if fewest else "more trials, or a larger margin"
     got = f"{plan.trials} trials and margin {plan.margin:g}"
@@ -101,19 +264,98 @@ def _say_reach(plan: Reach, place: tuple[str | int, ...], guess: float, found: F
     elif plan.shown_from is None:
         found.fault(place, "even all answers right would not show a difference", got=got, remedy=remedy)
     else:
-        found.note(
-            place,
-            f"with {got}, {plan.shown_from} or more right show a difference (chance {plan.chance_shown:.2f} where the "
-            f"margin is the truth), {plan.negligible_to} or fewer make it negligible "
-            f"(chance {plan.chance_negligible:.2f} for a guesser)",
+        found.note(place, plan.sentence)
+
+
+def _say_preference(plan: PreferenceReach, place: Place, ties: bool, found: Findings) -> None:
+    weak = not plan.can_fail or plan.shown_from is None
+    fewest = pairs_needed(plan.margin, plan.direction) if weak else None
+    remedy = f"{fewest} pairs are the fewest that could" if fewest else "more pairs, or a larger margin"
+    got = f"{plan.trials} pairs and margin {plan.margin:g}"
+    if not plan.can_fail:
+        refuted = (
+            "no number of wins would refute it"
+            if plan.refuted_to is None
+            else f"{plan.refuted_to} or fewer wins would refute it, reached with chance {plan.chance_refuted:.2f} at a "
+            f"true preference of {0.5 - plan.margin:g}"
         )
+        negligible = (
+            "none would make it negligible"
+            if plan.negligible is None
+            else f"{plan.negligible[0]} to {plan.negligible[1]} would make it negligible, reached with chance "
+            f"{plan.chance_negligible:.2f} where neither is preferred"
+        )
+        found.fault(
+            place,
+            f"the claim can't fail: {refuted}; {negligible}",
+            got=got,
+            allowed="a chance of .50 or more of one of them",
+            remedy=remedy,
+        )
+    elif plan.shown_from is None:
+        found.fault(place, "even all pairs won would not show a preference", got=got, remedy=remedy)
+    else:
+        tied = "; each answer 'no preference' takes a pair away" if ties else ""
+        found.note(place, plan.sentence + tied)
 
 
-def _spread(data: Tables, protocol: Protocol, claim: Tables, place: tuple[str | int, ...], found: Findings) -> None:
-    clips = claim.get("clips", "all")
-    count = len(clips) if isinstance(clips, list) else len(data.get("clip", ()))
-    for block in protocol.blocks:
-        if block.counted and count and block.trials % count:
+def _rated(
+    blocks: Sequence[Block], claim: Tables, clips: int, margin: float, planned: int, place: Place, found: Findings
+) -> RatedReach | None:
+    kept = float(claim.get("kept", DEFAULT_KEPT))
+    times, ratings = [], []
+    for phase in ("labelled", "blind"):
+        own = [block for block in blocks if block.phase == phase]
+        times.append(max((block.sittings for block in own), default=0))
+        ratings.append(sum(clips * int(block.numbers.get("repeats", 0)) for block in own))
+        for block in own:
+            if block.sittings < 2:
+                found.fault(
+                    ("protocol", "changes", block.id, "sittings")
+                    if found.source.data["protocol"].get("changes", {}).get(block.id, {}).get("sittings")
+                    else place,
+                    f"block {block.id} is rated on one day only: labelled and blind are each repeated",
+                    got=block.sittings,
+                    allowed="2 sittings or more, each on another day",
+                    remedy=f"write {block.id}.sittings = 2 under [protocol.changes]",
+                )
+    if not min(times) or not min(ratings) or min(times) < 2:
+        return None
+    plan = rated_reach(listeners=planned, sittings=min(times), ratings=min(ratings), margin=margin, kept=kept)
+    if plan.can_fail:
+        found.note(place, plan.sentence)
+        return plan
+    days = sittings_needed(ratings=min(ratings), margin=margin, kept=kept)
+    panel = listeners_needed(sittings=min(times), ratings=min(ratings), margin=margin, kept=kept)
+    names = " and ".join(
+        f"{block.id}.sittings = {days}" for block in blocks if block.phase in ("blind", "labelled")
+    )
+    ways = []
+    if planned == 1 and days:
+        ways.append(
+            f"one listener needs {days} labelled and {days} blind days: write {names} under [protocol.changes]"
+        )
+    if panel:
+        ways.append(f"{panel} listeners are the fewest that could: write planned = {panel} under [listeners]")
+    ways.append("or a larger margin, or more clips")
+    reached = (
+        "a plan like this can reach no verdict at all"
+        if plan.chance_vanishes == 0
+        else f"an impression that is gone blind would end as 'vanishes' with chance {plan.chance_vanishes:.2f} only"
+    )
+    found.fault(
+        place,
+        f"the claim can't fail: {reached} ({plan.assumption})",
+        got=plan.plan,
+        allowed="a chance of .50 or more",
+        remedy="; ".join(ways),
+    )
+    return plan
+
+
+def _spread(blocks: Sequence[Block], count: int, place: Place, found: Findings) -> None:
+    for block in blocks:
+        if count and block.trials % count:
             found.note(
                 place,
                 f"{block.trials} trials of block {block.id} don't spread evenly over {count} clips: "

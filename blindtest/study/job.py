@@ -33,7 +33,7 @@ def render_job(study: Study) -> RenderJob:
     BlindtestError
         Measurements that can't be read or combined; all that is wrong with them at once.
     """
-    used = {stage.response for condition in study.conditions for stage in condition.stages if stage.response}
+    used = {stage.unit for condition in study.conditions for stage in condition.stages if stage.unit}
     if study.playback is not None:
         used.add(study.playback.unit)
     faults: list[Fault] = []

@@ -9,9 +9,10 @@ from blindtest.audio import Clip, excerpt, read_clip
 from blindtest.device import Response, read_response
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.findings import Findings, Note
+from blindtest.study.loading import look_at_tables
 from blindtest.study.measurements import averaged, channels_mean
 from blindtest.study.paths import PathTrouble, file_at, matching
-from blindtest.study.study import Study, look_at_tables
+from blindtest.study.study import Study
 
 __all__ = ["Examined", "check_study", "examine"]
 

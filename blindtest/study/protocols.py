@@ -17,7 +17,7 @@ from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.study import lines as places
 from blindtest.study.complaints import complaints
 from blindtest.study.reading import Source, parse_toml, pruned, read_toml
-from blindtest.study.schema import LATER_PROTOCOLS, BlockTable, ProtocolFile
+from blindtest.study.schema import LATER_PROTOCOLS, MARGINS, BlockTable, ProtocolFile
 
 __all__ = [
     "changed",
@@ -30,7 +30,7 @@ __all__ = [
     "resources",
 ]
 
-CHANGEABLE = ("trials", "break_after", "margin", "deadline_days")
+CHANGEABLE = ("trials", "repeats", "sittings", "ties", "break_after", "margin", "deadline_days")
 """Numbers of a block that [protocol.changes] may change."""
 
 
@@ -107,11 +107,11 @@ def read_protocol(source: Source, *, name: str) -> tuple[Protocol | None, list[F
         touched = [path for path, _ in found]
         faults += [fault for _, fault in found]
         model = None
-    faults += _block_faults(source, pruned(source.data, touched))
+    faults += _block_faults(source, pruned(source.data, touched), touched)
     return (model.to_protocol(name) if model is not None and not faults else None), faults
 
 
-def _block_faults(source: Source, data: dict[str, Any]) -> list[Fault]:
+def _block_faults(source: Source, data: dict[str, Any], touched: Sequence[places.Path]) -> list[Fault]:
     faults = []
     blocks = [block for block in data.get("block", ()) if isinstance(block, dict)]
     first: dict[str, int] = {}
@@ -123,24 +123,158 @@ def _block_faults(source: Source, data: dict[str, Any]) -> list[Fault]:
             faults.append(source.fault((*path, "id"), f"the same id stands in line {where}", got=name))
         elif name is not None:
             first[name] = index
-        if block.get("phase") == "blind" and block.get("feedback"):
+        faults += _phase_faults(source, block, index)
+        faults += _number_faults(source, block, index)
+    faults += _series_faults(source, data, blocks, touched)
+    return faults
+
+
+def _phase_faults(source: Source, block: dict[str, Any], index: int) -> list[Fault]:
+    """What a block's phase and method don't go with."""
+    path = ("block", index)
+    faults = []
+    phase, method = block.get("phase"), METHODS.get(block.get("method", ""))
+    if phase is not None and phase != "practice" and block.get("feedback"):
+        faults.append(
+            source.fault(
+                (*path, "feedback"),
+                "feedback before the last answer changes the error rates",
+                got=True,
+                allowed="true in practice only",
+            )
+        )
+    elif block.get("feedback") and method is not None and not _has_right_answer(method):
+        faults.append(source.fault((*path, "feedback"), f"no answer of {method.name} is right or wrong", got=True))
+    if phase == "practice":
+        for key in ("margin", "sittings"):
+            if key in block:
+                faults.append(
+                    source.fault((*path, key), "practice is never counted", remedy=f"take {key.split('_')[0]} out")
+                    if key == "margin"
+                    else source.fault((*path, key), "practice goes with the sittings of the block after it",
+                                      remedy="take sittings out")
+                )
+    if phase in ("worn", "labelled") and method is not None and method.answer_kind != "rate":
+        faults.append(
+            source.fault(
+                (*path, "method"),
+                f"names are shown while the phase is {phase}: {method.name} would be answered by reading",
+                got=method.name,
+                allowed=", ".join(name for name, one in sorted(METHODS.items()) if one.answer_kind == "rate"),
+            )
+        )
+    return faults
+
+
+def _number_faults(source: Source, block: dict[str, Any], index: int) -> list[Fault]:
+    """Numbers that a block's method lacks, or doesn't know."""
+    path = ("block", index)
+    method = METHODS.get(block.get("method", ""))
+    if method is None:
+        return []
+    faults = []
+    rating = method.answer_kind == "rate"
+    trials, repeats = "trials" in block, "repeats" in block
+    if rating and block.get("phase", "practice") != "practice" and trials:
+        remedy = "take trials out" if repeats else "write repeats = 1 instead"
+        faults.append(
+            source.fault(
+                (*path, "trials"), "trials of a rating follow from the clips", got=block["trials"], remedy=remedy
+            )
+        )
+    elif rating and trials and repeats:
+        faults.append(source.fault((*path, "trials"), "repeats stand beside it", allowed="one of the two"))
+    elif rating and not trials and not repeats:
+        faults.append(
+            source.fault(
+                (*path, "repeats"), "missing", remedy="write repeats = 1, how often each clip is rated in a sitting"
+            )
+        )
+    elif not rating and repeats:
+        remedy = "take repeats out" if trials else "write trials instead"
+        faults.append(source.fault((*path, "repeats"), "only ratings repeat clips", got=method.name, remedy=remedy))
+    elif not rating and not trials:
+        faults.append(source.fault((*path, "trials"), "missing", remedy="write the number of trials"))
+    if block.get("ties") and "preferred" not in method.decides:
+        faults.append(source.fault((*path, "ties"), "only preferences can be tied", got=method.name))
+    for kind in method.decides:
+        greatest, allowed = MARGINS[kind]
+        if block.get("margin", 0) >= greatest:
+            faults.append(source.fault((*path, "margin"), "out of range", got=block["margin"], allowed=allowed))
+    if "margin" in block and not method.decides:
+        faults.append(source.fault((*path, "margin"), f"{method.name} decides no claim", remedy="take the margin out"))
+    return faults
+
+
+def _series_faults(
+    source: Source, data: dict[str, Any], blocks: list[dict[str, Any]], touched: Sequence[places.Path]
+) -> list[Fault]:
+    """What the blocks lack together."""
+    if not blocks or any(path[0] == "block" and path[-1] in ("phase", "method", "block") for path in touched):
+        return []
+    faults = []
+    phases = {block.get("phase") for block in blocks}
+    decided = {
+        kind
+        for block in blocks
+        if block.get("phase") != "practice"
+        for kind in METHODS[block["method"]].decides
+        if "method" in block
+    }
+    for number, kind in enumerate(data.get("decides", ())):
+        if kind not in decided and "blind" in phases:
+            methods = [name for name, method in sorted(METHODS.items()) if kind in method.decides]
             faults.append(
                 source.fault(
-                    (*path, "feedback"),
-                    "feedback before the last answer changes the error rates",
-                    got=True,
-                    allowed="true in practice only",
+                    ("decides", number), "no block decides this kind of claim", got=kind,
+                    remedy=f"write a block with method = {' or '.join(repr(name) for name in methods)}",
                 )
             )
-        if block.get("phase") == "practice" and "margin" in block:
-            faults.append(source.fault((*path, "margin"), "practice is never counted", remedy="take the margin out"))
-        method = METHODS.get(block.get("method", ""))
-        undecided = [kind for kind in data.get("decides", ()) if method is not None and kind not in method.decides]
-        for kind in undecided if block.get("phase") == "blind" else ():
-            faults.append(source.fault(("decides",), f"{block['method']} can't decide this kind of claim", got=kind))
-    if blocks and "blind" not in {block.get("phase", "blind") for block in blocks}:
+    if "blind" not in phases:
         faults.append(source.fault(("block",), "no block is blind", remedy='write phase = "blind" in one'))
+    named = bool(phases & {"worn", "labelled"})
+    for index, block in enumerate(blocks):
+        if not named and block.get("sittings", 1) > 1 and block.get("phase") != "practice":
+            faults.append(
+                source.fault(
+                    ("block", index, "sittings"),
+                    "a protocol without a labelled phase is one sitting of all its blocks",
+                    got=block["sittings"],
+                    allowed="1",
+                )
+            )
+    if "rated" in data.get("decides", ()):
+        pages = {
+            phase: {
+                block["method"]
+                for block in blocks
+                if block.get("phase") == phase and METHODS[block["method"]].answer_kind == "rate"
+            }
+            for phase in ("labelled", "blind")
+        }
+        if not pages["labelled"]:
+            faults.append(
+                source.fault(
+                    ("decides",),
+                    "no labelled rating: medium and blinding would not be separated",
+                    got="rated",
+                    remedy='write a block with phase = "labelled" and the method of the blind one',
+                )
+            )
+        elif pages["blind"] and pages["labelled"] != pages["blind"]:
+            faults.append(
+                source.fault(
+                    ("block",),
+                    "labelled and blind are rated on different pages",
+                    got=f"labelled {', '.join(sorted(pages['labelled']))}; blind {', '.join(sorted(pages['blind']))}",
+                    allowed="the same methods in both phases",
+                )
+            )
     return faults
+
+
+def _has_right_answer(method: Any) -> bool:
+    return method.guess_rate is not None or method.names_all
 
 
 def changed(

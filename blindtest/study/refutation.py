@@ -1,19 +1,39 @@
-"""Can the plan refute the claim? Exact binomial arithmetic, in whole numbers.
+"""Can the plan refute the claim? For what is heard and preferred exact binomial arithmetic, in whole numbers.
 
 A claim can fail if its plan reaches *negligible* with a chance of at least one half when the listener merely guesses
 (claims.md 2). *Negligible* is the similarity test of ISO 4120 and ISO 10399: x or fewer right have probability alpha or
 less where the share `margin` of trials is heard. *Shown* is the exact one-sided test against guessing. The sums are of
 integers over a common denominator, in one pass: `design.claim` asks single tails, here hundreds of plans are tried for
 the one that would do.
+
+For a preference the plan has to reach *refuted* or *negligible*, each when it is true, with the arithmetic of
+`stats.preference`. What ratings can refute stands in `rated_reach.py`.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from math import comb
+from typing import TYPE_CHECKING, Literal, TypeAlias, Union
 
-__all__ = ["Reach", "reach", "trials_needed"]
+if TYPE_CHECKING:
+    from blindtest.study.rated_reach import RatedReach
 
+__all__ = [
+    "LEAST_CHANCE",
+    "AnyReach",
+    "PreferenceReach",
+    "Reach",
+    "pairs_needed",
+    "preference_reach",
+    "reach",
+    "trials_needed",
+]
+
+AnyReach: TypeAlias = Union["Reach", "PreferenceReach", "RatedReach"]
+
+LEAST_CHANCE = 0.5
+"""With which a claim has to fail when it is false (claims, section 2)."""
 ALPHA = Fraction(1, 20)
 
 
@@ -35,7 +55,23 @@ class Reach:
     @property
     def can_fail(self) -> bool:
         """Whether a guesser ends as *negligible* at least every other time."""
-        return self.chance_negligible >= 0.5
+        return self.chance_negligible >= LEAST_CHANCE
+
+    @property
+    def sentence(self) -> str:
+        """What the plan can show and refute, in plain words."""
+        shown = (
+            "no number right shows a difference"
+            if self.shown_from is None
+            else f"{self.shown_from} or more right show a difference (chance {self.chance_shown:.2f} where the margin "
+            "is the truth)"
+        )
+        refuted = (
+            "no number right makes it negligible"
+            if self.negligible_to is None
+            else f"{self.negligible_to} or fewer make it negligible (chance {self.chance_negligible:.2f} for a guesser)"
+        )
+        return f"with {self.trials} trials and margin {self.margin:g}, {shown}, {refuted}"
 
 
 def reach(trials: int, margin: float, guess: float = 0.5) -> Reach:
@@ -62,11 +98,116 @@ def reach(trials: int, margin: float, guess: float = 0.5) -> Reach:
 
 def trials_needed(margin: float, guess: float = 0.5, most: int = 400) -> int | None:
     """Return the smallest number of trials that can both show the claim and refute it, up to `most`; None beyond."""
-    for trials in range(1, most + 1):
+    for trials in range(_surely_too_few(guess * (1 - guess), (1 - guess) * margin), most + 1):
         plan = reach(trials, margin, guess)
         if plan.can_fail and plan.shown_from is not None:
             return trials
     return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreferenceReach:
+    """Which conclusions a plan of paired preferences can reach, all pairs ending with a preference, and how often."""
+
+    trials: int
+    margin: float
+    direction: Literal["two-sided", "claimed"]
+    shown_from: int | None
+    """Least number of pairs won by the device that shows it is preferred; None where even all would not."""
+    refuted_to: int | None
+    """Greatest number that refutes it; None where even none won would not."""
+    negligible: tuple[int, int] | None
+    """From the first to the second number: the preference is negligible; None where no number is."""
+    chance_shown: float
+    """Of *shown* where the device is preferred with probability 1/2 + margin."""
+    chance_refuted: float
+    """Of *refuted* where it is preferred with probability 1/2 - margin."""
+    chance_negligible: float
+    """Of *negligible* where neither is preferred."""
+
+    @property
+    def chance_to_fail(self) -> float:
+        """The larger of the chances of *refuted* and *negligible*, each when it is true."""
+        return max(self.chance_refuted, self.chance_negligible)
+
+    @property
+    def can_fail(self) -> bool:
+        """Whether a false claim is refuted, or found negligible, at least every other time."""
+        return self.chance_to_fail >= LEAST_CHANCE
+
+    @property
+    def sentence(self) -> str:
+        """What the plan can show and refute, in plain words."""
+        shown = (
+            "no number of wins shows a preference"
+            if self.shown_from is None
+            else f"{self.shown_from} or more for the device show a preference (chance {self.chance_shown:.2f} at a "
+            f"true preference of {0.5 + self.margin:g})"
+        )
+        refuted = (
+            "no number refutes it"
+            if self.refuted_to is None
+            else f"{self.refuted_to} or fewer refute it (chance {self.chance_refuted:.2f} at {0.5 - self.margin:g})"
+        )
+        negligible = (
+            "no number makes it negligible"
+            if self.negligible is None
+            else f"{self.negligible[0]} to {self.negligible[1]} make it negligible "
+            f"(chance {self.chance_negligible:.2f} where neither is preferred)"
+        )
+        sides = "tested on both sides" if self.direction == "two-sided" else "tested in the claimed direction"
+        return f"with {self.trials} pairs and margin {self.margin:g}, {sides}, {shown}, {refuted}, {negligible}"
+
+
+def preference_reach(
+    trials: int, margin: float, direction: Literal["two-sided", "claimed"] = "two-sided"
+) -> PreferenceReach:
+    """Return what a sign test of `trials` pairs can show, for a margin between 0 and 1/2 (probability beyond 1/2).
+
+    >>> r = preference_reach(20, 0.3)
+    >>> r.shown_from, r.refuted_to, round(r.chance_shown, 2), round(r.chance_refuted, 2)
+    (15, 5, 0.8, 0.8)
+    """
+    half = Fraction(1, 2)
+    away = Fraction(margin).limit_denominator(10**6)
+    evens, more = list(_cumulative(trials, half)), list(_cumulative(trials, half + away))
+    tail = ALPHA / 2 if direction == "two-sided" else ALPHA
+
+    # By symmetry P(X >= x) where p = 1/2 - margin is P(X <= trials - x) where p = 1/2 + margin.
+    inside = [x for x in range(trials + 1) if more[x] <= ALPHA and more[trials - x] <= ALPHA]
+    shown = [x for x in range(trials + 1) if evens[trials - x] <= tail and x not in inside]
+    refuted = [x for x in range(trials + 1) if evens[x] <= tail and x not in inside]
+
+    def chance(table: list[Fraction], numbers: list[int]) -> float:
+        return float(sum(table[x] - (table[x - 1] if x else 0) for x in numbers))
+
+    return PreferenceReach(
+        trials=trials,
+        margin=margin,
+        direction=direction,
+        shown_from=min(shown, default=None),
+        refuted_to=max(refuted, default=None),
+        negligible=(min(inside), max(inside)) if inside else None,
+        chance_shown=chance(more, shown),
+        chance_refuted=chance(more, [trials - x for x in refuted]),
+        chance_negligible=chance(evens, inside),
+    )
+
+
+def pairs_needed(
+    margin: float, direction: Literal["two-sided", "claimed"] = "two-sided", most: int = 400
+) -> int | None:
+    """Return the smallest number of pairs that can both show a preference and refute it, up to `most`; None beyond."""
+    for trials in range(_surely_too_few(0.25, margin), most + 1):
+        plan = preference_reach(trials, margin, direction)
+        if plan.can_fail and plan.shown_from is not None:
+            return trials
+    return None
+
+
+def _surely_too_few(variance: float, distance: float) -> int:
+    """Return where to begin looking: 2/5 of what the normal approximation of a one-sided 5 % test at 1/2 asks for."""
+    return max(1, int(0.4 * 1.645**2 * variance / distance**2))
 
 
 def _cumulative(trials: int, proportion: Fraction) -> Iterator[Fraction]:

@@ -14,15 +14,17 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from blindtest.design import METHODS, Block, Protocol
+from blindtest.design import METHODS, Block, Phase, Protocol
 
 __all__ = [
     "LATER_METHODS",
     "LATER_PROTOCOLS",
+    "MARGINS",
     "BlockTable",
     "ClaimTable",
     "ClipTable",
     "ConditionTable",
+    "CorrectionTable",
     "ListenersTable",
     "PlaybackTable",
     "ProtocolFile",
@@ -38,7 +40,7 @@ __all__ = [
     "json_schema",
 ]
 
-LATER_PROTOCOLS = ("tuning", "preference", "survival", "short", "free-listening", "attribution")
+LATER_PROTOCOLS = ("free-listening", "attribution")
 LATER_METHODS = (
     "triangle",
     "duo-trio",
@@ -47,12 +49,20 @@ LATER_METHODS = (
     "tetrad",
     "same-different",
     "2-ac",
-    "preference",
-    "rating",
     "free-listening",
     "adjustment",
     "staircase",
 )
+LATER_KINDS = ("attribute", "keeps listening", "stage")
+MARGINS = {
+    "heard": (1.0, "a number above 0 and below 1: the share of trials heard beyond guessing"),
+    "preferred": (0.5, "a number above 0 and below .5: the probability of a preference beyond 1/2"),
+    "rated": (100.0, "a number above 0 and below 100: points of the scale"),
+}
+"""Greatest margin of each kind, excluded, and what is allowed in words."""
+Kind = Literal["heard", "preferred", "rated"]
+Order = Literal["blind-first", "labelled-first", "crossed"]
+LATER_ORDERS = ("unreliable-labels",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +101,16 @@ def _method(value: object) -> str:
 _ID_WORDS = "letters, digits, '-', '_' and '.', at most 64, a letter or digit first"
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), Words(_ID_WORDS)]
 Text = Annotated[str, Field(min_length=1, max_length=500, pattern=r"\S"), Words("text of 1 to 500 characters")]
+Label = Annotated[
+    str,
+    Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"),
+    Words("text of 1 to 80 characters"),
+]
+Hash = Annotated[
+    str,
+    Field(pattern=r"^[0-9a-f]{8,64}$"),
+    Words("the first 8 or more characters of the hash that `blindtest impression` printed: 0-9 and a-f"),
+]
 FilePath = Annotated[str, Field(min_length=1, max_length=1000), Words("a path relative to the study file, with /")]
 Files = Annotated[list[FilePath], Field(min_length=1), Words("a list of paths in [ ]; * stands for any text")]
 Day = Annotated[date, Words("a date without quotes, such as 2026-03-02")]
@@ -179,13 +199,36 @@ class RecordingTable(Table):
     align: bool = Field(False, description="true to shift the files in time onto the clip, false to leave them")
 
 
+class CorrectionTable(Table):
+    """The filter that brings a measured unit towards a target, limited in band and boost."""
+
+    later = ("sections", "smoothing")
+    later_values = {"phase": ("linear", "measured")}
+    unit: Id = Field(description="the id of the unit whose response is corrected")
+    target: FilePath = Field(description="the path of the target: a file of frequency and level like a response")
+    align_hz: Band = Field(
+        default_factory=lambda: [300.0, 3000.0],
+        description="the band over which response and target are brought to the same level",
+    )
+    band_hz: Band = Field(default_factory=lambda: [20.0, 8000.0], description="the band that is corrected")
+    max_boost_db: float = Field(6.0, ge=0, le=20, description="the largest boost of the correction, in dB")
+    phase: Literal["minimum"] = Field("minimum", description="minimum: the filter doesn't ring before the event")
+
+
 class StageTable(Table):
     """One stage of a condition's chain: exactly one of its keys."""
 
-    later = ("correction", "harmonics", "source_impedance", "imbalance", "excess_phase", "impulse_response", "sections")
+    later = ("harmonics", "source_impedance", "imbalance", "excess_phase", "impulse_response", "sections")
     response: Id | None = Field(None, description="the id of the unit whose response is applied")
     gain_db: float | None = Field(None, ge=-60, le=20, description="a gain in dB")
     recording: RecordingTable | None = Field(None, description="files that stand in for the clips")
+    correction: CorrectionTable | None = Field(None, description="the correction of a unit towards a target")
+    lowpass_hz: float | None = Field(
+        None, ge=1000, le=16_000, description="the corner of a steep low-pass in Hz: a plainly poor anchor at 3500"
+    )
+    tilt_db_per_octave: float | None = Field(
+        None, ge=-6, le=6, description="a tilt of the whole spectrum about 1 kHz in dB an octave: a decoy"
+    )
 
 
 class ConditionTable(Table):
@@ -194,6 +237,13 @@ class ConditionTable(Table):
     id: Id = Field(description="a short name that claims refer to")
     stages: list[StageTable] = Field(
         max_length=20, description="the stages in order, as [{ response = 'unit-id' }]; [] is the clip as it is"
+    )
+    label: Label | None = Field(None, description="the name that listeners read where names are shown")
+    anchor: Literal["low", "high"] | None = Field(
+        None, description="low: a rendering of plainly poor quality, high: a plainly good one; rated beside the devices"
+    )
+    decoy: bool = Field(
+        False, description="true for a rendering that no claim speaks of and that is never named"
     )
 
 
@@ -216,17 +266,32 @@ class ClipTable(Table):
 class ClaimTable(Table):
     """What was said, as a statement that can fail."""
 
-    later = ("impression", "quote", "kept", "direction", "method", "attribute")
-    later_values = {"kind": ("preferred", "attribute", "rated", "keeps listening", "stage")}
+    later = ("method", "attribute")
+    later_values = {"kind": LATER_KINDS}
     id: Id = Field(description="a short name for the claim")
-    kind: Literal["heard"] = Field(description="which kind of claim it is")
-    device: Id = Field(description="the id of the condition that it speaks of")
+    kind: Kind = Field(description="which kind of claim it is: heard, preferred or rated")
+    device: Id = Field(description="the id of the condition that it speaks of: what is preferred, or rated higher")
     comparator: Id = Field(description="the id of the condition that it is held against")
     clips: AllOrNames = Field("all", description="'all', or the ids of the clips it holds for")
     margin: float | None = Field(
-        None, gt=0, description="the smallest difference that matters; for heard: share of trials heard beyond guessing"
+        None,
+        gt=0,
+        lt=100,
+        description="the smallest difference that matters; heard: share of trials heard beyond guessing; "
+        "preferred: probability beyond 1/2; rated: points of the scale",
     )
-    primary: bool = Field(True, description="true for the one primary claim of the study")
+    primary: bool | None = Field(
+        None, description="true for the one primary claim of the study; else the first is the primary one"
+    )
+    quote: Text | None = Field(None, description="the words of the impression that the claim is made of")
+    impression: Hash | None = Field(None, description="the hash of the impression that the quote stands in")
+    kept: Annotated[float, Words("a number above 0, up to 1")] | None = Field(
+        None, gt=0, le=1, description="rated: the share of the labelled effect that counts as surviving"
+    )
+    direction: Literal["two-sided", "claimed"] | None = Field(
+        None,
+        description="preferred: two-sided, or claimed to test the claimed direction only, sealed beforehand",
+    )
 
 
 class ProtocolTable(Table):
@@ -235,14 +300,21 @@ class ProtocolTable(Table):
     use: Annotated[str, Field(min_length=1, max_length=1000), Words("a name in protocols/ or a path")] = Field(
         description="the protocol: a name such as abx, or the path of a protocol file in this folder"
     )
+    later_values = {"order": LATER_ORDERS}
+    order: Order | None = Field(
+        None,
+        description="which phase a listener has first, if not as in the protocol: blind-first, labelled-first or crossed "
+        "for half of a panel each",
+    )
     changes: Annotated[dict[str, dict[str, Any]], Words("numbers of blocks, such as test.trials = 40")] = Field(
         default_factory=dict, description="numbers of the protocol's blocks that differ here"
     )
 
 
 class ListenersTable(Table):
-    """What listeners are told, and how long their answers are kept."""
+    """How many there are, what they are told, and how long their answers are kept."""
 
+    planned: int = Field(1, ge=1, le=10_000, description="the number of listeners that are planned")
     consent: FilePath | None = Field(None, description="the text shown before the first question")
     keep_until: Day | None = Field(None, description="the day after which answers are to be erased")
 
@@ -275,55 +347,69 @@ class StudyFile(Table):
 class BlockTable(Table):
     """One stretch of a protocol."""
 
-    later = (
-        "repeats",
-        "order",
-        "controls",
-        "stopping",
-        "analysis",
-        "anchors",
-        "recognition",
-        "decoys",
-        "attribute",
-        "confidence",
-    )
-    later_values = {"phase": ("worn", "labelled"), "method": LATER_METHODS}
+    later = ("order", "controls", "stopping", "analysis", "anchors", "recognition", "decoys", "attribute", "confidence")
+    later_values = {"method": LATER_METHODS}
     id: Id = Field(description="a short name that [protocol.changes] refers to")
-    phase: Literal["practice", "blind"] = Field(description="practice (never counted) or blind")
+    phase: Phase = Field(
+        description="practice (never counted), worn (the real units), labelled (renderings with names) or blind"
+    )
     method: MethodName = Field(description="the test method")
-    trials: int = Field(ge=1, le=1000, description="the number of trials")
+    trials: int | None = Field(None, ge=1, le=1000, description="the number of trials in a sitting")
+    repeats: int | None = Field(
+        None, ge=1, le=100, description="rating: how often each clip is rated in a sitting"
+    )
+    sittings: int = Field(1, ge=1, le=100, description="in how many sittings, each on another day, the block is run")
+    ties: bool = Field(False, description="preference: true to allow the answer 'no preference'")
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
     spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
     break_after: int | None = Field(
         None, ge=1, le=1000, description="the number of trials after which a rest is offered"
     )
-    margin: Share | None = Field(None, description="the share of trials heard beyond guessing that would matter")
+    margin: float | None = Field(
+        None,
+        gt=0,
+        lt=100,
+        description="the smallest difference that would matter: share of trials heard beyond guessing, probability of "
+        "a preference beyond 1/2, or points of the scale",
+    )
     deadline_days: float | None = Field(
         None, gt=0, le=366, description="the days after which an unfinished sitting counts as abandoned"
     )
 
     def to_block(self) -> Block:
-        """Return the block as the other rooms know it."""
+        """Return the block as the other rooms know it; trials of a rating that follow from clips are those of one."""
+        numbers: dict[str, str | float | int] = {}
+        if self.repeats is not None:
+            numbers["repeats"] = self.repeats
+        if self.ties:
+            numbers["ties"] = 1
         return Block(
             id=self.id,
             phase=self.phase,
             method=self.method,
-            trials=self.trials,
+            trials=self.trials if self.trials is not None else self.repeats or 0,
             feedback=self.feedback,
             spread=self.spread,
             break_after=self.break_after,
             margin=self.margin,
             deadline_days=self.deadline_days,
+            sittings=self.sittings,
+            numbers=numbers,
         )
 
 
 class ProtocolFile(Table):
     """A protocol: an ordered list of blocks."""
 
+    later_values = {"decides": LATER_KINDS, "order": LATER_ORDERS}
     format: Annotated[Literal[1], Words("1")] = Field(description="format = 1")
     title: Text = Field(description="the question that the protocol answers")
-    decides: list[Literal["heard"]] = Field(min_length=1, description="the kinds of claim it decides, as ['heard']")
+    decides: list[Kind] = Field(min_length=1, description="the kinds of claim it decides, as ['heard']")
     source: Text = Field(description="the standard or paper it follows")
+    order: Order = Field(
+        "blind-first",
+        description="where names are shown in one phase: which phase comes first; crossed: half of a panel each",
+    )
     block: list[BlockTable] = Field(min_length=1, max_length=50, description="[[block]] for each stretch, in order")
 
     def to_protocol(self, name: str) -> Protocol:
@@ -334,6 +420,7 @@ class ProtocolFile(Table):
             source=self.source,
             decides=tuple(self.decides),
             blocks=tuple(block.to_block() for block in self.block),
+            order=self.order,
         )
 
 

@@ -1,0 +1,132 @@
+"""What must hold of claims: what they speak of is there, differs, and can be compared; one of them is primary.
+
+Whether their plan can refute them is another question: `deciding.py`.
+"""
+
+from blindtest.study.checks import Tables, entries, has_hidden_ids, known
+from blindtest.study.findings import Findings
+from blindtest.study.schema import MARGINS
+
+__all__ = ["check_claims"]
+
+ONE_PAIR = ("heard", "preferred")
+
+
+def check_claims(data: Tables, found: Findings) -> None:
+    """Gather what is wrong with the claims of `data`, pruned of what the schema refused."""
+    for index, claim in entries(data, "claim"):
+        _claim(data, claim, index, found)
+    _one_of_a_kind(data, found)
+    _one_primary(data, found)
+    _compared(data, found)
+
+
+def _claim(data: Tables, claim: Tables, index: int, found: Findings) -> None:
+    path = ("claim", index)
+    for key in ("device", "comparator"):
+        if isinstance(name := claim.get(key), str):
+            known(data, "condition", name, (*path, key), found)
+            _can_be_spoken_of(data, name, (*path, key), found)
+    if "device" in claim and claim["device"] == claim.get("comparator"):
+        found.fault((*path, "comparator"), "the device is held against itself", got=claim["device"])
+    if isinstance(clips := claim.get("clips"), list):
+        for number, name in enumerate(clips):
+            known(data, "clip", name, (*path, "clips", number), found)
+        if len(set(clips)) < len(clips):
+            found.fault((*path, "clips"), "a clip is named twice", got=", ".join(clips))
+    kind = claim.get("kind")
+    if kind in MARGINS and claim.get("margin", 0) >= MARGINS[kind][0]:
+        found.fault((*path, "margin"), "out of range", got=claim["margin"], allowed=MARGINS[kind][1])
+    for key, only in (("kept", "rated"), ("direction", "preferred")):
+        if key in claim and kind is not None and kind != only:
+            found.fault(
+                (*path, key), f"only claims of the kind {only} have this key", got=kind, remedy="take the key out"
+            )
+    if "impression" in claim and "quote" not in claim and not found.is_touched(*path, "quote"):
+        found.fault(
+            (*path, "quote"), "missing: which words of the impression are claimed?", remedy="write quote = '...'"
+        )
+    elif "quote" in claim and "impression" not in claim and not found.is_touched(*path, "impression"):
+        found.note((*path, "quote"), "not on record: `blindtest impression` puts words on record and prints their hash")
+
+
+def _can_be_spoken_of(data: Tables, name: str, path: tuple[str | int, ...], found: Findings) -> None:
+    for _, condition in entries(data, "condition"):
+        if condition.get("id") == name:
+            role = "an anchor" if condition.get("anchor") else "a decoy" if condition.get("decoy") else ""
+            if role:
+                found.fault(path, f"{role} can't be claimed about", got=name, remedy="name another condition")
+
+
+def _one_of_a_kind(data: Tables, found: Findings) -> None:
+    first: dict[str, int] = {}
+    for index, claim in entries(data, "claim"):
+        kind = claim.get("kind")
+        if kind in first and kind in ONE_PAIR:
+            line = found.source.line("claim", first[kind], "kind")
+            found.fault(
+                ("claim", index, "kind"),
+                f"a second claim of the kind {kind}, the first is in line {line}",
+                got=kind,
+                allowed="one pair of conditions in a study",
+                remedy="another pair needs another study: blindtest new --from this one",
+            )
+        elif isinstance(kind, str):
+            first[kind] = index
+
+
+def _one_primary(data: Tables, found: Findings) -> None:
+    claims = list(entries(data, "claim"))
+    primary = [index for index, claim in claims if claim.get("primary") is True]
+    for index in primary[1:]:
+        line = found.source.line("claim", primary[0], "primary")
+        found.fault(
+            ("claim", index, "primary"),
+            f"a study has one primary claim, and it is in line {line}",
+            got=True,
+            remedy="take the key out: the others are adjusted for (Holm)",
+        )
+    if claims and all(claim.get("primary") is False for _, claim in claims):
+        problem = "the only claim is the primary one" if len(claims) == 1 else "no claim is primary"
+        found.fault(("claim", claims[0][0], "primary"), problem, got=False, allowed="true for one")
+
+
+def _compared(data: Tables, found: Findings) -> None:
+    """What two conditions are compared: the only two, or those that a claim names; and do they differ?"""
+    pairs: list[tuple[object, object]] = []
+    if "claim" in found.source.data:
+        pairs = [(claim.get("device"), claim.get("comparator")) for _, claim in entries(data, "claim")]
+    else:
+        if found.is_touched("condition") or has_hidden_ids(data, "condition", found):
+            return
+        plain = [
+            str(condition["id"])
+            for _, condition in entries(data, "condition")
+            if "id" in condition and not condition.get("anchor") and not condition.get("decoy")
+        ]
+        if len(plain) != 2:
+            found.fault(
+                ("condition",),
+                "which two are compared?",
+                got=", ".join(plain[:10]) or "anchors and decoys only",
+                remedy="write [[claim]] with kind, device and comparator, or keep two conditions",
+            )
+            return
+        pairs = [(plain[0], plain[1])]
+    said: set[int] = set()
+    for first, second in pairs:
+        one, other = _by_id(data, first), _by_id(data, second)
+        if one is None or other is None or one is other or "stages" not in one:
+            continue
+        index = data["condition"].index(other)
+        if one["stages"] == other.get("stages") and index not in said and not found.is_touched("condition"):
+            said.add(index)
+            found.fault(
+                ("condition", index, "stages"),
+                f"the same stages as {one.get('id')}: nothing could be heard",
+                remedy="change one of the two",
+            )
+
+
+def _by_id(data: Tables, name: object) -> Tables | None:
+    return next((condition for _, condition in entries(data, "condition") if condition.get("id") == name), None)

@@ -1,0 +1,152 @@
+"""What a study compares with what: which conditions meet in which block, which blocks answer which claim, what each is
+called.
+
+The pure part works on claims, conditions and blocks, so that it can be asked before there is a study.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from blindtest.design import METHODS, Block, Claim, Protocol
+from blindtest.study.study import Study, StudyCondition
+
+__all__ = [
+    "block_conditions",
+    "claim_blocks",
+    "claim_clips",
+    "compared",
+    "compared_by_block",
+    "labels",
+    "planned_conditions",
+    "primary_claim",
+    "tested_clips",
+    "with_trials",
+]
+
+PAIRED = ("heard", "preferred")
+"""Kinds of claim whose methods hold two conditions against each other."""
+ANCHOR_LABELS = {"low": "low anchor", "high": "high anchor"}
+DECOY_LABEL = "unnamed rendering"
+
+
+def primary_claim(study: Study) -> Claim:
+    """Return the primary claim; where none is written, that the only two conditions can be told apart."""
+    for claim in study.claims:
+        if claim.primary:
+            return claim
+    first, second = (condition.id for condition in study.conditions if condition.plain)
+    blocks = [block for block in study.protocol.blocks if block.counted and "heard" in METHODS[block.method].decides]
+    margin = next((block.margin for block in blocks if block.margin is not None), None)
+    return Claim(id="heard", kind="heard", device=first, comparator=second, margin=margin)
+
+
+def compared(study: Study) -> tuple[str, str]:
+    """Return the ids of the two conditions that the primary claim compares, the device first."""
+    claim = primary_claim(study)
+    return claim.device, claim.comparator
+
+
+def compared_by_block(study: Study) -> dict[str, tuple[str, ...]]:
+    """Return the ids of the conditions that each block compares, by the block's id.
+
+    Two by two: device and comparator of the claim of that kind. Ratings: everything, anchors and decoys included;
+    worn: what can be worn, neither anchors nor decoys. Recognition: everything but the anchors.
+    """
+    return {
+        block.id: block_conditions(block, (primary_claim(study), *study.claims), study.conditions)
+        for block in study.protocol.blocks
+    }
+
+
+def planned_conditions(study: Study) -> tuple[str, ...]:
+    """Return the ids of all conditions that any block compares, in the order of the study file."""
+    used = {name for names in compared_by_block(study).values() for name in names}
+    return tuple(condition.id for condition in study.conditions if condition.id in used)
+
+
+def labels(study: Study) -> dict[str, str]:
+    """Return the name of each condition that listeners read where names are shown; no two alike.
+
+    As written; else the name of the unit whose response alone makes it, where no other condition is made of that unit;
+    else the id. A decoy is never named.
+    """
+    written = {condition.id: condition.label for condition in study.conditions}
+    decoys = [condition.id for condition in study.conditions if condition.decoy]
+    named = [_unit_name(condition, study) for condition in study.conditions]
+    out: dict[str, str] = {}
+    for condition, name in zip(study.conditions, named, strict=True):
+        if condition.decoy:
+            number = f" {decoys.index(condition.id) + 1}" if len(decoys) > 1 else ""
+            out[condition.id] = DECOY_LABEL + number
+        elif written[condition.id]:
+            out[condition.id] = written[condition.id]
+        elif condition.anchor is not None:
+            out[condition.id] = ANCHOR_LABELS[condition.anchor]
+        else:
+            out[condition.id] = name if name and named.count(name) == 1 else condition.id
+    if len(set(out.values())) < len(out):  # a written label is what another would be called: ids never clash
+        out = {name: written[name] or (out[name] if name in decoys else name) for name in out}
+    return out
+
+
+def _unit_name(condition: StudyCondition, study: Study) -> str:
+    stages = condition.stages
+    return study.unit(stages[0].response).name if len(stages) == 1 and stages[0].response else ""
+
+
+def claim_blocks(study: Study, claim: Claim) -> tuple[Block, ...]:
+    """Return the blocks that answer a claim: those whose method decides its kind, practice apart."""
+    return tuple(
+        block for block in study.protocol.blocks if block.counted and claim.kind in METHODS[block.method].decides
+    )
+
+
+def claim_clips(study: Study, claim: Claim) -> tuple[str, ...]:
+    """Return the ids of the clips that a claim holds for, in the order of the study file."""
+    return tuple(clip.id for clip in study.clips if claim.clips == "all" or clip.id in claim.clips)
+
+
+def tested_clips(study: Study) -> tuple[str, ...]:
+    """Return the ids of the clips that any claim is tested on, in the order of the study file."""
+    named = {name for claim in study.claims or (primary_claim(study),) for name in claim_clips(study, claim)}
+    return tuple(clip.id for clip in study.clips if clip.id in named)
+
+
+def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence[StudyCondition]) -> tuple[str, ...]:
+    """Return the ids of the conditions that a block compares; of `claims`, the primary one comes first."""
+    decides = METHODS[block.method].decides
+    plain = tuple(condition.id for condition in conditions if condition.plain)
+    if any(kind in PAIRED for kind in decides):
+        own = [claim for claim in claims if claim.kind in decides]
+        if own:
+            return own[0].device, own[0].comparator
+        if len(plain) == 2 or not claims:
+            return plain[:2]
+        return claims[0].device, claims[0].comparator
+    if block.phase == "worn":
+        return plain
+    rating = METHODS[block.method].answer_kind == "rate"
+    return tuple(condition.id for condition in conditions if rating or condition.anchor is None)
+
+
+def with_trials(
+    protocol: Protocol, claims: Sequence[Claim], conditions: Sequence[StudyCondition], clips: int
+) -> Protocol:
+    """Return the protocol with the trials of its ratings counted: a page for each clip, or each clip and condition."""
+    return replace(
+        protocol, blocks=tuple(_with_trials(block, claims, conditions, clips) for block in protocol.blocks)
+    )
+
+
+def _with_trials(block: Block, claims: Sequence[Claim], conditions: Sequence[StudyCondition], clips: int) -> Block:
+    repeats = block.numbers.get("repeats")
+    if not isinstance(repeats, int):
+        return block
+    alone = METHODS[block.method].conditions[0] == 1
+    pages = len(block_conditions(block, claims, conditions)) if alone else 1
+    return replace(block, trials=clips * pages * repeats)
+
+
+def by_primary(claims: Mapping[int, Claim], first: int | None) -> tuple[Claim, ...]:
+    """Return claims in their order, the primary one first."""
+    return tuple(claims[index] for index in sorted(claims, key=lambda index: (index != first, index)))

@@ -1,0 +1,267 @@
+"""Loading a study: from study.toml, the protocol and the presence of named files to a Study, or to all that is wrong.
+
+`load_study` reads study.toml and the protocol and looks whether the named files are there; `check_study` (material.py)
+reads the measurements and clips too. Both find all faults in one run. Nothing here writes.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from blindtest.design import DEFAULT_KEPT, METHODS, Claim, Protocol
+from blindtest.errors import BlindtestError
+from blindtest.study import lines as places
+from blindtest.study.checks import check_tables
+from blindtest.study.claim_checks import check_claims
+from blindtest.study.complaints import complaints
+from blindtest.study.deciding import primary_index, read_study_protocol
+from blindtest.study.findings import Findings
+from blindtest.study.paths import matching
+from blindtest.study.reading import pruned, read_toml
+from blindtest.study.refutation import AnyReach
+from blindtest.study.schema import (
+    ClaimTable,
+    ClipTable,
+    ConditionTable,
+    PlaybackTable,
+    StageTable,
+    StudyFile,
+    UnitTable,
+)
+from blindtest.study.study import (
+    Listeners,
+    PlaybackSetting,
+    Rendering,
+    Study,
+    StudyClip,
+    StudyCondition,
+    StudyCorrection,
+    StudyStage,
+    Unit,
+)
+
+__all__ = ["FILE_NAME", "Loaded", "load_study", "look_at_tables"]
+
+FILE_NAME = "study.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loaded:
+    """A study file as looked at: the study where it can be used at all, and what was found."""
+
+    study: Study | None
+    found: Findings
+    data: dict[str, Any]
+    """The file's tables without what the schema refused."""
+    folder: Path
+    path: Path
+
+
+def load_study(folder: str | Path) -> Study:
+    """Return the study in `folder` (or the study file at that path), without reading measurements or clips.
+
+    Raises
+    ------
+    BlindtestError
+        Everything that is wrong, at once: each fault with file, line, key, what was found and what is allowed.
+    """
+    loaded = look_at_tables(folder)
+    if loaded.study is None or loaded.found.faults:
+        raise BlindtestError(*loaded.found.sorted_faults())
+    return loaded.study
+
+
+def look_at_tables(folder: str | Path) -> Loaded:
+    """Return what study.toml, the protocol and the presence of the named files tell.
+
+    Raises
+    ------
+    BlindtestError
+        The study file can't be read at all.
+    """
+    given = Path(folder)
+    path = given if given.is_file() else given / FILE_NAME
+    source = read_toml(path)
+    found = Findings(source, faults=list(source.faults))
+    file: StudyFile | None = None
+    try:
+        file = StudyFile.model_validate(source.data)
+    except ValidationError as error:
+        wrong = complaints(error, StudyFile, source)
+        found.touched = {where for where, _ in wrong}
+        found.faults += [fault for _, fault in wrong]
+    if source.faults:
+        file = None
+    data = pruned(source.data, sorted(found.touched, key=_deepest_first))
+    check_tables(data, path.parent, found)
+    check_claims(data, found)
+    protocol, reaches = read_study_protocol(data, path.parent, found)
+    study = None
+    if file is not None and protocol is not None and not found.faults:
+        study = _study(file, path, protocol, reaches)
+        _notes(study, found)
+    return Loaded(study=study, found=found, data=data, folder=path.parent, path=path)
+
+
+def _deepest_first(path: places.Path) -> int:
+    return -len(path)
+
+
+def _study(file: StudyFile, path: Path, protocol: Protocol, reaches: Mapping[str, AnyReach]) -> Study:
+    folder = path.parent
+    first = primary_index([{"primary": claim.primary} for claim in file.claim])
+    claims = tuple(_claim(claim, index == first, reaches) for index, claim in enumerate(file.claim))
+    return Study(
+        folder=folder,
+        path=path,
+        title=file.title,
+        reviewer=file.reviewer,
+        units=tuple(_unit(unit, folder) for unit in file.unit),
+        playback=_playback(file.playback),
+        rendering=Rendering(
+            over=file.rendering.over,
+            match=file.rendering.match,
+            ceiling_dbtp=file.rendering.ceiling_dbtp,
+            rate_hz=file.rendering.rate_hz,
+        ),
+        conditions=tuple(_condition(condition) for condition in file.condition),
+        clips=tuple(_clip(clip) for clip in file.clip),
+        claims=claims,
+        protocol=_with_margins(protocol, claims),
+        protocol_use=file.protocol.use,
+        listeners=Listeners(
+            planned=file.listeners.planned,
+            consent=file.listeners.consent or "",
+            keep_until=file.listeners.keep_until,
+        ),
+        reaches=dict(reaches),
+    )
+
+
+def _claim(table: ClaimTable, primary: bool, reaches: Mapping[str, AnyReach]) -> Claim:
+    reach = reaches.get(table.id)
+    return Claim(
+        id=table.id,
+        kind=table.kind,
+        device=table.device,
+        comparator=table.comparator,
+        clips="all" if table.clips == "all" else tuple(table.clips),
+        margin=table.margin if table.margin is not None else reach.margin if reach else None,
+        primary=primary,
+        quote=table.quote or "",
+        impression=table.impression or "",
+        kept=DEFAULT_KEPT if table.kept is None else table.kept,
+        direction=table.direction or "two-sided",
+    )
+
+
+def _with_margins(protocol: Protocol, claims: tuple[Claim, ...]) -> Protocol:
+    """Give each block the margin of the claim that it decides; of several, the primary one's, else the first's."""
+    blocks = []
+    for block in protocol.blocks:
+        decided = [claim for claim in claims if block.counted and claim.kind in METHODS[block.method].decides]
+        margins = [claim.margin for claim in sorted(decided, key=lambda claim: not claim.primary) if claim.margin]
+        blocks.append(replace(block, margin=margins[0]) if margins else block)
+    return replace(protocol, blocks=tuple(blocks))
+
+
+def _unit(table: UnitTable, folder: Path) -> Unit:
+    def files(patterns: list[str] | None) -> tuple[str, ...]:
+        return tuple(name for pattern in patterns or () for name in matching(folder, pattern))
+
+    band = table.trusted_band_hz
+    return Unit(
+        id=table.id,
+        name=table.name,
+        kind=table.kind,
+        rig=table.rig,
+        level=table.level,
+        reference_point=table.reference_point,
+        responses=files(table.responses),
+        left=files(table.left),
+        right=files(table.right),
+        trusted_band_hz=None if band is None else (band[0], band[1]),
+        serial_suffix=table.serial_suffix or "",
+        revision=table.revision or "",
+        measured=table.measured,
+    )
+
+
+def _playback(table: PlaybackTable | None) -> PlaybackSetting | None:
+    if table is None:
+        return None
+    return PlaybackSetting(unit=table.unit, field_curve=table.field_curve or "", max_boost_db=table.max_boost_db)
+
+
+def _condition(table: ConditionTable) -> StudyCondition:
+    return StudyCondition(
+        id=table.id,
+        stages=tuple(_stage(one) for one in table.stages),
+        label=table.label or "",
+        anchor=table.anchor,
+        decoy=table.decoy,
+    )
+
+
+def _stage(table: StageTable) -> StudyStage:
+    correction = None
+    if (own := table.correction) is not None:
+        correction = StudyCorrection(
+            unit=own.unit,
+            target=own.target,
+            align_hz=(own.align_hz[0], own.align_hz[1]),
+            band_hz=(own.band_hz[0], own.band_hz[1]),
+            max_boost_db=own.max_boost_db,
+            phase=own.phase,
+        )
+    return StudyStage(
+        response=table.response,
+        gain_db=table.gain_db,
+        recording=None if table.recording is None else dict(table.recording.files),
+        align=table.recording is not None and table.recording.align,
+        correction=correction,
+        lowpass_hz=table.lowpass_hz,
+        tilt_db_per_octave=table.tilt_db_per_octave,
+    )
+
+
+def _clip(table: ClipTable) -> StudyClip:
+    return StudyClip(
+        id=table.id,
+        file=table.file,
+        in_s=table.in_s,
+        out_s=table.out_s,
+        title=table.title or "",
+        chosen_by=table.chosen_by or "",
+        chosen=table.chosen,
+        licence=table.licence or "",
+        loudness_lufs=table.loudness_lufs,
+    )
+
+
+def _notes(study: Study, found: Findings) -> None:
+    used = {stage.unit for condition in study.conditions for stage in condition.stages}
+    if study.playback is not None:
+        used.add(study.playback.unit)
+    for index, unit in enumerate(study.units):
+        if unit.id not in used:
+            found.note(("unit", index), "no condition uses this unit")
+        elif unit.seatings < 5:
+            some = "one seating" if unit.seatings == 1 else f"{unit.seatings} seatings"
+            found.note(
+                ("unit", index),
+                f"{some} only: five or more show how much of a difference is no more than reseating",
+            )
+    playback = study.playback
+    if playback and not playback.field_curve and study.unit(playback.unit).reference_point == "eardrum":
+        found.note(
+            ("playback",),
+            "no field_curve: ISO 11904-1 stands in for the rig's own when loudness as heard is matched",
+        )
+    first = min((unit.measured for unit in study.units if unit.id in used and unit.measured), default=None)
+    for index, clip in enumerate(study.clips):
+        if clip.chosen is not None and first is not None and clip.chosen > first:
+            found.note(("clip", index, "chosen"), f"chosen after a unit was measured ({first.isoformat()})")
