@@ -15,9 +15,11 @@ from blindtest.report.claim_facts import (
     ClaimResult,
     ProtocolFacts,
 )
+from blindtest.report.claim_words import Said, claimed, said_of, text_of_claim
 from blindtest.report.correction_facts import CorrectionFacts, HeldBackFacts
 from blindtest.report.facts import ReportInput
-from blindtest.report.figures import Figure, figures
+from blindtest.report.figures import Figure
+from blindtest.report.gallery import figures
 from blindtest.report.page import html, markdown
 from blindtest.report.preference_facts import (
     PreferenceFacts,
@@ -92,6 +94,7 @@ __all__ = [
     "ReportInput",
     "ResponseCurve",
     "Results",
+    "Said",
     "SealFacts",
     "SittingFacts",
     "Strength",
@@ -103,7 +106,10 @@ __all__ = [
     "Truth",
     "UnitEffect",
     "UnitFacts",
+    "claimed",
     "figures",
     "html",
     "markdown",
+    "said_of",
+    "text_of_claim",
 ]

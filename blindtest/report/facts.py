@@ -96,14 +96,35 @@ class ReportInput:
         """Every claim with its result, the primary first, also where only `claim` and `results` were filled."""
         if self.claims:
             return tuple(sorted(self.claims, key=lambda one: _ROLES.index(one.claim.role)))
+        device, comparator = self.compared
         return (
             ClaimResult(
-                claim=replace(self.claim, kind="heard"),
+                claim=replace(
+                    self.claim,
+                    kind="heard",
+                    device=self.claim.device or device,
+                    comparator=self.claim.comparator or comparator,
+                    margin=self.protocol.margin,
+                ),
                 heard=self.results,
                 plan=self.plan,
                 alpha=self.protocol.alpha,
             ),
         )
+
+    def of_kind(self, kind: str) -> tuple[ClaimResult, ...]:
+        """Return the claims of one kind, the primary first."""
+        return tuple(one for one in self.answers if one.claim.kind == kind)
+
+    @property
+    def names(self) -> dict[str, str]:
+        """What a reader calls each condition, by its id."""
+        return {condition.id: condition.name or condition.id for condition in self.conditions}
+
+    @property
+    def listeners(self) -> tuple[str, ...]:
+        """Whoever sat, in the order of the register."""
+        return tuple(dict.fromkeys(sitting.listener for sitting in self.sittings))
 
     def name_of(self, condition: str) -> str:
         """Return the name a reader sees for a condition's id."""

@@ -9,10 +9,12 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from blindtest.report.claim_words import said_of
 from blindtest.report.doubts import doubts, left_out, seal_limits, seal_words
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
-from blindtest.report.figures import figures as drawn_figures
+from blindtest.report.gallery import figures as drawn_figures
+from blindtest.report.heard_words import decisive, score_meaning, share_name
 from blindtest.report.record_facts import TrialFacts
 from blindtest.report.sound_facts import MatchLine
 from blindtest.report.words import (
@@ -22,7 +24,6 @@ from blindtest.report.words import (
     clean,
     count_of,
     decibel,
-    decisive,
     escaped_markdown,
     flattened,
     frequency_words,
@@ -31,9 +32,6 @@ from blindtest.report.words import (
     p_words,
     percent,
     plural,
-    result_parts,
-    score_meaning,
-    share_name,
     short_names,
     when,
 )
@@ -49,23 +47,29 @@ _TEMPLATES = Path(__file__).parent / "templates"
 def html(report: ReportInput, *, figures: Mapping[str, Figure] | None = None) -> str:
     """Return the whole page. `figures`: those of `blindtest.report.figures(report)`, where they are at hand already."""
     drawn = drawn_figures(report) if figures is None else figures
-    verdict, sentence, beside = result_parts(report)
+    primary = report.answers[0]
+    said = said_of(primary, report.names)
     page = _environment().get_template("report.html.j2")
     return str(
         page.render(
             report=report,
             figures=drawn,
             css=(_TEMPLATES / "report.css").read_text(encoding="utf-8"),
-            verdict=verdict,
-            sentence=sentence,
-            beside=beside,
+            verdict=said.word,
+            sentence=said.sentence,
+            beside=said.beside,
             question=question(report),
-            meaning=score_meaning(report),
+            meaning=score_meaning(
+                report.results,
+                guess_rate=report.protocol.guess_rate,
+                method=report.protocol.method_title,
+                model=report.protocol.decision_model,
+            ),
             doubts=doubts(report),
             left_out=left_out(report),
             seal_words=seal_words(report),
             seal_limits=seal_limits(report),
-            share_name=share_name(report),
+            share_name=share_name(report.results),
             apart=_apart(report),
             slots=tuple(dict.fromkeys(name for trial in report.trials for name, _ in trial.slots)),
             truth={one.who: one for one in report.truth},
@@ -85,12 +89,12 @@ def question(report: ReportInput) -> str:
 def markdown(report: ReportInput) -> str:
     """Return a block to paste beside a review: question, result, figures in a table, method, limits, seal."""
     md = escaped_markdown
-    verdict, sentence, beside = result_parts(report)
+    said = said_of(report.answers[0], report.names)
     lines = [f"### {md(report.title)}", ""]
     if report.invented:
         lines += ["*Invented devices, clips and listeners: a demonstration.*", ""]
-    lines += [f"**Question.** {md(question(report))}", "", f"**Result: {verdict}.** {md(sentence)}", ""]
-    lines += [f"- {md(text)}" for text in beside]
+    lines += [f"**Question.** {md(question(report))}", "", f"**Result: {said.word}.** {md(said.sentence)}", ""]
+    lines += [f"- {md(text)}" for text in said.beside]
     if report.results is not None:
         lines += ["", *_markdown_table(report)]
     lines += ["", f"**Method.** {md(_method_line(report))}", ""]
@@ -106,7 +110,7 @@ def markdown(report: ReportInput) -> str:
 def _markdown_table(report: ReportInput) -> list[str]:
     results = report.results
     assert results is not None
-    name = share_name(report)
+    name = share_name(report.results)
     lines = [
         f"| who | right | {name} | {percent(results.pooled.level)} interval | p (one-sided, exact) |",
         "|---|---|---|---|---|",

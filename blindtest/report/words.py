@@ -1,34 +1,24 @@
-"""Numbers and verdicts in words a reader understands.
-
-House rules (claims): a claim ends as *shown*, *negligible* or *open* and in no other word; a p value never stands
-alone, but beside the count, the estimate, its interval, what was tested and what could have been detected.
-"""
+"""Numbers, moments and names in words a reader understands; and any text made safe to print on a line."""
 
 import math
 import re
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from blindtest.report.choice_facts import PlanFacts, Results, Tested
-from blindtest.report.facts import ReportInput
-
 __all__ = [
     "chance_words",
     "clean",
     "count_of",
     "decibel",
-    "decisive",
     "escaped_markdown",
     "flattened",
     "frequency_words",
+    "in_tests",
     "interval_words",
     "number",
     "p_words",
     "percent",
     "plural",
-    "result_parts",
-    "score_meaning",
-    "share_name",
     "short_names",
     "when",
 ]
@@ -143,7 +133,8 @@ def chance_words(p: float) -> str:
     return f"about 1 in {round(rate):,}".replace(",", "\u202f")
 
 
-def _in_tests(p: float) -> str:
+def in_tests(p: float) -> str:
+    """Return how often something comes, in a test like this: 'in 57 % of such tests'."""
     return f"in {chance_words(p)} {'of ' if p >= 0.1 else ''}such tests"
 
 
@@ -171,142 +162,3 @@ def when(moment: datetime | None) -> str:
     if moment.tzinfo is None:
         return moment.strftime("%Y-%m-%d %H:%M:%S")
     return moment.astimezone(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-
-
-def share_name(report: ReportInput) -> str:
-    """Return what the score beyond guessing is called: it depends on how many listened."""
-    results = report.results
-    many = results is not None and len(results.listeners) > 1
-    return "distinguishers" if many else "share of trials heard"
-
-
-def decisive(results: Results) -> Tested:
-    """Return the counting that the conclusion rests on: unanswered trials stand against it."""
-    if results.conclusion == "negligible" and results.unanswered_as_right is not None:
-        return results.unanswered_as_right
-    if results.conclusion != "negligible" and results.unanswered_as_wrong is not None:
-        return results.unanswered_as_wrong
-    return results.pooled
-
-
-def result_parts(report: ReportInput) -> tuple[str, str, tuple[str, ...]]:
-    """Return the verdict's word, the result in one sentence, and sentences that must stand beside it."""
-    results = report.results
-    if results is None:
-        return "open", "Nobody has finished a sitting yet, so nothing can be said.", (_plan_words(report.plan),)
-    said = decisive(results)
-    margin = report.protocol.margin
-    a, b = short_names([report.name_of(condition) for condition in report.compared])
-    score = (
-        f"{count_of(said.correct, said.trials)} answers were right "
-        f"({percent(said.proportion)}; guessing gives {percent(said.guess_rate)})"
-    )
-    heard = (
-        f"an estimated {percent(said.share)} of trials were heard beyond guessing, "
-        f"{percent(said.level)} interval {interval_words(said.share_interval)}"
-    )
-    if results.conclusion == "shown":
-        sentence = f"A difference between {a} and {b} was shown: {score}; {heard}."
-    elif results.conclusion == "negligible":
-        sentence = (
-            f"Any difference between {a} and {b} was negligible by the margin fixed beforehand "
-            f"({percent(margin)} of trials heard): {score}; {heard}."
-        )
-    else:
-        sentence = f"Whether {a} and {b} can be told apart stays open: {score}; {heard}."
-    return results.conclusion, sentence, _beside(report, results)
-
-
-def _beside(report: ReportInput, results: Results) -> tuple[str, ...]:
-    margin, level = report.protocol.margin, report.protocol.alpha
-    apart = results.unanswered_as_wrong or results.pooled
-    out = [
-        f"Tested against guessing: {apart.correct} or more right of {apart.trials} would come by guessing alone "
-        f"{_in_tests(apart.p_value)} (exact one-sided binomial test, p = {p_words(apart.p_value)}; "
-        f"one-sided {percent(1 - level)} lower limit of the proportion right {percent(apart.lower_limit, 1)})."
-    ]
-    alike = results.unanswered_as_right or results.pooled
-    if alike.similarity_p_value is not None and margin is not None:
-        upper = ""
-        if alike.upper_limit is not None:
-            upper = (
-                f"; one-sided {percent(1 - level)} upper limit of the proportion right {percent(alike.upper_limit, 1)}"
-            )
-        out.append(
-            f"Tested against the margin: if {percent(margin)} of trials had been heard, {alike.correct} or "
-            "fewer right "
-            f"of {alike.trials} would come {_in_tests(alike.similarity_p_value)} "
-            f"(exact one-sided similarity test, p = {p_words(alike.similarity_p_value)}{upper})."
-        )
-    if results.conclusion == "negligible" and apart.p_value <= level:
-        out.append("It was heard more often than by guessing, yet less than what was declared to matter.")
-    out.append(_plan_words(report.plan))
-    if results.unanswered:
-        out.append(
-            f"{plural(results.unanswered, 'planned trial')} stayed unanswered; they are counted against "
-            "the conclusion, and shown both ways below."
-        )
-    return tuple(out)
-
-
-def _plan_words(plan: PlanFacts | None) -> str:
-    """Return what the plan could have detected."""
-    if plan is None:
-        return "No plan came with this report, so what it could have detected is not known."
-    text = f"The plan: {plural(plan.trials, 'trial')}, tested at the {percent(plan.alpha)} level; "
-    least, most = plan.critical_number, plan.similarity_critical_number
-    text += "no score tells it from guessing" if least is None else f"{least} or more right tell it from guessing"
-    if plan.margin is not None:
-        text += ", no score makes it negligible" if most is None else f", {most} or fewer make it negligible"
-    if least is not None and most is not None and most >= least:
-        text += " (where both hold, the word is negligible)"
-    text += "."
-    if plan.chance_shown_at_margin is not None:
-        text += (
-            f" A difference as large as the margin would have been shown with a chance of "
-            f"{percent(plan.chance_shown_at_margin)}"
-        )
-        if plan.chance_negligible_if_guessing is not None:
-            text += (
-                f", and a listener who only guesses would have ended as negligible with a chance of "
-                f"{percent(plan.chance_negligible_if_guessing)}"
-            )
-        text += "."
-    if plan.detectable is not None:
-        share, chance = plan.detectable
-        text += (
-            f" With a chance of {percent(chance)} or more it could have told from guessing a difference "
-            f"heard on {percent(share)} of trials or more; smaller ones it would often have missed."
-        )
-    return text
-
-
-def score_meaning(report: ReportInput) -> tuple[str, ...]:
-    """Return what the score means beyond guessing, in paragraphs."""
-    rate = report.protocol.guess_rate
-    first = (
-        f"Even somebody who hears nothing is right in {percent(rate)} of trials. Taking that share out "
-        "(Abbott's formula: right answers beyond guessing, divided by the room beyond guessing) leaves "
-    )
-    if share_name(report) == "distinguishers":
-        first += (
-            "the distinguishers: if every listener either always hears the difference or never does, this is "
-            "the share "
-            "of listeners who do. Where listeners are in between, read it as the share of trials heard, over this "
-            "panel. Answers of one listener are alike, so the interval of all answers together tests whether anybody "
-            "hears it; it is too narrow as a statement about other listeners."
-        )
-    else:
-        first += (
-            "the share of trials heard: if this listener on some trials hears the difference and on all others "
-            "guesses, "
-            "this is the share on which it was heard. It holds for this listener and these clips."
-        )
-    second = (
-        "d′ is the distance between the two sounds in the listener's perception, in units of its own scatter. "
-        "It needs "
-        f"a model of how a decision is made; here that of {report.protocol.method_title} by "
-        f"{report.protocol.decision_model}. Another model gives another d′ from the same answers, so the two "
-        "should not be compared."
-    )
-    return first, second

@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from blindtest.report import ConditionFacts, ResponseCurve, figures
 from blindtest.report.curves import POINTS, thinned
-from blindtest.report.figures import match_figure, response_figure, trials_figure
+from blindtest.report.heard_figures import trials_figure
+from blindtest.report.sound_figures import match_figure, response_figure
 from blindtest.report.svg import DARK, LIGHT
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -56,7 +57,8 @@ def test_same_bytes_in_other_processes(tmp_path):
     script = tmp_path / "draw.py"
     script.write_text(
         "import hashlib, numpy as np\n"
-        "from blindtest.report.figures import filters_figure, power_figure\n"
+        "from blindtest.report.heard_figures import power_figure\n"
+        "from blindtest.report.sound_figures import filters_figure\n"
         "from blindtest.report import *\n"
         "from datetime import datetime, timezone\n"
         "f = np.geomspace(20, 20000, 700)\n"

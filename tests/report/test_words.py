@@ -8,6 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from blindtest.report.choice_facts import PlanFacts, Results
+from blindtest.report.claim_words import said_of
+from blindtest.report.heard_words import score_meaning
 from blindtest.report.words import (
     chance_words,
     clean,
@@ -16,8 +18,6 @@ from blindtest.report.words import (
     number,
     p_words,
     percent,
-    result_parts,
-    score_meaning,
     short_names,
 )
 from blindtest.stats import conclude
@@ -105,6 +105,11 @@ def test_bare_addresses_stay_text():
 
 # --- verdicts ---------------------------------------------------------------------------------------------------
 
+def result_parts(report):
+    said = said_of(report.answers[0], report.names)
+    return said.word, said.sentence, said.beside
+
+
 CASES = {"shown": (25, 24), "negligible": (15, 14), "open": (17,)}
 
 
@@ -151,9 +156,13 @@ def test_without_a_sitting_nothing_is_said(make_report):
 
 
 def test_score_is_named_by_how_many_listened(make_report):
-    assert "share of trials heard" in score_meaning(make_report((20,)))[0]
-    assert "distinguishers" in score_meaning(make_report((20, 15)))[0]
-    assert "differencing" in score_meaning(make_report((20,)))[1]
+    def meaning(right):
+        results = make_report(right).results
+        return score_meaning(results, guess_rate=0.5, method="ABX", model="differencing")
+
+    assert "share of trials heard" in meaning((20,))[0]
+    assert "distinguishers" in meaning((20, 15))[0]
+    assert "differencing" in meaning((20,))[1]
 
 
 # --- facts taken over from the statistics -----------------------------------------------------------------------

@@ -1,0 +1,119 @@
+"""Claims in words: what each ends as, in a sentence, with everything that has to stand beside it.
+
+For the page, the Markdown block and the terminal alike. A p value never stands alone; that something was not shown is
+never said as if its contrary had been.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from blindtest.report.choice_facts import PlanFacts
+from blindtest.report.claim_facts import ClaimFacts, ClaimResult
+from blindtest.report.heard_words import NOBODY, heard_beside, heard_plan, heard_sentence
+from blindtest.report.preference_facts import PreferencePlanFacts
+from blindtest.report.preference_words import margin_band, preference_beside, preference_plan, preference_sentence
+from blindtest.report.rating_facts import SurvivalPlanFacts
+from blindtest.report.rating_words import kept_words, rated_beside, rated_sentence, survival_plan
+from blindtest.report.words import clean, interval_words, p_words, percent, short_names
+
+__all__ = ["Said", "claimed", "margin_words", "said_of", "text_of_claim"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """A claim's result in words."""
+
+    word: str
+    sentence: str
+    beside: tuple[str, ...]
+    """What must stand beside it."""
+
+
+def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
+    """Return the claim as a sentence that can fail."""
+    a, b = _pair(claim, names or {})
+    return {
+        "heard": f"{a} and {b} can be told apart by ear",
+        "preferred": f"{a} is preferred to {b}",
+        "rated": f"{a} is rated above {b}, and that survives when the names are gone",
+    }.get(claim.kind, f"{a} and {b}: {clean(claim.kind)}")
+
+
+def margin_words(claim: ClaimFacts) -> str:
+    """Return the margin, in the unit of the claim's kind."""
+    if claim.margin is None:
+        return "none was fixed, so the claim cannot end as negligible"
+    if claim.kind == "preferred":
+        band = interval_words(margin_band(claim.margin))
+        return f"{percent(claim.margin)} beyond one half: a probability of {band} counts as negligible"
+    if claim.kind == "rated":
+        kept = f"; {kept_words(claim.kept)} of the labelled effect count as kept" if claim.kept is not None else ""
+        return f"{claim.margin:g} points of the scale of 100{kept}"
+    return f"{percent(claim.margin)} of trials heard beyond guessing"
+
+
+def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said:
+    """Return what the claim ends as; `names`: what readers call a condition, by its id."""
+    claim, (a, b) = result.claim, _pair(result.claim, names or {})
+    if result.heard is not None:
+        plan = result.plan if isinstance(result.plan, PlanFacts) else None
+        sentence = heard_sentence(result.heard, result.word, a, b, claim.margin)
+        beside = heard_beside(result.heard, plan, margin=claim.margin, alpha=result.alpha)
+    elif result.preferred is not None:
+        choices = result.plan if isinstance(result.plan, PreferencePlanFacts) else None
+        sentence = preference_sentence(result.preferred, result.word, a, b)
+        beside = preference_beside(result.preferred, choices, a, b)
+    elif result.rated is not None:
+        survival = result.plan if isinstance(result.plan, SurvivalPlanFacts) else None
+        sentence = rated_sentence(result.rated, result.word, a, b)
+        beside = rated_beside(result.rated, survival, a, b)
+    else:
+        return Said(word=result.word, sentence=NOBODY, beside=(plan_words(result, a),))
+    return Said(word=result.word, sentence=sentence, beside=(*_family(result), *beside))
+
+
+def plan_words(result: ClaimResult, a: str) -> str:
+    """Return what the claim's plan could have found."""
+    if isinstance(result.plan, PreferencePlanFacts):
+        return preference_plan(result.plan, a)
+    if isinstance(result.plan, SurvivalPlanFacts):
+        return survival_plan(result.plan)
+    return heard_plan(result.plan)
+
+
+def _family(result: ClaimResult) -> tuple[str, ...]:
+    """Return by which right the claim is tested, where it is not the primary one."""
+    claim = result.claim
+    if claim.role == "exploratory":
+        return (
+            "Exploratory: this was not sealed as a claim, so its error rates are not under control. It is a reason to "
+            "test, not a result.",
+        )
+    if claim.role == "primary":
+        return ()
+    text = "Confirmatory, beside the primary claim"
+    if result.adjusted_p_value is None or result.p_value is None:
+        return (text + ".",)
+    of = "smallest level at which the verdict is reached" if claim.kind == "rated" else "p of the test below"
+    text += (
+        f": corrected by Holm over the confirmatory claims, the {of} ({p_words(result.p_value)}) becomes "
+        f"{p_words(result.adjusted_p_value)}, against {p_words(result.alpha)}"
+    )
+    if result.word != result.word_alone:
+        text += f". Standing alone it would have ended as {result.word_alone}; among these claims it does not"
+    return (text + ".",)
+
+
+def text_of_claim(result: ClaimResult, names: Mapping[str, str] | None = None) -> list[str]:
+    """Return a claim with its result as lines for a terminal."""
+    claim, said = result.claim, said_of(result, names)
+    named = f" {clean(claim.id)}" if claim.id else ""
+    lines = [f"Claim{named} ({claim.role}): {claimed(claim, names)}."]
+    if claim.quote:
+        lines.append(f"Said: “{clean(claim.quote)}”")
+    return [*lines, f"Result: {said.word}. {said.sentence}", *said.beside]
+
+
+def _pair(claim: ClaimFacts, names: Mapping[str, str]) -> tuple[str, str]:
+    a, b = short_names([names.get(one) or one for one in (claim.device, claim.comparator)])
+    return a or "the one", b or "the other"
