@@ -2,11 +2,13 @@
 /**
  * The line to the server: events leave one after the other, in order, each until it is acknowledged.
  *
- * A confirmed answer also lies in the browser's storage until the server has said that it is durable, so that neither a
+ * A confirmed answer also lies in the browser's database until the server has said that it is durable, so that neither a
  * lost connection nor a killed browser loses it; with it lies what was done in its trial, since a server that was
  * started again in between knows nothing of a trial that was not answered. Sending an answer twice does no harm: it
  * names its sitting, trial and attempt.
  */
+
+import { Kept } from "./kept.js";
 
 /** @typedef {import("./types.js").PageEvent} PageEvent */
 /** @typedef {import("./types.js").Reply} Reply */
@@ -26,6 +28,7 @@ export class Line {
   constructor(heard) {
     this.heard = heard;
     this.sitting = "";
+    this.kept = new Kept();
     /** @type {Waiting[]} */
     this.queue = [];
     /** What was done in the trial in hand. @type {PageEvent[]} */
@@ -38,48 +41,17 @@ export class Line {
   }
 
   /** @param {string} sitting */
-  open(sitting) {
+  async open(sitting) {
     this.sitting = sitting;
-    const unsent = this.unsent();
+    const unsent = await this.kept.found(sitting);
     if (!unsent) return;
     this.story = unsent.story;
     this.put(unsent.confirmed);
   }
 
-  get name() {
-    return `blindtest-unsent-${this.sitting}`;
-  }
-
-  /** @returns {{ story: PageEvent[], confirmed: PageEvent } | null} the answer that was never acknowledged */
-  unsent() {
-    try {
-      const kept = JSON.parse(localStorage.getItem(this.name) ?? "null");
-      return kept && Array.isArray(kept.story) && kept.confirmed?.event === "confirmed" ? kept : null;
-    } catch {
-      return null;
-    }
-  }
-
-  /** @param {PageEvent} confirmed */
-  keep(confirmed) {
-    try {
-      localStorage.setItem(this.name, JSON.stringify({ story: this.story, confirmed }));
-    } catch {
-      // Storage is full or forbidden: the answer still lies in memory and is sent from there.
-    }
-  }
-
-  forget() {
-    try {
-      localStorage.removeItem(this.name);
-    } catch {
-      // As in keep.
-    }
-  }
-
   /** @param {PageEvent} event */
   send(event) {
-    if (event.event === "confirmed") this.keep(event);
+    if (event.event === "confirmed") void this.kept.keep(this.sitting, { story: this.story, confirmed: event });
     else if (event.event === "loaded") {
       if (!this.tells(event)) this.story = [event];
     } else if (["selected", "chosen", "unchosen"].includes(event.event)) this.story.push(event);
@@ -141,7 +113,7 @@ export class Line {
       return true;
     }
     // Only now may the kept answer go: the server holds it durably, or will never take it.
-    if (event.event === "confirmed") this.forget();
+    if (event.event === "confirmed") void this.kept.forget(this.sitting);
     if (again && event.event !== "confirmed") return true;
     if (response.ok) this.heard.shown(body, event);
     else if (response.status === 409) this.heard.outOfTurn(body, event);

@@ -76,8 +76,9 @@ export class Page {
       const known = await (await ask("/facts", (yes) => this.connected(yes))).json();
       this.facts = known.facts;
       const seen = await (await ask("/view", (yes) => this.connected(yes))).json();
+      // Before anything is shown: an answer that waits here belongs to the past, and goes first.
+      await this.line.open(known.sitting);
       this.show(seen.view);
-      this.line.open(known.sitting);
     } catch (fault) {
       if (!(fault instanceof Locked)) throw fault;
       this.locked();

@@ -235,7 +235,7 @@ function loopPanel(page, loaded) {
     const start = Number(from.value);
     const end = Number(to.value);
     const fits = start >= 0 && end <= length() + 0.05 && end - start >= SHORTEST_LOOP_S;
-    wrong.textContent = fits ? "" : `From and to lie between 0 and ${length().toFixed(1)} s, at least ${SHORTEST_LOOP_S} s apart.`;
+    wrong.textContent = fits ? "" : `“From” and “to” lie between 0 and ${length().toFixed(1)} s, at least ${SHORTEST_LOOP_S} s apart.`;
     if (fits) page.player.loop(start, Math.min(end, length()));
   }
   /** @param {HTMLInputElement} field */
@@ -255,8 +255,8 @@ function loopPanel(page, loaded) {
       { class: "panel" },
       element("summary", {}, "Loop a part"),
       element("div", { class: "row" },
-        element("label", { for: "loop-from" }, "From, s"), from, button("Start here", () => void here(from)),
-        element("label", { for: "loop-to" }, "to, s"), to, button("End here", () => void here(to)),
+        element("div", { class: "pair" }, element("label", { for: "loop-from" }, "From, s"), from, button("Start here", () => void here(from))),
+        element("div", { class: "pair" }, element("label", { for: "loop-to" }, "To, s"), to, button("End here", () => void here(to))),
         button("Whole clip", () => loaded() && whole()),
       ),
       wrong,
