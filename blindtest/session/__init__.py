@@ -22,10 +22,19 @@ from blindtest.session.event import (
     event_to_dict,
 )
 from blindtest.session.offer import LEVEL_SLOT, LEVEL_TRIAL, Offer, offers
+from blindtest.session.opinion import Opinion, Spreads, simulated_opinions
 from blindtest.session.player import BrowserPlayer, Player, Sound, dithered, portaudio_fault, served_wav
 from blindtest.session.register import WITHHELD, Acknowledged, ImpressionEntry, Override, SealEntry, SittingEntry
 from blindtest.session.resumption import restored
-from blindtest.session.simulated import RULES, SimulatedListener, simulate_sitting, simulated_clock
+from blindtest.session.simulated import (
+    RULES,
+    HeardTrial,
+    Liking,
+    SimulatedListener,
+    heard_trial,
+    simulate_sitting,
+    simulated_clock,
+)
 from blindtest.session.sitting import FIRST_ATTEMPT, OutOfTurn, Sitting, Step, after, start
 from blindtest.session.view import View, view_of
 
@@ -48,10 +57,13 @@ __all__ = [
     "Continued",
     "Event",
     "Faulted",
+    "HeardTrial",
     "ImpressionEntry",
     "LevelSet",
+    "Liking",
     "Loaded",
     "Offer",
+    "Opinion",
     "OutOfTurn",
     "Override",
     "Player",
@@ -61,6 +73,7 @@ __all__ = [
     "Sitting",
     "SittingEntry",
     "Sound",
+    "Spreads",
     "Step",
     "Unchosen",
     "View",
@@ -68,6 +81,7 @@ __all__ = [
     "dithered",
     "event_from_dict",
     "event_to_dict",
+    "heard_trial",
     "offers",
     "portaudio_fault",
     "restored",
@@ -75,6 +89,7 @@ __all__ = [
     "served_wav",
     "simulate_sitting",
     "simulated_clock",
+    "simulated_opinions",
     "start",
     "view_of",
 ]

@@ -1,22 +1,27 @@
-"""Simulated listeners of known sensitivity. They decide by a rule from noisy observations, trial by trial.
+"""Simulated listeners whose truth is known. They decide by a rule from what they hear, trial by trial.
 
-A listener observes each slot once: the place of its condition on the listener's axis (0 for the first condition of the
-plan, d' for the second) plus a normal deviate of variance 1. Then the rule decides. No formula of `stats` is used, so
-that what `stats` says of such listeners can be held against what they are.
+No formula of `stats` is used, so that what `stats` says of such listeners can be held against what they are.
 
-Rules (Macmillan & Creelman 2005, Detection Theory): *differencing*: X is the one it differs less from;
-*independent*: the likelihood ratio of all three observations, over both ways in which A and B can lie;
-*guesser*: a fair coin.
+ABX: a listener observes each slot once: the place of its condition on the listener's axis (0 for the first condition
+that the block compares, d' for the second) plus a normal deviate of variance 1. Then the rule decides (Macmillan &
+Creelman 2005, Detection Theory): *differencing*: X is the one it differs less from; *independent*: the likelihood ratio
+of all three observations, over both ways in which A and B can lie; *guesser*: a fair coin.
+
+Paired preference: the difference of two utilities plus a logistic deviate; within a threshold there is no preference,
+so that the probabilities are those of Rao & Kupper 1967 (J. Am. Stat. Assoc. 62, 194).
+
+Rating: see `Opinion`. Recognition: with a probability the listener knows what sounds, else any of the names is said.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from typing import TypeVar
 
 import numpy as np
 
 from blindtest.design import Plan
-from blindtest.methods import Value
+from blindtest.methods import Question, Value
 from blindtest.session.answer import Answer
 from blindtest.session.event import (
     Began,
@@ -28,19 +33,108 @@ from blindtest.session.event import (
     Loaded,
     Selected,
 )
+from blindtest.session.opinion import Opinion
 from blindtest.session.sitting import Sitting, after, start
 
-__all__ = ["RULES", "SimulatedListener", "simulate_sitting", "simulated_clock"]
+__all__ = [
+    "RULES",
+    "HeardTrial",
+    "Liking",
+    "SimulatedListener",
+    "heard_trial",
+    "simulate_sitting",
+    "simulated_clock",
+]
 
-Rule = Callable[[Mapping[str, float], float, np.random.Generator], dict[str, Value]]
-"""(observation by slot, d', rng) -> values of the answer."""
+
+T = TypeVar("T")
 
 
-def _differencing(heard: Mapping[str, float], d_prime: float, rng: np.random.Generator) -> dict[str, Value]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardTrial:
+    """A trial as it reaches a simulated listener's ears and eyes."""
+
+    method: str
+    phase: str
+    clip: str
+    sounding: Mapping[str, str]
+    """Condition by slot."""
+    compared: tuple[str, ...]
+    """Conditions that the block compares, in order."""
+    question: Question
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Liking:
+    """How a listener chooses between two."""
+
+    utility: Mapping[str, float]
+    """By condition, in logits: a difference of 1 is preferred with probability 0.731 where there are no ties."""
+    tie_threshold: float = 0.0
+    """Logits: within it there is no preference, where the question allows that answer; >= 0."""
+    first_bias: float = 0.0
+    """Logits in favour of what stands first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimulatedListener:
+    """A listener whose truth is known; what a method doesn't ask for may be left out."""
+
+    pseudonym: str
+    d_prime: float = 0.0
+    """Distance between the two conditions on the listener's axis, in standard deviations of one observation; >= 0."""
+    rule: str = "differencing"
+    """Of ABX; see `RULES`."""
+    d_prime_by_clip: Mapping[str, float] = field(default_factory=dict)
+    """Where a clip brings the difference out more or less than `d_prime` says."""
+    liking: Liking | None = None
+    """For paired preferences."""
+    opinion: Opinion | None = None
+    """For ratings."""
+    recognises: float = 0.0
+    """Probability to know what sounds."""
+
+    def on(self, clip: str) -> float:
+        """Return d' on a clip."""
+        return self.d_prime_by_clip.get(clip, self.d_prime)
+
+    def answer(self, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+        """Return the answer to a trial.
+
+        Raises
+        ------
+        ValueError
+            The listener was not told what the method asks for.
+        """
+        rules = RULES[trial.method]
+        rule = rules[self.rule] if len(rules) > 1 else next(iter(rules.values()))
+        return rule(self, trial, rng)
+
+    def today(self, rng: np.random.Generator) -> "SimulatedListener":
+        """Return the listener as they are in one sitting."""
+        return self if self.opinion is None else replace(self, opinion=self.opinion.today(rng))
+
+
+Rule = Callable[[SimulatedListener, HeardTrial, np.random.Generator], dict[str, Value]]
+
+
+def _observed(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, float]:
+    """Return one observation of each slot."""
+    d_prime = listener.on(trial.clip)
+    return {
+        slot: trial.compared.index(condition) * d_prime + rng.standard_normal()
+        for slot, condition in trial.sounding.items()
+    }
+
+
+def _differencing(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    heard = _observed(listener, trial, rng)
     return {"choice": "A" if abs(heard["X"] - heard["A"]) < abs(heard["X"] - heard["B"]) else "B"}
 
 
-def _independent(heard: Mapping[str, float], d_prime: float, rng: np.random.Generator) -> dict[str, Value]:
+def _independent(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    heard, d_prime = _observed(listener, trial, rng), listener.on(trial.clip)
+
     def log_likelihood(a: float, b: float, x: float) -> float:
         """Of the three observations, if A, B and X lie at these places (constants left out)."""
         return -0.5 * ((heard["A"] - a) ** 2 + (heard["B"] - b) ** 2 + (heard["X"] - x) ** 2)
@@ -48,40 +142,74 @@ def _independent(heard: Mapping[str, float], d_prime: float, rng: np.random.Gene
     x_is_a = np.logaddexp(log_likelihood(0, d_prime, 0), log_likelihood(d_prime, 0, d_prime))
     x_is_b = np.logaddexp(log_likelihood(0, d_prime, d_prime), log_likelihood(d_prime, 0, 0))
     if x_is_a == x_is_b:
-        return _guesser(heard, d_prime, rng)
+        return _coin(rng)
     return {"choice": "A" if x_is_a > x_is_b else "B"}
 
 
-def _guesser(heard: Mapping[str, float], d_prime: float, rng: np.random.Generator) -> dict[str, Value]:
+def _guesser(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    # Listens like the others, then pays no heed: with the same noise the rules meet the same trials.
+    _observed(listener, trial, rng)
+    return _coin(rng)
+
+
+def _coin(rng: np.random.Generator) -> dict[str, Value]:
     return {"choice": "A" if rng.random() < 0.5 else "B"}
 
 
+def _logistic(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    liking = _told(listener, listener.liking, "liking")
+    (one, first), (two, second) = trial.sounding.items()
+    difference = liking.utility[first] - liking.utility[second] + liking.first_bias + rng.logistic()
+    tie = next((value for value, _ in trial.question.options if value not in trial.sounding), None)
+    if tie is not None and abs(difference) < liking.tie_threshold:
+        return {"choice": tie}
+    return {"choice": one if difference > 0 else two}
+
+
+def _rated(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    opinion = _told(listener, listener.opinion, "opinion")
+    scale = trial.question.range or (0.0, 100.0)
+    return {
+        slot: opinion.rating(condition, trial.clip, trial.phase, rng, scale=scale)
+        for slot, condition in trial.sounding.items()
+    }
+
+
+def _known_or_guessed(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    (condition,) = trial.sounding.values()
+    values = [value for value, _ in trial.question.options]
+    known = rng.random() < listener.recognises
+    guess = values[int(rng.integers(len(values)))]
+    return {"choice": values[trial.compared.index(condition)] if known else guess}
+
+
+def _told(listener: SimulatedListener, known: T | None, what: str) -> T:
+    if known is None:
+        raise ValueError(f"the simulated listener {listener.pseudonym} has no {what}")
+    return known
+
+
 RULES: dict[str, dict[str, Rule]] = {
-    "abx": {"differencing": _differencing, "independent": _independent, "guesser": _guesser}
+    "abx": {"differencing": _differencing, "independent": _independent, "guesser": _guesser},
+    "preference": {"logistic": _logistic},
+    "rating": {"opinion": _rated},
+    "rating-single": {"opinion": _rated},
+    "recognition": {"known or guessed": _known_or_guessed},
 }
 """Rules of decision, by method and name."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SimulatedListener:
-    """A listener whose truth is known."""
-
-    pseudonym: str
-    d_prime: float
-    """Distance between the two conditions on the listener's axis, in standard deviations of one observation; >= 0."""
-    rule: str = "differencing"
-    d_prime_by_clip: Mapping[str, float] | None = None
-    """Where a clip brings the difference out more or less than `d_prime` says."""
-
-    def on(self, clip: str) -> float:
-        """Return d' on a clip."""
-        return (self.d_prime_by_clip or {}).get(clip, self.d_prime)
-
-    def answer(self, method: str, clip: str, places: Mapping[str, float], rng: np.random.Generator) -> dict[str, Value]:
-        """Return the answer to a trial whose slots lie at `places`, in units of d'."""
-        d_prime = self.on(clip)
-        heard = {slot: place * d_prime + rng.standard_normal() for slot, place in places.items()}
-        return RULES[method][self.rule](heard, d_prime, rng)
+def heard_trial(sitting: Sitting) -> HeardTrial:
+    """Return the trial in hand as a simulated listener meets it."""
+    planned, block = sitting.planned(sitting.trial), sitting.plan.place(sitting.trial)[0]
+    return HeardTrial(
+        method=planned.method,
+        phase=planned.phase,
+        clip=planned.clip,
+        sounding={slot.name: slot.condition for slot in planned.drawn.slots},
+        compared=sitting.plan.compared(block),
+        question=sitting.question(sitting.trial),
+    )
 
 
 def simulated_clock(start: datetime, rng: np.random.Generator, step_s: float = 3.0) -> Callable[[], datetime]:
@@ -118,7 +246,7 @@ def simulate_sitting(
     save : called with each confirmed answer before the sitting goes on, as a server does
     stop_after : the listener leaves after so many answers; the sitting is returned unfinished
     """
-    sitting = start(plan, study=study, listener=listener.pseudonym)
+    sitting, listener = start(plan, study=study, listener=listener.pseudonym), listener.today(rng)
     while not sitting.over and (stop_after is None or len(sitting.answers) < stop_after):
         for event in _events(sitting, listener, rng, clock):
             answered = len(sitting.answers)
@@ -140,12 +268,16 @@ def _events(
             return [LevelSet(gain_db=-20.0, at=clock())]
         case "feedback" | "break":
             return [Continued(trial=trial, at=clock())]
-    planned = sitting.planned(trial)
-    places = {slot.name: float(sitting.plan.conditions.index(slot.condition)) for slot in planned.drawn.slots}
-    values = listener.answer(planned.method, planned.clip, places, rng)
+    met = heard_trial(sitting)
+    values = listener.answer(met, rng)
+    listening: list[Event] = []
+    if sitting.sounds(trial):
+        listening = [
+            Loaded(trial=trial, attempt=attempt, at=clock()),
+            *(Selected(trial=trial, attempt=attempt, slot=slot, at=clock()) for slot in met.sounding),
+        ]
     return [
-        Loaded(trial=trial, attempt=attempt, at=clock()),
-        *(Selected(trial=trial, attempt=attempt, slot=slot, at=clock()) for slot in places),
+        *listening,
         Chosen(trial=trial, attempt=attempt, values=values, at=clock()),
         Confirmed(trial=trial, attempt=attempt, values=values, at=clock()),
     ]
