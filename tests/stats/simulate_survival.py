@@ -1,6 +1,7 @@
 """How often the verdict of a survival study is wrong, and how often each verdict is reached: simulated.
 
     python tests/stats/simulate_survival.py            the whole grid: the table and its figure (some minutes)
+    python tests/stats/simulate_survival.py --figure   draws the written table again
     python tests/stats/simulate_survival.py --tables   whole tables of ratings through survival(), a few cells
 
 The grid: true labelled and blind effects (margin 8, share kept 2/3, alpha .05), designs (panels of 6, 12 and 24
@@ -220,7 +221,12 @@ def figure(table: pd.DataFrame, path: Path, *, caption: str) -> None:
     import matplotlib.pyplot as plt
 
     shown = ("24 listeners", "12 listeners", "6 listeners", "1 listener, 4 + 4 sittings")
-    colours = {"survives": "#1b6e53", "shrinks": "#b7791f", "vanishes": "#3b5b92", "reverses": "#8c2f39"}
+    looks = {
+        "survives": ("#1b6e53", "-"),
+        "shrinks": ("#b7791f", "--"),
+        "vanishes": ("#3b5b92", "-."),
+        "reverses": ("#8c2f39", (0, (5, 1, 1, 1, 1, 1))),
+    }
     rng = np.random.default_rng(SEED + 2)
     effects = np.linspace(-26, 32, 59)
     chart, axes = plt.subplot_mosaic(
@@ -230,34 +236,48 @@ def figure(table: pd.DataFrame, path: Path, *, caption: str) -> None:
     for letter, name in zip("abcd", shown, strict=True):
         axis = axes[letter]
         found = [simulated(designs[name], SPREADS[0], 20.0, d, rng=rng, studies=2000) for d in effects]
-        for state, colour in colours.items():
-            axis.plot(effects, [getattr(chances, state) for chances in found], color=colour, label=state, lw=2)
+        for state, (colour, dashes) in looks.items():
+            shares = [getattr(chances, state) for chances in found]
+            axis.plot(effects, shares, color=colour, ls=dashes, label=state, lw=2)
         axis.plot(effects, [chances.undecided for chances in found], color="0.55", ls=":", label="undecided")
         for border in (-MARGIN, MARGIN, KEPT * 20):
             axis.axvline(border, color="0.8", lw=0.8, zorder=0)
         axis.set(title=name, ylim=(-0.02, 1.02), xlabel="true blind effect (points)")
     axes["a"].set_ylabel("share of studies")
-    axes["a"].legend(fontsize=8, loc="center left")
+    axes["d"].legend(fontsize=8, loc=(0.33, 0.28))
     axis = axes["wrong"]
     for mark, design in zip("osD^v<>", DESIGNS, strict=True):
         own = table[table["design"] == design.name]
         axis.plot(own["blind"], own["wrong"], mark, ms=4, alpha=0.6, label=design.name)
+    noise = 3.5 * sqrt(ALPHA * (1 - ALPHA) / int(table["studies"].iloc[0]))
     axis.axhline(ALPHA, color="#8c2f39", lw=1)
-    axis.text(axis.get_xlim()[1], ALPHA, " alpha", color="#8c2f39", va="center")
+    axis.axhspan(ALPHA, ALPHA + noise, color="#8c2f39", alpha=0.1, lw=0)
+    axis.text(
+        -26, ALPHA + noise / 2, "alpha, and 3.5 Monte Carlo standard errors above it", color="#8c2f39", va="center"
+    )
     axis.set(
         xlabel="true blind effect (points); all labelled effects and spreads of the grid",
         ylabel="share of wrong verdicts",
         title=caption,
     )
-    axis.legend(fontsize=8, ncols=2)
+    axis.legend(fontsize=8, ncols=1, loc="center right")
     chart.suptitle("Verdicts reached with a labelled effect of 20 points, margin 8, usual spreads; and wrong verdicts")
     chart.savefig(path, dpi=110, metadata={"Software": None})
+
+
+def caption_of(meta: dict[str, object]) -> str:
+    """Return the one line that sums the simulation up."""
+    return (
+        f"{meta['cells']} cells of {meta['studies']} studies, seed {meta['seed']}, {meta['date']}: worst "
+        f"{meta['worst_in_grid']:.4f}; its like simulated again {meta['worst_again']:.4f}"
+    )
 
 
 def main() -> None:
     """Simulate, write, print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--tables", action="store_true", help="whole tables through survival() instead")
+    parser.add_argument("--figure", action="store_true", help="only draw the table that was written")
     parser.add_argument("--studies", type=int, default=STUDIES)
     parser.add_argument("--out", type=Path, default=OUT)
     options = parser.parse_args()
@@ -273,6 +293,11 @@ def main() -> None:
                     blind=blind,
                 )
                 print(f"{listeners} listeners, {sittings} sittings a mode, blind {blind:g}: {shares.to_dict()}")
+        return
+    if options.figure:
+        meta = json.loads((options.out / "survival_error_rates.json").read_text(encoding="utf-8"))
+        table = pd.read_csv(options.out / "survival_error_rates.csv")
+        figure(table, options.out / "survival_error_rates.png", caption=caption_of(meta))
         return
     table = grid(rng=np.random.default_rng(SEED), studies=options.studies)
     second = again(table, rng=np.random.default_rng(SEED + 1))
@@ -293,12 +318,8 @@ def main() -> None:
     }
     table.round(6).to_csv(options.out / "survival_error_rates.csv", index=False, lineterminator="\n")
     (options.out / "survival_error_rates.json").write_text(json.dumps(meta, indent=1) + "\n", encoding="utf-8")
-    caption = (
-        f"{len(table)} cells of {options.studies} studies, seed {SEED}: worst {meta['worst_in_grid']:.4f}; simulated "
-        f"again {meta['worst_again']:.4f}"
-    )
-    figure(table, options.out / "survival_error_rates.png", caption=caption)
-    print(caption)
+    figure(table, options.out / "survival_error_rates.png", caption=caption_of(meta))
+    print(caption_of(meta))
     print(second.to_string(index=False))
 
 
