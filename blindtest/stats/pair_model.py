@@ -1,10 +1,10 @@
 """The likelihood of paired comparisons with ties and order, and its maximum.
 
 A multinomial model: cells are ordered pairs, categories first, second and, with ties in the model, tie; a category's
-log weight is linear in the parameters (strengths.py has the formula). It is concave, so Newton's method finds its maximum
-where there is one. Whether there is one is decided by a linear program (Albert & Anderson 1984, Biometrika 71, 1);
-where there is none the likelihood is penalised by the root of the information's determinant (Firth 1993, Biometrika 80,
-27).
+log weight is linear in the parameters (strengths.py has the formula). It is concave, so Newton's method finds its
+maximum where there is one. Whether there is one is decided by a linear program (Albert & Anderson 1984, Biometrika 71,
+1); where there is none the likelihood is penalised by the root of the information's determinant (Firth 1993, Biometrika
+80, 27).
 """
 
 from dataclasses import dataclass
@@ -24,8 +24,6 @@ ORDER, TIE = "order", "log_nu"
 """Names of the parameters beside the items."""
 
 MOST_STEPS = 1000
-
-
 SMALL_GRADIENT = 1e-9
 """Largest slope of the log-likelihood, per answer, at which a fit has converged."""
 

@@ -116,7 +116,11 @@ class Ratings:
             others = sorted({page.listener for page in pages} - {name})
             if others:
                 remarks.append(f"left out, not rated in both modes: {', '.join(others)}")
-            return self._by_sitting([page for page in pages if page.listener == name], name, remarks)
+            own = [page for page in pages if page.listener == name]
+            used = [page for page in own if page.clip in both[name]]
+            if len(used) < len(own):
+                remarks.append(_unmatched(len(own) - len(used)))
+            return self._by_sitting(used, name, remarks)
         return self._by_listener(pages, both, remarks)
 
     def _by_listener(self, pages: tuple[Page, ...], both: dict[str, set[str]], remarks: list[str]) -> Effects:
@@ -128,7 +132,7 @@ class Ratings:
         if names and len(used) < len(pages):
             unmatched = sum(1 for page in pages if page.listener in both) - len(used)
             if unmatched:
-                remarks.append(f"{unmatched} pages are of clips not rated in the other mode and are left out")
+                remarks.append(_unmatched(unmatched))
         if not names:
             return self._of_one_mode(pages, remarks)
         groups = [[[page for page in used if page.listener == n and page.mode == m] for n in names] for m in MODES]
@@ -184,6 +188,10 @@ class Ratings:
             pages=tuple(pages),
             remarks=tuple(remarks),
         )
+
+
+def _unmatched(pages: int) -> str:
+    return f"{pages} pages are of clips not rated in the other mode and are left out"
 
 
 def _page(key: tuple[str, str, str, str], first: list[float], second: list[float]) -> Page:

@@ -27,8 +27,6 @@ Floats = NDArray[np.float64]
 Verdict = Literal["survives", "shrinks", "vanishes", "reverses", "undecided", "nothing on record"]
 
 NOT_SEPARATED = "medium and blinding not separated (no labelled ratings)"
-
-
 NOT_BLIND = "nothing was rated blind"
 
 
@@ -68,7 +66,7 @@ def verdict_of(
         return "undecided", NOT_SEPARATED, STATES
     if not len(effects.blind):
         return "undecided", NOT_BLIND, STATES
-    if effects.unit == "listener" and len(_in_both_modes(effects)) < len(effects.names):
+    if len(_in_both_modes(effects)) < len(effects.names):
         return "undecided", "no listener rated the same clip labelled and blind", STATES
     if fewest < LEAST_UNITS:
         return "undecided", _too_few(effects), STATES
