@@ -57,7 +57,7 @@ HELD_BACK_DB = 1.0
 _POINTS_PER_OCTAVE = 96
 _MARGIN_OCTAVES = 1.0
 _LEAST_OCTAVES = 1 / 3
-_APART_OCTAVES = 1 / 12
+_APART_OCTAVES = 1 / 8
 """Bands nearer than this are reported as one."""
 
 
