@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import did_you_mean
+from blindtest.render.anchors import LOW_PASS_HZ
 from blindtest.study.findings import Findings
 from blindtest.study.paths import PathTrouble, file_at, matching
 
@@ -216,6 +217,13 @@ def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Pat
         _recording(data, recording, path, folder, found)
     if _correction(stage):
         _correct(data, path, folder, found)
+    if stage.get("lowpass_hz", LOW_PASS_HZ) != LOW_PASS_HZ:
+        found.fault(
+            (*path, "lowpass_hz"),
+            "not yet: another low-pass than that of the low anchor",
+            got=stage["lowpass_hz"],
+            allowed=f"{LOW_PASS_HZ:g} (ITU-R BS.1534-3, 5.1)",
+        )
     if stage.get("tilt_db_per_octave") == 0:
         found.fault((*path, "tilt_db_per_octave"), "a tilt of nothing", got=0, remedy="take the stage out")
 

@@ -36,9 +36,7 @@ EXAMPLES = {
 }
 
 
-def read_study_protocol(
-    data: Tables, folder: Path, found: Findings
-) -> tuple[Protocol | None, Mapping[str, AnyReach]]:
+def read_study_protocol(data: Tables, folder: Path, found: Findings) -> tuple[Protocol | None, Mapping[str, AnyReach]]:
     """Return the protocol with the study's changes made, and what it can show of each claim by the claim's id."""
     table = data.get("protocol", {})
     use = table.get("use")
@@ -169,9 +167,7 @@ def _anchors(data: Tables, protocol: Protocol, found: Findings) -> None:
             allowed="low and high",
             remedy="write a [[condition]] with "
             + " and one with ".join(
-                "anchor = 'low', stages = [{ lowpass_hz = 3500 }]"
-                if kind == "low"
-                else "anchor = 'high', stages = []"
+                "anchor = 'low', stages = [{ lowpass_hz = 3500 }]" if kind == "low" else "anchor = 'high', stages = []"
                 for kind in missing
             ),
         )
@@ -208,7 +204,7 @@ def _reach(
         return None
     margin = claim.get("margin", next((block.margin for block in blocks if block.margin is not None), None))
     place: Place = ("protocol", "changes") if data["protocol"].get("changes") else ("protocol", "use")
-    if index is not None and (len(protocol.decides) > 1 or len(data["claim"]) > 1):
+    if index is not None:
         place = ("claim", index)
     if "margin" in claim and index is not None:
         place = ("claim", index, "margin")
@@ -227,7 +223,9 @@ def _reach(
     share = (len(own), len(tested)) if isinstance(own, list) and tested else (1, 1)
     if kind == "rated":
         clips = len(own) if isinstance(own, list) else max(1, len(tested))
-        return _rated(blocks, claim, clips, float(margin), planned, place, found)
+        if found.is_touched("listeners", "planned"):
+            return None
+        return _rated(protocol, claim, clips, float(margin), planned, place, found)
     trials = sum(_on_clips(block, share) for block in blocks)
     plan: Reach | PreferenceReach
     if kind == "preferred":
@@ -300,12 +298,12 @@ def _say_preference(plan: PreferenceReach, place: Place, ties: bool, found: Find
 
 
 def _rated(
-    blocks: Sequence[Block], claim: Tables, clips: int, margin: float, planned: int, place: Place, found: Findings
+    protocol: Protocol, claim: Tables, clips: int, margin: float, planned: int, place: Place, found: Findings
 ) -> RatedReach | None:
     kept = float(claim.get("kept", DEFAULT_KEPT))
     times, ratings = [], []
     for phase in ("labelled", "blind"):
-        own = [block for block in blocks if block.phase == phase]
+        own = [b for b in protocol.blocks if b.phase == phase and "rated" in METHODS[b.method].decides]
         times.append(max((block.sittings for block in own), default=0))
         ratings.append(sum(clips * int(block.numbers.get("repeats", 0)) for block in own))
         for block in own:
@@ -328,13 +326,11 @@ def _rated(
     days = sittings_needed(ratings=min(ratings), margin=margin, kept=kept)
     panel = listeners_needed(sittings=min(times), ratings=min(ratings), margin=margin, kept=kept)
     names = " and ".join(
-        f"{block.id}.sittings = {days}" for block in blocks if block.phase in ("blind", "labelled")
+        f"{block.id}.sittings = {days}" for block in protocol.blocks if block.phase in ("blind", "labelled")
     )
     ways = []
     if planned == 1 and days:
-        ways.append(
-            f"one listener needs {days} labelled and {days} blind days: write {names} under [protocol.changes]"
-        )
+        ways.append(f"one listener needs {days} labelled and {days} blind days: write {names} under [protocol.changes]")
     if panel:
         ways.append(f"{panel} listeners are the fewest that could: write planned = {panel} under [listeners]")
     ways.append("or a larger margin, or more clips")

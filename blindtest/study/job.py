@@ -14,9 +14,12 @@ from blindtest.render import (
     RecordingStage,
     RenderJob,
     ResponseStage,
+    Stage,
 )
+from blindtest.render.anchors import AnchorStage, TiltStage
+from blindtest.render.correction_stage import CorrectionStage
 from blindtest.study.measurements import unit_response
-from blindtest.study.study import Study, StudyStage
+from blindtest.study.study import Study, StudyCorrection, StudyStage
 
 __all__ = ["render_job"]
 
@@ -50,14 +53,19 @@ def render_job(study: Study) -> RenderJob:
         field, field_named = _field_curve(study)
     except BlindtestError as error:
         faults += error.faults
+    conditions = []
+    for one in study.conditions:
+        try:
+            stages = tuple(_stage(stage, responses, study) for stage in one.stages if _is_known(stage, responses))
+        except BlindtestError as error:
+            faults += error.faults
+            continue
+        conditions.append(Condition(id=one.id, stages=stages))
     if faults:
         raise BlindtestError.of(faults)
     return RenderJob(
         clips=tuple(_clip_source(study, clip.id) for clip in study.clips),
-        conditions=tuple(
-            Condition(id=one.id, stages=tuple(_stage(stage, responses, study) for stage in one.stages))
-            for one in study.conditions
-        ),
+        conditions=tuple(conditions),
         playback=_playback(study, responses, field, field_named),
         over=study.rendering.over,
         match=study.rendering.match,
@@ -72,15 +80,40 @@ def _clip_source(study: Study, name: str) -> ClipSource:
     return ClipSource(id=clip.id, path=path, in_s=clip.in_s, out_s=clip.out_s, loudness_lufs=clip.loudness_lufs)
 
 
-def _stage(
-    stage: StudyStage, responses: Mapping[str, Response], study: Study
-) -> ResponseStage | GainStage | RecordingStage:
+def _is_known(stage: StudyStage, responses: Mapping[str, Response]) -> bool:
+    """Return whether the stage's unit could be read; where it couldn't, that has been said."""
+    return stage.unit is None or stage.unit in responses
+
+
+def _stage(stage: StudyStage, responses: Mapping[str, Response], study: Study) -> Stage:
     if stage.response is not None:
         return ResponseStage(unit_id=stage.response, response=responses[stage.response])
+    if stage.correction is not None:
+        return _correction(stage.correction, responses[stage.correction.unit], study)
     if stage.gain_db is not None:
         return GainStage(gain_db=stage.gain_db)
+    if stage.lowpass_hz is not None:
+        return AnchorStage(quality="poor")
+    if stage.tilt_db_per_octave is not None:
+        return TiltStage(tilt_db_per_octave=stage.tilt_db_per_octave)
     files = {clip: study.folder / Path(file).expanduser() for clip, file in (stage.recording or {}).items()}
     return RecordingStage(files=files, align=stage.align)
+
+
+def _correction(own: StudyCorrection, response: Response, study: Study) -> CorrectionStage:
+    path = study.folder / own.target
+    try:
+        target = read_response(path)
+    except BlindtestError as error:
+        raise BlindtestError(*(fault.in_file(str(path)) for fault in error.faults)) from None
+    return CorrectionStage(
+        unit_id=own.unit,
+        response=response,
+        target=target,
+        align_hz=own.align_hz,
+        band_hz=own.band_hz,
+        max_boost_db=own.max_boost_db,
+    )
 
 
 def _field_curve(study: Study) -> tuple[Response | None, str]:

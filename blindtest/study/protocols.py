@@ -151,8 +151,11 @@ def _phase_faults(source: Source, block: dict[str, Any], index: int) -> list[Fau
                 faults.append(
                     source.fault((*path, key), "practice is never counted", remedy=f"take {key.split('_')[0]} out")
                     if key == "margin"
-                    else source.fault((*path, key), "practice goes with the sittings of the block after it",
-                                      remedy="take sittings out")
+                    else source.fault(
+                        (*path, key),
+                        "practice goes with the sittings of the block after it",
+                        remedy="take sittings out",
+                    )
                 )
     if phase in ("worn", "labelled") and method is not None and method.answer_kind != "rate":
         faults.append(
@@ -226,7 +229,9 @@ def _series_faults(
             methods = [name for name, method in sorted(METHODS.items()) if kind in method.decides]
             faults.append(
                 source.fault(
-                    ("decides", number), "no block decides this kind of claim", got=kind,
+                    ("decides", number),
+                    "no block decides this kind of claim",
+                    got=kind,
                     remedy=f"write a block with method = {' or '.join(repr(name) for name in methods)}",
                 )
             )

@@ -303,8 +303,8 @@ class ProtocolTable(Table):
     later_values = {"order": LATER_ORDERS}
     order: Order | None = Field(
         None,
-        description="which phase a listener has first, if not as in the protocol: blind-first, labelled-first or crossed "
-        "for half of a panel each",
+        description="which phase a listener has first, if not as in the protocol: blind-first, "
+        "labelled-first, or crossed for half of a panel each",
     )
     changes: Annotated[dict[str, dict[str, Any]], Words("numbers of blocks, such as test.trials = 40")] = Field(
         default_factory=dict, description="numbers of the protocol's blocks that differ here"

@@ -1,0 +1,344 @@
+"""The study files that `blindtest new` writes: one for each kind of question, complete but for what is empty.
+
+Every line with FILL IN is empty on purpose: `blindtest check` names it until it is filled in. A line with # can be had
+by taking the # away; it is right as it stands. Each part below begins with the empty lines that set it apart.
+"""
+
+import json
+from dataclasses import dataclass
+
+from blindtest.design import METHODS, Block, Protocol
+
+__all__ = ["CLIPS_WORDS", "HEAD", "StudyTemplate", "protocol_part", "study_template"]
+
+HEAD = """\
+#:schema ./study.schema.json
+# Editors that read JSON Schema for TOML find the one of this file by the line above: they then complete keys, show what
+# each is for and underline mistakes. `blindtest check` says the same and more.
+#
+# Everything that is empty, "", has to be filled in; `blindtest check` says what is still missing.
+# A line that begins with # is a comment. Paths are relative to this file.
+
+format = 1
+title = ""                               # FILL IN: a line that says what is compared
+reviewer = ""                            # FILL IN: a pseudonym; real names live elsewhere, if at all
+"""
+
+_UNITS = """
+
+# What was measured: one [[unit]] for each. Put the response files of every seating into the folder it names.
+
+[[unit]]
+id = "first"                             # a short name of your choice; conditions and [playback] refer to it
+name = ""                                # FILL IN: the name that stands in the report
+kind = "headphone"                       # headphone | loudspeaker | electronics
+rig = ""                                 # FILL IN: the measurement rig; responses of different rigs are never combined
+level = "spl"                            # spl | relative: what the dB in the files are
+reference_point = "eardrum"              # where the responses hold: eardrum | diffuse-field | free-field | electrical
+responses = ["measurements/first/*"]     # every seating, left and right in one file; or left = [...] and right = [...]
+# measured = 2026-03-02                  # the day, without quotes
+# serial_suffix = "0417"
+# revision = "B"
+# trusted_band_hz = [20, 10_000]         # where the measurement is to be trusted; else 20 Hz to 10 kHz at the eardrum
+
+[[unit]]
+id = "second"
+name = ""                                # FILL IN
+kind = "headphone"
+rig = ""                                 # FILL IN: the same rig as above
+level = "spl"
+reference_point = "eardrum"
+responses = ["measurements/second/*"]
+
+[[unit]]                                 # what you will wear; take this unit out if it is one of the two above
+id = "worn"
+name = ""                                # FILL IN
+kind = "headphone"
+rig = ""                                 # FILL IN: the same rig as above
+level = "spl"
+reference_point = "eardrum"
+responses = ["measurements/worn/*"]
+"""
+
+_PLAYBACK = """
+
+[playback]                               # what the listener wears or sits before
+unit = "worn"                            # its response is divided out
+max_boost_db = 12                        # of the one inverse that all conditions share
+# field_curve = "measurements/field.txt" # the rig's own response in a diffuse field; else ISO 11904-1 stands in
+
+[rendering]
+over = "inverse"                         # inverse: a device is rendered over the playback unit, whose response is
+                                         # divided out; worn: the clip goes to it as it is
+match = "heard"                          # equally loud as heard; or file | 1khz; goes into the seal
+ceiling_dbtp = -1.0                      # no stimulus peaks higher
+# rate_hz = 48_000                       # bring every clip to this sample rate first; else each keeps its own
+"""
+
+_CONDITIONS = """
+
+# What is compared: two conditions. stages = [] is the clip as it is.
+
+[[condition]]
+id = "first"
+stages = [{ response = "first" }]        # the id of a unit
+
+[[condition]]
+id = "second"
+stages = [{ response = "second" }]
+"""
+
+_CLIP = """
+
+# Music: one [[clip]] for each; WAV, FLAC, Ogg or MP3. Take as many as you like: copy the table.
+
+[[clip]]
+id = "one"
+file = ""                                # FILL IN: such as "clips/strings.flac"
+in_s = 0.0                               # where the excerpt begins, in seconds
+# out_s = 12.0                           # where it ends; else at the end of the file
+title = ""                               # FILL IN: what it is
+# chosen_by = "reviewer"
+# chosen = 2026-01-15                    # the day; before the unit was heard?
+# licence = "CC0-1.0"                    # without one the audio never enters a bundle
+# loudness_lufs = -25.0                  # how loud it is heard; else chosen at the first rendering and kept
+"""
+
+_CLAIM = """
+
+# What is claimed. Without this table: that the two conditions can be told apart, by the margin of the protocol.
+
+# [[claim]]
+# id = "different"
+# kind = "heard"
+# device = "first"
+# comparator = "second"
+# margin = 0.5                           # share of trials heard beyond guessing that would matter
+"""
+
+_WORN_UNIT = """
+
+# What was measured, and what you will wear. Put the response files of every seating into the folder it names.
+
+[[unit]]
+id = "device"                            # a short name of your choice; the correction and [playback] refer to it
+name = ""                                # FILL IN: the name that stands in the report
+kind = "headphone"                       # headphone | loudspeaker | electronics
+rig = ""                                 # FILL IN: the measurement rig
+level = "spl"                            # spl | relative: what the dB in the files are
+reference_point = "eardrum"              # where the responses hold: eardrum | diffuse-field | free-field | electrical
+responses = ["measurements/device/*"]    # every seating, left and right in one file; or left = [...] and right = [...]
+# measured = 2026-03-02                  # the day, without quotes
+# serial_suffix = "0417"
+# revision = "B"
+# trusted_band_hz = [20, 10_000]         # where the measurement is to be trusted; else 20 Hz to 10 kHz at the eardrum
+"""
+
+_WORN_PLAYBACK = """
+
+[playback]                               # what the listener wears
+unit = "device"                          # stimuli are made equally loud as heard through it
+# field_curve = "measurements/field.txt" # the rig's own response in a diffuse field; else ISO 11904-1 stands in
+
+[rendering]
+over = "worn"                            # the clip goes to the device as it is, or through the correction
+match = "heard"                          # equally loud as heard; or file | 1khz; goes into the seal
+ceiling_dbtp = -1.0                      # no stimulus peaks higher
+# rate_hz = 48_000                       # bring every clip to this sample rate first; else each keeps its own
+"""
+
+_CORRECTED = """
+
+# What is compared: the clip as it is, and through the correction that brings the device towards a target: a file of
+# frequency and level like a response, such as "measurements/target.txt". Both are brought to the same level over
+# align_hz = [300, 3000]; what lies outside band_hz is left alone, narrow notches aren't filled, no boost is larger than
+# max_boost_db.
+
+[[condition]]
+id = "native"
+stages = []
+
+[[condition]]
+id = "corrected"
+stages = [{ correction = { unit = "device", target = "", band_hz = [20, 8000], max_boost_db = 6 } }] # FILL IN: target
+"""
+
+_ANCHORS = """
+# Two renderings that are rated beside them in both phases: one plainly poor, one plainly good.
+
+[[condition]]
+id = "low-anchor"
+anchor = "low"
+stages = [{ lowpass_hz = 3500 }]         # the low anchor of ITU-R BS.1534-3
+
+[[condition]]
+id = "high-anchor"
+anchor = "high"
+stages = []                              # the clip as it is
+
+# A decoy makes recognition harder: no claim speaks of it, and it is never named.
+
+# [[condition]]
+# id = "decoy"
+# decoy = true
+# stages = [{ response = "first" }, { tilt_db_per_octave = -0.5 }]
+"""
+
+_CLAIMS_OF_TUNING = """
+
+# What is claimed. Each claim is answered by a block of its own; what would refute it, `blindtest check` says.
+
+[[claim]]
+id = "heard"                             # can the correction be heard?
+kind = "heard"
+device = "native"                        # A of the test
+comparator = "corrected"                 # B
+# margin = 0.5                           # share of trials heard beyond guessing that would matter; else the protocol's
+
+[[claim]]
+id = "liked"                             # is it preferred?
+kind = "preferred"
+device = "corrected"                     # what is preferred: name it first
+comparator = "native"
+# margin = 0.3                           # probability of a preference beyond 1/2 that would matter; else the protocol's
+# direction = "two-sided"                # claimed: only the claimed direction is tested, and that is sealed
+"""
+
+_CLAIM_INTRO = """
+
+# What is claimed. What would refute it, `blindtest check` says.
+"""
+
+_CLAIM_OF = {
+    "heard": """
+[[claim]]
+id = "different"
+kind = "heard"
+device = "first"                         # A of the test
+comparator = "second"                    # B
+# margin = 0.5                           # share of trials heard beyond guessing that would matter; else the protocol's
+""",
+    "preferred": """
+[[claim]]
+id = "preferred"
+kind = "preferred"
+device = "first"                         # what is preferred: name it first
+comparator = "second"
+# clips = "all"                          # or the ids of the clips it holds for
+# margin = 0.3                           # probability of a preference beyond 1/2 that would matter; else the protocol's
+# direction = "two-sided"                # claimed: only the claimed direction is tested, and that is sealed
+# quote = "more of it, please"           # words of the impression that this is about; then put it on record, and write
+                                         # impression = "..." with the hash that `blindtest impression` prints
+""",
+    "rated": """
+[[claim]]
+id = "better"
+kind = "rated"
+device = "first"                         # what is rated higher: name it first
+comparator = "second"
+# clips = "all"                          # or the ids of the clips it holds for
+# margin = 8                             # points of 100 that matter; else the protocol's
+# kept = 0.667                           # share of the labelled effect that counts as surviving
+# quote = "could not put it down"        # words of the impression that this is about; then put it on record, and write
+                                         # impression = "..." with the hash that `blindtest impression` prints
+""",
+}
+
+_LISTENERS = """
+# [listeners]
+# planned = 1                            # how many there will be
+# consent = "consent.md"                 # shown before the first question; optional if you are the only listener
+# keep_until = 2027-03-01
+"""
+
+_PANEL = """
+[listeners]
+planned = ""                             # FILL IN: how many there will be, a number without quotes: 24 make a panel;
+                                         # 1 is judged by days, and `blindtest check` says how many it takes
+# consent = "consent.md"                 # shown before the first question; optional if you are the only listener
+# keep_until = 2027-03-01
+"""
+
+_MEASUREMENTS = """\
+Response files: any delimited text with frequency and level, as your bench exported it.
+
+Put the files of each unit into its own folder here, one file for each seating (five or more are better than one):
+{folders}. A file may hold one channel or left and right side
+by side. Put nothing else into those folders.
+"""
+
+CLIPS_WORDS = """\
+Music: WAV, FLAC, Ogg or MP3, mono or stereo. 8 to 15 seconds of each are plenty; study.toml says from where to where.
+A clip may also lie elsewhere: study.toml may name any path.
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyTemplate:
+    """A study to fill in: the text of study.toml, the folders for measurements, what is said in measurements/."""
+
+    text: str
+    units: tuple[str, ...]
+    measurements: str
+
+
+def study_template(protocol: Protocol, use: str) -> StudyTemplate:
+    """Return the study file that goes with a protocol; `use`: how the study file names it.
+
+    A correction for `tuning`, anchors and a panel where something is rated labelled and blind, else two devices over a
+    third.
+    """
+    if protocol.name == "tuning":
+        parts = (HEAD, _WORN_UNIT, _WORN_PLAYBACK, _CORRECTED, _CLIP, _CLAIMS_OF_TUNING)
+        return _template(parts, protocol, use, units=("device",))
+    rated = "rated" in protocol.decides
+    conditions = _CONDITIONS + (_ANCHORS if rated else "")
+    clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three") if rated)
+    if protocol.decides == ("heard",):
+        claims = _CLAIM
+    else:
+        claims = _CLAIM_INTRO + "".join(_CLAIM_OF[kind] for kind in protocol.decides)
+    parts = (HEAD, _UNITS, _PLAYBACK, conditions, clips, claims)
+    return _template(parts, protocol, use, units=("first", "second", "worn"), panel=rated)
+
+
+def _template(
+    parts: tuple[str, ...], protocol: Protocol, use: str, *, units: tuple[str, ...], panel: bool = False
+) -> StudyTemplate:
+    text = "".join(parts) + protocol_part(protocol, use) + (_PANEL if panel else _LISTENERS)
+    if len(units) > 1:
+        words = f"the folders {', '.join(units[:-1])} and {units[-1]} are those that study.toml names"
+    else:
+        words = f"the folder {units[0]} is the one that study.toml names"
+    return StudyTemplate(text=text, units=units, measurements=_MEASUREMENTS.replace("{folders}", words))
+
+
+def _another_clip(name: str) -> str:
+    return (
+        f'\n[[clip]]\nid = "{name}"\n'
+        'file = ""                                # FILL IN\n'
+        'title = ""                               # FILL IN\n'
+    )
+
+
+def protocol_part(protocol: Protocol, use: str) -> str:
+    """Return [protocol], with what can be changed in comments."""
+    rows = [f"use = {json.dumps(use, ensure_ascii=False):<39}# a name in protocols/, or a path in this folder"]
+    if any(block.phase == "labelled" for block in protocol.blocks):
+        row = f"# order = {json.dumps(protocol.order)}"
+        rows.append(f"{row:<41}# blind-first | labelled-first | crossed: half of a panel each")
+    rows += ["", "# [protocol.changes]                     # numbers of the protocol's blocks that differ here"]
+    rows += [f"# {block.id}.{key} = {value}" for block in protocol.blocks for key, value in _numbers(block)]
+    return "\n\n[protocol]\n" + "\n".join(rows) + "\n"
+
+
+def _numbers(block: Block) -> list[tuple[str, str]]:
+    repeats = block.numbers.get("repeats")
+    numbers = [("trials", f"{block.trials}")] if repeats is None else [("repeats", f"{repeats}")]
+    if block.sittings > 1:
+        numbers.append(("sittings", f"{block.sittings}"))
+    if "preferred" in METHODS[block.method].decides and block.counted:
+        numbers.append(("ties", "true" if block.numbers.get("ties") else "false"))
+    if block.margin:
+        numbers.append(("margin", f"{block.margin:g}"))
+    return numbers
