@@ -117,6 +117,11 @@ class ReportInput:
         return tuple(one for one in self.answers if one.claim.kind == kind)
 
     @property
+    def heard(self) -> ClaimResult | None:
+        """The claim that something is heard, where the study has one."""
+        return next(iter(self.of_kind("heard")), None)
+
+    @property
     def names(self) -> dict[str, str]:
         """What a reader calls each condition, by its id."""
         return {condition.id: condition.name or condition.id for condition in self.conditions}

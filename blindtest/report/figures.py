@@ -213,3 +213,24 @@ def finished(
         rows=rows,
         digits=digits,
     )
+
+
+def named_at_peak(axes: Any, curves: Sequence[tuple[NDArray[np.float64], NDArray[np.float64], str]]) -> None:
+    """Write each curve's name over the middle of its highest stretch, where it has one worth naming."""
+    low, high = axes.get_ylim()
+    left, right = axes.get_xlim()
+    for x, y, name in curves:
+        top = float(y.max())
+        if top < low + 0.06 * (high - low):
+            continue
+        stretch = x[y >= top - 0.01 * (high - low)]
+        at = (
+            float(stretch.mean())
+            if np.all(np.diff(np.flatnonzero(y >= top - 0.01 * (high - low))) == 1)
+            else stretch[0]
+        )
+        inside = min(max(float(at), left + 0.07 * (right - left)), right - 0.07 * (right - left))
+        axes.annotate(
+            name, (inside, top), xytext=(0, 3), textcoords="offset points", ha="center", va="bottom", fontsize=9,
+            color=LIGHT["ink"],
+        )  # fmt: skip

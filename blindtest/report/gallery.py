@@ -1,8 +1,17 @@
 """All figures of a report, in the order of its page."""
 
+from blindtest.report.correction_figures import correction_figures
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
 from blindtest.report.heard_figures import power_figure, results_figure, trials_figure
+from blindtest.report.preference_figures import (
+    choices_figure,
+    preference_figure,
+    preference_plan_figure,
+    strengths_figure,
+)
+from blindtest.report.rating_figures import effects_figures, ratings_figure, survival_plan_figures
+from blindtest.report.record_figures import record_figure
 from blindtest.report.sound_figures import filters_figure, match_figure, response_figure
 
 __all__ = ["figures"]
@@ -13,9 +22,18 @@ def figures(report: ReportInput) -> dict[str, Figure]:
     made = (
         results_figure(report),
         trials_figure(report),
+        preference_figure(report),
+        choices_figure(report),
+        strengths_figure(report),
+        *effects_figures(report),
+        ratings_figure(report),
+        record_figure(report),
         response_figure(report),
+        *correction_figures(report),
         filters_figure(report),
         match_figure(report),
         power_figure(report),
+        preference_plan_figure(report),
+        *survival_plan_figures(report),
     )
     return {figure.name: figure for figure in made if figure is not None}

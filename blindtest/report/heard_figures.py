@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 
-from blindtest.report.choice_facts import Tested
+from blindtest.report.choice_facts import PlanFacts, Tested
 from blindtest.report.curves import nearest, thinned
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import (
@@ -29,13 +29,14 @@ __all__ = ["power_figure", "results_figure", "trials_figure"]
 
 def results_figure(report: ReportInput) -> Figure | None:
     """Return the proportion right of each listener and of all answers, with intervals, guessing and margin."""
-    results = report.results
-    if results is None:
+    heard = report.heard
+    results = None if heard is None else heard.heard
+    if heard is None or results is None:
         return None
     listeners = results.listeners[:MOST_ROWS]
     shown: list[Tested] = [*(listeners if len(results.listeners) > 1 else ()), results.pooled]
     truth = {one.who: one for one in report.truth}
-    guess, margin = report.protocol.guess_rate, report.protocol.margin
+    guess, margin = results.pooled.guess_rate, heard.claim.margin
     with drawing(1.45 + 0.36 * len(shown)) as page:
         axes = page.subplots()
         axes.axvline(guess, color=LIGHT["ink"], linewidth=1.1, linestyle=(0, (4, 2)))
@@ -112,7 +113,7 @@ def results_figure(report: ReportInput) -> Figure | None:
 
 def trials_figure(report: ReportInput) -> Figure | None:
     """Return every counted trial in order: right, wrong or unanswered, a row for each sitting."""
-    counted = report.counted_trials()
+    counted = [trial for trial in report.counted_trials() if trial.right and trial.method != "recognition"]
     if not counted:
         return None
     sittings: dict[tuple[str, int], list[TrialFacts]] = {}
@@ -164,8 +165,8 @@ def trials_figure(report: ReportInput) -> Figure | None:
 
 def power_figure(report: ReportInput) -> Figure | None:
     """Return the chance that the plan ends as shown, or as negligible, over the share of trials really heard."""
-    plan = report.plan
-    if plan is None or not plan.shares:
+    plan = None if report.heard is None else report.heard.plan
+    if not isinstance(plan, PlanFacts) or not plan.shares:
         return None
     shares = np.asarray(plan.shares)
     kept = thinned(
