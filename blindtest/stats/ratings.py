@@ -9,7 +9,7 @@ The effect on a page (one listener, mode, sitting and clip) is the mean rating o
 comparator. Pages that hold only one of the two are left out.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite, sqrt
 from typing import TYPE_CHECKING, Any
 
@@ -67,6 +67,8 @@ class Effects:
     pages: tuple[Page, ...]
     """Those that went in."""
     remarks: tuple[str, ...]
+    half_pages: tuple[int, int] = (0, 0)
+    """Pages that hold only one of the two devices, labelled and blind; left out."""
 
     @property
     def spread(self) -> float:
@@ -96,20 +98,24 @@ class Ratings:
         """All that was rated, sorted."""
         return tuple(sorted({row[2] for row in self.rows}))
 
-    def pages(self, first: str, second: str) -> tuple[tuple[Page, ...], int]:
-        """Return the pages that hold both devices, sorted, and the number of those that hold only one."""
+    def pages(self, first: str, second: str) -> tuple[tuple[Page, ...], tuple[int, int]]:
+        """Return the pages that hold both devices, sorted; and how many hold only one, labelled and blind."""
         held: dict[tuple[str, str, str, str], tuple[list[float], list[float]]] = {}
         for listener, clip, device, mode, sitting, rating in self.rows:
             if device in (first, second):
                 cell = held.setdefault((listener, mode, sitting, clip), ([], []))
                 cell[device == second].append(rating)
         pages = [_page(key, *cell) for key, cell in sorted(held.items()) if cell[0] and cell[1]]
-        return tuple(pages), len(held) - len(pages)
+        halves = [key[1] for key, cell in held.items() if not (cell[0] and cell[1])]
+        return tuple(pages), (halves.count("labelled"), halves.count("blind"))
 
     def effects(self, first: str, second: str) -> Effects:
         """Return the effects of `first` over `second`: per listener, or per sitting of the only one with both modes."""
         pages, halves = self.pages(first, second)
-        remarks = [f"{halves} pages hold only one of the two and are left out"] if halves else []
+        remarks = [f"{sum(halves)} pages hold only one of the two and are left out"] if any(halves) else []
+        return replace(self._effects_of(pages, remarks), half_pages=halves)
+
+    def _effects_of(self, pages: tuple[Page, ...], remarks: list[str]) -> Effects:
         both = _clips_in_both_modes(pages)
         if len(both) == 1:
             (name,) = both

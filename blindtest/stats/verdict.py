@@ -28,6 +28,7 @@ Verdict = Literal["survives", "shrinks", "vanishes", "reverses", "undecided", "n
 
 NOT_SEPARATED = "medium and blinding not separated (no labelled ratings)"
 NOT_BLIND = "nothing was rated blind"
+NOT_TOGETHER = "no {} sitting holds both devices on one clip"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,9 +64,9 @@ def verdict_of(
     """Return the verdict, its reason and the states that remain."""
     fewest = min(len(effects.labelled), len(effects.blind))
     if not len(effects.labelled):
-        return "undecided", NOT_SEPARATED, STATES
+        return "undecided", NOT_TOGETHER.format("labelled") if effects.half_pages[0] else NOT_SEPARATED, STATES
     if not len(effects.blind):
-        return "undecided", NOT_BLIND, STATES
+        return "undecided", NOT_TOGETHER.format("blind") if effects.half_pages[1] else NOT_BLIND, STATES
     if len(_in_both_modes(effects)) < len(effects.names):
         return "undecided", "no listener rated the same clip labelled and blind", STATES
     if fewest < LEAST_UNITS:

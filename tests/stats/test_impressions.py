@@ -401,3 +401,34 @@ def test_power_tells_what_this_study_could_have_found(effects):
     assert {row.true_state for row in power.chances} == set(STATES)
     assert power.chances[0].labelled == pytest.approx(effects[0].mean())
     assert power.to_dict() == judged(ratings(labelled=effects[0], blind=effects[1])).power.to_dict()
+
+
+def test_devices_never_rated_together_are_no_comparison():
+    table = ratings(labelled=[20, 21, 19], blind=[20, 21, 19])
+    table["sitting"] = table["sitting"] + table["device"]
+    result = survival(table, **PANEL)
+    assert result.reading == "undecided: no labelled sitting holds both devices on one clip"
+    assert "24 pages hold only one of the two" in result.remarks[0]
+    assert result.mixed_model.why_not == "no page holds both devices"
+
+
+def test_the_mixed_model_says_what_it_found_or_why_not(effects):
+    rng = np.random.default_rng(3)
+    table = ratings(labelled=effects[0], blind=effects[1])
+    table["rating"] += rng.normal(0, 4, len(table))
+    opinion = survival(table, **PANEL).mixed_model
+    assert opinion.difference == pytest.approx(survival(table, **PANEL).difference.estimate, abs=1e-4)
+    assert opinion.sentence.startswith("A mixed model of the same ratings puts blind minus labelled effect at")
+    assert judged(table).mixed_model.sentence == "No mixed model beside it: it was not asked for."
+    # Two ratings a mode leave nothing to fit: whatever statsmodels says, the verdict stands without it.
+    bare = survival(ratings(labelled=[20], blind=[12], clips=["c1"], sittings=True), **PANEL).mixed_model
+    assert not bare.fitted
+    assert "statsmodels could not fit it" in bare.why_not or "standard errors do not exist" in bare.why_not
+
+
+def test_sittings_of_one_day_in_both_modes_are_remarked():
+    table = ratings(labelled=[20, 21, 19], blind=[20, 21, 19], sittings=True)
+    table["sitting"] = table["sitting"].str[-1]
+    result = judged(table)
+    assert result.units == (3, 3)
+    assert any(remark.startswith("sittings 0, 1, 2 stand in both modes") for remark in result.remarks)

@@ -25,6 +25,7 @@ def script():
     return module
 
 
+@pytest.mark.slow
 def test_wrong_verdicts_are_no_more_frequent_than_alpha(script):
     """At every border of the partition, 20000 studies a cell: standard error .00154 at .05; 140 cells, so 4 of them."""
     rng, studies, rates = np.random.default_rng(2), 20_000, []
@@ -92,6 +93,7 @@ def test_power_of_one_listener_is_near_that_of_claims():
         assert found.right == pytest.approx(claimed, abs=0.005 + 3 * np.sqrt(claimed * (1 - claimed) / 8000))
 
 
+@pytest.mark.slow
 def test_whole_tables_reach_the_verdicts_that_the_power_promises(script):
     """120 tables of 12 listeners, rounded and cut to 0 ... 100, through survival(): promised .56; error .045."""
     shares = script.through_tables(np.random.default_rng(6), studies=120, listeners=12, labelled=20.0, blind=20.0)

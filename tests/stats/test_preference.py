@@ -261,3 +261,26 @@ def test_a_plan_too_short_for_any_conclusion():
 def test_impossible_numbers_are_refused(call, text):
     with pytest.raises(ValueError, match=text):
         call()
+
+
+def test_sentences_of_plans_and_conclusions():
+    plan = preference_chances(20, margin=0.3, tie_share=0.1)
+    assert plan.sentence.startswith("Of 20 pairs, 10 % of them ties, 15 or more for the claimed device show")
+    assert "5 or fewer refute it" in plan.sentence
+    assert "8 to 12 make it negligible" in plan.sentence
+    short = preference_chances(3, margin=0.3).sentence
+    assert "no number of wins shows a preference; no number refutes it; no number makes it negligible" in short
+    assert json.loads(json.dumps(plan.to_dict()))["can_fail"] is plan.can_fail
+    assert conclude_preference(5, 15, margin=0.3).sentence == "refuted: the other one is preferred."
+    with pytest.raises(ValueError, match="no direction 'up'"):
+        preference_chances(10, margin=0.2, direction="up")
+
+
+def test_without_a_margin_nothing_is_negligible():
+    assert conclude_preference(500, 500, margin=None).word == "open"
+    assert conclude_preference(700, 300, margin=None).word == "shown"
+
+
+def test_a_small_p_is_printed_as_such():
+    assert "probability 1.9e-06 (exact" in preference_test(20, 0).sentence
+    assert "probability 1 (exact" in preference_test(10, 10).sentence

@@ -206,6 +206,7 @@ def test_what_cannot_be_estimated_is_refused(text, options, message):
         fit_paired_preferences(comparisons(text), **options)
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_truth_as_often_as_they_say():
     """300 panels of 240 answers from Davidson's model, order effect .4, nu .8; standard error of a rate .0126."""
     rng = np.random.default_rng(11)
