@@ -39,11 +39,14 @@ from blindtest.study.study import (
     Unit,
     study_files,
 )
+from blindtest.study.succession import Kept, Origin, new_study_from, read_origin
 
 __all__ = [
     "Examined",
+    "Kept",
     "Listeners",
     "Note",
+    "Origin",
     "PlaybackSetting",
     "PreferenceReach",
     "RatedReach",
@@ -68,6 +71,7 @@ __all__ = [
     "listeners_needed",
     "load_study",
     "new_study",
+    "new_study_from",
     "pair_study",
     "pairs_needed",
     "planned_conditions",
@@ -75,6 +79,7 @@ __all__ = [
     "primary_claim",
     "rated_reach",
     "reach",
+    "read_origin",
     "render_job",
     "resources",
     "sittings_needed",
