@@ -1,13 +1,13 @@
-"""The demo's three headphones, which don't exist: their responses are written down here.
+"""The demo's four headphones, which don't exist, and a target: their responses are written down here.
 
 Levels are dB SPL at the eardrum of an imagined ear simulator. Each device is the diffuse-field response of an average
 ear (ISO 11904-1:2002, as the device room has it) with the character of a headphone added; each seating moves that a
 little, as a headphone taken off and put on again does: the seal at the ear in the bass, the place of resonances in the
-treble. One device, one dialect of text file, since benches differ.
+treble. One device, one dialect of text file, since benches differ; a revision is measured on its forerunner's bench.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,8 @@ class Device:
     seal_db: float
     """Standard deviation of the bass from seating to seating at 40 Hz."""
     points_per_octave: int
+    drivers_of: str = ""
+    """Whose pair of drivers it has, with what makes them differ; '' for its own."""
 
 
 DEVICES = {
@@ -79,6 +81,27 @@ DEVICES = {
         points_per_octave=12,
     ),
 }
+DEVICES["finch"] = replace(
+    DEVICES["plover"],
+    name="Finch",
+    level_db_spl=97.4,
+    low_shelf=(150.0, 3.5),
+    bands=(
+        (240, 0.7, -1.2),
+        (1500, 0.8, 0.9),
+        (3300, 0.5, -0.6),
+        (4700, 0.3, -1.1),
+        (7900, 0.3, 1.5),
+        (11500, 0.35, -2.5),
+    ),
+    drivers_of="plover",
+)
+"""Plover's costlier revision: other cloth, another name, the same driver."""
+
+TARGET_TILT_DB = -0.7
+"""dB an octave above 1 kHz."""
+TARGET_SHELF = (105.0, 6.0)
+"""Hz, dB."""
 
 
 def response(device: Device, frequency: Curve, *, bass_db: float = 0.0, stretch: float = 1.0) -> Curve:
@@ -99,8 +122,11 @@ def seatings(name: str) -> tuple[Curve, list[Curve]]:
     device = DEVICES[name]
     count = int(np.floor(np.log2(1000.0) * device.points_per_octave)) + 1
     frequency = 20.0 * 2.0 ** (np.arange(count) / device.points_per_octave)
-    rng = np.random.default_rng([SEED, list(DEVICES).index(name)])
+    rng = _noise_of(name)
     sides = [_smooth_noise(rng, frequency, 0.35) for _ in range(2)]  # left and right drivers differ for good
+    if device.drivers_of:
+        theirs = _noise_of(device.drivers_of)
+        sides = [_smooth_noise(theirs, frequency, 0.35) for _ in range(2)]
     results = []
     for _ in range(SEATINGS):
         columns = []
@@ -111,6 +137,10 @@ def seatings(name: str) -> tuple[Curve, list[Curve]]:
             columns.append(level + side + scatter + rng.normal(0, 0.1))
         results.append(np.stack(columns, axis=1))
     return frequency, results
+
+
+def _noise_of(name: str) -> np.random.Generator:
+    return np.random.default_rng([SEED, list(DEVICES).index(name)])
 
 
 def _smooth_noise(rng: np.random.Generator, frequency: Curve, size_db: float) -> Curve:
@@ -160,7 +190,24 @@ DIALECTS: dict[str, Callable[[str, int, Curve, Curve], bytes]] = {
     "heron": _tabs,
     "plover": _semicolons,
     "wren": _kilohertz,
+    "finch": _semicolons,
 }
+
+
+def target_file() -> bytes:
+    """Return an invented target for headphones: the average ear in a diffuse field, more bass, less treble."""
+    frequency = 20.0 * 2.0 ** (np.arange(10 * 12) / 12)
+    corner, gain = TARGET_SHELF
+    level = interpolated(diffuse_field_curve(), frequency)[:, 0]
+    level = level + gain / (1.0 + (frequency / corner) ** 2)
+    level = level + TARGET_TILT_DB * np.clip(np.log2(frequency / 1000), 0, None)
+    lines = [
+        "* A target for headphones at the eardrum. INVENTED for the demo of blindtest: nobody was asked for it.",
+        "* Only its shape counts; the correction is aligned to it in a stated band.",
+        "Freq (Hz)\tSPL (dB)",
+        *(f"{f:.2f}\t{value:.2f}" for f, value in zip(frequency, level, strict=True)),
+    ]
+    return ("\n".join(lines) + "\n").encode()
 
 
 def measurement_files(name: str) -> dict[str, bytes]:

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
-from devices import DEVICES, measurement_files
+from devices import DEVICES, measurement_files, target_file
 from pieces import PIECES
 
 from blindtest.audio import faded, from_db, integrated_loudness, quantised, true_peak
@@ -59,6 +59,9 @@ def main() -> None:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.write_bytes(content)
             print(f"{options.into / 'measurements' / device}: five seatings")
+        target = options.into / "measurements" / "target.txt"
+        target.write_bytes(target_file())
+        print(f"{target}: a target")
 
 
 if __name__ == "__main__":

@@ -9,8 +9,12 @@ import pytest
 
 from blindtest.audio import integrated_loudness, read_clip, true_peak
 from blindtest.audio.decibel import to_db
+from blindtest.device import interpolated, read_response
+from blindtest.steps.demo_folder import demo_files
+from blindtest.study import check_study
 
 DEMO = Path(__file__).parents[2] / "demo_stimuli"
+STUDIES = ("study.toml", "survival.toml", "tuning.toml")
 STUDY = tomllib.loads((DEMO / "study.toml").read_text(encoding="utf-8"))
 CLIPS = [clip["file"] for clip in STUDY["clip"]]
 
@@ -52,7 +56,7 @@ def test_the_folder_stays_small():
 
 
 @pytest.mark.usefixtures("scripts")
-@pytest.mark.parametrize("device", ["heron", "plover", "wren"])
+@pytest.mark.parametrize("device", ["heron", "plover", "wren", "finch"])
 def test_the_measurements_are_what_the_script_writes(device):
     import devices
 
@@ -60,6 +64,38 @@ def test_the_measurements_are_what_the_script_writes(device):
     assert len(files) == 5
     for place, content in files.items():
         assert (DEMO / "measurements" / place).read_bytes() == content
+
+
+@pytest.mark.usefixtures("scripts")
+def test_the_target_is_what_the_script_writes():
+    import devices
+
+    assert (DEMO / "measurements" / "target.txt").read_bytes() == devices.target_file()
+
+
+def _mean_and_spread(device, frequency):
+    """By hand: the mean over seatings and channels, and the standard deviation over seatings, channels together."""
+    seatings = [
+        interpolated(read_response(path), frequency)
+        for path in sorted((DEMO / "measurements" / device).glob("seating-*.txt"))
+    ]
+    return np.mean(seatings, axis=(0, 2)), np.std(seatings, axis=0, ddof=1).mean(axis=1)
+
+
+def test_finch_differs_from_plover_by_less_than_a_seating():
+    """What makes 'you hear what it costs' false: the README says 0.16 dB, a quarter of the spread over seatings."""
+    frequency = np.geomspace(25, 10_000, 400)
+    (plover, spread), (finch, _) = (_mean_and_spread(name, frequency) for name in ("plover", "finch"))
+    assert np.std(finch - plover) == pytest.approx(0.16, abs=0.01)
+    assert np.std(finch - plover) < 0.3 * np.sqrt(np.mean(spread**2))
+
+
+@pytest.mark.parametrize("name", STUDIES)
+def test_a_study_of_the_demo_has_no_fault(name, tmp_path):
+    for file in demo_files(DEMO, name):
+        (tmp_path / file).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / file).write_bytes((DEMO / (name if file == "study.toml" else file)).read_bytes())
+    assert check_study(tmp_path) == ()
 
 
 @pytest.mark.usefixtures("scripts")
