@@ -60,13 +60,14 @@ def demo(sit: bool, no_browser: bool, seed: int, output: Output) -> None:
 
 @commands.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--protocol", default="abx", show_default=True, help="A protocol's name.")
+@click.option("--protocol", help="abx (the default), tuning, preference, survival or short.")
+@click.option("--from", "old", type=click.Path(path_type=Path), help="An older study whose clips and levels are kept.")
 @speaks
-def new(folder: Path, protocol: str, output: Output) -> None:
+def new(folder: Path, protocol: str | None, old: Path | None, output: Output) -> None:
     """Write a study folder to fill in."""
     from blindtest import steps
 
-    written = steps.new(folder, protocol=protocol)
+    written = steps.new(folder, protocol=protocol, old=old)
     output.result(
         "new",
         {"folder": str(folder), "files": [str(path) for path in written]},
@@ -77,12 +78,54 @@ def new(folder: Path, protocol: str, output: Output) -> None:
 
 @commands.command()
 @_FOLDER
+@click.option("--quote", "words", required=True, help="What was said, word for word.")
+@click.option("--unit", required=True, help="Id of the unit it is about.")
+@click.option("--against", default="", help="Id of the unit it was held against.")
+@click.option("--clips", default="", help="Ids of clips, with commas between.")
+@click.option("--knew", default="", help="What was known then: price,maker,graph,other-reviews.")
+@click.option("--worn", default="", help="For how long the unit was worn.")
+@click.option("--by", default="", help="Pseudonym; else the reviewer's.")
 @speaks
-def check(folder: Path, output: Output) -> None:
+def impression(
+    folder: Path,
+    words: str,
+    unit: str,
+    against: str,
+    clips: str,
+    knew: str,
+    worn: str,
+    by: str,
+    output: Output,
+) -> None:
+    """Put what was said on record, before the graphs and before the test."""
+    from blindtest import steps
+
+    shown = steps.impression(
+        folder, words=words, unit=unit, against=against, clips=_listed(clips), knew=_listed(knew), worn=worn, by=by
+    )
+    output.result("impression", shown.to_dict(), shown.text())
+
+
+def _listed(text: str) -> tuple[str, ...]:
+    return tuple(part.strip() for part in text.split(",") if part.strip())
+
+
+_UNSEEN = click.option("--unseen", is_flag=True, help="Keep what was found in unseen/, and show nothing of it.")
+
+
+@commands.command()
+@_FOLDER
+@_UNSEEN
+@speaks
+def check(folder: Path, unseen: bool, output: Output) -> None:
     """Read everything, say everything that is wrong, change nothing."""
     from blindtest import steps
 
     checked = steps.check(folder)
+    if unseen and not checked.faults:
+        kept = steps.keep_unseen(folder, "check", checked.to_dict())
+        output.result("check", kept.to_dict(), kept.text())
+        return
     if output.json:
         output.result("check", checked.to_dict(), "")
     else:
@@ -96,27 +139,37 @@ def check(folder: Path, output: Output) -> None:
 
 @commands.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@_UNSEEN
 @speaks
-def measure(files: tuple[Path, ...], output: Output) -> None:
+def measure(files: tuple[Path, ...], unseen: bool, output: Output) -> None:
     """Loudness, range and true peak of audio files; a summary of response files."""
     from blindtest import steps
 
     with output.progress("measure") as report:
         measured = steps.measure(files, progress=report)
-    output.result("measure", measured.to_dict(), measured.text())
+    _show("measure", measured, Path(), output, unseen=unseen)
 
 
 @commands.command()
 @_FOLDER
 @click.option("--dry-run", is_flag=True, help="Say what would be rendered, write nothing.")
+@_UNSEEN
 @speaks
-def render(folder: Path, dry_run: bool, output: Output) -> None:
+def render(folder: Path, dry_run: bool, unseen: bool, output: Output) -> None:
     """Render level-matched stimuli, and print the match table."""
     from blindtest import steps
 
     with output.progress("render") as report:
         shown = steps.render(folder, dry_run=dry_run, progress=report)
-    output.result("render", shown.to_dict(), shown.text())
+    _show("render", shown, folder, output, unseen=unseen)
+
+
+def _show(command: str, shown: Any, folder: Path, output: Output, *, unseen: bool) -> None:
+    from blindtest import steps
+
+    if unseen:
+        shown = steps.keep_unseen(folder, command, shown.to_dict())
+    output.result(command, shown.to_dict(), shown.text())
 
 
 @commands.command()
@@ -125,6 +178,9 @@ def render(folder: Path, dry_run: bool, output: Output) -> None:
 @click.option("--align", is_flag=True, help="With two files: shift the second so that both begin together.")
 @click.option("--folder", type=click.Path(path_type=Path), help="With two files: where to make the study.")
 @click.option("--again", is_flag=True, help="One more sitting than planned; it is reported, never counted.")
+@click.option(
+    "--same-day", default="", metavar="REASON", help="A phase's next sitting on the same day; it is recorded."
+)
 @click.option("--port", type=click.IntRange(1024, 65535), envvar="BLINDTEST_PORT", help="Else the study's own.")
 @click.option("--no-browser", is_flag=True, help="Print the link, open nothing.")
 @speaks
@@ -134,6 +190,7 @@ def listen(
     align: bool,
     folder: Path | None,
     again: bool,
+    same_day: str,
     port: int | None,
     no_browser: bool,
     output: Output,
@@ -153,14 +210,23 @@ def listen(
         raise WrongUse(Fault(problem="--align and --folder go with two audio files", remedy="name two files"))
     else:
         study = targets[0] if targets else Path()
-    _sit(study, listener=listener, browser=not no_browser, again=again, output=output, port=port)
+    _sit(study, listener=listener, browser=not no_browser, again=again, output=output, port=port, same_day=same_day)
 
 
-def _sit(folder: Path, *, listener: str, browser: bool, again: bool, output: Output, port: int | None = None) -> None:
+def _sit(
+    folder: Path,
+    *,
+    listener: str,
+    browser: bool,
+    again: bool,
+    output: Output,
+    port: int | None = None,
+    same_day: str = "",
+) -> None:
     from blindtest import steps, web
 
     with output.progress("preparing") as report:
-        prepared = steps.prepare_sitting(folder, listener=listener, again=again, progress=report)
+        prepared = steps.prepare_sitting(folder, listener=listener, again=again, same_day=same_day, progress=report)
     with prepared:
         output.note(prepared.announcement())
         ended = web.sit(
@@ -217,13 +283,20 @@ def _pairs(columns: Sequence[str]) -> dict[str, str]:
 
 
 @commands.command()
-@click.option("--method", default="abx", show_default=True, help="Test method.")
+@click.option("--method", default="abx", show_default=True, help="abx and its family, preference, or rating.")
 @click.option("--trials", type=click.IntRange(1, 100_000), help="Number of trials of the plan.")
 @click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Time there is, instead of a number.")
 @click.option("--seconds", default=35.0, show_default=True, help="With --minutes: time a trial takes.")
 @click.option("--practice", default=4, show_default=True, help="With --minutes: trials that come before.")
-@click.option("--margin", type=click.FloatRange(0, 1, min_open=True), help="Share heard that would matter.")
+@click.option("--margin", type=click.FloatRange(0, 100, min_open=True), help="Smallest effect that would matter.")
 @click.option("--alpha", type=click.FloatRange(0, 0.5, min_open=True), default=0.05, show_default=True)
+@click.option("--preference", type=click.FloatRange(0.5, 1, min_open=True), help="preference: the true one assumed.")
+@click.option("--one-sided", is_flag=True, help="preference: the direction is sealed beforehand.")
+@click.option("--listeners", type=click.IntRange(1, 10_000), default=1, show_default=True, help="rating: how many.")
+@click.option("--sittings", type=click.IntRange(1, 100), default=2, show_default=True, help="rating: in each mode.")
+@click.option("--clips", type=click.IntRange(1, 1000), default=5, show_default=True, help="rating: how many.")
+@click.option("--repeats", type=click.IntRange(1, 100), default=2, show_default=True, help="rating: of each clip.")
+@click.option("--labelled", type=float, default=20.0, show_default=True, help="rating: true labelled effect, points.")
 @speaks
 def power(
     method: str,
@@ -233,14 +306,39 @@ def power(
     practice: int,
     margin: float | None,
     alpha: float,
+    preference: float | None,
+    one_sided: bool,
+    listeners: int,
+    sittings: int,
+    clips: int,
+    repeats: int,
+    labelled: float,
     output: Output,
 ) -> None:
-    """Say before anybody listens what a number of trials can and cannot show."""
+    """Say before anybody listens what a plan can and cannot show."""
     from blindtest import steps
 
-    shown = steps.power(
-        method=method, trials=trials, minutes=minutes, seconds=seconds, practice=practice, margin=margin, alpha=alpha
-    )
+    shown: steps.PowerShown | steps.PreferencePowerShown | steps.SurvivalPowerShown
+    if method == "preference":
+        shown = steps.preference_power(
+            trials=trials, minutes=minutes, seconds=seconds, practice=practice, margin=margin, alpha=alpha,
+            preference=preference, direction="claimed" if one_sided else "two-sided",
+        )  # fmt: skip
+    elif method == "rating":
+        shown = steps.rating_power(
+            listeners=listeners, sittings=sittings, clips=clips, repeats=repeats, labelled=labelled, margin=margin,
+            alpha=alpha,
+        )  # fmt: skip
+    else:
+        shown = steps.power(
+            method=method,
+            trials=trials,
+            minutes=minutes,
+            seconds=seconds,
+            practice=practice,
+            margin=margin,
+            alpha=alpha,
+        )
     output.result("power", shown.to_dict(), shown.text())
 
 

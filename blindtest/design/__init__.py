@@ -14,7 +14,7 @@ from blindtest.design.claim import (
 from blindtest.design.draws import Draws
 from blindtest.design.plan import Plan, PlannedTrial, exchanged, make_plan, plan_from_record
 from blindtest.design.protocol import Block, Phase, Protocol
-from blindtest.design.schedule import ScheduledSitting, first_phase, sittings_of
+from blindtest.design.schedule import First, ScheduledSitting, first_phase, sittings_of
 from blindtest.design.seal import (
     ChainCheck,
     Grade,
@@ -41,6 +41,7 @@ __all__ = [
     "ClaimKind",
     "Direction",
     "Draws",
+    "First",
     "Grade",
     "Link",
     "Phase",

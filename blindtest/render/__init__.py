@@ -4,6 +4,7 @@
 rendered. Levels in dB, frequencies in Hz, frames (n, channels).
 """
 
+from .anchors import AnchorStage, TiltStage
 from .chain import (
     STAGES,
     CommonCurve,
@@ -19,6 +20,7 @@ from .chain import (
     heard_curve_db,
     playback_inverse_db,
 )
+from .correction_stage import CorrectionStage
 from .filters import FilterCurve
 from .job import RenderJob
 from .programme import ClipSource
@@ -26,9 +28,11 @@ from .stimuli import Rendered, Stimulus, load_rendered, render
 
 __all__ = [
     "STAGES",
+    "AnchorStage",
     "ClipSource",
     "CommonCurve",
     "Condition",
+    "CorrectionStage",
     "FilterCurve",
     "GainStage",
     "Limit",
@@ -39,6 +43,7 @@ __all__ = [
     "ResponseStage",
     "Stage",
     "Stimulus",
+    "TiltStage",
     "common_curve",
     "condition_curve_db",
     "heard_curve_db",

@@ -148,9 +148,19 @@ class Condition:
     stages: tuple[Stage, ...] = ()
 
     @property
-    def filtered(self) -> bool:
-        """Whether a measured response is applied; if not, the samples pass through a unit impulse."""
+    def measured(self) -> bool:
+        """Whether a measured response is applied, over the playback unit's inverse."""
         return any(isinstance(stage, ResponseStage) for stage in self.stages)
+
+    @property
+    def designed(self) -> tuple["Stage", ...]:
+        """Stages known at every frequency (corrections, anchors, tilts): added on top of what was measured."""
+        return tuple(stage for stage in self.stages if getattr(stage, "designed", False))
+
+    @property
+    def filtered(self) -> bool:
+        """Whether anything but a gain is applied; if not, the samples pass through a unit impulse."""
+        return self.measured or bool(self.designed)
 
     @property
     def offset_db(self) -> float:
@@ -295,10 +305,14 @@ def condition_curve_db(
     Nothing of any other condition goes into it but `common` and the trusted band `band_hz`, which all share. A
     condition that no response is applied to is 0 dB.
     """
-    if not condition.filtered:
-        return np.zeros(len(frequency))
-    weight = trusted_weight(frequency, band_hz)
-    return weight * _own_curve_db(condition, playback, frequency, band_hz) + (1.0 - weight) * common.at(frequency)
+    curve = np.zeros(len(frequency))
+    if condition.measured:
+        weight = trusted_weight(frequency, band_hz)
+        own = _own_curve_db(condition, playback, frequency, band_hz)
+        curve = weight * own + (1.0 - weight) * common.at(frequency)
+    for stage in condition.designed:
+        curve = curve + stage.level_db(frequency)
+    return curve
 
 
 def common_curve(conditions: Sequence[Condition], playback: Playback | None) -> CommonCurve:
@@ -306,7 +320,7 @@ def common_curve(conditions: Sequence[Condition], playback: Playback | None) -> 
 
     If any condition passes the samples through a unit impulse, that one is 0 dB everywhere and so is the curve.
     """
-    if not all(condition.filtered for condition in conditions):
+    if not all(condition.measured for condition in conditions):
         return zero_curve()
     frequency = _log_grid(*_COMMON_RANGE_HZ, _COMMON_POINTS_PER_OCTAVE).round(3)
     band = trusted_band(playback, conditions)

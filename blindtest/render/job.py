@@ -35,7 +35,7 @@ class RenderJob:
         for what, ids in (("clip", [c.id for c in self.clips]), ("condition", [c.id for c in self.conditions])):
             if len(set(ids)) != len(ids):
                 raise ValueError(f"{what} ids must differ, got {ids}")
-        if self.over == "worn" and any(condition.filtered for condition in self.conditions):
+        if self.over == "worn" and any(condition.measured for condition in self.conditions):
             raise ValueError("a device's response can't be rendered over a unit that is worn as it is")
 
 
@@ -84,7 +84,7 @@ def stimulus_key(
     """Return the hash of all that decides one stimulus' bytes; no name of a condition, unit or file is in it."""
     own = condition.recording
     playback = playback_facts(job.playback)
-    if playback is not None and not condition.filtered:
+    if playback is not None and not condition.measured:
         playback = {key: value for key, value in playback.items() if key != "max_boost_db"}
     return hash_of(
         {
@@ -92,7 +92,7 @@ def stimulus_key(
             "rendering": RENDERING,
             "recording": None if own is None else hashes[own.files[source.id]],
             "stages": condition.facts(),
-            "outside": [list(outside.frequency), list(outside.level_db), list(band_hz)] if condition.filtered else None,
+            "outside": [list(outside.frequency), list(outside.level_db), list(band_hz)] if condition.measured else None,
             "playback": playback,
             "over": job.over,
             "match": job.match,

@@ -187,7 +187,7 @@ class _Rendering:
 
     def _outside(self) -> CommonCurve:
         """Return the common curve: as it was fixed, or fixed now."""
-        untouched = [condition.id for condition in self.job.conditions if not condition.filtered]
+        untouched = [condition.id for condition in self.job.conditions if not condition.measured]
         if len(untouched) == len(self.job.conditions):
             return zero_curve()
         place = hash_of({"playback": playback_facts(self.job.playback), "band": list(self.band_hz)})
@@ -452,11 +452,11 @@ class _Rendering:
         stimuli = tuple(self._stimulus(pair, found[pair]) for pair in there)
         rates = {stimulus.clip: stimulus.rate for stimulus in stimuli}
         rate = next((rates[clip] for clip in self.clips if clip in rates), self.job.rate_hz or 48_000)
-        filtered = any(condition.filtered for condition in self.job.conditions)
+        measured = any(condition.measured for condition in self.job.conditions)
         return Rendered(
             stimuli=stimuli,
             table=tuple(match_row(*pair, self.job.match, found[pair].facts) for pair in there),
-            limits=boost_limits(self.job.playback) if filtered else (),
+            limits=boost_limits(self.job.playback) if measured else (),
             filters={name: self.bench.curve(condition, rate) for name, condition in self.conditions.items()},
             heard=heard_in_words(self.job),
             fixed=self.fixed.to_dict(),

@@ -57,7 +57,7 @@ from blindtest.stats.sensitivity import (
 from blindtest.stats.sign_tests import preference_sign_tests
 from blindtest.stats.strengths import PreferenceResult, fit_paired_preferences
 from blindtest.stats.survival_planning import SurvivalPower, VerdictChances, survival_power
-from blindtest.stats.table import COLUMNS, TrialTable, read_trial_table, trial_table, write_trial_table
+from blindtest.stats.table import COLUMNS, TrialTable, read_trial_table, table_of, trial_table, write_trial_table
 from blindtest.stats.verdict import Effect, Verdict
 
 __all__ = [
@@ -122,6 +122,7 @@ __all__ = [
     "slope",
     "survival",
     "survival_power",
+    "table_of",
     "trial_table",
     "write_trial_table",
 ]

@@ -20,7 +20,7 @@ from blindtest.stats.sensitivity import DECISION_RULES
 if TYPE_CHECKING:
     from pandas import DataFrame, Series
 
-__all__ = ["COLUMNS", "TrialTable", "read_trial_table", "trial_table", "write_trial_table"]
+__all__ = ["COLUMNS", "TrialTable", "read_trial_table", "table_of", "trial_table", "write_trial_table"]
 
 COLUMNS: dict[str, Kind] = {
     "study": "text",
@@ -94,6 +94,13 @@ def trial_table(rows: Iterable[Mapping[str, Any]]) -> "DataFrame":
                 f"a row of the trial table has no column {min(unknown)!r}: {did_you_mean(min(unknown), COLUMNS)}"
             )
     return pd.DataFrame({name: _series([row.get(name) for row in rows], kind) for name, kind in COLUMNS.items()})
+
+
+def table_of(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> "DataFrame":
+    """Return rows as a table with these columns in this order, also where there is no row: comparisons, ratings."""
+    import pandas as pd
+
+    return pd.DataFrame([{name: row[name] for name in columns} for row in rows], columns=list(columns))
 
 
 def _series(values: list[Any], kind: Kind) -> "Series[Any]":

@@ -8,12 +8,21 @@ from blindtest.steps.analysis import Analysis, TableAnalysis, analyze, analyze_t
 from blindtest.steps.demonstration import DemoShown, demo, demo_study
 from blindtest.steps.doctor import Looked, Symptom, doctor
 from blindtest.steps.forgetting import Forgotten, forget
+from blindtest.steps.impressions import ImpressionShown, impression
 from blindtest.steps.listening import Ended, PreparedSitting, abandon, prepare_sitting
 from blindtest.steps.measuring import Measured, measure
-from blindtest.steps.power import PowerShown, power
+from blindtest.steps.power import (
+    PowerShown,
+    PreferencePowerShown,
+    SurvivalPowerShown,
+    power,
+    preference_power,
+    rating_power,
+)
 from blindtest.steps.reporting import ReportShown, report
 from blindtest.steps.sealing import SealShown, seal
 from blindtest.steps.studying import Checked, RenderShown, check, new, pair, render, schema
+from blindtest.steps.unseen import Kept, keep_unseen
 from blindtest.steps.verification import Finding, Verified, verify
 
 __all__ = [
@@ -23,13 +32,17 @@ __all__ = [
     "Ended",
     "Finding",
     "Forgotten",
+    "ImpressionShown",
+    "Kept",
     "Looked",
     "Measured",
     "PowerShown",
+    "PreferencePowerShown",
     "PreparedSitting",
     "RenderShown",
     "ReportShown",
     "SealShown",
+    "SurvivalPowerShown",
     "Symptom",
     "TableAnalysis",
     "Verified",
@@ -41,11 +54,15 @@ __all__ = [
     "demo_study",
     "doctor",
     "forget",
+    "impression",
+    "keep_unseen",
     "measure",
     "new",
     "pair",
     "power",
+    "preference_power",
     "prepare_sitting",
+    "rating_power",
     "render",
     "report",
     "schema",

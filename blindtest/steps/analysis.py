@@ -8,7 +8,14 @@ from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.stats import Conclusion, detectable_effect
-from blindtest.steps.answers import Answers, read_answers
+from blindtest.steps.answers import (
+    Answers,
+    ClaimAnswers,
+    HeardAnswers,
+    PreferredAnswers,
+    RatedAnswers,
+    read_answers,
+)
 from blindtest.steps.columns import columns
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
 from blindtest.study import load_study
@@ -29,26 +36,16 @@ class Analysis:
         return {
             "title": self.title,
             "study_seal": answers.seal.commitment,
-            "method": answers.method,
-            "margin": answers.margin,
             "alpha": answers.alpha,
-            "conclusion": answers.conclusion.to_dict() if answers.conclusion else None,
-            "plan": answers.chances.to_dict() if answers.chances else None,
-            "listeners": [
-                {
-                    "listener": one.listener,
-                    "adjusted_p_value": one.adjusted_p_value,
-                    "conclusion": one.conclusion.to_dict(),
-                }
-                for one in answers.listeners
-            ],
+            "claims": [_claim_dict(one) for one in answers.claims],
             "sittings": [
                 {
                     "number": one.entry.number,
                     "listener": one.entry.listener,
                     "state": one.entry.state,
+                    "scheduled": (one.plan.record.get("scheduled") or {}).get("name", ""),
                     "planned": one.counted_planned,
-                    "answered": len(one.counted) if one.entry.state != "open" else None,
+                    "answered": one.counted_answered if one.entry.state != "open" else None,
                     "beyond_plan": one.beyond_plan,
                 }
                 for one in answers.sittings
@@ -59,16 +56,9 @@ class Analysis:
     def text(self) -> str:
         """Return it in words."""
         answers = self.answers
-        record = answers.seal.record["claims"][0]
-        lines = [self.title, f"Claim: {record['device']} and {record['comparator']} can be told apart."]
-        if answers.conclusion is None:
-            lines.append("No sitting that counts has ended yet.")
-            return "\n".join(lines)
-        lines += ["", *conclusion_lines(answers.conclusion, many=len(answers.listeners) > 1)]
-        if answers.chances:
-            lines += ["", f"The plan: {answers.chances.sentence}"]
-        if len(answers.listeners) > 1:
-            lines += ["", _listener_table(answers)]
+        lines = [self.title]
+        for one in answers.claims:
+            lines += ["", *claim_lines(one, several=len(answers.claims) > 1)]
         counts = {s: sum(one.entry.state == s for one in answers.sittings) for s in ("finished", "abandoned", "open")}
         lines += ["", "Sittings: " + ", ".join(f"{count} {state}" for state, count in counts.items() if count) + "."]
         beyond = sum(one.beyond_plan for one in answers.sittings)
@@ -79,8 +69,122 @@ class Analysis:
         return "\n".join(lines)
 
 
+def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
+    return {
+        "id": one.record["id"],
+        "kind": one.record["kind"],
+        "device": one.record["device"],
+        "comparator": one.record["comparator"],
+        "primary": one.record["primary"],
+        "margin": one.record["margin"],
+        "word": one.word,
+        "why_not": one.why_not,
+        "p_value": one.p_value,
+        "adjusted_p_value": one.adjusted_p_value,
+        "heard": None
+        if one.heard is None
+        else {
+            "method": one.heard.method,
+            "conclusion": one.heard.conclusion.to_dict(),
+            "plan": one.heard.chances.to_dict() if one.heard.chances else None,
+            "listeners": [
+                {
+                    "listener": own.listener,
+                    "adjusted_p_value": own.adjusted_p_value,
+                    "conclusion": own.conclusion.to_dict(),
+                }
+                for own in one.heard.listeners
+            ],
+        },
+        "preferred": None
+        if one.preferred is None
+        else {
+            "conclusion": one.preferred.conclusion.to_dict(),
+            "plan": one.preferred.chances.to_dict(),
+            "strengths": one.preferred.strengths.to_dict() if one.preferred.strengths else None,
+            "why_no_strengths": one.preferred.why_no_strengths,
+        },
+        "rated": None
+        if one.rated is None
+        else {
+            "result": one.rated.result.to_dict(),
+            "recognition": [{"who": who, "result": result.to_dict()} for who, result in one.rated.recognition],
+        },
+    }
+
+
+_CLAIMED = {
+    "heard": "{device} and {comparator} can be told apart",
+    "preferred": "{device} is preferred to {comparator}",
+    "rated": "{device} is rated above {comparator}, also without its name",
+}
+
+
+def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
+    """Return what became of a claim, with everything that must stand beside it, a line each."""
+    record = one.record
+    role = ("primary " if record["primary"] else "confirmatory ") if several else ""
+    lines = [f"{role}claim: ".capitalize() + _CLAIMED[record["kind"]].format(**record) + "."]
+    if record["quote"]:
+        lines.append(f'Said: "{record["quote"]}" (impression {record["impression"] or "not on record"})')
+    if one.why_not:
+        return [*lines, f"No result: {one.why_not}."]
+    if one.heard is not None:
+        many = len(one.heard.listeners) > 1
+        lines += ["", *conclusion_lines(one.heard.conclusion, many=many)]
+        if one.heard.chances:
+            lines += ["", f"The plan: {one.heard.chances.sentence}"]
+        if many:
+            lines += ["", _listener_table(one.heard)]
+    if one.preferred is not None:
+        lines += ["", *_preferred_lines(one.preferred, record)]
+    if one.rated is not None:
+        lines += ["", *_rated_lines(one.rated)]
+    if one.adjusted_p_value is not None:
+        lines.append(f"Over the further claims, p by Holm: {one.adjusted_p_value:.3g}.")
+    return lines
+
+
+def _preferred_lines(one: PreferredAnswers, record: Mapping[str, Any]) -> list[str]:
+    concluded = one.conclusion
+    lines = [f"Result: {concluded.sentence}", concluded.answered.sentence]
+    low, high = concluded.limits
+    lines.append(
+        f"One-sided limits {100 * low:.1f} % and {100 * high:.1f} %, to be held against 50 % -+ "
+        f"{100 * float(record['margin']):g} %."
+    )
+    lines.append(f"The plan: {one.chances.sentence}")
+    if one.strengths is not None:
+        rows = [
+            (str(item), f"{row['estimate']:+.2f}", f"{row['ci_low']:+.2f} to {row['ci_high']:+.2f}")
+            for item, row in one.strengths.strengths.iterrows()
+        ]
+        lines += ["", columns(("strength of", "log odds", "95 % interval"), rows)]
+        if one.strengths.order_effect is not None:
+            lines.append(f"Effect of being heard first: {one.strengths.order_effect:+.2f} (log odds).")
+    elif one.why_no_strengths:
+        lines.append(f"No strengths: {one.why_no_strengths}.")
+    return lines
+
+
+def _rated_lines(one: RatedAnswers) -> list[str]:
+    result = one.result
+    lines = [f"Verdict: {result.sentence}"]
+    if len(result.remaining) > 1:
+        lines.append(f"Not ruled out: {', '.join(result.remaining)}.")
+    for scale in result.other_scales:
+        lines.append(f"Repeated on {scale.name}: {scale.verdict or scale.why_not}.")
+    lines.append(result.mixed_model.sentence)
+    lines += [f"{who}: {found.sentence}" for who, found in one.recognition]
+    if not one.recognition:
+        lines.append("Nobody was asked which one it was.")
+    if result.power is not None:
+        lines.append(f"A study of this size: {result.power.sentence}")
+    return lines
+
+
 def conclusion_lines(concluded: Conclusion, *, many: bool) -> list[str]:
-    """Return a conclusion with everything that must stand beside it, a line each."""
+    """Return a conclusion of hearing with everything that must stand beside it, a line each."""
     lines = [f"Result: {concluded.sentence}"]
     tested = concluded.answered or concluded.difference
     lines.append(tested.sentence)
@@ -98,7 +202,7 @@ def conclusion_lines(concluded: Conclusion, *, many: bool) -> list[str]:
     return lines
 
 
-def _listener_table(answers: Answers) -> str:
+def _listener_table(answers: HeardAnswers) -> str:
     rows = []
     for one in answers.listeners:
         tested = one.conclusion.answered or one.conclusion.difference

@@ -1,4 +1,4 @@
-"""What a study's record says: the sittings under one seal, their answers, and the conclusion.
+"""What a study's record says: the sittings under one seal, their answers, and what becomes of each claim.
 
 The sealed records are read, never the study file as it stands now: what was planned is what was sealed.
 """
@@ -9,21 +9,43 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.design import Plan, plan_from_record
 from blindtest.errors import BlindtestError, Fault
-from blindtest.methods import METHODS
 from blindtest.session.register import WITHHELD
 from blindtest.stats import (
     Conclusion,
     PlanChances,
+    PreferenceChances,
+    PreferenceConclusion,
+    PreferenceResult,
+    RecognitionResult,
+    SurvivalResult,
     adjust_p_values,
     conclude,
+    conclude_preference,
+    fit_paired_preferences,
     plan_chances,
+    preference_chances,
+    recognition_test,
+    survival,
+    table_of,
 )
 
 if TYPE_CHECKING:
     from blindtest.session.register import SealEntry, SittingEntry
     from blindtest.session.store import Store
 
-__all__ = ["Answers", "ListenerAnswers", "SittingAnswers", "read_answers"]
+__all__ = [
+    "Answers",
+    "ClaimAnswers",
+    "HeardAnswers",
+    "ListenerAnswers",
+    "PreferredAnswers",
+    "RatedAnswers",
+    "SittingAnswers",
+    "read_answers",
+]
+
+OUTCOMES = {"1": "first", "2": "second", "none": "tie"}
+RECOGNITION = "recognition"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,23 +64,34 @@ class SittingAnswers:
 
     @property
     def counted(self) -> tuple[Mapping[str, Any], ...]:
-        """Rows that count, in the order of trials."""
-        return tuple(sorted((row for row in self.rows if row["phase"] == "blind"), key=lambda row: int(row["trial"])))
+        """Rows that count, in the order of trials; a rating has one for each slot."""
+        return tuple(
+            sorted((row for row in self.rows if row["phase"] != "practice"), key=lambda row: int(row["trial"]))
+        )
 
     @property
-    def correct(self) -> int:
-        """Right answers among those that count."""
-        return sum(row["correct"] is True for row in self.counted)
+    def counted_answered(self) -> int:
+        """Trials that count and were answered."""
+        return len({int(row["trial"]) for row in self.counted})
 
-    @property
-    def unanswered(self) -> int:
-        """Planned trials that count and have no answer; none while the sitting is open."""
-        return 0 if self.entry.state == "open" else self.counted_planned - len(self.counted)
+    def of_blocks(self, blocks: Sequence[str]) -> tuple[Mapping[str, Any], ...]:
+        """Return the counted rows of some blocks."""
+        return tuple(row for row in self.counted if row["block"] in blocks)
+
+    def planned_in(self, blocks: Sequence[str]) -> int:
+        """Return how many trials some blocks of this sitting have."""
+        return sum(block.trials for block in self.plan.protocol.blocks if block.id in blocks)
+
+    def unanswered_in(self, blocks: Sequence[str]) -> int:
+        """Return how many of them nobody answered; none while the sitting is open."""
+        if self.entry.state == "open":
+            return 0
+        return self.planned_in(blocks) - len({int(row["trial"]) for row in self.of_blocks(blocks)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ListenerAnswers:
-    """One listener's answers over the counted sittings."""
+    """One listener's choices over the counted sittings."""
 
     listener: str
     correct: int
@@ -69,20 +102,79 @@ class ListenerAnswers:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HeardAnswers:
+    """Whether a difference is heard."""
+
+    method: str
+    conclusion: Conclusion
+    listeners: tuple[ListenerAnswers, ...]
+    chances: PlanChances | None
+    """Of the counted, ended sittings together; None without a margin."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PreferredAnswers:
+    """Whether one is preferred."""
+
+    conclusion: PreferenceConclusion
+    comparisons: Any
+    """A DataFrame: listener, sitting, clip, first, second, outcome (missing where unanswered)."""
+    strengths: PreferenceResult | None
+    why_no_strengths: str
+    chances: PreferenceChances
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RatedAnswers:
+    """Whether an impression survives blinding."""
+
+    result: SurvivalResult
+    ratings: Any
+    """A DataFrame: listener, clip, device, mode, sitting, rating: worn ones too."""
+    recognition: tuple[tuple[str, RecognitionResult], ...]
+    """(listener or 'all answers', result)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClaimAnswers:
+    """What became of one claim."""
+
+    record: Mapping[str, Any]
+    """As sealed: id, kind, device, comparator, clips, margin, kept, primary, quote, impression, blocks."""
+    planned: int
+    """Trials planned for it in the sittings that count."""
+    heard: HeardAnswers | None = None
+    preferred: PreferredAnswers | None = None
+    rated: RatedAnswers | None = None
+    why_not: str = ""
+    """Why there is no result."""
+    p_value: float | None = None
+    """Of the test that the word rests on; for ratings the smallest alpha at which the verdict is reached."""
+    adjusted_p_value: float | None = None
+    """By Holm over the confirmatory claims besides the primary one; None where there is at most one."""
+
+    @property
+    def word(self) -> str:
+        """How it ends, standing alone."""
+        if self.heard is not None:
+            return self.heard.conclusion.word
+        if self.preferred is not None:
+            return self.preferred.conclusion.word
+        if self.rated is not None:
+            return self.rated.result.verdict
+        return "undecided" if self.record["kind"] == "rated" else "open"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Answers:
     """All that was answered under one study seal."""
 
     seal: "SealEntry"
     sittings: tuple[SittingAnswers, ...]
     """Under this seal, counted and beyond the plan, ended and open."""
-    method: str
-    margin: float | None
     alpha: float
-    conclusion: Conclusion | None
-    """None where no counted trial was planned in a sitting that has ended."""
-    listeners: tuple[ListenerAnswers, ...]
-    chances: PlanChances | None
-    """Of the counted, ended sittings together; None without a margin."""
+    claims: tuple[ClaimAnswers, ...]
+    """The primary one first."""
     withheld: int
     """Sittings whose listener had them erased."""
 
@@ -92,9 +184,30 @@ class Answers:
         return tuple(sitting for sitting in self.sittings if _counts(sitting))
 
     @property
+    def primary(self) -> ClaimAnswers:
+        """The primary claim."""
+        return self.claims[0]
+
+    @property
+    def conclusion(self) -> Conclusion | None:
+        """The conclusion of the primary claim where it is one of hearing."""
+        return self.primary.heard.conclusion if self.primary.heard else None
+
+    @property
+    def listeners(self) -> tuple[ListenerAnswers, ...]:
+        """Listeners one by one, where the primary claim is one of hearing."""
+        return self.primary.heard.listeners if self.primary.heard else ()
+
+    @property
     def planned_trials(self) -> int:
-        """Counted trials planned in the sittings that enter the analysis."""
-        return sum(sitting.counted_planned for sitting in self.counted)
+        """Counted trials planned for the primary claim in the sittings that enter the analysis."""
+        return self.primary.planned
+
+    @property
+    def margin(self) -> float | None:
+        """Margin of the primary claim."""
+        margin = self.primary.record["margin"]
+        return None if margin is None else float(margin)
 
 
 def _counts(sitting: SittingAnswers) -> bool:
@@ -116,25 +229,15 @@ def read_answers(store: "Store") -> Answers:
         )
     seal = next(seal for seal in store.seals() if seal.commitment == entries[-1].study_seal)
     sittings = tuple(_sitting(store, entry) for entry in entries if entry.study_seal == seal.commitment)
-    record = seal.record
-    blocks = [block for block in record["protocol"]["blocks"] if block["phase"] != "practice"]
-    methods = sorted({block["method"] for block in blocks})
-    if len(methods) != 1 or METHODS[methods[0]].guess_rate is None:
-        raise BlindtestError(
-            Fault(problem="not yet: an analysis of these methods together", got=", ".join(methods), allowed="abx")
-        )
-    method, alpha, margin = methods[0], float(record["alpha"]), record["claims"][0]["margin"]
+    alpha = float(seal.record["alpha"])
     counted = [sitting for sitting in sittings if _counts(sitting)]
-    planned = sum(sitting.counted_planned for sitting in counted)
+    claims = sorted(seal.record["claims"], key=lambda claim: not claim["primary"])
+    found = [_claim(claim, counted, seal.record, alpha) for claim in claims]
     return Answers(
         seal=seal,
         sittings=sittings,
-        method=method,
-        margin=margin,
         alpha=alpha,
-        conclusion=_concluded(counted, method, margin, alpha) if planned else None,
-        listeners=_listeners(counted, method, margin, alpha),
-        chances=plan_chances(planned, method=method, margin=margin, alpha=alpha) if planned and margin else None,
+        claims=tuple(_adjusted(found)),
         withheld=sum(sitting.entry.listener == WITHHELD for sitting in sittings),
     )
 
@@ -152,34 +255,227 @@ def _sitting(store: "Store", entry: "SittingEntry") -> SittingAnswers:
     )
 
 
-def _concluded(sittings: Sequence[SittingAnswers], method: str, margin: float | None, alpha: float) -> Conclusion:
-    return conclude(
-        sum(sitting.correct for sitting in sittings),
-        sum(len(sitting.counted) for sitting in sittings),
-        method=method,
-        margin=margin,
-        alpha=alpha,
-        unanswered=sum(sitting.unanswered for sitting in sittings),
-    )
+def _claim(
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float
+) -> ClaimAnswers:
+    blocks = list(claim["blocks"])
+    planned = sum(sitting.planned_in(blocks) for sitting in sittings)
+    if not planned:
+        return ClaimAnswers(record=claim, planned=0, why_not="no sitting that counts has ended yet")
+    if claim["kind"] == "preferred":
+        return _preferred(claim, sittings, alpha, planned)
+    if claim["kind"] == "rated":
+        return _rated(claim, sittings, record, alpha, planned)
+    return _heard(claim, sittings, alpha, planned)
 
 
-def _listeners(
-    sittings: Sequence[SittingAnswers], method: str, margin: float | None, alpha: float
-) -> tuple[ListenerAnswers, ...]:
-    names = list(dict.fromkeys(sitting.entry.listener for sitting in sittings))
-    own = {name: [sitting for sitting in sittings if sitting.entry.listener == name] for name in names}
-    found = {name: _concluded(theirs, method, margin, alpha) for name, theirs in own.items()}
-    adjusted: list[float] | list[None] = [None] * len(names)
+def _adjusted(claims: Sequence[ClaimAnswers]) -> list[ClaimAnswers]:
+    """Return the claims with Holm's p over the confirmatory ones besides the primary."""
+    from dataclasses import replace
+
+    family = [one for one in claims if not one.record["primary"] and one.p_value is not None]
+    if len(family) < 2:
+        return list(claims)
+    adjusted = adjust_p_values([one.p_value or 0.0 for one in family])
+    by_id = {one.record["id"]: float(p) for one, p in zip(family, adjusted, strict=True)}
+    return [replace(one, adjusted_p_value=by_id.get(one.record["id"])) for one in claims]
+
+
+# heard
+
+
+def _heard(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int) -> ClaimAnswers:
+    blocks, margin = list(claim["blocks"]), claim["margin"]
+    rows = [row for sitting in sittings for row in sitting.of_blocks(blocks)]
+    methods = sorted({block.method for s in sittings for block in s.plan.protocol.blocks if block.id in blocks})
+    if len(methods) != 1:
+        return ClaimAnswers(record=claim, planned=planned, why_not=f"several methods together: {', '.join(methods)}")
+
+    def concluded(own: Sequence[SittingAnswers]) -> Conclusion:
+        answered = [row for sitting in own for row in sitting.of_blocks(blocks)]
+        return conclude(
+            sum(row["correct"] is True for row in answered),
+            len(answered),
+            method=methods[0],
+            margin=margin,
+            alpha=alpha,
+            unanswered=sum(sitting.unanswered_in(blocks) for sitting in own),
+        )
+
+    conclusion = concluded(sittings)
+    chances = plan_chances(planned, method=methods[0], margin=margin, alpha=alpha) if margin else None
+    names = list(dict.fromkeys(sitting.entry.listener for sitting in sittings if sitting.planned_in(blocks)))
+    own = [concluded([sitting for sitting in sittings if sitting.entry.listener == name]) for name in names]
+    adjusted: list[float | None] = [None] * len(names)
     if len(names) > 1:
-        adjusted = [float(p) for p in adjust_p_values([found[name].difference.p_value for name in names])]
-    return tuple(
+        adjusted = [float(p) for p in adjust_p_values([one.difference.p_value for one in own])]
+    listeners = tuple(
         ListenerAnswers(
             listener=name,
-            correct=found[name].correct,
-            trials=found[name].trials,
-            unanswered=found[name].unanswered,
-            conclusion=found[name],
-            adjusted_p_value=p_value,
+            correct=one.correct,
+            trials=one.trials,
+            unanswered=one.unanswered,
+            conclusion=one,
+            adjusted_p_value=p,
         )
-        for name, p_value in zip(names, adjusted, strict=True)
+        for name, one, p in zip(names, own, adjusted, strict=True)
     )
+    p_value = conclusion.difference.p_value
+    if conclusion.word == "negligible" and conclusion.similarity is not None:
+        p_value = conclusion.similarity.p_value
+    assert len(rows) == conclusion.trials
+    return ClaimAnswers(
+        record=claim,
+        planned=planned,
+        heard=HeardAnswers(method=methods[0], conclusion=conclusion, listeners=listeners, chances=chances),
+        p_value=p_value,
+    )
+
+
+# preferred
+
+
+def _preferred(
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int
+) -> ClaimAnswers:
+    blocks, device = list(claim["blocks"]), claim["device"]
+    rows = [row for sitting in sittings for row in _comparisons(sitting, blocks)]
+    frame = table_of(rows, ("listener", "sitting", "clip", "first", "second", "outcome"))
+    answered = [row for row in rows if row["outcome"] is not None]
+    wins = sum(row["outcome"] in ("first", "second") and row[row["outcome"]] == device for row in answered)
+    ties = sum(row["outcome"] == "tie" for row in answered)
+    conclusion = conclude_preference(
+        wins,
+        len(answered) - wins - ties,
+        ties,
+        margin=claim["margin"],
+        alpha=alpha,
+        direction=claim["direction"],
+        unanswered=len(rows) - len(answered),
+    )
+    strengths, why = None, ""
+    try:
+        strengths = fit_paired_preferences(frame, order=True)
+    except BlindtestError as error:
+        why = error.faults[0].problem
+    return ClaimAnswers(
+        record=claim,
+        planned=planned,
+        preferred=PreferredAnswers(
+            conclusion=conclusion,
+            comparisons=frame,
+            strengths=strengths,
+            why_no_strengths=why,
+            chances=preference_chances(planned, margin=claim["margin"], alpha=alpha, direction=claim["direction"]),
+        ),
+        p_value=conclusion.against.p_value if conclusion.side != "other" else conclusion.favouring.p_value,
+    )
+
+
+def _comparisons(sitting: SittingAnswers, blocks: Sequence[str]) -> list[dict[str, Any]]:
+    """Return a row for each planned pair, answered or not."""
+    answers = {int(row["trial"]): str(row["response"]) for row in sitting.of_blocks(blocks)}
+    found = []
+    for number in range(sitting.plan.length):
+        block, _ = sitting.plan.place(number)
+        if block.id not in blocks:
+            continue
+        trial = sitting.plan.trial(number)
+        first, second = (slot.condition for slot in trial.drawn.slots)
+        found.append(
+            {
+                "listener": sitting.entry.listener,
+                "sitting": sitting.entry.number,
+                "clip": trial.clip,
+                "first": first,
+                "second": second,
+                "outcome": OUTCOMES.get(answers.get(number, "")),
+            }
+        )
+    return found
+
+
+# rated
+
+
+def _rated(
+    claim: Mapping[str, Any],
+    sittings: Sequence[SittingAnswers],
+    record: Mapping[str, Any],
+    alpha: float,
+    planned: int,
+) -> ClaimAnswers:
+    blocks = list(claim["blocks"])
+    rows = [
+        {
+            "listener": sitting.entry.listener,
+            "clip": row["clip"],
+            "device": row["condition"],
+            "mode": row["phase"],
+            "sitting": sitting.entry.number,
+            "rating": float(row["response"]),
+        }
+        for sitting in sittings
+        for row in sitting.of_blocks(blocks)
+        if row["clip"] in claim["clips"]
+    ]
+    ratings = table_of(rows, ("listener", "clip", "device", "mode", "sitting", "rating"))
+    anchors = record.get("anchors") or {}
+
+    def verdict(at: float, *, whole: bool) -> SurvivalResult:
+        return survival(
+            ratings,
+            device=claim["device"],
+            comparator=claim["comparator"],
+            margin=float(claim["margin"]),
+            kept=float(claim["kept"]),
+            alpha=at,
+            anchor_low=anchors.get("low"),
+            anchor_high=anchors.get("high"),
+            mixed_model=whole,
+        )
+
+    try:
+        result = verdict(alpha, whole=True)
+    except BlindtestError as error:
+        return ClaimAnswers(record=claim, planned=planned, why_not=error.faults[0].problem)
+    return ClaimAnswers(
+        record=claim,
+        planned=planned,
+        rated=RatedAnswers(result=result, ratings=ratings, recognition=_recognition(sittings)),
+        p_value=_smallest_alpha(result, lambda at: verdict(at, whole=False).verdict),
+    )
+
+
+def _smallest_alpha(result: SurvivalResult, verdict_at: Any) -> float | None:
+    """Return the smallest alpha at which the verdict of one state is reached, by halving; None where it is none."""
+    if result.verdict in ("undecided", "nothing on record"):
+        return None
+    low, high = 0.0, result.alpha
+    for _ in range(12):
+        middle = (low + high) / 2
+        if verdict_at(middle) == result.verdict:
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def _recognition(sittings: Sequence[SittingAnswers]) -> tuple[tuple[str, RecognitionResult], ...]:
+    counted: dict[str, list[bool]] = {}
+    options = 0
+    for sitting in sittings:
+        for block in sitting.plan.protocol.blocks:
+            if block.method != RECOGNITION or not block.counted:
+                continue
+            options = max(options, len(sitting.plan.compared(block)))
+            answers = [row["correct"] is True for row in sitting.of_blocks([block.id])]
+            counted.setdefault(sitting.entry.listener, []).extend(answers)
+    answered = {name: answers for name, answers in counted.items() if answers}
+    if not answered:
+        return ()
+    everybody = [one for answers in answered.values() for one in answers]
+    found = [("all answers", recognition_test(sum(everybody), len(everybody), options))]
+    if len(answered) > 1:
+        found += [(name, recognition_test(sum(own), len(own), options)) for name, own in answered.items()]
+    return tuple(found)

@@ -1,43 +1,154 @@
-"""The demo: the whole job on invented devices with simulated listeners, whose truth is printed beside the result.
+"""The demo: three small studies of invented devices with simulated listeners, their truth beside every verdict.
 
-Everything follows from a seed: nonces and salts by hashing, the listeners' noise from a numpy generator, times from a
-simulated clock. Nothing is written outside the folder that is given.
+Is there a difference at all? What is left of two impressions without the names? Is a correction heard, and is it
+preferred? Each is done as a user does it: files laid out, impressions put on record and claimed, stimuli rendered, the
+study sealed, sittings held over several days, results analysed, a report written.
+
+Everything follows from a seed: nonces and salts by hashing, the listeners' noise from numpy generators, times from a
+simulated calendar. Nothing is written outside the folder that is given.
 """
 
-import shutil
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from importlib.resources import as_file
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blindtest.errors import BlindtestError, Fault
-from blindtest.render import render
-from blindtest.report import Truth
-from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
-from blindtest.stats import distinguishers, proportion_correct
+from blindtest.design import sittings_of
+from blindtest.errors import Fault, WrongUse
+from blindtest.render import Rendered, render
+from blindtest.session import SimulatedListener, rows_of, simulate_sitting, simulated_clock
 from blindtest.steps.analysis import Analysis, analyze
 from blindtest.steps.columns import columns
+from blindtest.steps.demo_folder import fresh_record, laid_out, marked, refuse_foreign
+from blindtest.steps.demo_listeners import LISTENERS, TUNERS, known, panel, truths
+from blindtest.steps.gathering import Truths
+from blindtest.steps.impressions import impression
 from blindtest.steps.listening import new_sitting, study_id
 from blindtest.steps.place import Entropy, Progress, open_store, stimuli_folder
 from blindtest.steps.reporting import ReportShown, report
-from blindtest.study import load_study, render_job, resources
+from blindtest.steps.sealing import ensure_sealed
+from blindtest.study import Study, load_study, render_job
 
-__all__ = ["LISTENERS", "DemoShown", "demo", "demo_study"]
+if TYPE_CHECKING:
+    from blindtest.session.store import Store
 
-LISTENERS = (
-    SimulatedListener(pseudonym="keen", d_prime=2.6, rule="differencing"),
-    SimulatedListener(pseudonym="trained", d_prime=1.8, rule="differencing"),
-    SimulatedListener(pseudonym="hopeful", d_prime=0.0, rule="guesser"),
+__all__ = ["CHAPTERS", "Chapter", "ChapterShown", "DemoShown", "StoryLine", "demo", "demo_study"]
+
+BEGINS = datetime(2026, 3, 4, 9, 0, tzinfo=UTC)
+DAYS_BETWEEN = 2
+"""Between a listener's sittings: another day in every time zone."""
+STORY = "story.md"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Said:
+    """An impression as it goes on record."""
+
+    words: str
+    unit: str
+    against: str
+    knew: tuple[str, ...]
+    worn: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chapter:
+    """One study of the demo."""
+
+    name: str
+    """Of its folder."""
+    study_file: str
+    listeners: Callable[[Study, np.random.Generator], Sequence[SimulatedListener]]
+    claims: dict[str, str]
+    """What is claimed, in words, by the claim's id."""
+    said: dict[str, Said] = field(default_factory=dict)
+    """Impressions, by the id of the claim that quotes them."""
+
+
+CHAPTERS = (
+    Chapter(
+        name="difference",
+        study_file="study.toml",
+        listeners=lambda study, rng: LISTENERS,
+        claims={"difference": "Heron and Plover can be told apart"},
+    ),
+    Chapter(
+        name="impression",
+        study_file="survival.toml",
+        listeners=panel,
+        claims={
+            "heron-over-plover": "Heron is rated above Plover, also without its name",
+            "finch-over-plover": "Finch is rated above Plover, also without its name",
+        },
+        said={
+            "heron-over-plover": Said(
+                words="Two evenings with Heron, and it is plainly better than Plover: more air, less boom.",
+                unit="heron",
+                against="plover",
+                knew=("maker",),
+                worn="two evenings",
+            ),
+            "finch-over-plover": Said(
+                words="Finch looks like Plover, but you hear what it costs: everything is calmer and finer.",
+                unit="finch",
+                against="plover",
+                knew=("price", "maker", "other-reviews"),
+                worn="one hour",
+            ),
+        },
+    ),
+    Chapter(
+        name="tuning",
+        study_file="tuning.toml",
+        listeners=lambda study, rng: TUNERS,
+        claims={
+            "heard": "the correction of Plover can be heard",
+            "preferred": "the correction of Plover is preferred",
+        },
+    ),
 )
-"""Invented listeners; d' is what they are made of."""
-METHOD_OF = {"differencing": "abx", "independent": "abx-independent", "guesser": "abx"}
-BEGINS = datetime(2026, 3, 4, 19, 0, tzinfo=UTC)
-MADE = "made-by-blindtest-demo.txt"
-_MADE_TEXT = "blindtest demo made this folder and replaces what is in it. Everything here is invented.\n"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoryLine:
+    """A verdict beside the truth."""
+
+    study: str
+    claim: str
+    verdict: str
+    truth: str
+    so_it_is: str
+    """'right', 'WRONG', or 'undecided' where the verdict decides nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChapterShown:
+    """What became of one study of the demo."""
+
+    name: str
+    folder: Path
+    analysis: Analysis
+    truths: Truths
+    lines: tuple[StoryLine, ...]
+    shown: ReportShown
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "name": self.name,
+            "folder": str(self.folder),
+            "analysis": self.analysis.to_dict(),
+            "report": self.shown.to_dict(),
+        }
+
+    @property
+    def sittings(self) -> int:
+        """How many were held."""
+        return len(self.analysis.answers.sittings)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,146 +156,260 @@ class DemoShown:
     """What `blindtest demo` prints at its end."""
 
     folder: Path
-    analysis: Analysis
-    truth: tuple[Truth, ...]
-    shown: ReportShown
+    seed: int
+    chapters: tuple[ChapterShown, ...]
+
+    @property
+    def story(self) -> tuple[StoryLine, ...]:
+        """All verdicts beside their truth."""
+        return tuple(line for chapter in self.chapters for line in chapter.lines)
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
         return {
             "folder": str(self.folder),
             "invented": True,
-            "analysis": self.analysis.to_dict(),
-            "truth": [{name: getattr(one, name) for name in Truth.__dataclass_fields__} for one in self.truth],
-            "report": self.shown.to_dict(),
+            "seed": self.seed,
+            "story": [{name: getattr(line, name) for name in StoryLine.__dataclass_fields__} for line in self.story],
+            "studies": [chapter.to_dict() for chapter in self.chapters],
         }
 
     def text(self) -> str:
-        """Return result and truth side by side, and where the report lies."""
-        rows = []
-        for one, truth in zip(self.analysis.answers.listeners, self.truth, strict=True):
-            tested = one.conclusion.answered or one.conclusion.difference
-            low, high = tested.distinguishers_interval
-            rows.append(
-                (
-                    one.listener,
-                    f"{one.correct} of {one.trials}",
-                    f"{100 * low:.0f} to {100 * high:.0f} %",
-                    f"{100 * truth.share:.0f} %",
-                    "yes" if low <= truth.share <= high else "no",
-                    one.conclusion.word,
-                    fits(one.conclusion.word, truth.share, self.analysis.answers.margin),
-                )
-            )
-        headings = ("listener", "right", "heard, 95 %", "truth", "inside", "alone", "is that so")
+        """Return verdicts and truth side by side, and where the reports lie."""
+        rows = [(line.claim, line.verdict, line.truth, line.so_it_is) for line in self.story]
+        lines = [
+            INVENTED,
+            "",
+            columns(HEADINGS, rows),
+            "",
+            *(f"{chapter.name}: {_who(chapter)}" for chapter in self.chapters),
+            "",
+            self.balance,
+            "",
+            "Pages to publish:",
+            *(f"  {chapter.shown.page}" for chapter in self.chapters),
+            f"This story: {self.folder / STORY}",
+        ]
+        return "\n".join(lines)
+
+    @property
+    def balance(self) -> str:
+        """How many verdicts are right, and how often one may be wrong."""
+        counts = [sum(line.so_it_is == word for line in self.story) for word in ("right", "undecided", "WRONG")]
+        return (
+            f"{counts[0]} right, {counts[1]} undecided, {counts[2]} wrong. A verdict may be wrong in one study of twenty "
+            "(alpha .05), and a fair plan may end undecided: blindtest demo --seed 2 tells the story with other luck."
+        )
+
+    def markdown(self) -> str:
+        """Return the story as a file that links the reports."""
+        table = [HEADINGS, tuple("-" * len(heading) for heading in HEADINGS)]
+        table += [(line.claim, line.verdict, line.truth, line.so_it_is) for line in self.story]
         return "\n".join(
             [
-                "Everything in this demo is invented: devices, music, listeners.",
+                "# Three studies, their verdicts and the truth",
                 "",
-                self.analysis.text(),
+                INVENTED,
                 "",
-                "Result and truth side by side (share of trials heard beyond guessing):",
-                columns(headings, rows),
+                *(f"| {' | '.join(row)} |" for row in table),
                 "",
-                self.shown.text(),
+                *(
+                    f"- [{chapter.name}]({chapter.name}/report/report.html): {_who(chapter)}"
+                    for chapter in self.chapters
+                ),
+                "",
+                self.balance,
+                "",
             ]
         )
 
 
-def fits(word: str, share: float, margin: float | None) -> str:
-    """Return whether a verdict is true of a listener who hears the share `share` of trials."""
-    if word == "open":
-        return "undecided"
-    true = share > 0 if word == "shown" else share < (margin or 0)
-    return "right" if true else "WRONG"
+HEADINGS = ("claim", "verdict", "truth", "so it is")
+INVENTED = (
+    "Everything here is invented: devices, music, listeners. What the listeners are made of is known, so the truth "
+    "can stand beside each verdict."
+)
+
+
+def _who(chapter: ChapterShown) -> str:
+    answers = chapter.analysis.answers
+    listeners = len({one.entry.listener for one in answers.sittings})
+    each = chapter.sittings // max(listeners, 1)
+    times = "a sitting" if each == 1 else f"{each} sittings"
+    return f"{chapter.analysis.title} {listeners} listeners, {times} each."
 
 
 def demo_study(folder: Path, *, progress: Progress = lambda done, total, what: None) -> Path:
-    """Lay the demo's study out in `folder`, render its stimuli, and return the folder."""
-    _laid_out(folder)
-    study = load_study(folder)
-    render(render_job(study), stimuli_folder(study), progress=progress)
-    return folder
-
-
-def _laid_out(folder: Path) -> None:
-    """Copy the demo's files; a record of an earlier run is removed, rendered stimuli are kept."""
-    if folder.exists() and any(folder.iterdir()) and not (folder / MADE).is_file():
-        raise BlindtestError(
-            Fault(
-                problem="this folder holds something that blindtest demo did not make",
-                file=str(folder),
-                remedy="move it away; nothing was overwritten",
-            )
-        )
-    folder.mkdir(parents=True, exist_ok=True)
-    (folder / MADE).write_text(_MADE_TEXT, encoding="utf-8")
-    with as_file(resources("demo_stimuli")) as source:
-        for name in ("measurements", "clips"):
-            shutil.rmtree(folder / name, ignore_errors=True)
-            shutil.copytree(source / name, folder / name)
-        shutil.copyfile(source / "study.toml", folder / "study.toml")
-
-
-def _fresh_record(folder: Path) -> None:
-    for path in folder.glob("study.db*"):
-        path.unlink()
-
-
-def seeded_entropy(seed: int) -> Entropy:
-    """Return `entropy(n)` that follows from a seed: for a demo that comes out alike on every run, never for a study."""
-    drawn = 0
-
-    def entropy(count: int) -> bytes:
-        nonlocal drawn
-        drawn += 1
-        names = (f"blindtest demo/{seed}/{drawn}/{block}" for block in range(count // 32 + 1))
-        return b"".join(sha256(name.encode()).digest() for name in names)[:count]
-
-    return entropy
-
-
-def demo(folder: Path, *, seed: int = 1, progress: Progress = lambda done, total, what: None) -> DemoShown:
-    """Do the whole job under `folder`: render, seal, simulated sittings, analysis, report.
+    """Lay the demo's study of a difference out in `folder`, render its stimuli, and return the folder.
 
     Raises
     ------
     BlindtestError
         `folder` holds something that an earlier demo did not make.
     """
-    place = folder / "study"
-    # Rendering takes about half of the time; the other half is shared by sittings and report.
-    demo_study(place, progress=lambda done, total, what: progress(50 * done // max(total, 1), 100, what))
-    _fresh_record(place)
-    study = load_study(place)
-    rendered = render(render_job(study), stimuli_folder(study))
-    entropy, rng = seeded_entropy(seed), np.random.default_rng(seed)
-    clock = simulated_clock(BEGINS, rng)
-    for number, listener in enumerate(LISTENERS):
-        progress(50 + 5 * number, 100, f"sitting of {listener.pseudonym}")
-        with new_sitting(
-            study, rendered, open_store(study, entropy=entropy), listener=listener.pseudonym, clock=clock,
-            entropy=entropy,
-        ) as prepared:  # fmt: skip
-            plan = prepared.sitting.plan
-            sitting = simulate_sitting(plan, listener, rng, clock, study=study_id(plan.record), save=prepared.answered)
-            prepared.ended(sitting, clock())
-    truth = tuple(true_of(listener) for listener in LISTENERS)
-    analysis = analyze(place, clock=clock, entropy=entropy)
-    progress(70, 100, "report")
-    shown = report(place, truth=truth, invented=True, clock=clock, entropy=entropy)
-    progress(100, 100, "")
-    return DemoShown(folder=place, analysis=analysis, truth=truth, shown=shown)
+    refuse_foreign(folder)
+    laid_out(folder, CHAPTERS[0].study_file)
+    study = load_study(folder)
+    render(render_job(study), stimuli_folder(study), progress=progress)
+    marked(folder)
+    return folder
 
 
-def true_of(listener: SimulatedListener) -> Truth:
-    """Return what a simulated listener was made to be."""
-    method = METHOD_OF[listener.rule]
-    proportion = 0.5 if listener.rule == "guesser" else float(proportion_correct(listener.d_prime, method))
-    return Truth(
-        who=listener.pseudonym,
-        proportion=proportion,
-        share=distinguishers(proportion, method),
-        d_prime=listener.d_prime,
-        rule=listener.rule,
+def demo(folder: Path, *, seed: int = 1, progress: Progress = lambda done, total, what: None) -> DemoShown:
+    """Do three studies under `folder`: render, impressions, seals, simulated sittings, analysis, reports.
+
+    Raises
+    ------
+    BlindtestError
+        `folder` holds something that an earlier demo did not make.
+    WrongUse
+        The seed is negative.
+    """
+    if seed < 0:
+        raise WrongUse(Fault(problem="a seed is a whole number", key="--seed", got=seed, allowed="0 or more"))
+    for place in (folder, *(folder / chapter.name for chapter in CHAPTERS)):
+        refuse_foreign(place)
+    folder.mkdir(parents=True, exist_ok=True)
+    marked(folder)
+    parts = [0, 25, 75, 100]
+    told = tuple(
+        _told(chapter, folder / chapter.name, seed, _part(progress, parts[number], parts[number + 1]))
+        for number, chapter in enumerate(CHAPTERS)
     )
+    shown = DemoShown(folder=folder, seed=seed, chapters=told)
+    (folder / STORY).write_text(shown.markdown(), encoding="utf-8")
+    marked(folder)
+    progress(100, 100, "")
+    return shown
+
+
+def _part(progress: Progress, begins: int, ends: int) -> Progress:
+    def within(done: int, total: int, what: str) -> None:
+        progress(begins + (ends - begins) * done // max(total, 1), 100, what)
+
+    return within
+
+
+def _told(chapter: Chapter, place: Path, seed: int, progress: Progress) -> ChapterShown:
+    """Do one study from its files to its report."""
+    entropy = seeded_entropy(seed, chapter.name)
+    rng = np.random.default_rng([seed, *chapter.name.encode()])
+    calendar = Calendar(BEGINS, rng)
+    laid_out(place, chapter.study_file)
+    fresh_record(place)
+    for claim, said in chapter.said.items():
+        _put_on_record(place, claim, said, calendar, entropy)
+    study = load_study(place)
+    rendered = render(render_job(study), stimuli_folder(study), progress=_part(progress, 0, 40))
+    listeners = chapter.listeners(study, rng)
+    with open_store(study, entropy=entropy) as store:
+        ensure_sealed(study, rendered, store, at=calendar(), entropy=entropy)
+        _sittings(study, rendered, store, listeners, rng, calendar, entropy, _part(progress, 40, 80))
+    true = truths(study, listeners)
+    progress(80, 100, "report")
+    analysis = analyze(place, clock=calendar, entropy=entropy)
+    shown = report(place, truths=true, invented=True, clock=calendar, entropy=entropy)
+    marked(place, sittings=len(analysis.answers.sittings))
+    return ChapterShown(
+        name=chapter.name,
+        folder=place,
+        analysis=analysis,
+        truths=true,
+        lines=tuple(_lines(chapter, analysis, true)),
+        shown=shown,
+    )
+
+
+def _lines(chapter: Chapter, analysis: Analysis, true: Truths) -> Iterator[StoryLine]:
+    for one in analysis.answers.claims:
+        truth = known(one.record, true)
+        yield StoryLine(
+            study=chapter.name,
+            claim=chapter.claims[one.record["id"]],
+            verdict=one.word,
+            truth=truth.words,
+            so_it_is=truth.held_against(one.word),
+        )
+
+
+def _put_on_record(place: Path, claim: str, said: Said, calendar: "Calendar", entropy: Entropy) -> None:
+    """Put an impression on record and write its hash into the claim that quotes it, as a user does."""
+    shown = impression(
+        place,
+        words=said.words,
+        unit=said.unit,
+        against=said.against,
+        knew=said.knew,
+        worn=said.worn,
+        clock=calendar,
+        entropy=entropy,
+    )
+    path = place / "study.toml"
+    quote = next(one.quote for one in load_study(place).claims if one.id == claim)
+    line = f'quote = "{quote}"\n'
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace(line, f'{line}impression = "{shown.hash[:16]}"\n'), encoding="utf-8", newline="\n")
+
+
+def _sittings(
+    study: Study,
+    rendered: Rendered,
+    store: "Store",
+    listeners: Sequence[SimulatedListener],
+    rng: np.random.Generator,
+    calendar: "Calendar",
+    entropy: Entropy,
+    progress: Progress,
+) -> None:
+    """Hold all sittings: every listener's first, then on another day every listener's second, and so on."""
+    rounds = len(sittings_of(study.protocol))
+    for sitting in range(rounds):
+        calendar.another_day()
+        for number, listener in enumerate(listeners):
+            progress(sitting * len(listeners) + number, rounds * len(listeners), f"sitting of {listener.pseudonym}")
+            prepared = new_sitting(
+                study, rendered, store, listener=listener.pseudonym, clock=calendar, entropy=entropy
+            )
+            plan, kept = prepared.sitting.plan, []
+            ended = simulate_sitting(
+                plan,
+                listener,
+                rng,
+                calendar,
+                study=study_id(plan.record),
+                save=lambda answer, at=prepared.entry.number: kept.append(store.append_later(at, rows_of(answer))),
+            )
+            for one in kept:
+                one.result()
+            prepared.ended(ended, calendar())
+
+
+class Calendar:
+    """A clock that goes on by about three seconds whenever it is read, and to another morning when told."""
+
+    def __init__(self, begins: datetime, rng: np.random.Generator) -> None:
+        self._morning = begins
+        self._rng = rng
+        self._clock = simulated_clock(begins, rng)
+
+    def __call__(self) -> datetime:
+        """Return the time now."""
+        return self._clock()
+
+    def another_day(self) -> None:
+        """Go on to the morning of the next day on which anybody listens."""
+        self._morning += timedelta(days=DAYS_BETWEEN)
+        self._clock = simulated_clock(self._morning, self._rng)
+
+
+def seeded_entropy(seed: int, name: str) -> Entropy:
+    """Return `entropy(n)` that follows from a seed: for a demo that comes out alike on every run, never for a study."""
+    drawn = 0
+
+    def entropy(count: int) -> bytes:
+        nonlocal drawn
+        drawn += 1
+        names = (f"blindtest demo/{seed}/{name}/{drawn}/{block}" for block in range(count // 32 + 1))
+        return b"".join(sha256(one.encode()).digest() for one in names)[:count]
+
+    return entropy

@@ -3,7 +3,7 @@
 import platform
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
@@ -12,39 +12,52 @@ import numpy as np
 
 from blindtest import __version__
 from blindtest.design import Block
+from blindtest.device import correction_fir
 from blindtest.methods import METHODS
-from blindtest.render import Rendered
+from blindtest.render import CorrectionStage, Rendered
 from blindtest.report import (
+    BlockFacts,
     ClaimFacts,
+    ClaimResult,
     ClipFacts,
     ConditionFacts,
+    CorrectionFacts,
     FilterCurve,
     FindingFacts,
+    ImpressionFacts,
     LimitFacts,
     MatchLine,
     PlanFacts,
+    PreferenceFacts,
+    PreferencePlanFacts,
+    PreferenceTruth,
     ProtocolFacts,
+    RatedFacts,
+    RatingFacts,
+    RatingTruth,
+    RecognitionFacts,
     RenderingFacts,
     ReportInput,
     ResponseCurve,
     Results,
     SealFacts,
     SittingFacts,
+    SurvivalPlanFacts,
     Tested,
     TrialFacts,
     Truth,
     UnitFacts,
 )
 from blindtest.stats import DECISION_RULES, Conclusion
-from blindtest.steps.answers import Answers, SittingAnswers
-from blindtest.steps.sealing import SITTINGS_PER_LISTENER, STOPPING
+from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
+from blindtest.steps.sealing import STOPPING
 from blindtest.steps.verification import Verified
-from blindtest.study import Study, Unit, compared, primary_claim, tested_clips, unit_averages, unit_response
+from blindtest.study import Study, Unit, compared, read_origin, render_job, tested_clips, unit_averages, unit_response
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
 
-__all__ = ["CAUTIONS", "gathered"]
+__all__ = ["CAUTIONS", "Truths", "gathered"]
 
 CAUTIONS = (
     "Before the first sound listeners were told to start low, to set their own volume during the level step, and then "
@@ -64,10 +77,11 @@ def gathered(
     verified: Verified,
     *,
     generated_at: datetime,
-    truth: Sequence[Truth] = (),
+    truths: "Truths | None" = None,
     invented: bool = False,
 ) -> ReportInput:
     """Return all that the report of `study` says."""
+    truths = truths or Truths()
     units = {unit.id: unit for unit in study.units}
     used = list(dict.fromkeys([*(_device_of(study, one) for one in compared(study)), _playback_unit(study)]))
     protocol = _protocol(study, answers)
@@ -76,16 +90,15 @@ def gathered(
         generated_at=generated_at,
         reviewer=study.reviewer,
         conditions=tuple(_condition(study, condition.id) for condition in study.conditions),
-        compared=compared(study),
-        claim=_claim(study, answers),
+        compared=(answers.primary.record["device"], answers.primary.record["comparator"]),
+        claim=_claim(answers.primary, answers.alpha),
         protocol=protocol,
-        plan=PlanFacts.of(
-            max(answers.planned_trials, protocol.trials),
-            method=answers.method,
-            margin=answers.margin,
-            alpha=answers.alpha,
-        ),
-        results=_results(answers),
+        plan=_heard_plan(answers),
+        results=_heard_results(answers),
+        claims=tuple(_claim_result(one, answers, truths) for one in answers.claims),
+        impressions=tuple(ImpressionFacts.of(entry.hash, entry.row, entry.created) for entry in store.impressions()),
+        ratings=_ratings(answers),
+        corrections=corrections(study, rendered),
         rendering=_rendering(study, rendered, answers, store),
         units=tuple(_unit(study, units[name]) for name in used if name in units),
         clips=tuple(_clip(study, rendered, name, answers) for name in tested_clips(study)),
@@ -108,14 +121,25 @@ def gathered(
         match=tuple(_match_line(row) for row in rendered.table if row.clip in tested_clips(study)),
         sittings=tuple(_sitting(store, one) for one in answers.sittings),
         trials=tuple(trial for one in answers.sittings if one.entry.state != "open" for trial in _trials(one)),
-        seal=_seal(store, answers, verified),
+        seal=_seal(study, store, answers, verified),
         versions=_versions(),
         hashes=_hashes(answers),
         cautions=CAUTIONS,
         deviations=_deviations(store, answers),
-        truth=tuple(truth),
+        recognition=_recognition_words(answers),
+        truth=truths.heard,
         invented=invented,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truths:
+    """What simulated listeners were made to be; demonstrations only."""
+
+    heard: tuple[Truth, ...] = ()
+    preferred: tuple[PreferenceTruth, ...] = ()
+    rated: Mapping[str, tuple[RatingTruth, ...]] = field(default_factory=dict)
+    """By claim."""
 
 
 def _device_of(study: Study, condition: str) -> str:
@@ -144,25 +168,158 @@ def _condition(study: Study, name: str) -> ConditionFacts:
         name=study.unit(device).name if device else name,
         chain=tuple(chain),
         from_measurement=bool(device),
+        anchor=condition.anchor or "",
+        decoy=condition.decoy,
+        label=condition.label,
     )
 
 
-def _claim(study: Study, answers: Answers) -> ClaimFacts:
-    claim = primary_claim(study)
+_REFUTED_BY = {
+    "heard": "showing, at a risk of error of {alpha:g}, that less than {share:g} % of trials are heard beyond guessing",
+    "preferred": (
+        "showing, at a risk of error of {alpha:g}, that the other one is preferred, or that the preference lies within "
+        "50 % -+ {share:g} %"
+    ),
+    "rated": "showing, at a risk of error of {alpha:g}, that the blind effect is smaller than {margin:g} points",
+}
+
+
+def _claim(one: ClaimAnswers, alpha: float) -> ClaimFacts:
+    record = one.record
+    margin = None if record["margin"] is None else float(record["margin"])
+    refuted_by = ""
+    if margin is not None:
+        refuted_by = _REFUTED_BY[record["kind"]].format(alpha=alpha, share=100 * margin, margin=margin)
     return ClaimFacts(
-        id=claim.id,
-        kind=claim.kind,
-        device=claim.device,
-        comparator=claim.comparator,
-        clips=() if claim.clips == "all" else tuple(claim.clips),
-        margin=answers.margin,
-        primary=True,
-        refuted_by=(
-            f"showing, at a risk of error of {answers.alpha:g}, that less than {100 * answers.margin:g} % of trials "
-            "are heard beyond guessing"
-            if answers.margin
-            else ""
-        ),
+        id=record["id"],
+        kind=record["kind"],
+        quote=record["quote"],
+        device=record["device"],
+        comparator=record["comparator"],
+        clips=tuple(record["clips"]),
+        margin=margin,
+        kept=float(record["kept"]) if record["kind"] == "rated" else None,
+        primary=bool(record["primary"]),
+        refuted_by=refuted_by,
+        impression=record["impression"],
+    )
+
+
+def _heard(answers: Answers) -> ClaimAnswers | None:
+    return next((one for one in answers.claims if one.record["kind"] == "heard"), None)
+
+
+def _heard_plan(answers: Answers) -> PlanFacts | None:
+    one = _heard(answers)
+    if one is None:
+        return None
+    blocks = [block for block in answers.seal.record["protocol"]["blocks"] if block["id"] in one.record["blocks"]]
+    return PlanFacts.of(
+        max(one.planned, sum(block["trials"] for block in blocks)),
+        method=blocks[0]["method"],
+        margin=one.record["margin"],
+        alpha=answers.alpha,
+    )
+
+
+def _heard_results(answers: Answers) -> Results | None:
+    one = _heard(answers)
+    return None if one is None or one.heard is None else _results(one.heard)
+
+
+def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> ClaimResult:
+    plan: PlanFacts | PreferencePlanFacts | SurvivalPlanFacts | None = None
+    preferred, rated = None, None
+    record = one.record
+    chance: float | None = None
+    if record["kind"] == "heard":
+        plan = _heard_plan(answers)
+        chance = plan.chance_negligible_if_guessing if plan else None
+    if one.preferred is not None:
+        plan = PreferencePlanFacts.of(
+            one.planned, margin=record["margin"], alpha=answers.alpha, direction=record["direction"]
+        )
+        chance = one.preferred.chances.chance_to_fail
+        preferred = PreferenceFacts.of(
+            one.preferred.conclusion,
+            device=record["device"],
+            comparator=record["comparator"],
+            table=one.preferred.comparisons,
+            strengths=one.preferred.strengths,
+            truth=truths.preferred,
+        )
+    if one.rated is not None:
+        power = one.rated.result.power
+        plan = SurvivalPlanFacts.of(power) if power is not None else None
+        chance = power.chance_to_vanish if power is not None else None
+        rated = RatedFacts.of(
+            one.rated.result,
+            table=one.rated.ratings,
+            recognition=tuple(RecognitionFacts.of(who, found) for who, found in one.rated.recognition),
+            order=str(answers.seal.record["protocol"].get("order", "")),
+            truth=truths.rated.get(record["id"], ()),
+        )
+    return ClaimResult(
+        claim=_claim(one, answers.alpha),
+        heard=_results(one.heard) if one.heard is not None else None,
+        preferred=preferred,
+        rated=rated,
+        plan=plan,
+        alpha=answers.alpha,
+        p_value=one.p_value,
+        adjusted_p_value=one.adjusted_p_value,
+        chance_to_fail=chance,
+    )
+
+
+def _ratings(answers: Answers) -> tuple[RatingFacts, ...]:
+    found = next((one.rated for one in answers.claims if one.rated is not None), None)
+    if found is None:
+        return ()
+    return tuple(
+        RatingFacts(
+            listener=str(row["listener"]),
+            sitting=int(row["sitting"]),
+            mode=row["mode"],
+            clip=str(row["clip"]),
+            condition=str(row["device"]),
+            rating=float(row["rating"]),
+        )
+        for row in found.ratings.to_dict("records")
+    )
+
+
+def _recognition_words(answers: Answers) -> str:
+    found = next((one.rated.recognition for one in answers.claims if one.rated is not None), ())
+    return " ".join(f"{who}: {result.sentence}" for who, result in found[:1])
+
+
+def corrections(study: Study, rendered: Rendered) -> tuple[CorrectionFacts, ...]:
+    """Return every correction of the study as designed, at the rate of its first clip."""
+    rate = next(iter(rendered.rates.values()), 48_000)
+    targets = {
+        (one.id, stage.correction.unit): stage.correction.target
+        for one in study.conditions
+        for stage in one.stages
+        if stage.correction is not None
+    }
+    return tuple(
+        CorrectionFacts.of(
+            correction_fir(
+                stage.response,
+                stage.target,
+                rate,
+                align_hz=stage.align_hz,
+                band_hz=stage.band_hz,
+                max_boost_db=stage.max_boost_db,
+            ),
+            condition=condition.id,
+            unit=study.unit(stage.unit_id).name,
+            target=targets.get((condition.id, stage.unit_id), ""),
+        )
+        for condition in render_job(study).conditions
+        for stage in condition.stages
+        if isinstance(stage, CorrectionStage)
     )
 
 
@@ -171,42 +328,54 @@ def _counted_blocks(study: Study) -> tuple[Block, ...]:
 
 
 def _protocol(study: Study, answers: Answers) -> ProtocolFacts:
-    method = METHODS[answers.method]
+    record = answers.seal.record["protocol"]
+    blocks = answers.primary.record["blocks"]
+    main = next((block for block in record["blocks"] if block["id"] in blocks), record["blocks"][-1])
+    method = METHODS[main["method"]]
+    compared_in = answers.seal.record["compared"]
     counted = _counted_blocks(study)
     return ProtocolFacts(
         name=study.protocol.name,
         title=study.protocol.title,
         source=study.protocol.source,
-        method=answers.method,
+        method=method.name,
         method_title=method.title,
-        decision_model=DECISION_RULES[answers.method].model,
+        decision_model=DECISION_RULES[method.name].model if method.name in DECISION_RULES else "",
         guess_rate=method.guess_rate or 0.0,
-        trials=sum(block.trials for block in counted),
+        trials=sum(block["trials"] for block in record["blocks"] if block["id"] in blocks),
         practice=sum(block.trials for block in study.protocol.blocks if not block.counted),
-        sittings=SITTINGS_PER_LISTENER,
+        sittings=int(answers.seal.record["sittings_per_listener"]),
         listeners=len({one.entry.listener for one in answers.sittings}),
         alpha=answers.alpha,
         margin=answers.margin,
         deadline_days=study.protocol.deadline_days,
         break_after=next((block.break_after for block in counted), None),
         stopping=STOPPING,
+        blocks=tuple(
+            BlockFacts(
+                id=block["id"],
+                phase=block["phase"],
+                method=block["method"],
+                method_title=METHODS[block["method"]].title,
+                source=METHODS[block["method"]].source,
+                trials=block["trials"],
+                sittings=block.get("sittings", 1),
+                feedback=block["feedback"],
+                conditions=tuple(compared_in.get(block["id"], ())),
+            )
+            for block in record["blocks"]
+        ),
+        order=str(record.get("order", "")) if any(b["phase"] in ("worn", "labelled") for b in record["blocks"]) else "",
     )
 
 
-def _results(answers: Answers) -> Results | None:
-    concluded = answers.conclusion
-    if concluded is None:
-        return None
-    base = Results.of(concluded)
-    return Results(
-        conclusion=concluded.word,
-        pooled=base.pooled,
+def _results(heard: HeardAnswers) -> Results:
+    base = Results.of(heard.conclusion)
+    return replace(
+        base,
         listeners=tuple(
-            _tested(one.listener, one.conclusion, one.adjusted_p_value) for one in answers.listeners if one.trials
+            _tested(one.listener, one.conclusion, one.adjusted_p_value) for one in heard.listeners if one.trials
         ),
-        unanswered=concluded.unanswered,
-        unanswered_as_wrong=base.unanswered_as_wrong,
-        unanswered_as_right=base.unanswered_as_right,
     )
 
 
@@ -333,7 +502,8 @@ def _sitting(store: "Store", one: SittingAnswers) -> SittingFacts:
         began=entry.created,
         ended=entry.ended,
         planned=one.counted_planned,
-        answered=len(one.counted),
+        answered=one.counted_answered,
+        phase=_phase_of(one),
         commitment=entry.commitment,
         nonce=one.plan.nonce.hex() if over else None,
         public=store.public(entry.commitment),
@@ -341,15 +511,26 @@ def _sitting(store: "Store", one: SittingAnswers) -> SittingFacts:
     )
 
 
+def _phase_of(one: SittingAnswers) -> str:
+    scheduled = one.plan.record.get("scheduled") or {}
+    series = scheduled.get("runs", 1) > 1 or scheduled.get("phase", "blind") != "blind"
+    return str(scheduled["name"]) if series else ""
+
+
 def _trials(one: SittingAnswers) -> list[TrialFacts]:
-    answered = {int(row["trial"]): row for row in one.rows}
+    answered: dict[int, list[Mapping[str, Any]]] = {}
+    for row in one.rows:
+        answered.setdefault(int(row["trial"]), []).append(row)
     # A withdrawn sitting shows no trials at all; an abandoned one also those that nobody answered.
     numbers = range(one.plan.length) if one.entry.forgotten is None else ()
-    return [_trial(one, number, answered.get(number)) for number in numbers]
+    return [_trial(one, number, answered.get(number, [])) for number in numbers]
 
 
-def _trial(one: SittingAnswers, number: int, row: Mapping[str, Any] | None) -> TrialFacts:
+def _trial(one: SittingAnswers, number: int, rows: Sequence[Mapping[str, Any]]) -> TrialFacts:
     planned = one.plan.trial(number)
+    row = rows[0] if rows else None
+    rated = METHODS[planned.method].answer_kind == "rate"
+    answer = None if row is None else "rated" if rated else str(row["response"])
     return TrialFacts(
         listener=one.entry.listener,
         sitting=one.entry.number,
@@ -359,8 +540,11 @@ def _trial(one: SittingAnswers, number: int, row: Mapping[str, Any] | None) -> T
         clip=planned.clip,
         slots=tuple((slot.name, slot.condition) for slot in planned.drawn.slots),
         right=", ".join(str(value) for value in (planned.drawn.right or {}).values()),
-        answer=str(row["response"]) if row else None,
+        answer=answer,
         correct=row["correct"] if row else None,
+        method=planned.method,
+        block=planned.block,
+        ratings=tuple((str(each["slot"]), float(each["response"])) for each in rows) if rated else (),
         answered_at=datetime.fromisoformat(row["answered_at"]) if row else None,
         time_taken_s=float(row["time_taken_s"]) if row else None,
         switches=int(row["switches"]) if row else None,
@@ -368,8 +552,9 @@ def _trial(one: SittingAnswers, number: int, row: Mapping[str, Any] | None) -> T
     )
 
 
-def _seal(store: "Store", answers: Answers, verified: Verified) -> SealFacts:
+def _seal(study: Study, store: "Store", answers: Answers, verified: Verified) -> SealFacts:
     over = all(one.entry.state != "open" for one in answers.sittings)
+    origin = read_origin(study.folder)
     return SealFacts(
         study_commitment=answers.seal.commitment,
         study_nonce=store.sealed(answers.seal.commitment).nonce.hex() if over else None,
@@ -379,7 +564,7 @@ def _seal(store: "Store", answers: Answers, verified: Verified) -> SealFacts:
         listener_could_read=True,
         findings=tuple(FindingFacts(ok=f.ok, what=f.what, detail=f.detail) for f in verified.findings),
         plans_sealed=len(store.sittings()),
-        plans_before=0,
+        plans_before=origin.plans_sealed if origin else 0,
     )
 
 

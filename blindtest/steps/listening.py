@@ -14,7 +14,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.audio import wav_samples
-from blindtest.design import Plan, make_plan, plan_from_record
+from blindtest.design import (
+    Draws,
+    First,
+    Plan,
+    ScheduledSitting,
+    first_phase,
+    key_seed,
+    make_plan,
+    plan_from_record,
+    sittings_of,
+)
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Rendered, Stimulus, load_rendered, render
 from blindtest.session import (
@@ -27,8 +37,8 @@ from blindtest.session import (
     rows_of,
 )
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
-from blindtest.steps.sealing import SITTINGS_PER_LISTENER, StudySeal, ensure_sealed
-from blindtest.study import Study, compared, load_study, render_job, tested_clips
+from blindtest.steps.sealing import StudySeal, ensure_sealed, names_read
+from blindtest.study import Study, compared_by_block, load_study, render_job, tested_clips
 
 if TYPE_CHECKING:
     from blindtest.session.register import SittingEntry
@@ -199,6 +209,7 @@ def prepare_sitting(
     *,
     listener: str = "",
     again: bool = False,
+    same_day: str = "",
     clock: Clock = now,
     entropy: Entropy = os.urandom,
     progress: Progress = lambda done, total, what: None,
@@ -209,6 +220,7 @@ def prepare_sitting(
     ----------
     listener : pseudonym; '' takes the one open sitting, or draws a pseudonym
     again : allow one more sitting of a listener than planned; it is reported, never counted
+    same_day : why a second sitting of a phase may be on the day of the first; goes on record
 
     Raises
     ------
@@ -231,8 +243,8 @@ def prepare_sitting(
     try:
         if entry is None:
             return new_sitting(
-                study, rendered, store, listener=listener or pseudonym_from(entropy), again=again, clock=clock,
-                entropy=entropy,
+                study, rendered, store, listener=listener or pseudonym_from(entropy), again=again,
+                same_day=same_day, clock=clock, entropy=entropy,
             )  # fmt: skip
         return _resumed(study, rendered, store, entry, clock=clock, entropy=entropy)
     except BaseException:
@@ -258,35 +270,43 @@ def new_sitting(
     *,
     listener: str,
     again: bool = False,
+    same_day: str = "",
     clock: Clock = now,
     entropy: Entropy = os.urandom,
 ) -> PreparedSitting:
     """Seal a new sitting's plan, store it and return the sitting; commitments exist before anything can be heard."""
     at = clock()
     sealed = ensure_sealed(study, rendered, store, at=at, entropy=entropy)
-    had = [
-        e
-        for e in store.sittings()
-        if e.listener == listener and e.study_seal == sealed.commitment and not _beyond(store, e)
-    ]
-    if len(had) >= SITTINGS_PER_LISTENER and not again:
+    series = _series(study, store, sealed, listener)
+    own = [one for one in store.sittings() if (one.listener, one.study_seal) == (listener, sealed.commitment)]
+    had = [one for one in own if not _beyond(store, one)]
+    beyond = len(had) >= len(series)
+    if beyond and not again:
+        planned = "the one sitting that was" if len(series) == 1 else f"all {len(series)} sittings that were"
         raise BlindtestError(
             Fault(
-                problem=f"{listener} has had the one sitting that was planned",
+                problem=f"{listener} has had {planned} planned",
                 key="--listener",
                 remedy="one more could be picked from; with --again it is made and reported, never counted",
             )
         )
-    deadline = at + timedelta(days=study.protocol.deadline_days)
+    scheduled = series[-1 if beyond else len(had)]
+    _another_day(store, had, scheduled, at, same_day)
+    deadline = at + timedelta(days=scheduled.protocol.deadline_days)
+    compared = compared_by_block(study)
+    present = {block.id: compared[block.id] for block in scheduled.protocol.blocks}
     plan = make_plan(
         study_seal=sealed.commitment,
         sitting=store.next_number(),
-        protocol=study.protocol,
-        conditions=compared(study),
+        protocol=scheduled.protocol,
+        conditions=tuple(dict.fromkeys(one for ids in present.values() for one in ids)),
         clips=tested_clips(study),
         nonce=entropy(32),
         deadline=deadline.isoformat(timespec="seconds"),
-        beyond_plan=len(had) >= SITTINGS_PER_LISTENER,
+        beyond_plan=beyond,
+        scheduled=scheduled,
+        compared=present,
+        labels=names_read(study),
     )
     number = store.add_sitting(
         plan.sealed, study_seal=sealed.commitment, listener=listener, created=at, deadline=deadline
@@ -295,6 +315,44 @@ def new_sitting(
         study, rendered, store, store.sitting(number), plan_sitting(plan, listener), sealed, resumed=False,
         clock=clock, entropy=entropy,
     )  # fmt: skip
+
+
+def _series(study: Study, store: "Store", sealed: StudySeal, listener: str) -> tuple[ScheduledSitting, ...]:
+    """Return a listener's sittings in order; which phase comes first is drawn from the study seal's nonce."""
+    under = [one.listener for one in store.sittings() if one.study_seal == sealed.commitment]
+    listeners = list(dict.fromkeys([*under, listener]))
+    place = listeners.index(listener)
+    draws = Draws(key_seed(store.sealed(sealed.commitment).nonce))
+    orders: tuple[First, First] = ("blind", "labelled")
+    first, second = draws.shuffled(f"phase order/{place // 2}", orders)
+    return sittings_of(study.protocol, first=first_phase(study.protocol, place, (first, second)))
+
+
+def _another_day(
+    store: "Store", had: "list[SittingEntry]", scheduled: ScheduledSitting, at: datetime, same_day: str
+) -> None:
+    """Refuse a second sitting of a phase on the day of the first, unless there is a reason, which goes on record."""
+    if scheduled.run == 0:
+        return
+    for entry in had:
+        held = store.sealed(entry.commitment).record.get("scheduled") or {}
+        if held.get("phase") != scheduled.phase or entry.created.astimezone().date() != at.astimezone().date():
+            continue
+        if same_day:
+            store.add_override(
+                f"sitting {store.next_number()}, {scheduled.name}, on the day of sitting {entry.number}",
+                reason=same_day,
+                at=at,
+            )
+            return
+        raise BlindtestError(
+            Fault(
+                problem=f"the next sitting is {scheduled.name}, and it is to be on another day than sitting "
+                f"{entry.number}",
+                key="--same-day",
+                remedy="come back tomorrow; with --same-day REASON it is held today and the report says so",
+            )
+        )
 
 
 def plan_sitting(plan: Plan, listener: str) -> Sitting:

@@ -174,9 +174,7 @@ def preference_power(
         trials = int((60 * (minutes - SETUP_MINUTES) - practice * seconds) // seconds)
         if trials < 1:
             raise WrongUse(
-                Fault(
-                    problem="no pair that counts fits in", key="--minutes", got=minutes, remedy="take more"
-                )
+                Fault(problem="no pair that counts fits in", key="--minutes", got=minutes, remedy="take more")
             )
     chances = preference_chances(
         trials or DEFAULT_PAIRS,

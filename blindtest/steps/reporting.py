@@ -10,9 +10,9 @@ from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import load_rendered
-from blindtest.report import ReportInput, Truth, figures, html, markdown
+from blindtest.report import ReportInput, figures, html, markdown
 from blindtest.steps.answers import read_answers
-from blindtest.steps.gathering import gathered
+from blindtest.steps.gathering import Truths, gathered
 from blindtest.steps.place import (
     Clock,
     Entropy,
@@ -48,7 +48,7 @@ class ReportShown:
             "html": str(self.page),
             "markdown": str(self.block),
             "trials": str(self.table),
-            "conclusion": self.facts.results.conclusion if self.facts.results else None,
+            "claims": [{"id": one.claim.id, "kind": one.claim.kind, "word": one.word} for one in self.facts.answers],
             "grade": self.facts.seal.grade,
         }
 
@@ -62,7 +62,7 @@ def report(
     *,
     while_open: str = "",
     published: Sequence[str] = (),
-    truth: Sequence[Truth] = (),
+    truths: Truths | None = None,
     invented: bool = False,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
@@ -83,7 +83,7 @@ def report(
         verified = verify_store(store, published=published)
         rendered = load_rendered(render_job(study), stimuli_folder(study))
         facts = gathered(
-            study, rendered, store, answers, verified, generated_at=clock(), truth=truth, invented=invented
+            study, rendered, store, answers, verified, generated_at=clock(), truths=truths, invented=invented
         )
         rows = [dict(row) for one in answers.sittings if one.entry.state != "open" for row in one.rows]
     progress(2, 5, "drawing figures")

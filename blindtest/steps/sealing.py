@@ -14,24 +14,56 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blindtest import __version__
-from blindtest.design import canonical
+from blindtest.design import Claim, canonical, sittings_of
 from blindtest.design import seal as sealed_with
 from blindtest.render import Rendered, load_rendered
 from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
-from blindtest.study import Study, load_study, primary_claim, render_job, study_files, tested_clips
+from blindtest.study import (
+    Study,
+    claim_blocks,
+    claim_clips,
+    compared_by_block,
+    labels,
+    load_study,
+    primary_claim,
+    render_job,
+    study_files,
+)
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
 
-__all__ = ["ALPHA", "SealShown", "StudySeal", "ensure_sealed", "seal", "study_record"]
+__all__ = [
+    "ALPHA",
+    "STOPPING",
+    "SealShown",
+    "StudySeal",
+    "claims_of",
+    "ensure_sealed",
+    "names_read",
+    "seal",
+    "study_record",
+]
 
 ALPHA = 0.05
-SITTINGS_PER_LISTENER = 1
-ANALYSIS = (
-    "counted trials only (phase blind); exact binomial test against guessing, one-sided, and similarity test against "
-    "the margin, each at alpha; shown, negligible or open, negligible where both hold; unanswered trials of abandoned "
-    "sittings count against whichever conclusion is drawn; listeners one by one with Holm's adjustment"
-)
+ANALYSIS = {
+    "heard": (
+        "counted trials only; exact binomial test against guessing, one-sided, and similarity test against the margin, "
+        "each at alpha; shown, negligible or open, negligible where both hold; unanswered trials of abandoned sittings "
+        "count against whichever conclusion is drawn; listeners one by one with Holm's adjustment"
+    ),
+    "preferred": (
+        "exact sign test over trials with a preference, ties apart; shown, refuted, negligible or open by exact limits "
+        "against the margin; unanswered trials count against whichever conclusion is drawn; Bradley-Terry with "
+        "Davidson's ties and an order effect beside it"
+    ),
+    "rated": (
+        "labelled and blind ratings only; one effect per listener in each mode (per sitting with a single listener, "
+        "Welch's degrees of freedom); partition by one-sided t limits at alpha into survives, shrinks, vanishes and "
+        "reverses; a contradicting repeat on anchors or signs makes it undecided; a mixed model beside it"
+    ),
+    "several": "one primary claim; further confirmatory ones by Holm",
+}
 STOPPING = "the number of trials of each sitting is fixed"
 _CHANGING = ("code", "earlier")
 """Parts of the record that may differ between sittings under one seal."""
@@ -48,8 +80,7 @@ class StudySeal:
 
 def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str, Any], ...] = ()) -> dict[str, Any]:
     """Return what the study seal commits to."""
-    claim = primary_claim(study)
-    clips = tested_clips(study)
+    clips = tuple(clip.id for clip in study.clips)
     files = study_files(study)
     # The study file itself may gain a comment between two sittings; what it says stands in this record.
     files.pop(study.path.name, None)
@@ -58,23 +89,18 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         "format": 1,
         "kind": "study seal",
         "title": study.title,
-        "claims": [
-            {
-                "id": claim.id,
-                "kind": claim.kind,
-                "device": claim.device,
-                "comparator": claim.comparator,
-                "clips": list(clips),
-                "margin": claim.margin,
-                "primary": True,
-            }
-        ],
+        "claims": [_claim_record(study, claim) for claim in claims_of(study)],
+        "compared": {block: list(ids) for block, ids in compared_by_block(study).items()},
+        "anchors": {one.anchor: one.id for one in study.conditions if one.anchor},
+        "decoys": [one.id for one in study.conditions if one.decoy],
+        "labels": names_read(study),
         "alpha": ALPHA,
         "analysis": ANALYSIS,
         "stopping": STOPPING,
         "protocol": {
             "name": study.protocol.name,
             "title": study.protocol.title,
+            "order": study.protocol.order,
             "blocks": [
                 {
                     "id": block.id,
@@ -86,12 +112,13 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
                     "break_after": block.break_after,
                     "margin": block.margin,
                     "deadline_days": block.deadline_days,
+                    "sittings": block.sittings,
                     "numbers": dict(block.numbers),
                 }
                 for block in study.protocol.blocks
             ],
         },
-        "sittings_per_listener": SITTINGS_PER_LISTENER,
+        "sittings_per_listener": len(sittings_of(study.protocol)),
         "rendering": {
             "over": study.rendering.over,
             "match": study.rendering.match,
@@ -104,6 +131,34 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         "consent": files.get(consent) if consent else None,
         "code": {"blindtest": __version__},
         "earlier": [dict(entry) for entry in earlier],
+    }
+
+
+def claims_of(study: Study) -> tuple[Claim, ...]:
+    """Return the claims of a study, the primary one first; the one that two conditions imply where none is written."""
+    first = primary_claim(study)
+    return (first, *(claim for claim in study.claims if claim.id != first.id))
+
+
+def names_read(study: Study) -> dict[str, str]:
+    """Return what listeners read where something is named: conditions by their labels, clips by their titles."""
+    return labels(study) | {clip.id: clip.title or clip.id for clip in study.clips}
+
+
+def _claim_record(study: Study, claim: Claim) -> dict[str, Any]:
+    return {
+        "id": claim.id,
+        "kind": claim.kind,
+        "device": claim.device,
+        "comparator": claim.comparator,
+        "clips": list(claim_clips(study, claim)),
+        "margin": claim.margin,
+        "kept": claim.kept,
+        "direction": claim.direction,
+        "primary": claim.id == claims_of(study)[0].id,
+        "quote": claim.quote,
+        "impression": claim.impression,
+        "blocks": [block.id for block in claim_blocks(study, claim)],
     }
 
 
@@ -122,8 +177,9 @@ def current_seal(store: "Store", record: Mapping[str, Any]) -> StudySeal | None:
 def _earlier(store: "Store") -> tuple[Mapping[str, Any], ...]:
     """Return hashes of what was recorded before: salted by nonces, so they tell nothing but order."""
     seals = [{"study_seal": entry.commitment} for entry in store.seals() if entry.kind == "study"]
+    said = [{"impression": entry.hash} for entry in store.impressions()]
     sittings = [{"sitting": entry.number, "plan": entry.commitment, "head": entry.head} for entry in store.sittings()]
-    return (*seals, *sittings)
+    return (*said, *seals, *sittings)
 
 
 def ensure_sealed(study: Study, rendered: Rendered, store: "Store", *, at: datetime, entropy: Entropy) -> StudySeal:

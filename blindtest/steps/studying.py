@@ -17,6 +17,7 @@ from blindtest.study import (
     json_schema,
     load_study,
     new_study,
+    new_study_from,
     pair_study,
     render_job,
     tested_clips,
@@ -25,10 +26,27 @@ from blindtest.study import (
 __all__ = ["Checked", "RenderShown", "check", "new", "pair", "render", "schema"]
 
 
-def new(folder: Path, *, protocol: str) -> tuple[Path, ...]:
-    """Write a study folder to fill in, and return its files."""
-    new_study(folder, protocol)
+def new(folder: Path, *, protocol: str | None = None, old: Path | None = None) -> tuple[Path, ...]:
+    """Write a study folder to fill in, and return its files.
+
+    Parameters
+    ----------
+    protocol : a name; None for 'abx', or for that of the old study
+    old : a study whose clips, anchors, loudness and rig are kept; the register goes on counting its plans
+    """
+    if old is None:
+        new_study(folder, protocol or "abx")
+    else:
+        new_study_from(folder, old, protocol, plans_sealed=_plans_sealed(old))
     return tuple(sorted(path for path in folder.rglob("*") if path.is_file()))
+
+
+def _plans_sealed(folder: Path) -> int:
+    study = load_study(folder)
+    if not (study.folder / "study.db").exists():
+        return 0
+    with open_store(study, create=False) as store:
+        return len(store.sittings())
 
 
 def pair(first: Path, second: Path, *, folder: Path | None = None, align: bool = False) -> Path:

@@ -34,6 +34,8 @@ def test_every_command_that_prints_results_is_in_it():
     [
         (("power", "--trials", 16, "--margin", 0.3), 0),
         (("power", "--minutes", 1), 0),
+        (("power", "--method", "preference", "--minutes", 20), 0),
+        (("power", "--method", "rating", "--listeners", 12), 0),
         (("doctor",), 0),
         (("check", "nowhere"), 3),
         (("power", "--trials", 5, "--minutes", 5), 2),

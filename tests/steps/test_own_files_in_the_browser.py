@@ -178,11 +178,12 @@ def test_own_files_from_new_to_report(browser, tmp_path, fill_in):
     assert (ended["state"], ended["answered"], ended["planned"]) == ("finished", 21, 21)
 
     analysed = json.loads(blindtest("analyze", "my-study", "--json", cwd=tmp_path).stdout)
-    assert analysed["conclusion"]["trials"] == 20
-    assert analysed["listeners"][0]["listener"] == "L-own"
+    (claim,) = analysed["claims"]
+    assert claim["heard"]["conclusion"]["trials"] == 20
+    assert claim["heard"]["listeners"][0]["listener"] == "L-own"
     assert blindtest("report", "my-study", cwd=tmp_path).returncode == 0
     page_text = (folder / "report" / "report.html").read_text(encoding="utf-8")
-    assert f"{analysed['conclusion']['correct']} of 20" in page_text
+    assert f"{claim['heard']['conclusion']['correct']} of 20" in page_text
     verified = json.loads(
         blindtest(
             "verify", "my-study", "--json", "--published", ended["commitment"], "--published", ended["head"],

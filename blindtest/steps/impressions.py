@@ -1,0 +1,163 @@
+"""Impressions: what was said goes on record, before the graphs and before the test."""
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from hashlib import file_digest
+from pathlib import Path
+from typing import Any
+
+from blindtest.errors import BlindtestError, Fault, WrongUse, did_you_mean
+from blindtest.steps.place import Clock, Entropy, now, open_store
+from blindtest.study import Study, load_study
+
+__all__ = ["KNOWN", "ImpressionShown", "impression"]
+
+KNOWN = ("price", "maker", "graph", "other-reviews")
+"""What a listener may have known when the words were said."""
+LONGEST_WORDS = 5000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImpressionShown:
+    """What `blindtest impression` prints."""
+
+    hash: str
+    row: Mapping[str, Any]
+    folder: Path
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {"hash": self.hash, "impression": dict(self.row)}
+
+    def text(self) -> str:
+        """Return it in words: the hash first, since it can be posted at once."""
+        known = ", ".join(self.row["known"]) or "nothing named"
+        return "\n".join(
+            [
+                f"On record: {self.hash}",
+                "Publish the hash where others see it, if the order of things shall convince anybody else.",
+                f'"{self.row["quote"]}"',
+                f"about {self.row['unit']['name']}"
+                + (f" against {self.row['against']}" if self.row["against"] else "")
+                + f", knowing {known}; {len(self.row['files'])} measurement files lay in the folder.",
+                "A claim names it in study.toml:",
+                f'  impression = "{self.hash[:8]}"',
+                '  quote = "..."    # words that stand in it',
+                "It is never changed; say more with another one.",
+            ]
+        )
+
+
+def impression(
+    folder: Path,
+    *,
+    words: str,
+    unit: str,
+    against: str = "",
+    clips: Sequence[str] = (),
+    knew: Sequence[str] = (),
+    worn: str = "",
+    by: str = "",
+    clock: Clock = now,
+    entropy: Entropy = os.urandom,
+) -> ImpressionShown:
+    """Put an impression on record.
+
+    Parameters
+    ----------
+    words : as said
+    unit, against : ids of units (or conditions) of the study
+    clips : ids of clips; () for no clips in particular
+    knew : of `KNOWN`, what was known when it was said
+    worn : for how long the real unit was worn, in the user's words
+    by : pseudonym; '' for the study's reviewer
+
+    Raises
+    ------
+    WrongUse
+        No words, a unit or clip that isn't there, an unknown word for what was known; all at once.
+    """
+    study = load_study(folder)
+    _check(study, words, unit, against, clips, knew)
+    at = clock()
+    about = next((one for one in study.units if one.id == unit), None)
+    row = {
+        "quote": words.strip(),
+        "who": by or study.reviewer,
+        "unit": {
+            "id": unit,
+            "name": about.name if about else unit,
+            "serial_suffix": about.serial_suffix if about else "",
+            "revision": about.revision if about else "",
+            "rig": about.rig if about else "",
+        },
+        "against": against,
+        "clips": list(clips),
+        "known": list(knew),
+        "worn": worn,
+        "when": at.isoformat(timespec="seconds"),
+        "files": _hashes(study),
+    }
+    with open_store(study, entropy=entropy) as store:
+        found = store.add_impression(row, by=by or study.reviewer, at=at)
+    return ImpressionShown(hash=found, row=row, folder=study.folder)
+
+
+def _check(study: Study, words: str, unit: str, against: str, clips: Sequence[str], knew: Sequence[str]) -> None:
+    units = [*(one.id for one in study.units), *(one.id for one in study.conditions)]
+    names = [clip.id for clip in study.clips]
+    faults = []
+    if not words.strip() or len(words) > LONGEST_WORDS:
+        faults.append(
+            Fault(problem="no words to put on record", key="--quote", allowed=f"1 to {LONGEST_WORDS} characters")
+        )
+    for key, value in (("--unit", unit), ("--against", against)):
+        if value and value not in units:
+            faults.append(
+                Fault(
+                    problem="the study has no such unit",
+                    key=key,
+                    got=value,
+                    allowed=", ".join(dict.fromkeys(units)),
+                    remedy=did_you_mean(value, units),
+                )
+            )
+    for clip in clips:
+        if clip not in names:
+            faults.append(
+                Fault(
+                    problem="the study has no such clip",
+                    key="--clips",
+                    got=clip,
+                    allowed=", ".join(names),
+                    remedy=did_you_mean(clip, names),
+                )
+            )
+    for one in knew:
+        if one not in KNOWN:
+            faults.append(
+                Fault(
+                    problem="not a word for what was known",
+                    key="--knew",
+                    got=one,
+                    allowed=", ".join(KNOWN),
+                    remedy=did_you_mean(one, KNOWN),
+                )
+            )
+    if faults:
+        raise WrongUse(*faults)
+
+
+def _hashes(study: Study) -> dict[str, str]:
+    """Return the SHA-256 of every measurement file that lies in the folder now, named in the study or not."""
+    found = {}
+    place = study.folder / "measurements"
+    for path in sorted(place.rglob("*")) if place.is_dir() else ():
+        if path.is_file():
+            try:
+                with path.open("rb") as file:
+                    found[path.relative_to(study.folder).as_posix()] = file_digest(file, "sha256").hexdigest()
+            except OSError as error:
+                raise BlindtestError(Fault(problem=f"can't be read: {error.strerror}", file=str(path))) from error
+    return found
