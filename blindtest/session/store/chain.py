@@ -1,0 +1,158 @@
+"""The chain of answers: links appended, never changed; rows and salts beside them."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Insert, Select, bindparam, insert, select
+from sqlalchemy.sql.compiler import SQLCompiler
+
+from blindtest.design import Link, canonical, link_hash
+from blindtest.errors import BlindtestError, Fault
+from blindtest.session import migrations as schema
+from blindtest.session.register import Acknowledged
+from blindtest.session.store.stored import table_of
+
+__all__ = ["PreparedRow", "append", "links_of", "rows_of_sitting"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedRow:
+    """A row with all that can be worked out before the writer's turn."""
+
+    trial: int
+    attempt: int
+    slot: str
+    salt: bytes
+    text: str
+    row_hash: str
+
+    @classmethod
+    def of(cls, row: Mapping[str, Any], salt: bytes) -> "PreparedRow":
+        """Return a row ready to be stored."""
+        text = canonical(row)
+        return cls(
+            trial=row["trial"],
+            attempt=row["attempt"],
+            slot=row["slot"],
+            salt=salt,
+            text=text.decode(),
+            # As `design.row_hash` has it, without bringing the row into its one form a second time.
+            row_hash=sha256(salt + text).hexdigest(),
+        )
+
+
+class _Made:
+    """A statement of the way that every answer goes, compiled once and run on the driver.
+
+    An answer is four statements; through SQLAlchemy's execution they cost as much as the write to the disk.
+    """
+
+    def __init__(self, statement: Select[Any] | Insert) -> None:
+        self._statement = statement
+        self._compiled: dict[str, tuple[str, tuple[str, ...], Mapping[str, Any]]] = {}
+
+    def run(self, connection: Connection, values: Mapping[str, Any]) -> Any:
+        """Return the driver's cursor after the statement ran with `values`."""
+        name = connection.dialect.name
+        if name not in self._compiled:
+            made = self._statement.compile(dialect=connection.dialect)
+            assert isinstance(made, SQLCompiler)
+            self._compiled[name] = (str(made), tuple(made.positiontup or ()), dict(made.params))
+        text, names, given = self._compiled[name]
+        cursor = connection.connection.cursor()
+        cursor.execute(text, tuple(values[name] if name in values else given[name] for name in names))
+        return cursor
+
+
+_HEAD = _Made(
+    select(schema.sittings.c.state, schema.sittings.c.commitment, schema.chain.c.position, schema.chain.c.hash)
+    .join_from(schema.sittings, schema.chain, isouter=True)
+    .where(schema.sittings.c.number == bindparam("sitting"))
+    .order_by(schema.chain.c.position.desc())
+    .limit(1)
+)
+_STORED = _Made(
+    select(
+        schema.chain.c.attempt, schema.chain.c.slot, schema.chain.c.position, schema.chain.c.hash, schema.content.c.row
+    )
+    .join_from(schema.chain, schema.content, isouter=True)
+    .where(schema.chain.c.sitting == bindparam("sitting"), schema.chain.c.trial == bindparam("trial"))
+    .order_by(schema.chain.c.position)
+)
+_ADD_LINK = _Made(insert(schema.chain))
+_ADD_CONTENT = _Made(insert(schema.content))
+
+
+def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], path: Path) -> Acknowledged:
+    """Append the rows of one answer; see `Store.append`."""
+    head = _HEAD.run(connection, {"sitting": sitting}).fetchone()
+    if head is None:
+        raise BlindtestError(Fault(problem="no such sitting in the register", file=str(path), got=sitting))
+    state, start, position, tip = head
+    position, tip = position or 0, tip or start
+    stored = _STORED.run(connection, {"sitting": sitting, "trial": rows[0].trial}).fetchall()
+    if stored:
+        return _again(sitting, rows, stored, path)
+    if state != "open":
+        raise BlindtestError(
+            Fault(
+                problem=f"sitting {sitting} is {state}: no answer can be added",
+                file=str(path),
+                remedy="the answers before are kept; start a new sitting",
+            )
+        )
+    for row in rows:
+        position += 1
+        tip = link_hash(tip, row.row_hash)
+        place = {"sitting": sitting, "position": position}
+        key = {"trial": row.trial, "attempt": row.attempt, "slot": row.slot}
+        _ADD_LINK.run(connection, {**place, **key, "row_hash": row.row_hash, "hash": tip})
+        _ADD_CONTENT.run(connection, {**place, "salt": row.salt, "row": row.text})
+    return Acknowledged(sitting=sitting, position=position, head=tip)
+
+
+def _again(sitting: int, rows: Sequence[PreparedRow], stored: Sequence[Any], path: Path) -> Acknowledged:
+    """Acknowledge rows that are stored already, or refuse others for the same trial."""
+    before = {(attempt, slot): text for attempt, slot, _, _, text in stored}
+    if before != {(row.attempt, row.slot): row.text for row in rows}:
+        raise BlindtestError(
+            Fault(
+                problem=f"trial {rows[0].trial + 1} of sitting {sitting} is recorded already with another answer, or "
+                "at another time; what was confirmed is never changed",
+                file=str(path),
+                remedy="reload the page; nothing was recorded twice",
+            )
+        )
+    *_, (_, _, position, hashed, _) = stored
+    return Acknowledged(sitting=sitting, position=position, head=hashed)
+
+
+def rows_of_sitting(connection: Connection, sitting: int | None) -> tuple[dict[str, Any], ...]:
+    """Return the rows of a sitting, or of all; see `Store.rows`."""
+    query = select(schema.content.c.row).order_by(schema.content.c.sitting, schema.content.c.position)
+    if sitting is not None:
+        query = query.where(schema.content.c.sitting == sitting)
+    return tuple(table_of(text) for text in connection.scalars(query))
+
+
+def links_of(connection: Connection, sitting: int) -> tuple[Link, ...]:
+    """Return the chain of a sitting; see `Store.chain`."""
+    query = (
+        select(schema.chain, schema.content.c.salt, schema.content.c.row)
+        .join_from(schema.chain, schema.content, isouter=True)
+        .where(schema.chain.c.sitting == sitting)
+        .order_by(schema.chain.c.position)
+    )
+    return tuple(
+        Link(
+            position=row.position,
+            row_hash=row.row_hash,
+            hash=row.hash,
+            salt=None if row.salt is None else bytes(row.salt),
+            row=None if row.row is None else table_of(row.row),
+        )
+        for row in connection.execute(query)
+    )

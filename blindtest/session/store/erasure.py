@@ -1,0 +1,48 @@
+"""Erasure at a person's request: the only way in which rows go."""
+
+from datetime import datetime
+from pathlib import Path
+
+from sqlalchemy import Connection, delete, insert, select, update
+
+from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.session import migrations as schema
+from blindtest.session.event import time_text
+from blindtest.session.register import WITHHELD
+
+__all__ = ["CLEANING_DUE", "erase"]
+
+CLEANING_DUE = "cleaning_due"
+"""Key of the setting that says that the file has still to be rewritten."""
+
+
+def erase(connection: Connection, pseudonym: str, at: datetime, path: Path) -> tuple[int, ...]:
+    """Delete what `Store.forget` erases, and note that the file has to be rewritten."""
+    sittings, said = schema.sittings, schema.impression_content
+    theirs = sittings.c.listener == pseudonym
+    numbers = tuple(connection.scalars(select(sittings.c.number).where(theirs).order_by(sittings.c.number)))
+    spoken = tuple(connection.scalars(select(said.c.position).where(said.c.by == pseudonym)))
+    if not numbers and not spoken:
+        known = {*connection.scalars(select(sittings.c.listener)), *connection.scalars(select(said.c.by))} - {WITHHELD}
+        raise BlindtestError(
+            Fault(
+                problem="no such listener in the register",
+                file=str(path),
+                got=pseudonym,
+                remedy=did_you_mean(pseudonym, known),
+            )
+        )
+    connection.execute(
+        update(sittings)
+        .where(theirs, sittings.c.state == "open")
+        .values(state="abandoned", ended=time_text(at), reason="withdrawn by the listener")
+    )
+    connection.execute(update(sittings).where(theirs).values(listener=WITHHELD, forgotten=time_text(at)))
+    for erased in (schema.content, schema.events):
+        connection.execute(delete(erased).where(erased.c.sitting.in_(numbers)))
+    told = schema.impressions
+    connection.execute(update(told).where(told.c.position.in_(spoken)).values(forgotten=time_text(at)))
+    connection.execute(delete(said).where(said.c.position.in_(spoken)))
+    due = {"key": CLEANING_DUE, "value": "true"}
+    connection.execute(insert(schema.settings).prefix_with("OR REPLACE", dialect="sqlite").values(due))
+    return numbers

@@ -1,0 +1,95 @@
+"""Seals and their nonces, which stand apart and are opened once."""
+
+from datetime import datetime
+from pathlib import Path
+
+from sqlalchemy import Connection, insert, select, update
+
+from blindtest.design import Sealed, canonical, commitment
+from blindtest.errors import BlindtestError, Fault
+from blindtest.session import migrations as schema
+from blindtest.session.event import time_text
+from blindtest.session.register import SealEntry, SealKind
+from blindtest.session.store.stored import table_of, time_of
+
+__all__ = ["insert_seal", "is_known", "mark_opened", "own", "seal_entries", "sealed_with_public"]
+
+
+def own(sealed: Sealed, path: Path | None = None) -> None:
+    """Check that record and nonce give the commitment: what was stored is proved when read."""
+    if commitment(sealed.record, sealed.nonce) != sealed.commitment:
+        problem = f"the seal {sealed.commitment[:16]}... is not that of its record and nonce"
+        raise BlindtestError(Fault(problem=problem, file="" if path is None else str(path)))
+
+
+def is_known(connection: Connection, commitment: str) -> bool:
+    """Return whether a seal is stored."""
+    known = select(schema.seals.c.commitment).where(schema.seals.c.commitment == commitment)
+    return connection.execute(known).first() is not None
+
+
+def insert_seal(connection: Connection, sealed: Sealed, kind: SealKind, created: datetime, public: str) -> None:
+    """Store a seal, its nonce apart."""
+    connection.execute(
+        insert(schema.seals).values(
+            commitment=sealed.commitment,
+            kind=kind,
+            record=canonical(sealed.record).decode(),
+            created=time_text(created),
+        )
+    )
+    connection.execute(insert(schema.nonces).values(commitment=sealed.commitment, nonce=sealed.nonce, public=public))
+
+
+def mark_opened(connection: Connection, commitment: str, at: datetime, path: Path) -> None:
+    """Mark a nonce as opened, unless it is; see `Store.open_seal`."""
+    table = schema.sittings
+    under = (table.c.commitment == commitment) | (table.c.study_seal == commitment)
+    still = connection.scalars(select(table.c.number).where(under, table.c.state == "open")).all()
+    if still:
+        raise BlindtestError(
+            Fault(
+                problem=f"the seal can't be opened while sitting {still[0]} is open",
+                file=str(path),
+                remedy="finish or abandon it first",
+            )
+        )
+    connection.execute(
+        update(schema.nonces)
+        .where(schema.nonces.c.commitment == commitment, schema.nonces.c.opened.is_(None))
+        .values(opened=time_text(at))
+    )
+
+
+def seal_entries(connection: Connection) -> tuple[SealEntry, ...]:
+    """Return all seals, without nonces."""
+    query = (
+        select(schema.seals, schema.nonces.c.opened)
+        .join(schema.nonces, schema.nonces.c.commitment == schema.seals.c.commitment)
+        .order_by(schema.seals.c.created, schema.seals.c.commitment)
+    )
+    return tuple(
+        SealEntry(
+            commitment=row.commitment,
+            kind=row.kind,
+            record=table_of(row.record),
+            created=datetime.fromisoformat(row.created),
+            opened=time_of(row.opened),
+        )
+        for row in connection.execute(query)
+    )
+
+
+def sealed_with_public(connection: Connection, commitment: str, path: Path) -> tuple[Sealed, str]:
+    """Return a seal with its nonce, and the public text that enters its draws."""
+    query = (
+        select(schema.seals.c.record, schema.nonces.c.nonce, schema.nonces.c.public)
+        .join(schema.nonces, schema.nonces.c.commitment == schema.seals.c.commitment)
+        .where(schema.seals.c.commitment == commitment)
+    )
+    row = connection.execute(query).first()
+    if row is None:
+        raise BlindtestError(Fault(problem="no such seal", file=str(path), got=commitment))
+    sealed = Sealed(record=table_of(row.record), nonce=bytes(row.nonce), commitment=commitment)
+    own(sealed, path)
+    return sealed, str(row.public)
