@@ -118,6 +118,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
                 for block in study.protocol.blocks
             ],
         },
+        "listeners": study.listeners.planned,
         "sittings_per_listener": len(sittings_of(study.protocol)),
         "rendering": {
             "over": study.rendering.over,
