@@ -236,6 +236,9 @@ def _sit(
             open_browser=click.launch if browser else None,
         )
     output.result("listen", ended.to_dict(), ended.text())
+    if ended.state == "open":
+        # The server stops by itself only when the sitting is over.
+        sys.exit(EXIT_INTERRUPTED)
 
 
 @commands.command()

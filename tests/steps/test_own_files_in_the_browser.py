@@ -62,9 +62,9 @@ class Listening:
         self.process.send_signal(signal.SIGKILL)
         self.process.wait(20)
 
-    def result(self):
+    def result(self, code=0):
         out, err = self.process.communicate(timeout=60)
-        assert self.process.returncode == 0, err
+        assert self.process.returncode == code, err
         return json.loads(out)
 
 
@@ -211,7 +211,7 @@ def test_two_files_start_at_once(browser, tmp_path):
     assert view["saved"] == 1
     context.close()
     listening.process.send_signal(signal.SIGINT)
-    ended = listening.result()
+    ended = listening.result(code=130)
     assert (ended["state"], ended["answered"]) == ("open", 1)
     assert ended["nonce"] is None
     assert (tmp_path / "one-against-other" / "study.toml").is_file()
