@@ -11,9 +11,15 @@ from blindtest.report.choice_facts import PlanFacts
 from blindtest.report.claim_facts import ClaimFacts, ClaimResult
 from blindtest.report.heard_words import NOBODY, heard_beside, heard_plan, heard_sentence
 from blindtest.report.preference_facts import PreferencePlanFacts
-from blindtest.report.preference_words import margin_band, preference_beside, preference_plan, preference_sentence
+from blindtest.report.preference_words import (
+    margin_band,
+    preference_beside,
+    preference_plan,
+    preference_sentence,
+    strength_words,
+)
 from blindtest.report.rating_facts import SurvivalPlanFacts
-from blindtest.report.rating_words import kept_words, rated_beside, rated_sentence, survival_plan
+from blindtest.report.rating_words import kept_words, rated_beside, rated_further, rated_sentence, survival_plan
 from blindtest.report.words import clean, interval_words, p_words, percent, short_names
 
 __all__ = ["Said", "claimed", "margin_words", "said_of", "text_of_claim"]
@@ -27,6 +33,8 @@ class Said:
     sentence: str
     beside: tuple[str, ...]
     """What must stand beside it."""
+    further: tuple[str, ...] = ()
+    """What else is known."""
 
 
 def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
@@ -55,6 +63,7 @@ def margin_words(claim: ClaimFacts) -> str:
 def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said:
     """Return what the claim ends as; `names`: what readers call a condition, by its id."""
     claim, (a, b) = result.claim, _pair(result.claim, names or {})
+    further: tuple[str, ...] = ()
     if result.heard is not None:
         plan = result.plan if isinstance(result.plan, PlanFacts) else None
         sentence = heard_sentence(result.heard, result.word, a, b, claim.margin)
@@ -63,13 +72,16 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         choices = result.plan if isinstance(result.plan, PreferencePlanFacts) else None
         sentence = preference_sentence(result.preferred, result.word, a, b)
         beside = preference_beside(result.preferred, choices, a, b)
+        fit = result.preferred.strengths
+        further = () if fit is None else tuple(strength_words(fit, a, b))
     elif result.rated is not None:
         survival = result.plan if isinstance(result.plan, SurvivalPlanFacts) else None
         sentence = rated_sentence(result.rated, result.word, a, b)
-        beside = rated_beside(result.rated, survival, a, b)
+        beside = rated_beside(result.rated, survival)
+        further = rated_further(result.rated, a, b)
     else:
         return Said(word=result.word, sentence=NOBODY, beside=(plan_words(result, a),))
-    return Said(word=result.word, sentence=sentence, beside=(*_family(result), *beside))
+    return Said(word=result.word, sentence=sentence, beside=(*_family(result), *beside), further=further)
 
 
 def plan_words(result: ClaimResult, a: str) -> str:
@@ -97,7 +109,7 @@ def _family(result: ClaimResult) -> tuple[str, ...]:
     of = "smallest level at which the verdict is reached" if claim.kind == "rated" else "p of the test below"
     text += (
         f": corrected by Holm over the confirmatory claims, the {of} ({p_words(result.p_value)}) becomes "
-        f"{p_words(result.adjusted_p_value)}, against {p_words(result.alpha)}"
+        f"{p_words(result.adjusted_p_value)}, against a level of {percent(result.alpha)}"
     )
     if result.word != result.word_alone:
         text += f". Standing alone it would have ended as {result.word_alone}; among these claims it does not"
@@ -111,7 +123,7 @@ def text_of_claim(result: ClaimResult, names: Mapping[str, str] | None = None) -
     lines = [f"Claim{named} ({claim.role}): {claimed(claim, names)}."]
     if claim.quote:
         lines.append(f"Said: “{clean(claim.quote)}”")
-    return [*lines, f"Result: {said.word}. {said.sentence}", *said.beside]
+    return [*lines, f"Result: {said.word}. {said.sentence}", *said.beside, *said.further]
 
 
 def _pair(claim: ClaimFacts, names: Mapping[str, str]) -> tuple[str, str]:

@@ -4,19 +4,36 @@ Both are made from a `ReportInput` alone: the same input gives the same bytes. T
 (its content security policy forbids both) and is at most 3 MB; every text of a user's is escaped.
 """
 
-from collections.abc import Mapping
-from functools import cache
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
-from blindtest.report.claim_words import said_of
+from blindtest.report.choice_facts import Tested
+from blindtest.report.claim_facts import ClaimResult
+from blindtest.report.claim_words import Said, claimed, margin_words, said_of
 from blindtest.report.doubts import doubts, left_out, seal_limits, seal_words
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
 from blindtest.report.gallery import figures as drawn_figures
 from blindtest.report.heard_words import decisive, score_meaning, share_name
+from blindtest.report.method_words import (
+    block_words,
+    correction_words,
+    method_line,
+    order_of_modes,
+    order_on_record,
+    phases,
+    statistics_words,
+    told,
+)
+from blindtest.report.preference_facts import Preferred
+from blindtest.report.preference_words import decisive_preference
+from blindtest.report.rating_words import kept_words, points, span, state_meaning
 from blindtest.report.record_facts import TrialFacts
 from blindtest.report.sound_facts import MatchLine
+from blindtest.report.timeline import timeline
 from blindtest.report.words import (
     DASH,
     NBSP,
@@ -32,6 +49,7 @@ from blindtest.report.words import (
     p_words,
     percent,
     plural,
+    sentence,
     short_names,
     when,
 )
@@ -47,102 +65,243 @@ _TEMPLATES = Path(__file__).parent / "templates"
 def html(report: ReportInput, *, figures: Mapping[str, Figure] | None = None) -> str:
     """Return the whole page. `figures`: those of `blindtest.report.figures(report)`, where they are at hand already."""
     drawn = drawn_figures(report) if figures is None else figures
-    primary = report.answers[0]
-    said = said_of(primary, report.names)
+    names = report.names
+    every_claim = tuple((one, said_of(one, names)) for one in report.answers)
+    primary, said = every_claim[0]
+    order = timeline(report)
     page = _environment().get_template("report.html.j2")
     return str(
         page.render(
             report=report,
             figures=drawn,
             css=(_TEMPLATES / "report.css").read_text(encoding="utf-8"),
-            verdict=said.word,
-            sentence=said.sentence,
-            beside=said.beside,
+            primary=primary,
+            said=said,
+            others=_others(report, every_claim),
+            every_claim=every_claim,
             question=question(report),
-            meaning=score_meaning(
-                report.results,
-                guess_rate=report.protocol.guess_rate,
-                method=report.protocol.method_title,
-                model=report.protocol.decision_model,
-            ),
+            told=told(report),
+            phases=phases(report),
+            meaning=_meaning(report),
+            heard_method=_heard_method(report),
             doubts=doubts(report),
             left_out=left_out(report),
             seal_words=seal_words(report),
             seal_limits=seal_limits(report),
-            share_name=share_name(report.results),
             apart=_apart(report),
-            slots=tuple(dict.fromkeys(name for trial in report.trials for name, _ in trial.slots)),
+            in_claims={i for one in report.answers for i in (one.claim.device, one.claim.comparator)},
+            phased=any(sitting.phase for sitting in report.sittings),
+            recorded=bool(report.impressions or report.events),
+            order=order,
+            order_said=order_on_record(report),
+            trial_groups=_trial_groups(report),
+            ending=partial(_ending, report),
+            pair=lambda one: short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)]),
+            clip_title=lambda clip: next((c.title or c.id for c in report.clips if c.id == clip), clip),
+            short=partial(_short, report),
+            claim_sentence=lambda claim: claimed(claim, names),
             truth={one.who: one for one in report.truth},
-            said=None if report.results is None else decisive(report.results),
         )
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Other:
+    """A claim beside the primary one, as the page needs it."""
+
+    title: str
+    result: ClaimResult
+    said: Said
+    place: int
+    """Among the claims of its kind."""
+
+
+_TITLES = {"heard": "Can it be heard?", "preferred": "Is it preferred?", "rated": "Does it survive blinding?"}
+
+
+def _others(report: ReportInput, every_claim: Sequence[tuple[ClaimResult, Said]]) -> tuple[_Other, ...]:
+    kinds = [one.claim.kind for one, _ in every_claim]
+    out = []
+    for index, (one, said) in enumerate(every_claim):
+        if index == 0:
+            continue
+        title = _TITLES.get(one.claim.kind, "Further claim")
+        if kinds.count(one.claim.kind) > 1:
+            title = f"{title.rstrip('?')}: {claimed(one.claim, report.names)}"
+        place = kinds[:index].count(one.claim.kind)
+        out.append(_Other(title=f"{title} ({one.claim.role})", result=one, said=said, place=place))
+    return tuple(out)
+
+
+def _heard_method(report: ReportInput) -> tuple[str, str]:
+    """Return name and title of the method by which a claim heard was decided."""
+    for block in report.protocol.blocks:
+        if block.method not in ("preference", "rating", "rating-single", "recognition"):
+            return clean(block.method_title or block.method), block.method
+    return clean(report.protocol.method_title), report.protocol.method
+
+
+def _meaning(report: ReportInput) -> tuple[str, ...]:
+    heard = report.heard
+    if heard is None or heard.heard is None:
+        return ()
+    return score_meaning(
+        heard.heard,
+        guess_rate=heard.heard.pooled.guess_rate,
+        method=_heard_method(report)[0],
+        model=report.protocol.decision_model,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _TrialGroup:
+    """Trials that share one table: those of one method."""
+
+    title: str
+    trials: tuple[TrialFacts, ...]
+    slots: list[str]
+    right: bool
+
+
+def _trial_groups(report: ReportInput) -> tuple[_TrialGroup, ...]:
+    titles = {block.method: block.method_title for block in report.protocol.blocks if block.method_title}
+    groups: dict[str, list[TrialFacts]] = {}
+    for trial in report.trials:
+        groups.setdefault(trial.method, []).append(trial)
+    return tuple(
+        _TrialGroup(
+            title=clean(titles.get(method, method)),
+            trials=tuple(trials),
+            slots=list(dict.fromkeys(name for trial in trials for name, _ in trial.slots)),
+            right=any(trial.right for trial in trials),
+        )
+        for method, trials in groups.items()
+    )
+
+
+def _ending(report: ReportInput, trial: TrialFacts) -> str:
+    """Return how a trial ended, in a word or two."""
+    if not trial.answered:
+        return "unanswered"
+    if trial.correct is not None:
+        return "right" if trial.correct else "wrong"
+    if trial.ratings:
+        return "rated"
+    return f"{_short(report, trial.chosen)} preferred" if trial.chosen else "no preference"
+
+
+def _short(report: ReportInput, condition: str) -> str:
+    """Return a condition's name, cut at the comma where that still tells it from the others."""
+    ids = [one.id for one in report.conditions]
+    short = dict(zip(ids, short_names([report.name_of(one) for one in ids]), strict=True))
+    return short.get(condition, clean(condition))
+
+
 def question(report: ReportInput) -> str:
-    """Return the question in one sentence: the user's, or one made from what is compared."""
+    """Return the question in one sentence: the user's, or one made from the primary claim."""
     if clean(report.question):
         return clean(report.question)
-    a, b = short_names([report.name_of(condition) for condition in report.compared])
+    claim = report.answers[0].claim
+    a, b = short_names([report.name_of(claim.device), report.name_of(claim.comparator)])
+    if claim.kind == "preferred":
+        return f"Is {a} preferred to {b}, blind and at equal loudness?"
+    if claim.kind == "rated":
+        return f"{a} was rated above {b}: does that survive when the names are gone?"
     return f"Can {a} and {b} be told apart by ear, blind and at equal loudness?"
 
 
 def markdown(report: ReportInput) -> str:
-    """Return a block to paste beside a review: question, result, figures in a table, method, limits, seal."""
+    """Return a block to paste beside a review: question, results, figures in tables, method, limits, seal."""
     md = escaped_markdown
-    said = said_of(report.answers[0], report.names)
     lines = [f"### {md(report.title)}", ""]
     if report.invented:
         lines += ["*Invented devices, clips and listeners: a demonstration.*", ""]
-    lines += [f"**Question.** {md(question(report))}", "", f"**Result: {said.word}.** {md(said.sentence)}", ""]
-    lines += [f"- {md(text)}" for text in said.beside]
-    if report.results is not None:
-        lines += ["", *_markdown_table(report)]
-    lines += ["", f"**Method.** {md(_method_line(report))}", ""]
+    lines += [f"**Question.** {md(question(report))}", ""]
+    for place, one in enumerate(report.answers):
+        lines += _markdown_claim(report, one, several=len(report.answers) > 1, first=place == 0)
+    for impression in report.impressions:
+        said = "words withheld" if impression.withheld else f"“{md(impression.quote)}”"
+        lines += [f"**On record** since {md(when(impression.when))}: {said} (`{_hex(impression.hash)}`)", ""]
+    lines += [f"- {md(text)}" for text in order_on_record(report)]
+    lines += [""] if report.impressions else []
+    lines += [f"**Method.** {md(method_line(report))} Levels matched {md(_matched(report))}.", ""]
     lines += [f"**What this does not tell.** {md(' '.join(left_out(report)))}", ""]
     lines += [f"**Seal: {report.seal.grade}.** {md(seal_words(report)[0])}"]
     if report.seal.study_commitment:
         lines += [f"Commitment of the study: `{_hex(report.seal.study_commitment)}`"]
+    lines += [
+        f"Plans ever sealed here: {report.seal.plans_sealed}; in folders it came from: {report.seal.plans_before}."
+    ]
     made = ", ".join(f"{md(name)} {md(version)}" for name, version in report.versions.items())
     lines += ["", f"{made + '; ' if made else ''}report of {md(when(report.generated_at))}"]
     return "\n".join(lines) + "\n"
 
 
-def _markdown_table(report: ReportInput) -> list[str]:
-    results = report.results
-    assert results is not None
-    name = share_name(report.results)
-    lines = [
-        f"| who | right | {name} | {percent(results.pooled.level)} interval | p (one-sided, exact) |",
-        "|---|---|---|---|---|",
-    ]
-    several = results.listeners if len(results.listeners) > 1 else ()
-    for one in (*several, results.pooled):
-        p = f"{p_words(one.p_value)}"
-        if one.adjusted_p_value is not None:
-            p += f", by Holm {p_words(one.adjusted_p_value)}"
-        lines.append(
-            f"| {escaped_markdown(one.who)} | {count_of(one.correct, one.trials)} | {percent(one.share)} "
-            f"| {interval_words(one.share_interval)} | {escaped_markdown(p)} |"
+def _markdown_claim(report: ReportInput, one: ClaimResult, *, several: bool, first: bool) -> list[str]:
+    md = escaped_markdown
+    said = said_of(one, report.names)
+    lines = []
+    if several:
+        lines += [f"**Claim ({one.claim.role}).** {md(claimed(one.claim, report.names))}.", ""]
+    lines += [f"**Result: {said.word}.** {md(said.sentence)}", ""]
+    lines += [f"- {md(text)}" for text in (*said.beside, *said.further)]
+    table = _markdown_table(one, *short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)]))
+    return [*lines, "", *table, ""] if table else [*lines, ""]
+
+
+def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
+    md = escaped_markdown
+    if one.heard is not None:
+        results = one.heard
+        head = ["who", "right", share_name(results), f"{percent(results.pooled.level)} interval"]
+        head += ["p (one-sided, exact)"]
+        several = results.listeners if len(results.listeners) > 1 else ()
+        rows = [
+            [md(t.who), count_of(t.correct, t.trials), percent(t.share), interval_words(t.share_interval), _p(t)]
+            for t in (*several, results.pooled)
+        ]
+    elif one.preferred is not None:
+        facts = one.preferred
+        head = ["who", md(a), md(b), "no preference", f"{percent(facts.answered.level)} interval", "p (exact)"]
+        listeners = facts.listeners if len(facts.listeners) > 1 else ()
+        rows = [
+            [
+                md(t.who),
+                str(t.wins),
+                str(t.losses),
+                str(t.ties),
+                interval_words(t.interval) if t.decided else DASH,
+                _p(t),
+            ]
+            for t in (*listeners, facts.answered)
+        ]
+    elif one.rated is not None:
+        head = ["effect, points", "estimate", "interval"]
+        named = (
+            ("labelled", one.rated.labelled),
+            ("blind", one.rated.blind),
+            ("blind minus labelled", one.rated.difference),
+            (f"blind minus {kept_words(one.rated.kept)} of labelled", one.rated.kept_contrast),
         )
-    return lines
+        rows = [[what, points(e.estimate), span(e)] for what, e in named if e is not None]
+    else:
+        return []
+    return [
+        f"| {' | '.join(head)} |",
+        "|" + "---|" * len(head),
+        *(f"| {' | '.join(row)} |" for row in rows),
+    ]
+
+
+def _p(one: Tested | Preferred) -> str:
+    p = p_words(one.p_value)
+    if one.adjusted_p_value is not None:
+        p += f", by Holm {p_words(one.adjusted_p_value)}"
+    return escaped_markdown(p)
 
 
 def _hex(text: str) -> str:
     return "".join(character for character in text if character in "0123456789abcdefABCDEF")
-
-
-def _method_line(report: ReportInput) -> str:
-    protocol, rendering = report.protocol, report.rendering
-    text = (
-        f"{protocol.method_title}, {plural(protocol.trials, 'counted trial')} for each sitting, fixed beforehand, "
-        f"{plural(len(report.clips), 'clip')}; the order and every answer key drawn independently and sealed "
-        "before the "
-        f"first trial."
-    )
-    if any(condition.from_measurement for condition in report.conditions):
-        text += " Devices as rendered from measurement"
-        text += f", heard through {clean(rendering.playback)}." if rendering.playback else "."
-    return f"{text} Levels matched {_MATCHED.get(rendering.match, 'by ' + clean(rendering.match))}."
 
 
 _MATCHED = {
@@ -150,6 +309,10 @@ _MATCHED = {
     "file": "by the loudness of the files (ITU-R BS.1770)",
     "1khz": "at 1 kHz",
 }
+
+
+def _matched(report: ReportInput) -> str:
+    return _MATCHED.get(report.rendering.match, "by " + clean(report.rendering.match))
 
 
 def _apart(report: ReportInput) -> tuple[tuple[str, tuple[float, ...]], ...]:
@@ -194,8 +357,26 @@ def _environment() -> Any:
         hz=frequency_words,
         plural=plural,
         chance=chance_words,
+        points=points,
+        span=span,
+        sentence=sentence,
     )
-    made.globals.update(nbsp=NBSP, dash=DASH, matched=_MATCHED, slot_of=_slot_of)
+    made.globals.update(
+        nbsp=NBSP,
+        dash=DASH,
+        matched=_MATCHED,
+        slot_of=_slot_of,
+        share_name=share_name,
+        decisive=decisive,
+        decisive_preference=decisive_preference,
+        kept_words=kept_words,
+        meaning_of=state_meaning,
+        margin_words=margin_words,
+        statistics_words=statistics_words,
+        block_words=block_words,
+        order_words=order_of_modes,
+        correction_words=correction_words,
+    )
     return made
 
 

@@ -70,8 +70,6 @@ def preference_beside(facts: PreferenceFacts, plan: PreferencePlanFacts | None, 
             f"{a if facts.side == 'claimed' else b} was preferred more often than by a thrown coin, yet by less than "
             "what was declared to matter."
         )
-    if facts.strengths is not None:
-        out += strength_words(facts.strengths, a, b)
     out.append(preference_plan(plan, a))
     if facts.unanswered:
         alone = facts.word_if_answered_only

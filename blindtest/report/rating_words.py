@@ -12,7 +12,7 @@ from blindtest.report.rating_facts import (
     SurvivalPlanFacts,
     Verdict,
 )
-from blindtest.report.words import decibel, in_tests, interval_words, number, p_words, percent, plural
+from blindtest.report.words import decibel, in_tests, interval_words, number, p_words, percent, plural, sentence
 
 __all__ = [
     "PHASE_WORDS",
@@ -20,10 +20,12 @@ __all__ = [
     "kept_words",
     "points",
     "rated_beside",
+    "rated_further",
     "rated_sentence",
     "recognition_words",
     "repeat_words",
     "scope",
+    "span",
     "state_meaning",
     "survival_plan",
     "worn_words",
@@ -54,6 +56,14 @@ def effect_words(effect: Effect | None, digits: int = 1) -> str:
         f"{points(effect.estimate, digits)} points ({percent(effect.level)} interval {points(low, digits)} to "
         f"{points(high, digits)})"
     )
+
+
+def span(effect: Effect, digits: int = 1) -> str:
+    """Return an interval of points: '+9.0 to +19.4'."""
+    low, high = effect.interval
+    if math.isinf(low) or math.isinf(high):
+        return "no interval"
+    return f"{points(low, digits)} to {points(high, digits)}"
 
 
 def kept_words(kept: float) -> str:
@@ -114,7 +124,7 @@ def _between(remaining: tuple[Verdict, ...]) -> str:
     return f"{', '.join(left[:-1])} or {left[-1]}"
 
 
-def rated_beside(facts: RatedFacts, plan: SurvivalPlanFacts | None, a: str, b: str) -> tuple[str, ...]:
+def rated_beside(facts: RatedFacts, plan: SurvivalPlanFacts | None) -> tuple[str, ...]:
     """Return the sentences that must stand beside the verdict."""
     out = [
         f"The verdict is what is left of four states that exclude each other; each is rejected by one-sided t limits, "
@@ -127,15 +137,20 @@ def rated_beside(facts: RatedFacts, plan: SurvivalPlanFacts | None, a: str, b: s
             f"{effect_words(facts.kept_contrast)}; blind minus labelled (d − s): {effect_words(facts.difference)}."
         )
     out.append(_units(facts))
-    out += [repeat_words(one, facts) for one in facts.repeats]
+    out += [repeat_words(one, facts) for one in facts.contradicted]
     out.append(_recognised(facts.recognition))
+    out.append(survival_plan(plan))
+    return tuple(out)
+
+
+def rated_further(facts: RatedFacts, a: str, b: str) -> tuple[str, ...]:
+    """Return what else is known: repeats that do not contradict, the mixed model, worn ratings, remarks."""
+    out = [repeat_words(one, facts) for one in facts.repeats if not one.contradicts]
     if facts.mixed is not None:
         out.append(_mixed(facts))
     if facts.worn is not None:
         out.append(worn_words(facts, a, b))
-    out.append(survival_plan(plan))
-    out += [_sentence(text) for text in facts.remarks]
-    return tuple(out)
+    return (*out, *(sentence(text) for text in facts.remarks))
 
 
 def _left(facts: RatedFacts) -> str:
@@ -184,9 +199,7 @@ def repeat_words(one: Repeated, facts: RatedFacts) -> str:
 
 
 def _plain(effect: Effect) -> str:
-    low, high = effect.interval
-    span = "no interval" if math.isinf(low) else f"{points(low, 2)} to {points(high, 2)}"
-    return f"{points(effect.estimate, 2)} ({span})"
+    return f"{points(effect.estimate, 2)} ({span(effect, 2)})"
 
 
 def _recognised(all_of_them: tuple[RecognitionFacts, ...]) -> str:
@@ -255,8 +268,3 @@ def survival_plan(plan: SurvivalPlanFacts | None) -> str:
         + "; else it ends undecided"
     )
     return text + (f" (simulated, {plan.studies} studies for each effect)." if plan.studies else ".")
-
-
-def _sentence(text: str) -> str:
-    text = text[:1].upper() + text[1:]
-    return text if text.endswith(".") else text + "."

@@ -19,6 +19,7 @@ __all__ = [
     "p_words",
     "percent",
     "plural",
+    "sentence",
     "short_names",
     "when",
 ]
@@ -162,3 +163,11 @@ def when(moment: datetime | None) -> str:
     if moment.tzinfo is None:
         return moment.strftime("%Y-%m-%d %H:%M:%S")
     return moment.astimezone(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def sentence(text: str) -> str:
+    """Return a remark as a sentence: begun with a capital, ended with a full stop; '' stays ''."""
+    line = clean(text)
+    if not line:
+        return ""
+    return line[:1].upper() + line[1:] + ("" if line.endswith((".", "!", "?")) else ".")

@@ -1,0 +1,211 @@
+"""How a test was done, in words: methods, blocks, phases, statistics, the order of what is on record, corrections."""
+
+from collections.abc import Sequence
+
+from blindtest.report.claim_facts import BlockFacts, ClaimResult
+from blindtest.report.correction_facts import CorrectionFacts
+from blindtest.report.facts import ReportInput
+from blindtest.report.heard_words import share_name
+from blindtest.report.rating_words import PHASE_WORDS
+from blindtest.report.timeline import Moment, before, timeline
+from blindtest.report.words import clean, decibel, frequency_words, number, percent, plural
+
+__all__ = [
+    "block_words",
+    "correction_words",
+    "method_line",
+    "order_of_modes",
+    "order_on_record",
+    "phases",
+    "statistics_words",
+    "told",
+]
+
+_UNTOLD = "Nobody was told whether an answer was right before the last one was given, practice apart."
+_METHODS = {
+    "abx": (
+        "In each trial the listener could switch freely, at the same place in the music, between three sounds: A, B "
+        "and X. A and B were the two things compared, in an order drawn anew for every trial; X was one of them, drawn "
+        "by a fair and independent draw. The question was always the same: is X the same as A, or the same as B? Who "
+        f"hears nothing is right half of the time. {_UNTOLD}"
+    ),
+    "preference": (
+        "In each pair the listener could switch freely, at the same place in the music, between two sounds without "
+        "names, and said which of the two they would rather listen to. Which came first was balanced over each clip "
+        "and drawn. No answer is right."
+    ),
+    "rating": (
+        "On each page the listener could switch freely, at the same place in the music, between all conditions of a "
+        "clip, in slots drawn anew for every page, and rated each on a scale from 0 (bad) to 100 (excellent). There "
+        "was no reference, and no answer is right."
+    ),
+    "rating-single": (
+        "In each trial the listener heard one condition of a clip and rated it on a scale from 0 (bad) to 100 "
+        "(excellent); the order was drawn. There was no reference, and no answer is right."
+    ),
+    "recognition": (
+        "After blind blocks one of the conditions sounded, drawn by a fair and independent draw, and the listener said "
+        "which one it was."
+    ),
+}
+
+
+def _counted_methods(report: ReportInput) -> list[str]:
+    blocks = [block.method for block in report.protocol.blocks if block.phase != "practice"]
+    return list(dict.fromkeys(blocks or [report.protocol.method]))
+
+
+def told(report: ReportInput) -> tuple[str, ...]:
+    """Return what listeners did, a paragraph for each method."""
+    protocol = report.protocol
+    return tuple(
+        _METHODS.get(
+            method,
+            f"Trials were run by the method {clean(protocol.method_title)}; somebody who hears nothing is right in "
+            f"{percent(protocol.guess_rate)} of trials.",
+        )
+        for method in _counted_methods(report)
+    )
+
+
+def block_words(block: BlockFacts) -> str:
+    """Return what a block of the protocol was."""
+    text = f"{clean(block.id)}: {clean(block.method_title or block.method)}, {clean(block.phase)}"
+    if block.trials is not None:
+        text += f", {plural(block.trials, 'trial')} in a sitting"
+    if block.repeats is not None:
+        text += f", each clip {plural(block.repeats, 'time')}"
+    if block.sittings > 1:
+        text += f", in {plural(block.sittings, 'sitting')}, each on another day"
+    if block.feedback:
+        text += "; told at once whether it was right"
+    if block.phase == "practice":
+        text += "; never counted"
+    return text + (f" (after {clean(block.source)})" if block.source else "")
+
+
+def phases(report: ReportInput) -> tuple[tuple[str, str], ...]:
+    """Return the phases and what each was; () where nothing was rated with names shown or as worn."""
+    held = {block.phase for block in report.protocol.blocks} | {rating.mode for rating in report.ratings}
+    if not held & {"labelled", "worn"}:
+        return ()
+    return tuple((phase, PHASE_WORDS[phase]) for phase in ("worn", "labelled", "blind") if phase in held)
+
+
+def order_of_modes(order: str) -> str:
+    """Return which of the two modes came first, and why that matters."""
+    return {
+        "blind-first": (
+            "Every listener was blind first: after hearing with names, a device could be known by its sound."
+        ),
+        "labelled-first": ("Every listener had the names first: blind, a device could then be known by its sound."),
+        "crossed": "Half of the listeners were blind first, the other half had the names first.",
+    }.get(order, "")
+
+
+def statistics_words(result: ClaimResult) -> str:
+    """Return which tests the claim was put to, at which level."""
+    alpha = percent(result.alpha)
+    if result.claim.kind == "preferred":
+        sides = "one-sided, in the direction sealed" if _one_sided(result) else "two-sided"
+        return (
+            f"tested at the {alpha} level, {sides}: exact sign test against one half, trials without a preference "
+            "apart; Clopper and Pearson's limits, held against the margin; Bradley and Terry's model with Davidson's "
+            "ties and an effect of order beside it"
+        )
+    if result.claim.kind == "rated":
+        return (
+            f"wrong in at most {alpha} of such studies: a partition into four states, each rejected by one-sided t "
+            "limits of one effect for each listener, or for each sitting of a single listener; repeated on "
+            "anchor-scaled effects and on signs; a mixed model beside it; recognition by an exact binomial test"
+        )
+    heard = result.heard
+    text = (
+        f"tested at the {alpha} level, one-sided: exact binomial test against guessing with its one-sided limit; "
+        "Clopper and Pearson's two-sided interval; the same limits carried over to the "
+        f"{share_name(heard)} (Abbott) and to d′"
+    )
+    if result.claim.margin is not None:
+        text += "; exact similarity test against the margin"
+    if heard is not None and len(heard.listeners) > 1:
+        text += "; Holm's correction over the listeners"
+    return text
+
+
+def _one_sided(result: ClaimResult) -> bool:
+    return result.preferred is not None and result.preferred.direction == "claimed"
+
+
+def method_line(report: ReportInput) -> str:
+    """Return the method in a few sentences, for the block beside a review."""
+    protocol, rendering = report.protocol, report.rendering
+    blocks = [block for block in protocol.blocks if block.phase != "practice"]
+    if blocks:
+        text = "; ".join(block_words(block) for block in blocks) + f"; {plural(len(report.clips), 'clip')}"
+    else:
+        text = (
+            f"{protocol.method_title}, {plural(protocol.trials, 'counted trial')} for each sitting, fixed beforehand, "
+            f"{plural(len(report.clips), 'clip')}"
+        )
+    text += "; the order and every answer key drawn independently and sealed before the first trial."
+    if any(condition.from_measurement for condition in report.conditions):
+        text += " Devices as rendered from measurement"
+        text += f", heard through {clean(rendering.playback)}." if rendering.playback else "."
+    return text
+
+
+def order_on_record(report: ReportInput) -> tuple[str, ...]:
+    """Return, for each impression, whether it came before the measurement, the seal and the first sitting."""
+    moments = timeline(report)
+    out = []
+    for number_, impression in enumerate(report.impressions, start=1):
+        own = next((m for m in moments if m.hash == impression.hash), None)
+        if own is None:
+            continue
+        name = "The impression" if len(report.impressions) == 1 else f"Impression {number_}"
+        parts = [
+            _relation(own, _first(moments, "measurement", impression.unit), "the unit was measured"),
+            _relation(own, _first(moments, "graph seen"), "a graph was seen"),
+            _relation(own, _first(moments, "seal"), "the study was sealed"),
+            _relation(own, _first(moments, "sitting"), "the first sitting began"),
+        ]
+        said = [part for part in parts if part]
+        if said:
+            out.append(f"{name} was put on record {'; '.join(said)}.")
+        if impression.files:
+            out.append(
+                f"{plural(len(impression.files), 'measurement file')} lay in the folder at that moment, so a graph "
+                "could have been seen before it was said."
+            )
+    return tuple(out)
+
+
+def _first(moments: Sequence[Moment], kind: str, unit: str = "") -> Moment | None:
+    of_kind = [m for m in moments if m.kind == kind]
+    return next((m for m in of_kind if clean(unit) and m.what.startswith(clean(unit))), of_kind[0] if of_kind else None)
+
+
+def _relation(own: Moment, other: Moment | None, what: str) -> str:
+    if other is None:
+        return ""
+    earlier = before(own, other)
+    if earlier is None:
+        return f"on the day on which {what} (which came first is not recorded)"
+    return f"{'before' if earlier else 'after'} {what}"
+
+
+def correction_words(one: CorrectionFacts) -> str:
+    """Return what a correction does, what it needs and what it leaves."""
+    text = f"The filter ({clean(one.phase)}"
+    if one.taps and one.rate_hz:
+        text += f", {one.taps} taps at {frequency_words(one.rate_hz)}"
+    text += ") brings the measured response towards "
+    text += clean(one.target) if one.target else "the target"
+    return text + (
+        f", from {frequency_words(round(one.band_hz[0]))} to {frequency_words(round(one.band_hz[1]))}, levels aligned "
+        f"from {frequency_words(one.align_hz[0])} to {frequency_words(one.align_hz[1])}, with a boost of at most "
+        f"{number(one.max_boost_db, 1)} dB. The error falls from {number(one.rms_before_db)} to "
+        f"{number(one.rms_error_db)} dB r.m.s.; the largest that is left is {decibel(one.worst_error_db, 1)} dB at "
+        f"{frequency_words(round(one.worst_error_hz))}. The programme has to be lowered by "
+        f"{number(one.headroom_db, 1)} dB before it (headroom)."
+    )
