@@ -1,15 +1,18 @@
 """Samples: (n, channels) float64, full scale = 1, and a rate in Hz; nothing here knows of devices or tests.
 
 Clips are read and written, cut, faded, resampled and aligned (`clip`); their loudness and true peak measured after
-ITU-R BS.1770-5 (`loudness`, `peak`), stimuli made equally loud (`matching`), filters applied (`filtering`), and
-frames turned into whole numbers and plain WAV files (`pcm`).
+ITU-R BS.1770-5 (`loudness`, `peak`), also as heard behind a filter (`levels`), stimuli made equally loud
+(`matching`), filters applied (`filtering`), and frames turned into whole numbers and plain WAV files (`pcm`).
 """
 
 from blindtest.audio.clip import Clip, aligned, excerpt, faded, read_clip, resampled, write_clip
 from blindtest.audio.decibel import from_db, to_db
-from blindtest.audio.filtering import apply_firs
+from blindtest.audio.filtering import apply_and_sum, apply_firs
+from blindtest.audio.levels import Levels, Meter
 from blindtest.audio.loudness import (
     a_weighted_level,
+    gated_loudness,
+    hop_edges,
     integrated_loudness,
     k_weighting,
     loudness_range,
@@ -18,19 +21,24 @@ from blindtest.audio.loudness import (
     short_term_loudness,
 )
 from blindtest.audio.matching import MatchRow, OutOfHeadroom, matching_gains
-from blindtest.audio.pcm import noise_length, quantised, samples_to_frames, wav_bytes, wav_samples
+from blindtest.audio.pcm import noise_length, quantised, samples_to_frames, triangular_dither, wav_bytes, wav_samples
 from blindtest.audio.peak import true_peak
 
 __all__ = [
     "Clip",
+    "Levels",
     "MatchRow",
+    "Meter",
     "OutOfHeadroom",
     "a_weighted_level",
     "aligned",
+    "apply_and_sum",
     "apply_firs",
     "excerpt",
     "faded",
     "from_db",
+    "gated_loudness",
+    "hop_edges",
     "integrated_loudness",
     "k_weighting",
     "loudness_range",
@@ -44,6 +52,7 @@ __all__ = [
     "samples_to_frames",
     "short_term_loudness",
     "to_db",
+    "triangular_dither",
     "true_peak",
     "wav_bytes",
     "wav_samples",

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["apply_firs"]
+__all__ = ["apply_and_sum", "apply_firs"]
 
 _SHORTEST_BLOCK = 8192
 
@@ -31,36 +31,75 @@ def apply_firs(
     -------
     list of (n, channels) float64, in the order of `firs`
     """
+    return apply_and_sum(frames, firs, (), np.zeros(1, dtype=np.int64), before=before)[0]
+
+
+def apply_and_sum(
+    frames: ArrayLike,
+    firs: Sequence[ArrayLike],
+    summed: Sequence[ArrayLike],
+    edges: NDArray[np.int64],
+    *,
+    before: ArrayLike | None = None,
+) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
+    """Return `frames` through each of `firs`, and the energy of `frames` through each of `summed`, from one pass.
+
+    Parameters
+    ----------
+    frames, firs, before : as for `apply_firs`
+    summed : as `firs`
+        Filters of whose results only the sums of squares are wanted.
+    edges : (parts + 1,) ascending, 0 to n
+        Frames between which these are taken.
+
+    Returns
+    -------
+    list of (n, channels) float64, and list of (parts, channels) float64
+    """
     samples = _framed(frames, "frames")
     count, channels = samples.shape
-    filters = [_columns(fir, channels) for fir in firs]
+    filters = [_columns(fir, channels) for fir in (*firs, *summed)]
     if not filters:
-        return []
+        return [], []
     history = max(len(fir) for fir in filters) - 1
     ahead = np.zeros((0, channels)) if before is None else _framed(before, "before")
     if ahead.shape[1] != channels:
         raise ValueError(f"before has {ahead.shape[1]} channels, frames {channels}")
     ahead = ahead[max(0, len(ahead) - history) :]
+    sums = [np.zeros((len(edges) - 1, channels)) for _ in summed]
     if count == 0:
-        return [np.empty((0, channels)) for _ in filters]
+        return [np.empty((0, channels)) for _ in firs], sums
 
-    block = _block_length(count, history + 1)
-    step = block - history
-    blocks = -(-count // step)
+    blocks, step, block = _blocks(count, history + 1)
     spectra = [np.fft.rfft(fir.T, block) for fir in filters]
     # Channel by channel in memory. Each result has room for the wrapped head of its first block, and for whole blocks:
     # taken from the last to the first, an inverse transform is written in place and the next one covers its head.
-    results = [np.empty((channels, history + blocks * step)) for _ in filters]
+    results = [np.empty((channels, history + blocks * step)) for _ in firs]
     piece = np.empty((channels, block))
     spectrum = np.empty((channels, block // 2 + 1), dtype=np.complex128)
     product = np.empty_like(spectrum)
     for start in range((blocks - 1) * step, -1, -step):
         _fill(piece, samples, ahead, start - history)
         np.fft.rfft(piece, out=spectrum)
-        for filter_spectrum, result in zip(spectra, results, strict=True):
+        for filter_spectrum, result in zip(spectra, results, strict=False):
             np.multiply(spectrum, filter_spectrum, out=product)
             np.fft.irfft(product, block, out=result[:, start : start + block])
-    return [result[:, history : history + count].T for result in results]
+        for filter_spectrum, parts in zip(spectra[len(firs) :], sums, strict=True):
+            np.multiply(spectrum, filter_spectrum, out=product)
+            np.fft.irfft(product, block, out=piece)
+            add_energies(parts, piece[:, history : history + step], edges - start)
+    return [result[:, history : history + count].T for result in results], sums
+
+
+def add_energies(parts: NDArray[np.float64], sound: NDArray[np.float64], edges: NDArray[np.int64]) -> None:
+    """Add the energy of `sound` (channels, n) between `edges`, counted from its beginning, to `parts`."""
+    length = sound.shape[1]
+    first = max(0, int(np.searchsorted(edges, 0, side="right")) - 1)
+    for part in range(first, len(edges) - 1):
+        if edges[part] >= length:
+            break
+        piece = sound[:, max(0, edges[part]) : edges[part + 1]]
+        parts[part] += np.einsum("cn,cn->c", piece, piece)
 
 
 def _framed(frames: ArrayLike, name: str) -> NDArray[np.float64]:
@@ -78,12 +117,25 @@ def _columns(fir: ArrayLike, channels: int) -> NDArray[np.float64]:
     return columns
 
 
-def _block_length(count: int, taps: int) -> int:
-    """Return the length of a block: about five times the filter, a quick length for the transform, even."""
+def _blocks(count: int, taps: int) -> tuple[int, int, int]:
+    """Return how many blocks, the step from one to the next, and their length.
+
+    The length is about five times the filter's, so that the blocks share the frames evenly, and a quick one for the
+    transform.
+    """
+    history = taps - 1
+    wanted = min(max(_SHORTEST_BLOCK, 5 * taps), count + history)
+    blocks = -(-count // (wanted - history))
+    block = quick_length(-(-count // blocks) + history)
+    step = block - history
+    return -(-count // step), step, block
+
+
+def quick_length(least: int) -> int:
+    """Return an even length of at least `least` that the transform is quick at."""
     from scipy.fft import next_fast_len
 
-    wanted = min(max(_SHORTEST_BLOCK, 5 * taps), count + taps - 1)
-    return 2 * int(next_fast_len(-(-wanted // 2), real=True))
+    return 2 * int(next_fast_len(-(-least // 2), real=True))
 
 
 def _fill(piece: NDArray[np.float64], samples: NDArray[np.float64], ahead: NDArray[np.float64], start: int) -> None:

@@ -82,7 +82,16 @@ def k_weighting(rate: float) -> NDArray[np.float64]:
     return np.array([shelf, high_pass])
 
 
-def integrated_loudness(frames: ArrayLike, rate: int) -> float:
+def k_weighting_response(frequency: ArrayLike, rate: float) -> NDArray[np.complex128]:
+    """Return the complex response of the K-weighting filter of `rate` Hz at each `frequency` in Hz, its shape."""
+    delay = np.exp(-2j * np.pi / rate * np.asarray(frequency, dtype=np.float64))
+    response: NDArray[np.complex128] = np.ones_like(delay)
+    for b0, b1, b2, a0, a1, a2 in k_weighting(rate):
+        response *= (b0 + delay * (b1 + delay * b2)) / (a0 + delay * (a1 + delay * a2))
+    return response
+
+
+def integrated_loudness(frames: ArrayLike, rate: int, *, full_scale: float = 1.0) -> float:
     """Return the gated loudness of a whole programme in LUFS.
 
     -inf where there is no value: silence, nothing above the absolute gate of -70 LUFS, or fewer frames than one
@@ -93,8 +102,21 @@ def integrated_loudness(frames: ArrayLike, rate: int) -> float:
     frames : (n, channels) array_like, full scale = 1
         1, 2, 3, 5 or 6 columns (see the module); finite.
     rate : int, Hz
+    full_scale : float
+        The value of full scale: 2^23 for the whole numbers of a file of 24 bits.
     """
-    power = _block_powers(frames, rate, MOMENTARY_HOPS)
+    return _gated(_block_powers(frames, rate, MOMENTARY_HOPS) / full_scale**2)
+
+
+def gated_loudness(energy: NDArray[np.float64], edges: NDArray[np.int64]) -> float:
+    """Return the integrated loudness, LUFS, of K-weighted energies (hops,) between successive `edges` in frames.
+
+    The energies are summed over channels by their weights. -inf as from `integrated_loudness`.
+    """
+    return _gated(_powers(energy, edges, MOMENTARY_HOPS))
+
+
+def _gated(power: NDArray[np.float64]) -> float:
     power = power[power > _power_of(ABSOLUTE_GATE)]
     if len(power) == 0:
         return -math.inf
@@ -140,7 +162,7 @@ def rms_level(frames: ArrayLike) -> float:
     So a sine that peaks at full scale reads -3.01 dB. Silence, or no frames, is -inf.
     """
     samples = _framed(frames)
-    return _level_of(float(np.mean(np.square(samples)))) if samples.size else -math.inf
+    return level_of(float(np.mean(np.square(samples)))) if samples.size else -math.inf
 
 
 def a_weighted_level(frames: ArrayLike, rate: int) -> float:
@@ -152,16 +174,18 @@ def a_weighted_level(frames: ArrayLike, rate: int) -> float:
     samples = _framed(frames)
     if samples.size == 0:
         return -math.inf
-    import scipy.fft
+    from scipy.fft import next_fast_len
 
-    length = scipy.fft.next_fast_len(len(samples) + rate // 4, real=True)  # silence behind, for the filter's tail
-    weight = _a_weighting(np.arange(length // 2 + 1) * (rate / length)) ** 2
+    length = next_fast_len(len(samples) + rate // 4, real=True)  # silence behind, for the filter's tail
+    weight = a_weighting(np.arange(length // 2 + 1) * (rate / length)) ** 2
     weight[1 : (length + 1) // 2] *= 2.0  # each bin but 0 Hz and half the rate stands for two
-    energy = sum(
-        float(weight @ np.square(np.abs(scipy.fft.rfft(samples[:, channel], length))))
-        for channel in range(samples.shape[1])
-    )
-    return _level_of(energy / length / samples.size)
+    energy = 0.0
+    for channel in range(samples.shape[1]):
+        spectrum = np.fft.rfft(samples[:, channel], length)
+        # Not by the linear algebra library: it shares so long a product out among threads, which wait in busy loops.
+        for part in (spectrum.real, spectrum.imag):
+            energy += float(np.einsum("f,f,f->", weight, part, part))
+    return level_of(energy / length / samples.size)
 
 
 def _framed(frames: ArrayLike) -> NDArray[np.float64]:
@@ -171,38 +195,65 @@ def _framed(frames: ArrayLike) -> NDArray[np.float64]:
     return samples
 
 
-def _block_powers(frames: ArrayLike, rate: int, hops: int) -> NDArray[np.float64]:
-    """Return the channel-weighted mean square (blocks,) of every whole block of `hops` hops after K-weighting."""
-    samples = _framed(frames)
-    channels = samples.shape[1]
+def channel_weights(channels: int) -> NDArray[np.float64]:
+    """Return what each channel's energy counts (channels,); ITU-R BS.1770-5, annex 1, table 3."""
     if channels not in _CHANNEL_WEIGHTS:
         raise ValueError(f"loudness is defined here for 1, 2, 3, 5 or 6 columns, got {channels}")
+    return np.array(_CHANNEL_WEIGHTS[channels])
+
+
+def hop_edges(count: int, rate: int) -> NDArray[np.int64]:
+    """Return where the whole hops of 100 ms in `count` frames begin, and where the last one ends (hops + 1,)."""
     # Where the rate is no multiple of 10 Hz a hop is not a whole number of frames: hops then begin at the nearest.
-    count = len(samples) * HOPS_PER_SECOND // rate
-    edges = (np.arange(count + 1) * rate + HOPS_PER_SECOND // 2) // HOPS_PER_SECOND
-    if count and edges[-1] > len(samples):
-        edges = edges[:-1]
+    hops = count * HOPS_PER_SECOND // rate
+    edges: NDArray[np.int64] = (np.arange(hops + 1) * rate + HOPS_PER_SECOND // 2) // HOPS_PER_SECOND
+    return edges[:-1] if hops and edges[-1] > count else edges
+
+
+def _block_powers(frames: ArrayLike, rate: int, hops: int) -> NDArray[np.float64]:
+    """Return the channel-weighted mean square (blocks,) of every whole block of `hops` hops after K-weighting."""
+    samples = np.asarray(frames)
+    if samples.dtype != np.int32:  # whole numbers are made float64 where they are needed, a second at a time
+        samples = _framed(samples)
+    weights = channel_weights(samples.shape[1])
+    edges = hop_edges(len(samples), rate)
     if len(edges) - 1 < hops:
         return np.empty(0)
-    energy = _hop_energies(samples, edges, rate) @ np.array(_CHANNEL_WEIGHTS[channels])
+    return _powers(_hop_energies(samples, edges, rate) @ weights, edges, hops)
+
+
+def _powers(energy: NDArray[np.float64], edges: NDArray[np.int64], hops: int) -> NDArray[np.float64]:
+    """Return the mean square (blocks,) of every block of `hops` hops, one starting with each hop."""
+    if len(energy) < hops:
+        return np.empty(0)
     powers: NDArray[np.float64] = sliding_window_view(energy, hops).sum(axis=-1) / (edges[hops:] - edges[:-hops])
     return powers
 
 
-def _hop_energies(samples: NDArray[np.float64], edges: NDArray[np.int64], rate: int) -> NDArray[np.float64]:
+def _hop_energies(samples: NDArray[np.generic], edges: NDArray[np.int64], rate: int) -> NDArray[np.float64]:
     """Return the K-weighted sums of squares (hops, channels) between successive `edges` (frames)."""
     from scipy.signal import sosfilt
 
     sections = k_weighting(rate)
-    state = np.zeros((len(sections), samples.shape[1], 2))
-    energies = np.empty((len(edges) - 1, samples.shape[1]))
+    channels = samples.shape[1]
+    # Two channels go through the filter as the real and the imaginary part of one: its coefficients are real, so that
+    # they don't mix, and while one waits for its last value the processor works on the other.
+    pairs = -(-channels // 2)
+    kind = np.complex128 if channels > 1 else np.float64
+    state = np.zeros((len(sections), pairs, 2), dtype=kind)
+    energies = np.zeros((len(edges) - 1, 2 * pairs))
     for first in range(0, len(energies), _CHUNK_HOPS):
         inside = edges[first : first + _CHUNK_HOPS + 1]
-        weighted, state = sosfilt(sections, samples[inside[0] : inside[-1]].T, axis=-1, zi=state)
-        np.square(weighted, out=weighted)
-        sums = np.add.reduceat(weighted, inside[:-1] - inside[0], axis=-1)
-        energies[first : first + sums.shape[1]] = sums.T
-    return energies
+        chunk = samples[inside[0] : inside[-1]].T
+        paired = np.zeros((pairs, chunk.shape[1]), dtype=kind)
+        paired.real = chunk[0::2]
+        if channels > 1:
+            paired.imag[: channels // 2] = chunk[1::2]
+        weighted, state = sosfilt(sections, paired, axis=-1, zi=state)
+        for part, place in ((weighted.real, 0), (weighted.imag, 1)) if channels > 1 else ((weighted, 0),):
+            sums = np.add.reduceat(np.square(part), inside[:-1] - inside[0], axis=-1)
+            energies[first : first + sums.shape[1], place::2] = sums.T
+    return energies[:, :channels]
 
 
 def _loudness_of(power: ArrayLike) -> NDArray[np.float64]:
@@ -215,11 +266,12 @@ def _power_of(loudness: float) -> float:
     return float(10.0 ** ((loudness - _OFFSET) / 10.0))
 
 
-def _level_of(mean_square: float) -> float:
+def level_of(mean_square: float) -> float:
+    """Return a mean square in dB; -inf for zero."""
     return 10.0 * math.log10(mean_square) if mean_square > 0.0 else -math.inf
 
 
-def _a_weighting(frequency: ArrayLike) -> NDArray[np.float64]:
+def a_weighting(frequency: ArrayLike) -> NDArray[np.float64]:
     """Return the A-weighting as an amplitude ratio, 1 at 1 kHz."""
 
     def unscaled(f: NDArray[np.float64]) -> NDArray[np.float64]:

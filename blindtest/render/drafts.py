@@ -15,26 +15,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.audio import (
-    a_weighted_level,
-    apply_firs,
+    Meter,
+    apply_and_sum,
     from_db,
+    gated_loudness,
+    hop_edges,
     integrated_loudness,
     noise_length,
     quantised,
-    rms_level,
-    samples_to_frames,
+    triangular_dither,
     true_peak,
 )
 
 from .programme import CLIP, Programme
 
-__all__ = ["Draft", "Filters", "Finished", "Measure", "Unsettled", "dither_noise", "drafts", "finished"]
+__all__ = ["Draft", "Filters", "Finished", "Measure", "Unsettled", "dither", "drafts", "finished"]
 
 TOLERANCE_LU = 0.002
 """Of each written file's loudness; any two then agree within 0.004 LU, where 0.01 is asked for."""
 ROUNDS = 6
 GROUP_BYTES = 256 << 20
 """Of the results of one call of the filters; more conditions than fit are taken in groups."""
+FULL_SCALE = 2.0**23
+"""Of the whole numbers in a file of 24 bits."""
 ONE_KHZ_BAND = (1000.0 * 2 ** (-1 / 6), 1000.0 * 2 ** (1 / 6))
 """Third octave around 1 kHz, by which a recording's level there is read against the clip's."""
 
@@ -50,8 +53,10 @@ class Filters:
     """Condition to the programme it is made from: `CLIP` or a recording."""
     firs: Mapping[str, NDArray[np.float64] | None]
     """Condition to its filter (taps,); None is the unit impulse."""
-    heard: NDArray[np.float64] | None
-    """The way from the file to what is heard (taps,); None: what is heard is the file."""
+    weighted: Mapping[str, NDArray[np.float64] | None]
+    """Condition to its filter, the way from the file to what is heard, and the K-weighting in one; None as above."""
+    meter: Meter
+    """Measures a file as it is heard."""
     level_at_1khz: Mapping[str, float]
     """Condition to its curve's level at 1 kHz in dB."""
 
@@ -101,8 +106,8 @@ def drafts(
         size = max(1, GROUP_BYTES // (programme.frames.nbytes * 2))
         for first in range(0, len(members), size):
             group = members[first : first + size]
-            for condition, (frames, heard) in zip(group, _filtered(programme, filters, group), strict=True):
-                heard_loudness = loudness(frames if heard is None else heard, programme.rate)
+            for condition, (frames, energies) in zip(group, _filtered(programme, filters, group), strict=True):
+                heard_loudness = _loudness_of(energies, len(frames), programme.rate)
                 reference = heard_loudness
                 if match == "file":
                     reference = loudness(frames, programme.rate)
@@ -123,30 +128,35 @@ def drafts(
 
 def _filtered(
     programme: Programme, filters: Filters, conditions: Sequence[str]
-) -> list[tuple[NDArray[np.float64], NDArray[np.float64] | None]]:
-    """Return each condition's frames, and what is heard of them where that is something else."""
-    firs: list[NDArray[np.float64]] = []
-    for condition in conditions:
-        fir = filters.firs[condition]
-        if fir is not None:
-            firs.append(fir)
-        if filters.heard is not None:
-            firs.append(filters.heard if fir is None else _chained(fir, filters.heard))
-    results = iter(apply_firs(programme.frames, firs, before=programme.before))
-    # A convolution with the unit impulse is the samples themselves, and these are exact.
-    return [
-        (
-            programme.frames if filters.firs[condition] is None else next(results),
-            None if filters.heard is None else next(results),
-        )
-        for condition in conditions
-    ]
+) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Return each condition's frames, and the K-weighted energies (hops,) of what is heard of them."""
+    if filters.firs[conditions[0]] is None:
+        # A convolution with the unit impulse is the samples themselves, and these are exact.
+        return [(programme.frames, filters.meter.energies(programme.frames))] * len(conditions)
+    edges = hop_edges(len(programme.frames), programme.rate)
+    firs = [fir for condition in conditions if (fir := filters.firs[condition]) is not None]
+    weighted = [fir for condition in conditions if (fir := filters.weighted[condition]) is not None]
+    results, sums = apply_and_sum(programme.frames, firs, weighted, edges, before=programme.before)
+    filtered = []
+    for frames, parts, fir in zip(results, sums, weighted, strict=True):
+        energies = parts.sum(axis=1)
+        if len(programme.before):
+            # What is heard of a file begins out of silence, and the sum above knows what came before. Behind the
+            # filter's length they are alike.
+            first = min(int(np.searchsorted(edges, len(fir))), len(energies))
+            energies[:first] = filters.meter.energies(frames[: edges[first]])
+        filtered.append((frames, energies))
+    return filtered
 
 
-def _chained(first: NDArray[np.float64], second: NDArray[np.float64]) -> NDArray[np.float64]:
-    length = len(first) + len(second)
-    whole = np.fft.irfft(np.fft.rfft(first, length) * np.fft.rfft(second, length), length)
-    return whole[: max(len(first), len(second))]
+def _loudness_of(energies: NDArray[np.float64], count: int, rate: int) -> float:
+    """Return the loudness of K-weighted energies (hops,) of `count` frames in LUFS, however low it is."""
+    edges = hop_edges(count, rate)
+    level = gated_loudness(energies, edges)
+    highest = float(energies.max(initial=0.0))
+    if level > -math.inf or highest == 0.0:
+        return level
+    return gated_loudness(energies * (rate / highest), edges) - 10.0 * math.log10(rate / highest)
 
 
 def loudness(frames: NDArray[np.float64], rate: int) -> float:
@@ -159,9 +169,7 @@ def loudness(frames: NDArray[np.float64], rate: int) -> float:
 
 
 def _clip_loudness(programme: Programme, filters: Filters) -> float:
-    if filters.heard is None:
-        return loudness(programme.frames, programme.rate)
-    return loudness(apply_firs(programme.frames, [filters.heard], before=programme.before)[0], programme.rate)
+    return _loudness_of(filters.meter.energies(programme.frames), len(programme.frames), programme.rate)
 
 
 def _band_level(programme: Programme) -> float:
@@ -174,19 +182,17 @@ def _band_level(programme: Programme) -> float:
     return 10.0 * math.log10(power) if power > 0.0 else -math.inf
 
 
-def dither_noise(key: str, frames: int, channels: int) -> bytes:
-    """Return the uniform bytes that the dither of `frames` x `channels` samples is made of: SHAKE-256 of `key`."""
-    return hashlib.shake_256(f"blindtest dither\0{key}".encode()).digest(noise_length(frames, channels))
+def dither(key: str, frames: int, channels: int) -> NDArray[np.float64]:
+    """Return the triangular dither (frames, channels), in steps, that is made of the SHAKE-256 of `key`."""
+    noise = hashlib.shake_256(f"blindtest dither\0{key}".encode()).digest(noise_length(frames, channels))
+    return triangular_dither(noise, (frames, channels))
 
 
-def finished(
-    draft: Draft, *, noise: bytes, target: float, match: Measure, heard_fir: NDArray[np.float64] | None
-) -> Finished:
-    """Return the samples of `draft` at `target` LUFS, dithered by `noise` (as many bytes as `dither_noise` gives).
+def finished(draft: Draft, *, noise: NDArray[np.float64], target: float, match: Measure, meter: Meter) -> Finished:
+    """Return the samples of `draft` at `target` LUFS, dithered by `noise` (n, 2), in steps.
 
     The loudness is read from the samples as they will stand in the file, and the gain corrected until it is within
-    0.002 LU of the target: the gates of BS.1770 make loudness slightly non-additive, and what is heard of a file
-    begins out of silence.
+    0.002 LU of the target: the gates of BS.1770 make loudness slightly non-additive.
 
     Raises
     ------
@@ -196,38 +202,32 @@ def finished(
         A sample would pass full scale: the caller has to look at the true peak first.
     """
     assert draft.frames is not None
-    scaled = np.empty(draft.frames.shape)  # frame by frame in memory, as they go into the file
     gain = target - draft.reference
     for _ in range(ROUNDS):
-        np.multiply(draft.frames, float(from_db(gain)), out=scaled)
-        samples = quantised(scaled, noise)
-        written = samples_to_frames(samples)
-        heard = written if heard_fir is None else apply_firs(written, [heard_fir])[0]
+        samples = quantised(draft.frames, noise, gain=float(from_db(gain)))
+        levels = meter.levels(samples, full_scale=FULL_SCALE)
         if match == "1khz":
             break
-        heard_after = integrated_loudness(heard if match == "heard" else written, draft.rate)
-        if abs(target - heard_after) <= TOLERANCE_LU:
+        after = levels.heard if match == "heard" else levels.file
+        if abs(target - after) <= TOLERANCE_LU:
             break
-        if not math.isfinite(heard_after):
-            raise Unsettled(heard_after)
-        gain += target - heard_after
+        if not math.isfinite(after):
+            raise Unsettled(after)
+        gain += target - after
     else:
-        raise Unsettled(heard_after)
-    heard_after = integrated_loudness(heard, draft.rate) if match != "heard" else heard_after
-    file_after = heard_after if heard_fir is None else integrated_loudness(written, draft.rate)
-    if not math.isfinite(heard_after) or not math.isfinite(file_after):
-        raise Unsettled(min(heard_after, file_after))
-    a_weighted, rms = a_weighted_level(heard, draft.rate), rms_level(heard)
+        raise Unsettled(after)
+    if not math.isfinite(levels.heard) or not math.isfinite(levels.file):
+        raise Unsettled(min(levels.heard, levels.file))
     facts = {
         "heard_before": draft.heard,
-        "heard_after": heard_after,
+        "heard_after": levels.heard,
         # What a gain adds was missing before: exactly for levels, and for loudness unless a block lies at the gate.
-        "file_before": file_after - gain,
-        "file_after": file_after,
-        "a_weighted_before": a_weighted - gain,
-        "a_weighted_after": a_weighted,
-        "rms_before": rms - gain,
-        "rms_after": rms,
+        "file_before": levels.file - gain,
+        "file_after": levels.file,
+        "a_weighted_before": levels.a_weighted - gain,
+        "a_weighted_after": levels.a_weighted,
+        "rms_before": levels.rms - gain,
+        "rms_after": levels.rms,
         "gain_db": gain,
         # Rounding and dither, at most 1.5 steps of 2^-23, move it by less than 0.0001 dB at any level in use.
         "true_peak_after": draft.true_peak + gain,

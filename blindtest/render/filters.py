@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from blindtest.audio import Meter
 from blindtest.device import check_length, minimum_phase_fir, taps_for
 from blindtest.errors import BlindtestError
 
@@ -48,6 +49,15 @@ class FilterCurve:
         return self.design()
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Made:
+    """What was made for one rate: by condition, and what measures a file as it is heard (see `Filters`)."""
+
+    firs: Mapping[str, Floats | None]
+    weighted: Mapping[str, Floats | None]
+    meter: Meter
+
+
 class Bench:
     """The filters of a job, made once for each rate, and the way from a clip to its drafts."""
 
@@ -59,7 +69,7 @@ class Bench:
         self._band = band_hz
         self._fixed_taps = dict(fixed_taps)
         self._lock = threading.Lock()
-        self._firs: dict[int, tuple[dict[str, Floats | None], Floats | None]] = {}
+        self._made: dict[int, _Made] = {}
         self.taps_used: dict[int, int] = {}
         self.stop = threading.Event()
 
@@ -72,9 +82,9 @@ class Bench:
                 raise InterruptedError("rendering was stopped")
             yield draft
 
-    def heard_fir(self, rate: int) -> Floats | None:
-        """Return the way from a file to what is heard (taps,); None if they are the same."""
-        return self._designed(rate)[1]
+    def meter(self, rate: int) -> Meter:
+        """Return what measures a file as it is heard."""
+        return self._designed(rate).meter
 
     def curve(self, condition: Condition, rate: int) -> FilterCurve:
         """Return what a condition applies, to be shown."""
@@ -97,28 +107,29 @@ class Bench:
         return {stage.files[clip]: stage.align for stage in stages if stage is not None}
 
     def _filters(self, clip: str, programme: Programme) -> Filters:
-        firs, heard = self._designed(programme.rate)
+        made = self._designed(programme.rate)
         khz = np.array([1000.0])
         return Filters(
             programme={
                 condition.id: CLIP if condition.recording is None else condition.recording.files[clip]
                 for condition in self._job.conditions
             },
-            firs=firs,
-            heard=heard,
+            firs=made.firs,
+            weighted=made.weighted,
+            meter=made.meter,
             level_at_1khz={
                 condition.id: float(condition_curve_db(condition, self._job.playback, self._common, self._band, khz)[0])
                 for condition in self._job.conditions
             },
         )
 
-    def _designed(self, rate: int) -> tuple[dict[str, Floats | None], Floats | None]:
+    def _designed(self, rate: int) -> "_Made":
         with self._lock:
-            if rate not in self._firs:
-                self._firs[rate] = self._design(rate)
-            return self._firs[rate]
+            if rate not in self._made:
+                self._made[rate] = self._design(rate)
+            return self._made[rate]
 
-    def _design(self, rate: int) -> tuple[dict[str, Floats | None], Floats | None]:
+    def _design(self, rate: int) -> "_Made":
         taps = self._fixed_taps.get(rate, taps_for(rate))
         filtered = [condition for condition in self._job.conditions if condition.filtered]
         firs: dict[str, Floats | None] = {condition.id: None for condition in self._job.conditions}
@@ -133,7 +144,9 @@ class Bench:
         frequency = _bins(rate, taps)
         heard = heard_curve_db(self._job.playback, frequency)
         flat = heard is None or float(np.ptp(heard)) == 0.0
-        return firs, None if heard is None or flat else minimum_phase_fir(frequency, heard, rate, taps)
+        meter = Meter(rate, None if heard is None or flat else minimum_phase_fir(frequency, heard, rate, taps))
+        weighted = {name: None if fir is None else meter.weighted_after(fir) for name, fir in firs.items()}
+        return _Made(firs=firs, weighted=weighted, meter=meter)
 
     def _long_enough(self, condition: Condition, rate: int, taps: int) -> Floats:
         for doubled in range(int(math.log2(LONGEST)) + 1):

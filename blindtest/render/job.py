@@ -15,7 +15,7 @@ from .programme import ClipSource
 
 __all__ = ["RenderJob", "dither_key", "file_hashes", "hash_of", "heard_in_words", "playback_facts", "stimulus_key"]
 
-RENDERING = 1
+RENDERING = 2
 """Goes into every key: raised when the same inputs come out as other bytes."""
 
 

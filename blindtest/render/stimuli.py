@@ -12,11 +12,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from blindtest.audio import MatchRow, wav_bytes
 from blindtest.errors import BlindtestError, Fault
 
 from .chain import CommonCurve, Limit, boost_limits, common_curve, trusted_band, zero_curve
-from .drafts import Draft, Unsettled, dither_noise, finished
+from .drafts import Draft, Unsettled, dither, finished
 from .filters import Bench, FilterCurve
 from .fixed import FIXED_NAME, Fixed, Outside, fixed_text, read_fixed
 from .folder import Making, Manifest, Shelved, name_of, read_manifest, recover, salt_of, sha256_of_file, write_durably
@@ -395,7 +398,7 @@ class _Rendering:
         kept = {name: waiting[name] for name in order if name in waiting and waiting[name].frames is not None}
         again = [name for name in order if name not in kept]
         made, over, silent = {}, {}, []
-        noise = b""
+        noise: NDArray[np.float64] | None = None
         for draft in (*kept.values(), *(self.bench.drafts(self.clips[clip], again) if again else ())):
             if not math.isfinite(draft.reference):
                 silent.append(draft)
@@ -404,7 +407,7 @@ class _Rendering:
             elif not over and not silent:
                 key = key_of[draft.condition]
                 # The same dither for every condition, drawn once: what they differ in is what the claim is about.
-                noise = noise or self._noise(clip, draft)
+                noise = self._noise(clip, draft) if noise is None else noise
                 try:
                     made[key] = self._put(draft, key, target, noise, making)
                 except Unsettled as reason:
@@ -416,17 +419,17 @@ class _Rendering:
             raise BlindtestError.of(self._headroom_fault(clip, name, target, min(over.values())) for name in over)
         return made
 
-    def _noise(self, clip: str, draft: Draft) -> bytes:
+    def _noise(self, clip: str, draft: Draft) -> NDArray[np.float64]:
         assert draft.frames is not None
-        return dither_noise(dither_key(self.job, self.hashes, self.clips[clip]), *draft.frames.shape)
+        return dither(dither_key(self.job, self.hashes, self.clips[clip]), *draft.frames.shape)
 
-    def _put(self, draft: Draft, key: str, target: float, noise: bytes, making: Making) -> Shelved:
+    def _put(self, draft: Draft, key: str, target: float, noise: NDArray[np.float64], making: Making) -> Shelved:
         result = finished(
             draft,
             noise=noise,
             target=target + self.conditions[draft.condition].offset_db,
             match=self.job.match,
-            heard_fir=self.bench.heard_fir(draft.rate),
+            meter=self.bench.meter(draft.rate),
         )
         sha256 = making.put(key, wav_bytes(result.samples, draft.rate))
         count, channels = result.samples.shape

@@ -93,11 +93,11 @@ def bench(tmp_path: Path) -> Bench:
 
 @pytest.fixture
 def counted_filtering(monkeypatch: pytest.MonkeyPatch) -> Counted:
-    """Counts how often a filter is applied, a loudness or a true peak measured."""
+    """Counts how often filters are applied, samples rounded or a true peak measured."""
     import blindtest.render.drafts as drafts
 
     counted = Counted()
-    for name in ("apply_firs", "integrated_loudness", "true_peak"):
+    for name in ("apply_and_sum", "quantised", "true_peak"):
         original = getattr(drafts, name)
 
         def counting(*arguments: object, original=original, **more: object) -> object:

@@ -3,8 +3,8 @@ import hashlib
 import numpy as np
 import pytest
 
-from blindtest.audio import integrated_loudness, noise_length
-from blindtest.render.drafts import dither_noise, loudness
+from blindtest.audio import integrated_loudness
+from blindtest.render.drafts import dither, loudness
 
 RATE = 48_000
 
@@ -17,9 +17,11 @@ def test_a_recording_far_under_the_gate_has_a_loudness(bench):
 
 
 def test_dither_follows_from_its_key():
-    first = dither_noise("a", 100, 2)
-    assert len(first) == noise_length(100, 2)
-    assert first == dither_noise("a", 100, 2)
-    assert first != dither_noise("b", 100, 2)
-    # SHAKE-256 (FIPS 202) of the standard library, the key spelled out here once more.
-    assert first == hashlib.shake_256(b"blindtest dither\x00a").digest(len(first))
+    first = dither("a", 100, 2)
+    assert first.shape == (100, 2)
+    assert np.array_equal(first, dither("a", 100, 2))
+    assert not np.array_equal(first, dither("b", 100, 2))
+    # SHAKE-256 (FIPS 202) of the standard library, the key and the difference of two uniforms spelled out once more.
+    drawn = hashlib.shake_256(b"blindtest dither\x00a").digest(800)
+    one, other = (int.from_bytes(drawn[i : i + 2], "little") for i in (12, 14))
+    assert first[1, 1] == (one - other) / 65536

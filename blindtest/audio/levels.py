@@ -1,0 +1,177 @@
+"""All levels of one piece of sound from one transform a block: loudness behind a filter and before it, A-weighted, RMS.
+
+What a listener hears of a file is the file through a filter. Instead of making that sound and measuring it, the
+K-weighting is put into the filter, so that an overlap-save convolution gives the K-weighted sound itself, block by
+block, and only its energy is kept, gating hop by gating hop: the loudness is that of ITU-R BS.1770-5 on the filtered
+sound. The A-weighted and the plain level need no blocks of time: the energy of a filtered sound is the sum over all
+lags of the sound's autocorrelation times the filter's (Wiener and Khinchin), and as many lags as the filter is long
+follow exactly from the same transforms.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from blindtest.audio.decibel import to_db
+from blindtest.audio.filtering import add_energies, quick_length
+from blindtest.audio.loudness import (
+    a_weighting,
+    channel_weights,
+    gated_loudness,
+    hop_edges,
+    integrated_loudness,
+    k_weighting_response,
+    level_of,
+)
+
+__all__ = ["Levels", "Meter"]
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+SHORTEST_S = 0.15
+"""Length of the measuring filter where that does; our rule."""
+ACCURACY_DB = 0.001
+"""By how much shortening a filter may change its level anywhere from `LOWEST_HZ` up; our rule."""
+LOWEST_HZ = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Levels:
+    """What was measured of one piece of sound; -inf where there is nothing, or nothing above the gate."""
+
+    heard: float
+    """Integrated loudness behind the filter, LUFS."""
+    file: float
+    """Integrated loudness before it, LUFS."""
+    a_weighted: float
+    """dB re an RMS of 1, behind the filter, over all channels; what rings after the end counts."""
+    rms: float
+    """dB re an RMS of 1, behind the filter, over all channels; what rings after the end counts."""
+
+
+class Meter:
+    """Measures sound behind a filter (taps,), or as it is; made once for a filter and a rate in Hz.
+
+    The filter is shortened for measuring where that changes its level by less than 0.001 dB at any frequency from
+    20 Hz up. A meter changes nothing in itself when it measures: several threads may share one.
+    """
+
+    def __init__(self, rate: int, fir: ArrayLike | None = None) -> None:
+        self.rate = rate
+        given = np.ones(1) if fir is None else np.asarray(fir, dtype=np.float64)
+        if given.ndim != 1 or len(given) == 0:
+            raise ValueError(f"a filter must be (taps,), got shape {given.shape}")
+        self._filtered = fir is not None
+        grid = 1 << int(np.ceil(np.log2(max(8 * len(given), 4 * rate))))
+        spectrum = np.fft.rfft(given, grid)
+        frequency = np.arange(grid // 2 + 1, dtype=np.float64) * (rate / grid)
+        weighted = spectrum * k_weighting_response(frequency, rate)
+        taps = self._taps_that_do(frequency, spectrum, weighted, len(given))
+        self._history = taps - 1
+        self._block = quick_length(max(5 * taps, self._history + rate))
+        self._weighted = weighted
+        self._heard = self._cut(weighted, taps)
+        power = np.square(spectrum.real) + np.square(spectrum.imag)
+        self._rms = self._lags(power)
+        self._a_weighted = self._lags(power * np.square(a_weighting(frequency)))
+
+    def _taps_that_do(self, frequency: Floats, spectrum: Complexes, weighted: Complexes, longest: int) -> int:
+        taps = 1 << int(np.ceil(np.log2(SHORTEST_S * self.rate)))
+        checked = frequency >= LOWEST_HZ
+        grid = 2 * (len(frequency) - 1)
+        while taps < longest:
+            if all(
+                np.abs(to_db(np.fft.rfft(np.fft.irfft(whole, grid)[:taps], grid)[checked] / whole[checked])).max()
+                < ACCURACY_DB
+                for whole in (spectrum, weighted)
+            ):
+                break
+            taps *= 2
+        return taps
+
+    def _cut(self, spectrum: Complexes, taps: int) -> Complexes:
+        """Return the spectrum (block,) of the first `taps` taps."""
+        return np.fft.rfft(np.fft.irfft(spectrum, 2 * (len(spectrum) - 1))[:taps], self._block)
+
+    def _lags(self, power: Floats) -> Complexes:
+        """Return the spectrum (block,) of the autocorrelation of a filter of this power: lags 0 to its length."""
+        lags = np.fft.irfft(power, 2 * (len(power) - 1))[: self._history + 1]
+        lags[1:] *= 2.0  # each lag for its like on the other side, too
+        spectrum = np.fft.rfft(lags, self._block)
+        spectrum[1 : (self._block + 1) // 2] *= 2.0  # each bin but 0 Hz and half the rate stands for two
+        return spectrum / self._block
+
+    def weighted_after(self, fir: ArrayLike) -> Floats:
+        """Return `fir` (taps,), this meter's filter and the K-weighting in one filter of at least `fir`'s length."""
+        own = np.fft.irfft(self._weighted)
+        given = np.asarray(fir, dtype=np.float64)
+        length = max(len(given), self._history + 1)
+        grid = max(len(own), 1 << int(np.ceil(np.log2(2 * length))))
+        whole = np.fft.irfft(np.fft.rfft(given, grid) * np.fft.rfft(own, grid), grid)
+        return whole[:length].copy()
+
+    def energies(self, frames: ArrayLike) -> Floats:
+        """Return the K-weighted energies (hops,) behind the filter: `gated_loudness` makes the loudness of them."""
+        samples = np.asarray(frames)
+        return self._summed(self._measured(samples, levels=False)[0])
+
+    def levels(self, frames: ArrayLike, *, full_scale: float = 1.0) -> Levels:
+        """Return all levels of `frames` (n, channels).
+
+        `full_scale` is the value of full scale: 2^23 for the whole numbers of a file of 24 bits.
+        """
+        samples = np.asarray(frames)
+        energies, correlation = self._measured(samples, levels=True)
+        edges = hop_edges(len(samples), self.rate)
+        heard = gated_loudness(self._summed(energies) / full_scale**2, edges)
+        file = integrated_loudness(samples, self.rate, full_scale=full_scale) if self._filtered else heard
+        size = max(1, samples.size) * full_scale**2
+        return Levels(
+            heard=heard,
+            file=file,
+            a_weighted=level_of(_inner(correlation, self._a_weighted) / size),
+            rms=level_of(_inner(correlation, self._rms) / size),
+        )
+
+    def _summed(self, energies: Floats) -> Floats:
+        return np.asarray(np.einsum("hc,c->h", energies, channel_weights(energies.shape[1])))
+
+    def _measured(self, samples: NDArray[np.generic], *, levels: bool) -> tuple[Floats, Complexes]:
+        """Return the energies (hops, channels) behind the filter, and the spectrum (bins,) of the lags' products."""
+        if samples.ndim != 2:
+            raise ValueError(f"frames must be (n, channels), got shape {samples.shape}")
+        count, channels = samples.shape
+        edges = hop_edges(count, self.rate)
+        energies = np.zeros((len(edges) - 1, channels))
+        history, block = self._history, self._block
+        correlation = np.zeros(block // 2 + 1, dtype=np.complex128)
+        piece = np.empty((channels, block))
+        spectrum = np.empty((channels, block // 2 + 1), dtype=np.complex128)
+        product = np.empty_like(spectrum)
+        sound = np.empty_like(piece)
+        for start in range(0, count, block - history):
+            stop = min(count, start + block - history)
+            known = min(start, history)
+            piece[:, : history - known] = 0.0
+            piece[:, history - known : history + stop - start] = samples[start - known : stop].T
+            piece[:, history + stop - start :] = 0.0
+            np.fft.rfft(piece, out=spectrum)
+            np.multiply(spectrum, self._heard, out=product)
+            np.fft.irfft(product, block, out=sound)
+            add_energies(energies, sound[:, history : history + stop - start], edges - start)
+            if levels:
+                piece[:, :history] = 0.0
+                np.fft.rfft(piece, out=product)
+                np.conjugate(spectrum, out=spectrum)
+                np.multiply(product, spectrum, out=product)
+                for channel in product:
+                    correlation += channel
+        return energies, correlation
+
+
+def _inner(correlation: Complexes, lags: Complexes) -> float:
+    """Return the energy: the sum over lags of their product, in the frequency domain; never under zero."""
+    real = np.einsum("f,f->", correlation.real, lags.real) + np.einsum("f,f->", correlation.imag, lags.imag)
+    return max(0.0, float(real))
