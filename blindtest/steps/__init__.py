@@ -5,7 +5,8 @@ be passed in.
 """
 
 from blindtest.steps.analysis import Analysis, TableAnalysis, analyze, analyze_table
-from blindtest.steps.demonstration import DemoShown, demo, demo_study
+from blindtest.steps.demo_story import DemoShown
+from blindtest.steps.demonstration import demo, demo_study
 from blindtest.steps.doctor import Looked, Symptom, doctor
 from blindtest.steps.forgetting import Forgotten, forget
 from blindtest.steps.impressions import ImpressionShown, impression

@@ -1,10 +1,11 @@
 """The demo's folders: laid out from the files that came with the package, and replaced only where the demo made them.
 
 A text file in each folder lists what the demo wrote, with its SHA-256, and once it has ended how many sittings it
-held. Whatever is not on the list, was changed since, or was heard since, is somebody's: the demo then refuses and leaves
+held. Whatever is not on the list, or was changed or listened to since, is somebody's: the demo then refuses and leaves
 everything as it is. stimuli/ and report/ have lists of their own.
 """
 
+import os
 import shutil
 import tomllib
 from collections.abc import Iterator
@@ -36,10 +37,13 @@ def laid_out(folder: Path, study_file: str) -> None:
     with as_file(resources("demo_stimuli")) as source:
         names = demo_files(source, study_file)
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / MADE).write_text("\n".join([_FIRST, "", *(f"{_BEING_WRITTEN}  {name}" for name in names), ""]), "utf-8")
+        (folder / MADE).write_text(
+            "\n".join([_FIRST, "", *(f"{_BEING_WRITTEN}  {name}" for name in names), ""]), "utf-8"
+        )
         for name in names:
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(source / (study_file if name == "study.toml" else name), folder / name)
+
 
 def fresh_record(folder: Path) -> None:
     """Remove the record of an earlier demo."""
@@ -118,7 +122,7 @@ def _sittings_in(record: Path) -> int:
         return 0
     from blindtest.session.store import Store
 
-    with Store(record, create=False) as store:
+    with Store(record, entropy=os.urandom, create=False) as store:
         return len(store.sittings())
 
 

@@ -4,9 +4,9 @@ Their true states are plain, so that a sound method should find them; no number 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from math import exp
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -16,14 +16,16 @@ from blindtest.stats import distinguishers, proportion_correct
 from blindtest.steps.gathering import Truths
 from blindtest.study import Study, tested_clips
 
-__all__ = ["LISTENERS", "TUNERS", "Known", "known", "panel", "true_of"]
+__all__ = ["LISTENERS", "TUNERS", "Known", "hears", "held_against", "known", "panel", "true_of", "truths"]
 
 LISTENERS = (
-    SimulatedListener(pseudonym="keen", d_prime=2.6, rule="differencing"),
-    SimulatedListener(pseudonym="trained", d_prime=1.8, rule="differencing"),
+    SimulatedListener(pseudonym="keen", d_prime=3.0, rule="differencing"),
+    SimulatedListener(pseudonym="trained", d_prime=2.8, rule="differencing"),
+    SimulatedListener(pseudonym="patient", d_prime=2.6, rule="differencing"),
+    SimulatedListener(pseudonym="casual", d_prime=2.4, rule="differencing"),
     SimulatedListener(pseudonym="hopeful", d_prime=0.0, rule="guesser"),
 )
-"""Whether there is a difference; d' is what they are made of."""
+"""Whether there is a difference; d' is what they are made of. Together they hear more than the margin, one nothing."""
 
 EVEN = Liking(utility={"corrected": 0.0, "native": 0.0}, first_bias=0.3)
 """No preference, but a little in favour of what comes first."""
@@ -60,37 +62,42 @@ def panel(study: Study, rng: np.random.Generator) -> tuple[SimulatedListener, ..
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """What is true of a claim, over all listeners."""
+    """What is true of a claim."""
 
     words: str
-    true_of: Mapping[str, bool] = field(default_factory=dict)
+    true: Mapping[str, bool]
     """Whether the word of a verdict is true; words that decide nothing are left out."""
 
-    def held_against(self, word: str) -> str:
-        """Return 'right', 'WRONG', or 'undecided' where the verdict decides nothing."""
-        return {True: "right", False: "WRONG", None: "undecided"}[self.true_of.get(word)]
+
+def held_against(word: str, one: Known) -> str:
+    """Return 'right' or 'WRONG', or 'undecided' where the verdict decides nothing."""
+    return {True: "right", False: "WRONG", None: "undecided"}[one.true.get(word)]
 
 
 def known(claim: Mapping[str, Any], truths: Truths) -> Known:
     """Return what is true of a sealed claim; every listener counts alike."""
     margin = float(claim["margin"] or 0.0)
     if claim["kind"] == "heard":
-        share = float(np.mean([one.share for one in truths.heard]))
-        return Known(
-            words=f"heard in {100 * share:.0f} % of trials", true_of={"shown": share > 0, "negligible": share < margin}
-        )
+        return hears(float(np.mean([one.share for one in truths.heard])), margin)
     if claim["kind"] == "preferred":
         probability = float(np.mean([one.probability for one in truths.preferred]))
         near = abs(probability - 0.5) < margin
         return Known(
             words=f"preferred in {100 * probability:.0f} % of pairs",
-            true_of={"shown": probability > 0.5, "refuted": probability < 0.5, "negligible": near},
+            true={"shown": probability > 0.5, "refuted": probability < 0.5, "negligible": near},
         )
     (one,) = truths.rated[claim["id"]]
     return Known(
         words=f"{one.labelled:+.1f} labelled, {one.blind:+.1f} blind",
-        true_of={state: state == one.state for state in ("survives", "shrinks", "vanishes", "reverses")}
+        true={state: state == one.state for state in ("survives", "shrinks", "vanishes", "reverses")}
         | {"nothing on record": one.labelled <= 0},
+    )
+
+
+def hears(share: float, margin: float) -> Known:
+    """Return what is true where the share `share` of trials is heard."""
+    return Known(
+        words=f"heard in {100 * share:.0f} % of trials", true={"shown": share > 0, "negligible": share < margin}
     )
 
 
@@ -155,10 +162,21 @@ def _effects(
         )
 
     labelled, blind = effect("labelled"), effect("blind")
+    return RatingTruth(
+        who="all listeners",
+        labelled=labelled,
+        blind=blind,
+        state=_state(labelled, blind, margin=margin, kept=kept),
+        rule="opinion",
+    )
+
+
+def _state(
+    labelled: float, blind: float, *, margin: float, kept: float
+) -> Literal["survives", "shrinks", "vanishes", "reverses"]:
+    """Return the one true state (claims, section 4)."""
     if blind <= -margin:
-        state = "reverses"
-    elif blind < margin:
-        state = "vanishes"
-    else:
-        state = "survives" if blind >= kept * labelled else "shrinks"
-    return RatingTruth(who="all listeners", labelled=labelled, blind=blind, state=state, rule="opinion")
+        return "reverses"
+    if blind < margin:
+        return "vanishes"
+    return "survives" if blind >= kept * labelled else "shrinks"

@@ -9,39 +9,46 @@ simulated calendar. Nothing is written outside the folder that is given.
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from blindtest.design import sittings_of
 from blindtest.errors import Fault, WrongUse
 from blindtest.render import Rendered, render
-from blindtest.session import SimulatedListener, rows_of, simulate_sitting, simulated_clock
+from blindtest.session import (
+    Acknowledged,
+    Answer,
+    SimulatedListener,
+    rows_of,
+    simulate_sitting,
+    simulated_clock,
+)
 from blindtest.steps.analysis import Analysis, analyze
-from blindtest.steps.columns import columns
 from blindtest.steps.demo_folder import fresh_record, laid_out, marked, refuse_foreign
-from blindtest.steps.demo_listeners import LISTENERS, TUNERS, known, panel, truths
+from blindtest.steps.demo_listeners import LISTENERS, TUNERS, held_against, known, panel, truths
+from blindtest.steps.demo_story import ChapterShown, DemoShown, StoryLine
 from blindtest.steps.gathering import Truths
 from blindtest.steps.impressions import impression
-from blindtest.steps.listening import new_sitting, study_id
+from blindtest.steps.listening import PreparedSitting, new_sitting, study_id
 from blindtest.steps.place import Entropy, Progress, open_store, stimuli_folder
-from blindtest.steps.reporting import ReportShown, report
+from blindtest.steps.reporting import report
 from blindtest.steps.sealing import ensure_sealed
 from blindtest.study import Study, load_study, render_job
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
 
-__all__ = ["CHAPTERS", "Chapter", "ChapterShown", "DemoShown", "StoryLine", "demo", "demo_study"]
+__all__ = ["CHAPTERS", "Chapter", "Said", "demo", "demo_study"]
 
 BEGINS = datetime(2026, 3, 4, 9, 0, tzinfo=UTC)
 DAYS_BETWEEN = 2
 """Between a listener's sittings: another day in every time zone."""
-STORY = "story.md"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,132 +120,6 @@ CHAPTERS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoryLine:
-    """A verdict beside the truth."""
-
-    study: str
-    claim: str
-    verdict: str
-    truth: str
-    so_it_is: str
-    """'right', 'WRONG', or 'undecided' where the verdict decides nothing."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChapterShown:
-    """What became of one study of the demo."""
-
-    name: str
-    folder: Path
-    analysis: Analysis
-    truths: Truths
-    lines: tuple[StoryLine, ...]
-    shown: ReportShown
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return {
-            "name": self.name,
-            "folder": str(self.folder),
-            "analysis": self.analysis.to_dict(),
-            "report": self.shown.to_dict(),
-        }
-
-    @property
-    def sittings(self) -> int:
-        """How many were held."""
-        return len(self.analysis.answers.sittings)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DemoShown:
-    """What `blindtest demo` prints at its end."""
-
-    folder: Path
-    seed: int
-    chapters: tuple[ChapterShown, ...]
-
-    @property
-    def story(self) -> tuple[StoryLine, ...]:
-        """All verdicts beside their truth."""
-        return tuple(line for chapter in self.chapters for line in chapter.lines)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return {
-            "folder": str(self.folder),
-            "invented": True,
-            "seed": self.seed,
-            "story": [{name: getattr(line, name) for name in StoryLine.__dataclass_fields__} for line in self.story],
-            "studies": [chapter.to_dict() for chapter in self.chapters],
-        }
-
-    def text(self) -> str:
-        """Return verdicts and truth side by side, and where the reports lie."""
-        rows = [(line.claim, line.verdict, line.truth, line.so_it_is) for line in self.story]
-        lines = [
-            INVENTED,
-            "",
-            columns(HEADINGS, rows),
-            "",
-            *(f"{chapter.name}: {_who(chapter)}" for chapter in self.chapters),
-            "",
-            self.balance,
-            "",
-            "Pages to publish:",
-            *(f"  {chapter.shown.page}" for chapter in self.chapters),
-            f"This story: {self.folder / STORY}",
-        ]
-        return "\n".join(lines)
-
-    @property
-    def balance(self) -> str:
-        """How many verdicts are right, and how often one may be wrong."""
-        counts = [sum(line.so_it_is == word for line in self.story) for word in ("right", "undecided", "WRONG")]
-        return (
-            f"{counts[0]} right, {counts[1]} undecided, {counts[2]} wrong. A verdict may be wrong in one study of twenty "
-            "(alpha .05), and a fair plan may end undecided: blindtest demo --seed 2 tells the story with other luck."
-        )
-
-    def markdown(self) -> str:
-        """Return the story as a file that links the reports."""
-        table = [HEADINGS, tuple("-" * len(heading) for heading in HEADINGS)]
-        table += [(line.claim, line.verdict, line.truth, line.so_it_is) for line in self.story]
-        return "\n".join(
-            [
-                "# Three studies, their verdicts and the truth",
-                "",
-                INVENTED,
-                "",
-                *(f"| {' | '.join(row)} |" for row in table),
-                "",
-                *(
-                    f"- [{chapter.name}]({chapter.name}/report/report.html): {_who(chapter)}"
-                    for chapter in self.chapters
-                ),
-                "",
-                self.balance,
-                "",
-            ]
-        )
-
-
-HEADINGS = ("claim", "verdict", "truth", "so it is")
-INVENTED = (
-    "Everything here is invented: devices, music, listeners. What the listeners are made of is known, so the truth "
-    "can stand beside each verdict."
-)
-
-
-def _who(chapter: ChapterShown) -> str:
-    answers = chapter.analysis.answers
-    listeners = len({one.entry.listener for one in answers.sittings})
-    each = chapter.sittings // max(listeners, 1)
-    times = "a sitting" if each == 1 else f"{each} sittings"
-    return f"{chapter.analysis.title} {listeners} listeners, {times} each."
-
-
 def demo_study(folder: Path, *, progress: Progress = lambda done, total, what: None) -> Path:
     """Lay the demo's study of a difference out in `folder`, render its stimuli, and return the folder.
 
@@ -277,7 +158,7 @@ def demo(folder: Path, *, seed: int = 1, progress: Progress = lambda done, total
         for number, chapter in enumerate(CHAPTERS)
     )
     shown = DemoShown(folder=folder, seed=seed, chapters=told)
-    (folder / STORY).write_text(shown.markdown(), encoding="utf-8")
+    shown.page.write_text(shown.markdown(), encoding="utf-8", newline="\n")
     marked(folder)
     progress(100, 100, "")
     return shown
@@ -328,7 +209,7 @@ def _lines(chapter: Chapter, analysis: Analysis, true: Truths) -> Iterator[Story
             claim=chapter.claims[one.record["id"]],
             verdict=one.word,
             truth=truth.words,
-            so_it_is=truth.held_against(one.word),
+            so_it_is=held_against(one.word, truth),
         )
 
 
@@ -367,21 +248,27 @@ def _sittings(
         calendar.another_day()
         for number, listener in enumerate(listeners):
             progress(sitting * len(listeners) + number, rounds * len(listeners), f"sitting of {listener.pseudonym}")
-            prepared = new_sitting(
-                study, rendered, store, listener=listener.pseudonym, clock=calendar, entropy=entropy
-            )
-            plan, kept = prepared.sitting.plan, []
-            ended = simulate_sitting(
-                plan,
-                listener,
-                rng,
-                calendar,
-                study=study_id(plan.record),
-                save=lambda answer, at=prepared.entry.number: kept.append(store.append_later(at, rows_of(answer))),
-            )
-            for one in kept:
-                one.result()
-            prepared.ended(ended, calendar())
+            prepared = new_sitting(study, rendered, store, listener=listener.pseudonym, clock=calendar, entropy=entropy)
+            _sat(prepared, store, listener, rng, calendar)
+
+
+def _sat(
+    prepared: PreparedSitting,
+    store: "Store",
+    listener: SimulatedListener,
+    rng: np.random.Generator,
+    calendar: "Calendar",
+) -> None:
+    plan = prepared.sitting.plan
+    written: list[Future[Acknowledged]] = []
+
+    def save(answer: Answer) -> None:
+        written.append(store.append_later(prepared.entry.number, rows_of(answer)))
+
+    ended = simulate_sitting(plan, listener, rng, calendar, study=study_id(plan.record), save=save)
+    for one in written:
+        one.result()
+    prepared.ended(ended, calendar())
 
 
 class Calendar:
