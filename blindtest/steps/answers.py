@@ -74,19 +74,26 @@ class SittingAnswers:
         """Trials that count and were answered."""
         return len({int(row["trial"]) for row in self.counted})
 
+    def of_claim(self, claim: Mapping[str, Any]) -> tuple[Mapping[str, Any], ...]:
+        """Return the counted rows that answer a sealed claim: of its blocks, on its clips."""
+        return tuple(row for row in self.counted if row["block"] in claim["blocks"] and row["clip"] in claim["clips"])
+
     def of_blocks(self, blocks: Sequence[str]) -> tuple[Mapping[str, Any], ...]:
         """Return the counted rows of some blocks."""
         return tuple(row for row in self.counted if row["block"] in blocks)
 
-    def planned_in(self, blocks: Sequence[str]) -> int:
-        """Return how many trials some blocks of this sitting have."""
-        return sum(block.trials for block in self.plan.protocol.blocks if block.id in blocks)
+    def planned_for(self, claim: Mapping[str, Any]) -> tuple[int, ...]:
+        """Return the numbers of the trials that were planned for a sealed claim: of its blocks, on its clips."""
+        own = (n for n in range(self.plan.length) if self.plan.place(n)[0].id in claim["blocks"])
+        if set(self.plan.clips) <= set(claim["clips"]):
+            return tuple(own)
+        return tuple(number for number in own if self.plan.trial(number).clip in claim["clips"])
 
-    def unanswered_in(self, blocks: Sequence[str]) -> int:
+    def unanswered_for(self, claim: Mapping[str, Any]) -> int:
         """Return how many of them nobody answered; none while the sitting is open."""
         if self.entry.state == "open":
             return 0
-        return self.planned_in(blocks) - len({int(row["trial"]) for row in self.of_blocks(blocks)})
+        return len(self.planned_for(claim)) - len({int(row["trial"]) for row in self.of_claim(claim)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,8 +265,7 @@ def _sitting(store: "Store", entry: "SittingEntry") -> SittingAnswers:
 def _claim(
     claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float
 ) -> ClaimAnswers:
-    blocks = list(claim["blocks"])
-    planned = sum(sitting.planned_in(blocks) for sitting in sittings)
+    planned = sum(len(sitting.planned_for(claim)) for sitting in sittings)
     if not planned:
         return ClaimAnswers(record=claim, planned=0, why_not="no sitting that counts has ended yet")
     if claim["kind"] == "preferred":
@@ -286,25 +292,25 @@ def _adjusted(claims: Sequence[ClaimAnswers]) -> list[ClaimAnswers]:
 
 def _heard(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int) -> ClaimAnswers:
     blocks, margin = list(claim["blocks"]), claim["margin"]
-    rows = [row for sitting in sittings for row in sitting.of_blocks(blocks)]
+    rows = [row for sitting in sittings for row in sitting.of_claim(claim)]
     methods = sorted({block.method for s in sittings for block in s.plan.protocol.blocks if block.id in blocks})
     if len(methods) != 1:
         return ClaimAnswers(record=claim, planned=planned, why_not=f"several methods together: {', '.join(methods)}")
 
     def concluded(own: Sequence[SittingAnswers]) -> Conclusion:
-        answered = [row for sitting in own for row in sitting.of_blocks(blocks)]
+        answered = [row for sitting in own for row in sitting.of_claim(claim)]
         return conclude(
             sum(row["correct"] is True for row in answered),
             len(answered),
             method=methods[0],
             margin=margin,
             alpha=alpha,
-            unanswered=sum(sitting.unanswered_in(blocks) for sitting in own),
+            unanswered=sum(sitting.unanswered_for(claim) for sitting in own),
         )
 
     conclusion = concluded(sittings)
     chances = plan_chances(planned, method=methods[0], margin=margin, alpha=alpha) if margin else None
-    names = list(dict.fromkeys(sitting.entry.listener for sitting in sittings if sitting.planned_in(blocks)))
+    names = list(dict.fromkeys(sitting.entry.listener for sitting in sittings if sitting.planned_for(claim)))
     own = [concluded([sitting for sitting in sittings if sitting.entry.listener == name]) for name in names]
     adjusted: list[float | None] = [None] * len(names)
     if len(names) > 1:
@@ -338,8 +344,8 @@ def _heard(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: 
 def _preferred(
     claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int
 ) -> ClaimAnswers:
-    blocks, device = list(claim["blocks"]), claim["device"]
-    rows = [row for sitting in sittings for row in _comparisons(sitting, blocks)]
+    device = claim["device"]
+    rows = [row for sitting in sittings for row in _comparisons(sitting, claim)]
     frame = table_of(rows, ("listener", "sitting", "clip", "first", "second", "outcome"))
     answered = [row for row in rows if row["outcome"] is not None]
     wins = sum(row["outcome"] in ("first", "second") and row[row["outcome"]] == device for row in answered)
@@ -372,14 +378,11 @@ def _preferred(
     )
 
 
-def _comparisons(sitting: SittingAnswers, blocks: Sequence[str]) -> list[dict[str, Any]]:
-    """Return a row for each planned pair, answered or not."""
-    answers = {int(row["trial"]): str(row["response"]) for row in sitting.of_blocks(blocks)}
+def _comparisons(sitting: SittingAnswers, claim: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return a row for each pair planned for a claim, answered or not."""
+    answers = {int(row["trial"]): str(row["response"]) for row in sitting.of_claim(claim)}
     found = []
-    for number in range(sitting.plan.length):
-        block, _ = sitting.plan.place(number)
-        if block.id not in blocks:
-            continue
+    for number in sitting.planned_for(claim):
         trial = sitting.plan.trial(number)
         first, second = (slot.condition for slot in trial.drawn.slots)
         found.append(
@@ -405,7 +408,6 @@ def _rated(
     alpha: float,
     planned: int,
 ) -> ClaimAnswers:
-    blocks = list(claim["blocks"])
     rows = [
         {
             "listener": sitting.entry.listener,
@@ -416,8 +418,7 @@ def _rated(
             "rating": float(row["response"]),
         }
         for sitting in sittings
-        for row in sitting.of_blocks(blocks)
-        if row["clip"] in claim["clips"]
+        for row in sitting.of_claim(claim)
     ]
     ratings = table_of(rows, ("listener", "clip", "device", "mode", "sitting", "rating"))
     anchors = record.get("anchors") or {}

@@ -215,7 +215,7 @@ def _heard_plan(answers: Answers) -> PlanFacts | None:
         return None
     blocks = [block for block in answers.seal.record["protocol"]["blocks"] if block["id"] in one.record["blocks"]]
     return PlanFacts.of(
-        max(one.planned, sum(block["trials"] for block in blocks)),
+        one.planned or sum(block["trials"] for block in blocks),
         method=blocks[0]["method"],
         margin=one.record["margin"],
         alpha=answers.alpha,

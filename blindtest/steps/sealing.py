@@ -18,6 +18,7 @@ from blindtest.design import Claim, canonical, sittings_of
 from blindtest.design import seal as sealed_with
 from blindtest.render import Rendered, load_rendered
 from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
+from blindtest.steps.quotes import check_quotes
 from blindtest.study import (
     Study,
     claim_blocks,
@@ -184,11 +185,18 @@ def _earlier(store: "Store") -> tuple[Mapping[str, Any], ...]:
 
 
 def ensure_sealed(study: Study, rendered: Rendered, store: "Store", *, at: datetime, entropy: Entropy) -> StudySeal:
-    """Return the seal of the study as it stands, made now if there is none."""
+    """Return the seal of the study as it stands, made now if there is none.
+
+    Raises
+    ------
+    BlindtestError
+        A claim quotes what is not on record; see `check_quotes`.
+    """
     record = study_record(study, rendered)
     found = current_seal(store, record)
     if found is not None:
         return found
+    check_quotes(study.path, store)
     sealed = sealed_with({**record, "earlier": [dict(entry) for entry in _earlier(store)]}, entropy(32))
     store.add_seal(sealed, kind="study", created=at)
     return StudySeal(commitment=sealed.commitment, sealed_at=at, made_now=True)

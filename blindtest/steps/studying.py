@@ -9,8 +9,12 @@ from blindtest.errors import Fault
 from blindtest.render import Rendered
 from blindtest.render import render as render_stimuli
 from blindtest.steps.place import Progress, now, open_store, refuse_open_sittings, stimuli_folder
+from blindtest.steps.quotes import quote_faults
 from blindtest.study import (
     Examined,
+    PreferenceReach,
+    RatedReach,
+    Reach,
     Study,
     compared,
     examine,
@@ -24,6 +28,9 @@ from blindtest.study import (
 )
 
 __all__ = ["Checked", "RenderShown", "check", "new", "pair", "render", "schema"]
+
+Plan = Reach | PreferenceReach | RatedReach
+"""What the plan of a claim can show and refute."""
 
 
 def new(folder: Path, *, protocol: str | None = None, old: Path | None = None) -> tuple[Path, ...]:
@@ -84,6 +91,10 @@ class Checked:
             "faults": [fault.to_dict() for fault in self.faults],
             "notes": list(self.notes),
             "plan": None if self.study is None or self.study.reach is None else asdict(self.study.reach),
+            "plans": [
+                {"claim": claim, "sentence": reach.sentence, "chance_to_fail": _chance_to_fail(reach), **asdict(reach)}
+                for claim, reach in (self.study.reaches.items() if self.study is not None else ())
+            ],
         }
 
     def text(self) -> str:
@@ -97,12 +108,22 @@ class Checked:
             f"{self.folder} can be rendered: {device} against {comparator} on {len(tested_clips(self.study))} clips, "
             f"protocol {self.study.protocol.name}."
         ]
-        if self.study.reach is not None:
-            lines.append(_reach_words(self.study.reach))
+        several = len(self.study.reaches) > 1
+        for claim, reach in self.study.reaches.items():
+            lines.append((f"{claim}: " if several else "") + _reach_words(reach))
         return "\n".join(lines)
 
 
-def _reach_words(reach: Any) -> str:
+def _chance_to_fail(reach: Plan) -> float:
+    """Return how often the plan refutes the claim where it is false, or finds it negligible."""
+    if isinstance(reach, Reach):
+        return reach.chance_negligible
+    return reach.chance_to_fail if isinstance(reach, PreferenceReach) else reach.chance_vanishes
+
+
+def _reach_words(reach: Plan) -> str:
+    if not isinstance(reach, Reach):
+        return f"{reach.sentence[0].upper()}{reach.sentence[1:]}."
     shown = (
         "no number right shows a difference"
         if reach.shown_from is None
@@ -120,10 +141,12 @@ def _reach_words(reach: Any) -> str:
 def check(folder: Path) -> Checked:
     """Read everything in a study and return everything that is wrong with it; change nothing."""
     examined: Examined = examine(folder)
+    path = folder if folder.is_file() else folder / "study.toml"
+    quotes = quote_faults(path, path.parent / "study.db")
     return Checked(
         folder=folder,
-        study=examined.study,
-        faults=examined.faults,
+        study=None if quotes else examined.study,
+        faults=tuple(sorted((*examined.faults, *quotes), key=lambda one: (one.file != str(path), one.line or 0))),
         notes=tuple(str(note) for note in examined.notes),
     )
 

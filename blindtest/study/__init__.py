@@ -18,6 +18,7 @@ from blindtest.study.material import Examined, check_study, examine
 from blindtest.study.measurements import unit_averages, unit_response
 from blindtest.study.protocols import find_protocol, list_protocols, resources
 from blindtest.study.rated_reach import RatedReach, listeners_needed, rated_reach, sittings_needed
+from blindtest.study.reading import read_toml
 from blindtest.study.refutation import (
     PreferenceReach,
     Reach,
@@ -80,6 +81,7 @@ __all__ = [
     "rated_reach",
     "reach",
     "read_origin",
+    "read_toml",
     "render_job",
     "resources",
     "sittings_needed",

@@ -1,5 +1,6 @@
 """A study of own files: nothing of the demo in it, responses in several dialects, clips in several formats."""
 
+import re
 import shutil
 from pathlib import Path
 
@@ -34,6 +35,22 @@ def _write_responses(folder: Path) -> None:
     (worn / "only.csv").write_text("kHz,dB\n" + "\n".join(rows) + "\n")
 
 
+def _write_worn(folder: Path) -> None:
+    """Write the one unit of a correction, with a deep notch, and the target it is to be brought to."""
+    frequency = np.geomspace(15, 21_000, 300)
+    place = folder / "measurements" / "device"
+    place.mkdir(exist_ok=True)
+    for seating in range(5):
+        level = _levels(frequency, 6, 8, 2.0, 0.3, 30 + seating)
+        level = level - 9 * np.exp(-((np.log2(frequency / 5600) / 0.06) ** 2))
+        lines = [f"{f:.2f} {db:.2f}" for f, db in zip(frequency, level, strict=True)]
+        (place / f"seat-{seating}.txt").write_text("\n".join(lines) + "\n")
+    coarse = np.geomspace(20, 20_000, 61)
+    target = 1.5 / (1 + (coarse / 110) ** 2) + 10 * np.exp(-((np.log2(coarse / 2900) / 0.7) ** 2))
+    rows = [f"{f:.1f};{db:.2f}".replace(".", ",") for f, db in zip(coarse, target, strict=True)]
+    (folder / "measurements" / "wanted.csv").write_text("Hz;dB\n" + "\n".join(rows) + "\n")
+
+
 def _write_clips(folder: Path) -> None:
     rng = np.random.default_rng(404)
     rate = 44_100
@@ -46,6 +63,13 @@ def _write_clips(folder: Path) -> None:
     t = np.arange(4 * rate) / rate
     beat = rng.standard_normal((len(t), 2)) * np.exp(-6 * ((t * 2.5) % 1))[:, None]
     soundfile.write(folder / "clips" / "beat.mp3", 0.4 * beat / np.abs(beat).max(), rate, format="MP3")
+    rate = 48_000
+    t = np.arange(3 * rate) / rate
+    choir = np.stack(
+        [sum(np.sin(2 * np.pi * f * t * (1 + k * 1e-3) + k) / k for f in (220, 277, 330) for k in range(1, 20)) + side
+         for side in rng.standard_normal((2, len(t))) * 0.2], axis=1
+    )  # fmt: skip
+    soundfile.write(folder / "clips" / "choir.wav", 0.35 * choir / np.abs(choir).max(), rate, subtype="PCM_24")
 
 
 FILLED = {
@@ -74,6 +98,50 @@ def fill_in():
         text = text.replace("# What is claimed.", second)
         text += f"\n[protocol.changes]\npractice.trials = {practice}\ntest.trials = {trials}\n"
         path.write_text(text, encoding="utf-8")
+
+    return fill
+
+
+BLANKS = {
+    "title": "What a user would write",
+    "reviewer": "R-test",
+    "name": "A headphone of mine",
+    "rig": "own coupler",
+    "target": "measurements/wanted.csv",
+}
+CLIPS = ("clips/tune.flac", "clips/beat.mp3", "clips/choir.wav")
+
+
+@pytest.fixture(scope="session")
+def fill_in_protocol():
+    """Do what a user does between `new --protocol` and `check`, whichever the protocol."""
+
+    def fill(
+        folder: Path,
+        *,
+        changes: tuple[str, ...] = (),
+        planned: int | None = None,
+        edits: tuple[tuple[str, str], ...] = (),
+    ) -> None:
+        text = (folder / "study.toml").read_text(encoding="utf-8")
+        if 'unit = "device"' in text:
+            _write_worn(folder)
+        else:
+            _write_responses(folder)
+        _write_clips(folder)
+        for key, value in BLANKS.items():
+            text = re.sub(rf'\b{key} = ""', f'{key} = "{value}"', text)
+        files = iter(CLIPS)
+        text = re.sub(r'\bfile = ""', lambda _: f'file = "{next(files)}"', text)
+        if planned is not None:
+            text = text.replace('planned = "" ', f"planned = {planned} ")
+        if changes:
+            assert "# [protocol.changes]" in text
+            text = text.replace("# [protocol.changes]", "[protocol.changes]\n" + "\n".join(changes) + "\n#")
+        for before, after in edits:
+            assert text.count(before) == 1, before
+            text = text.replace(before, after)
+        (folder / "study.toml").write_text(text, encoding="utf-8")
 
     return fill
 
