@@ -24,14 +24,29 @@ CONDITIONS = ("heron", "plover")
 RATES = {"reeds": 48_000, "water": 44_100}
 SECONDS = 1.0
 STUDY = seal({"format": 1, "kind": "study seal", "title": "toy"}, bytes(32))
-TONES_HZ = {"heron": (400, 1200), "plover": (400, 1500)}
+BIRDS = (*CONDITIONS, "curlew", "bittern", "dunlin", "egret", "godwit", "knot", "rail", "ruff", "snipe", "stint")
+"""Conditions of ratings: a trial has at most 12 (ITU-R BS.1534-3, 5.3)."""
+LABELS = {bird: f"{bird.title()} {2 + at}" for at, bird in enumerate(BIRDS)}
+LABELS |= {"reeds": "Wind in reeds", "water": "Still water"}
+PARTS = {
+    "preference": ({"method": "preference"}, 2),
+    "ties": ({"method": "preference", "numbers": {"ties": 1}}, 2),
+    "rating": ({"method": "rating"}, 4),
+    "single": ({"method": "rating-single"}, 3),
+    "recognition": ({"method": "recognition"}, 4),
+    "labelled": ({"method": "rating", "phase": "labelled"}, 4),
+    "named-pairs": ({"method": "preference", "phase": "labelled"}, 2),
+    "worn": ({"method": "rating", "phase": "worn"}, 4),
+    "abx": ({"method": "abx"}, 2),
+}
+"""Parts of a sitting by name: what makes their block, and how many conditions they compare."""
 
 
 def samples(clip: str, condition: str) -> np.ndarray:
     """Return (n, 2) int32, 24-bit: two tones at -20 dBFS, another pair for each condition."""
     n = int(SECONDS * RATES[clip])
     time_s = np.arange(n) / RATES[clip]
-    low, high = TONES_HZ[condition]
+    low, high = 400, 1200 + 300 * BIRDS.index(condition)
     wave = 0.07 * np.sin(2 * np.pi * low * time_s) + 0.03 * np.sin(2 * np.pi * high * time_s)
     return np.round(np.stack([wave, 0.5 * wave], axis=1) * 2**23).astype(np.int32)
 
@@ -53,6 +68,41 @@ def plan(
         clips=tuple(clips or RATES),
         nonce=nonce,
         deadline="2999-01-01T00:00:00+00:00",
+    )
+
+
+def plan_of(
+    parts: dict[str, int],
+    *,
+    practice: dict[str, int] | None = None,
+    many: int | None = None,
+    break_after: int | None = None,
+    nonce: bytes = bytes(range(32)),
+) -> Plan:
+    """Return a plan of `parts` in order, by name with their numbers of trials; see PARTS.
+
+    practice : parts that come before, never counted
+    many : how many conditions ratings compare, if not as in PARTS
+    """
+    blocks, compared = [], {}
+    for phase, wanted in (("practice", practice or {}), ("blind", parts)):
+        for name, trials in wanted.items():
+            block, count = PARTS[name]
+            numbers = {"phase": phase, "trials": trials, "break_after": break_after, **block}
+            identity = f"{phase}-{name}"
+            blocks.append(Block(id=identity, feedback=phase == "practice", **numbers))
+            compared[identity] = BIRDS[: many if many and "rating" in block["method"] else count]
+    protocol = Protocol(name="toy", title="Toy", source="made for a test", decides=("rated",), blocks=tuple(blocks))
+    return make_plan(
+        study_seal=STUDY.commitment,
+        sitting=1,
+        protocol=protocol,
+        conditions=BIRDS[: max(len(each) for each in compared.values())],
+        clips=tuple(RATES),
+        nonce=nonce,
+        deadline="2999-01-01T00:00:00+00:00",
+        compared=compared,
+        labels=LABELS,
     )
 
 
@@ -225,8 +275,11 @@ class Visitor:
             self.get(f"/sound/{token}")
 
     def answer(self, view, choice: str = "A") -> Answered:
-        """Choose and confirm."""
-        of = {"trial": view["trial"], "attempt": view["attempt"], "values": {"choice": choice}}
+        """Choose and confirm; where that is asked, rate every slot."""
+        question = view["question"]
+        rated = {key: 10 * (at + 1) for at, key in enumerate(question["keys"])}
+        values = rated if question["kind"] == "rate" else {"choice": choice}
+        of = {"trial": view["trial"], "attempt": view["attempt"], "values": values}
         self.event("chosen", **of)
         return self.event("confirmed", **of)
 
@@ -250,10 +303,13 @@ def _main() -> None:
     folder, port = Path(sys.argv[1]), int(sys.argv[2])
     options = json.loads((folder / "options.json").read_text())
     pause_s = options.pop("pause_before_ack_s", 0.0)
-    made = plan(**options)
+    made = plan_of(**options) if "parts" in options else plan(**options)
     with opened_store(folder, made) as store:
         events = [event_from_dict(held) for held in store.events(1)]
         sitting = restored(made, store.rows(1), study="toy", listener="L01", events=events)
+        if sitting.step == "finished":
+            # As the program does: killed after the last answer, before the sitting was closed.
+            store.set_state(1, "finished", at=datetime.now(UTC))
         record = SlowRecord(StoreRecord(store=store, number=1), pause_s)
         served = SittingService(sitting, record=record, samples=samples, rate=RATES.__getitem__)
         with open_port(port) as opened:

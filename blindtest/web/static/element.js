@@ -36,3 +36,8 @@ export function enable(node, able) {
 export function enabled(node) {
   return node.getAttribute("aria-disabled") !== "true";
 }
+
+/** A single key, as a button shows it. @param {string} key */
+export function hint(key) {
+  return key ? element("kbd", { "aria-hidden": "true" }, key) : element("span");
+}

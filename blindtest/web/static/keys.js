@@ -5,10 +5,16 @@
 
 const NAME = "blindtest-keys";
 
-/** Actions and their keys as they come. @type {Record<string, string>} */
+/** Actions that go on while their key is held. */
+const HELD = ["lower5", "lower", "raise", "raise5"];
+
+/** Actions and their keys as they come; with "" an action has none until the listener gives it one. @type {Record<string, string>} */
 const FIRST = {
   slot1: "1", slot2: "2", slot3: "3", slot4: "4", slot5: "5", slot6: "6", slot7: "7", slot8: "8", slot9: "9",
-  option1: "j", option2: "k", option3: "l", option4: "m",
+  slot10: "", slot11: "", slot12: "",
+  option1: "j", option2: "k", option3: "l", option4: "m", option5: "v", option6: "w", option7: "x", option8: "y",
+  option9: "z", option10: "", option11: "", option12: "",
+  lower5: "f", lower: "g", raise: "h", raise5: "j",
   play: "p", restart: "r", confirm: "c", undo: "u", next: "n", say: "s",
 };
 
@@ -58,9 +64,10 @@ export class Keys {
 
   /** @param {KeyboardEvent} event @param {string[]} present @returns {string | null} the action asked for */
   action(event, present) {
-    if (!this.on || event.repeat || event.ctrlKey || event.altKey || event.metaKey || event.isComposing) return null;
+    if (!this.on || event.ctrlKey || event.altKey || event.metaKey || event.isComposing) return null;
     const target = event.target;
-    if (target instanceof HTMLInputElement && target.type !== "radio") return null;
-    return present.find((action) => this.of(action) === event.key.toLowerCase()) ?? null;
+    if (target instanceof HTMLInputElement && target.type !== "radio" && target.type !== "range") return null;
+    const found = present.find((action) => this.of(action) === event.key.toLowerCase()) ?? null;
+    return event.repeat && found !== null && !HELD.includes(found) ? null : found;
   }
 }

@@ -7,12 +7,15 @@ import { element } from "./element.js";
 /** @typedef {import("./types.js").Question} Question */
 
 /** @type {Record<string, string>} */
-const WORDS = { play: "Play, pause", restart: "From the start", say: "Say where I am", confirm: "Confirm", undo: "Undo", next: "Next" };
+const WORDS = {
+  play: "Play, pause", restart: "From the start", say: "Say where I am", confirm: "Confirm", undo: "Undo", next: "Next",
+  lower5: "Rating 5 less", lower: "Rating 1 less", raise: "Rating 1 more", raise5: "Rating 5 more",
+};
 
 /**
- * @param {Keys} keys @param {string[]} actions @param {string[]} names of slots @param {Question} question
+ * @param {Keys} keys @param {string[]} actions @param {string[]} called slots, as words name them @param {Question} question
  */
-export function keysPanel(keys, actions, names, question) {
+export function keysPanel(keys, actions, called, question) {
   const wrong = element("p", { class: "small", id: "keys-wrong" });
   const fields = actions.map((action) => {
     const field = element("input", {
@@ -28,7 +31,7 @@ export function keysPanel(keys, actions, names, question) {
         field.value = keys.of(action);
       },
     });
-    return element("div", { class: "key" }, element("label", { for: `key-${action}` }, wordsOf(action, names, question)), field);
+    return element("div", { class: "key" }, element("label", { for: `key-${action}` }, wordsOf(action, called, question)), field);
   });
   const on = element("input", {
     type: "checkbox",
@@ -51,10 +54,10 @@ export function keysPanel(keys, actions, names, question) {
   );
 }
 
-/** @param {string} action @param {string[]} names @param {Question} question */
-function wordsOf(action, names, question) {
+/** @param {string} action @param {string[]} called @param {Question} question */
+function wordsOf(action, called, question) {
   const at = Number(action.replace(/\D/g, "")) - 1;
-  if (action.startsWith("slot")) return `Sound ${names[at]}`;
+  if (action.startsWith("slot")) return called[at] ?? action;
   if (action.startsWith("option")) return question.options[at]?.words ?? action;
   return WORDS[action] ?? action;
 }

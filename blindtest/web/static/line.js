@@ -54,13 +54,13 @@ export class Line {
     if (event.event === "confirmed") void this.kept.keep(this.sitting, { story: this.story, confirmed: event });
     else if (event.event === "loaded") {
       if (!this.tells(event)) this.story = [event];
-    } else if (["selected", "chosen", "unchosen"].includes(event.event)) this.story.push(event);
+    } else if (["selected", "chosen", "unchosen"].includes(event.event)) follow(this.story, event, (each) => each);
     this.put(event);
   }
 
   /** @param {PageEvent} event */
   put(event) {
-    this.queue.push({ event, again: false });
+    follow(this.queue, { event, again: false }, (waiting) => waiting.event);
     if (!this.busy) void this.work();
   }
 
@@ -130,7 +130,9 @@ export class Line {
   /** Whether the server is at the story's trial and has heard nothing of it. @param {import("./types.js").View} view */
   isNews(view) {
     const first = this.story[0];
-    return view.step === "trial" && !view.loaded && view.trial === first?.trial && view.attempt === first?.attempt;
+    // Where nothing sounds nothing has to be loaded, and every story may be news.
+    const silent = view.slots.every((slot) => slot.token === "");
+    return view.step === "trial" && (!view.loaded || silent) && view.trial === first?.trial && view.attempt === first?.attempt;
   }
 
   /** @param {boolean} connected @returns {boolean} the same */
@@ -141,6 +143,19 @@ export class Line {
     }
     return connected;
   }
+}
+
+/**
+ * Append to `list`. Ratings come in quick succession, each with all values so far: the last of them says it all.
+ * @template T
+ * @param {T[]} list @param {T} item @param {(item: T) => PageEvent} eventOf
+ */
+function follow(list, item, eventOf) {
+  const last = list.at(-1);
+  const [before, now] = [last && eventOf(last), eventOf(item)];
+  const same = before?.event === "chosen" && now.event === "chosen" && before.trial === now.trial && before.attempt === now.attempt;
+  if (same) list.pop();
+  list.push(item);
 }
 
 /**

@@ -50,6 +50,8 @@ export class Page {
     this.view = null;
     /** @type {Shown | null} */
     this.shown = null;
+    /** What the last trial shown asked. @type {import("./intro.js").Asked | null} */
+    this.asked = null;
     this.sounding = false;
     this.waiting = "";
     this.offline = false;

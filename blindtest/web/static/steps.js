@@ -16,25 +16,26 @@ const heading = (words) => element("h1", { tabindex: "-1", id: "heading" }, word
 
 /** @param {Page} page @param {View} view @returns {Shown} */
 function ready(page, view) {
-  const { level, consent } = page.facts;
-  const loud = level
-    ? element("p", {}, "With your equipment set as described, this sitting plays at ", element("strong", {}, level), ".")
-    : element("p", {}, "What follows this computer is unknown to the program, so it cannot tell how loud the sitting will be. You decide, on the next page.");
+  const { consent } = page.facts;
+  // Nothing to fetch ahead: the first trial is heard on the real unit.
+  const silent = view.next.length === 0;
   const go = () => page.line.send({ event: "began" });
   return {
     node: element(
       "div",
       {},
-      heading("Before you listen"),
+      heading(silent ? "Before you begin" : "Before you listen"),
       element("section", { "aria-labelledby": "careful" },
         element("h2", { id: "careful" }, "Start low"),
-        element("p", {}, "Turn the volume of your headphones or loudspeakers down now. On the next page the sound begins softly, and you raise it."),
-        loud,
+        ...(silent ? cautionsOfUnit() : cautions(page)),
         element("p", {}, "Loud sound can damage hearing for good. Rules for hearing safety are local: the law of your country, your workplace, and the advice of licensed practitioners come first. This page replaces none of them."),
       ),
       element("section", { "aria-labelledby": "course" },
         element("h2", { id: "course" }, "What will happen"),
-        element("p", {}, `${view.of} trials. In each you switch between sounds as often and as long as you like, choose an answer, and confirm it. Until then you can change it. Nothing runs out of time.`),
+        silent ? element("p", {}, view.message) : null,
+        element("p", {}, `${view.of === 1 ? "1 trial" : `${view.of} trials`}. ${silent
+          ? "In each you play one clip on every unit named, rate what you hear, and confirm it."
+          : "In each you listen as often and as long as you like, answer what is asked, and confirm it."} Until then you can change your answer. Nothing runs out of time.`),
         element("p", {}, "You can close the page whenever you like and come back later. Everything works by keyboard or pointer."),
       ),
       consent
@@ -43,6 +44,24 @@ function ready(page, view) {
       element("p", { class: "row" }, button(consent ? "I agree: begin" : view.saved > 0 ? "Go on" : "Begin", go, "main")),
     ),
   };
+}
+
+/** @param {Page} page */
+function cautions(page) {
+  const { level } = page.facts;
+  return [
+    element("p", {}, "Turn the volume of your headphones or loudspeakers down now. On the next page the sound begins softly, and you raise it."),
+    level
+      ? element("p", {}, "With your equipment set as described, this sitting plays at ", element("strong", {}, level), ".")
+      : element("p", {}, "What follows this computer is unknown to the program, so it cannot tell how loud the sitting will be. You decide, on the next page."),
+  ];
+}
+
+function cautionsOfUnit() {
+  return [
+    element("p", {}, "Nothing sounds in this page: you play the clips on the real unit yourself. Turn its volume down before you put it on, raise it while the first clip plays, and leave it there."),
+    element("p", {}, "How loud that is the program cannot tell. Play every unit equally loud, as far as you can."),
+  ];
 }
 
 /** @param {Page} page @param {View} view @returns {Shown} */

@@ -3,87 +3,125 @@
  * A trial, and the feedback after a practice trial: the sounds, the question, confirm and undo.
  *
  * Every slot looks and behaves alike; what is shown depends on names, on what the listener did, and on nothing else.
+ * Where nothing sounds (the phase in which the real unit is worn) there is nothing to play: only the clip's title, the
+ * names, and the question.
  */
 
-import { ANSWERS, hint } from "./answers.js";
-import { button, element, enable, enabled } from "./element.js";
+import { ANSWERS } from "./answers.js";
+import { element, enable, enabled, hint } from "./element.js";
+import { askedIn, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
+import { loopPanel } from "./loop_panel.js";
 import { rateWords } from "./steps.js";
 
 /** @typedef {import("./types.js").View} View */
 /** @typedef {import("./types.js").Value} Value */
 /** @typedef {import("./types.js").Question} Question */
+/** @typedef {import("./types.js").Slot} Slot */
+/** @typedef {import("./answers.js").Place} Place */
 /** @typedef {import("./listen.js").Page} Page */
 /** @typedef {import("./listen.js").Shown} Shown */
-
-/** The shortest loop, in s: short enough for a drum stroke, long enough for its fades. */
-const SHORTEST_LOOP_S = 0.2;
 
 /** @param {Page} page @param {View} view @returns {Shown} */
 export function trialPage(page, view) {
   const { trial, attempt, slots } = view;
   const question = /** @type {Question} */ (view.question);
   const asked = view.step === "trial";
+  const silent = slots.every((slot) => slot.token === "");
   const names = slots.map((slot) => slot.name);
-  const heard = new Set(view.heard);
+  const heard = new Set(silent ? names : view.heard);
   /** @type {Record<string, Value> | null} */
   let chosen = view.chosen;
   let selected = "";
   let loaded = false;
   let playing = false;
   let confirming = false;
+  /** A slider is on its way, and the server has not been told yet. */
+  let moving = false;
 
   const keyOf = (/** @type {string} */ action) => (page.keys.on ? page.keys.of(action) : "");
-  const slotButtons = names.map((name, at) =>
-    element(
-      "button",
-      { type: "button", class: "slot", "aria-pressed": "false", "aria-keyshortcuts": keyOf(`slot${at + 1}`), onclick: () => void select(name) },
-      element("span", { class: "name" }, name),
-      hint(keyOf(`slot${at + 1}`)),
-    ),
-  );
+  const places = slots.map((slot, at) => placeOf(slot, at));
   const playWords = element("span", {}, "Play");
   const play = element("button", { type: "button", class: "play", "aria-keyshortcuts": keyOf("play"), onclick: () => void toggle() }, playWords, hint(keyOf("play")));
   const again = element("button", { type: "button", "aria-keyshortcuts": keyOf("restart"), onclick: () => restart() }, "From the start", hint(keyOf("restart")));
   const say = element("button", { type: "button", "aria-keyshortcuts": keyOf("say"), onclick: () => void sayWhere() }, "Say where I am", hint(keyOf("say")));
-  const answer = (ANSWERS[question.kind] ?? ANSWERS["choose"])?.(question, (values) => choose(values), keyOf);
+  const answer = (ANSWERS[question.kind] ?? ANSWERS["choose"])?.({ question, places, silent, keyOf, chosen: choose, point: (name) => void select(name) });
   if (!answer) throw new Error(`no page for answers of the kind ${question.kind}`);
   const confirm = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("confirm"), onclick: () => void send() }, "Confirm", hint(keyOf("confirm")));
   const onward = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("next"), onclick: () => void next() }, "Next", hint(keyOf("next")));
   const undo = element("button", { type: "button", "aria-keyshortcuts": keyOf("undo"), onclick: () => takeBack() }, "Undo", hint(keyOf("undo")));
-  const state = element("p", { class: "hint", id: "state" });
+  const state = element("p", { id: "state" });
   const rate = element("p", { class: "warning", hidden: true });
   const loop = loopPanel(page, () => loaded);
+  const intro = asked ? introduction(page.asked, view) : "";
+  if (asked) page.asked = askedIn(view);
+
+  /** @param {Slot} slot @param {number} at @returns {Place} */
+  function placeOf({ name, label }, at) {
+    if (silent) return { name, called: label || name, full: label || name, short: label || name, control: null };
+    const key = keyOf(`slot${at + 1}`);
+    const control = element(
+      "button",
+      { type: "button", class: "slot", "aria-pressed": "false", "aria-keyshortcuts": key, onclick: () => void select(name) },
+      element("span", { class: "name" }, name),
+      hint(key),
+      label ? element("span", { class: "label" }, label) : null,
+    );
+    const alone = slots.length === 1;
+    const called = alone ? "The sound" : `Sound ${name}`;
+    return { name, called, full: label ? `${called}, ${label}` : called, short: alone ? "the sound" : name, control };
+  }
 
   function refresh() {
-    names.forEach((name, at) => {
-      const node = /** @type {HTMLElement} */ (slotButtons[at]);
-      node.setAttribute("aria-pressed", String(name === selected));
-      enable(node, loaded);
-    });
+    for (const { name, control } of places) {
+      control?.setAttribute("aria-pressed", String(name === selected));
+      if (control) enable(control, loaded);
+    }
     enable(play, loaded);
     enable(again, loaded);
     playWords.textContent = playing ? "Pause" : "Play";
-    answer?.set(chosen);
+    answer?.set(chosen, selected);
     if (!asked) return;
-    const missing = names.filter((name) => !heard.has(name));
-    enable(undo, chosen !== null && !confirming);
-    enable(confirm, loaded && chosen !== null && missing.length === 0 && !confirming);
+    const unheard = names.filter((name) => !heard.has(name));
+    const lacks = answer?.lacks(chosen, unheard) ?? "";
+    enable(undo, answer?.goesBack() === true && !confirming);
+    enable(confirm, loaded && unheard.length === 0 && lacks === "" && !confirming);
     if (confirming) state.textContent = "Being saved …";
     else if (!loaded) state.textContent = "The sounds are being loaded.";
-    else if (missing.length > 0) state.textContent = `Still to be heard before you can confirm: ${missing.join(", ")}.`;
-    else state.textContent = chosen === null ? "Choose your answer." : "Confirm your answer, or choose again.";
+    else state.textContent = [toHear(unheard), lacks].filter(Boolean).join(" ") || "Confirm your answer, or choose again.";
+  }
+  /** @param {string[]} unheard */
+  function toHear(unheard) {
+    const listed = places.filter(({ name }) => unheard.includes(name)).map(({ short }) => short);
+    return listed.length > 0 ? `Still to be heard before you can confirm: ${listed.join(", ")}.` : "";
+  }
+  /** The longest that `state` may ever say, so that its place is kept and nothing under it moves. */
+  function longest() {
+    const [first, ...others] = names;
+    return `${toHear(names.slice(0, 1))} ${answer?.lacks(null, first === undefined ? [] : [first])} ${others.join(", ")}`;
   }
 
   /** @param {string} name */
   async function select(name) {
     if (!loaded || confirming) return;
+    settle();
+    const same = name === selected;
     selected = name;
+    if (silent) {
+      refresh();
+      if (!same) page.say(spoken(name));
+      return;
+    }
     heard.add(name);
     page.player.select(name);
     page.line.send({ event: "selected", trial, attempt, slot: name });
     if (!playing) await start();
     refresh();
+  }
+  /** @param {string} name */
+  function spoken(name) {
+    const called = places.find((place) => place.name === name)?.full ?? name;
+    return `${called}. ${chosen?.[name] === undefined ? "Not rated." : `${chosen[name]}.`}`;
   }
   async function start() {
     playing = true;
@@ -104,24 +142,36 @@ export function trialPage(page, view) {
   function restart() {
     if (loaded) page.player.restart();
   }
-  /** @param {Record<string, Value>} values */
-  function choose(values) {
-    if (!asked || confirming) {
-      answer?.set(chosen);
-      return;
+  /** @param {Record<string, Value>} values @param {boolean} settled */
+  function choose(values, settled) {
+    if (asked && !confirming) {
+      chosen = values;
+      moving = !settled;
+      if (settled) tell();
     }
-    chosen = values;
-    if (loaded) page.line.send({ event: "chosen", trial, attempt, values });
     refresh();
+    if (silent && settled && selected) page.say(spoken(selected));
+  }
+  /** Tell the server all that is chosen. */
+  function tell() {
+    moving = false;
+    if (loaded && chosen) page.line.send({ event: "chosen", trial, attempt, values: chosen });
+  }
+  function settle() {
+    if (moving) tell();
   }
   function takeBack() {
-    if (!asked || chosen === null || confirming) return;
-    chosen = null;
+    if (!asked || !enabled(undo)) return;
+    chosen = answer?.before() ?? null;
+    moving = false;
     page.line.send({ event: "unchosen", trial, attempt });
+    if (chosen) tell();
     refresh();
+    if (silent && selected) page.say(spoken(selected));
   }
   async function send() {
     if (!enabled(confirm) || chosen === null) return;
+    settle();
     confirming = true;
     refresh();
     await stop();
@@ -129,8 +179,9 @@ export function trialPage(page, view) {
   }
   async function sayWhere() {
     await stop();
-    const parts = [`Trial ${view.number} of ${view.of}.`, selected ? `Sound ${selected}.` : "No sound selected.", chosen ? `Chosen: ${answer?.words(chosen)}.` : "Nothing chosen."];
-    page.say(parts.join(" "));
+    const place = places.find(({ name }) => name === selected);
+    const clip = view.clip ? `Clip: ${view.clip}.` : "";
+    page.say([`Trial ${view.number} of ${view.of}.`, clip, place ? `${place.full}.` : silent ? "" : "No sound selected.", answer?.said(chosen) ?? ""].filter(Boolean).join(" "));
   }
   async function next() {
     await stop();
@@ -140,21 +191,23 @@ export function trialPage(page, view) {
     try {
       /** @type {Record<string, import("./sound.js").Wav>} */
       const wavs = {};
-      for (const slot of slots) wavs[slot.name] = await page.sounds.get(slot.token);
-      await page.player.load(wavs, /** @type {string} */ (names[0]));
+      for (const slot of silent ? [] : slots) wavs[slot.name] = await page.sounds.get(slot.token);
+      if (!silent) await page.player.load(wavs, /** @type {string} */ (names[0]));
     } catch (fault) {
       state.textContent = `The sounds could not be made ready (${fault instanceof Error ? fault.message : "unknown"}). Reload the page to try again.`;
       return;
     }
     if (page.view !== view && (page.view?.trial !== trial || page.view.attempt !== attempt || page.view.step !== view.step)) return;
     loaded = true;
-    loop.ready();
+    if (silent) selected = names[0] ?? "";
+    else loop.ready();
+    const resampled = !silent && page.player.resampled;
     if (asked) {
       page.line.send({ event: "loaded", trial, attempt });
-      if (page.player.resampled) page.line.send({ event: "faulted", trial, attempt, kind: "rate" });
-      if (chosen) page.line.send({ event: "chosen", trial, attempt, values: chosen });
+      if (resampled) page.line.send({ event: "faulted", trial, attempt, kind: "rate" });
+      tell();
     }
-    if (page.player.resampled) {
+    if (resampled) {
       rate.hidden = false;
       rate.textContent = rateWords(page);
     }
@@ -162,10 +215,13 @@ export function trialPage(page, view) {
     page.sounds.fetchAhead(view.next);
   }
 
-  const actions = [...names.map((_, at) => `slot${at + 1}`), "play", "restart", "say", ...(asked ? [...answer.actions, "confirm", "undo"] : ["next"])];
+  const desk = silent ? ["say"] : ["play", "restart", "say"];
+  const actions = [...names.map((_, at) => `slot${at + 1}`), ...desk, ...(asked ? [...answer.actions, "confirm", "undo"] : ["next"])];
+  const controls = places.flatMap(({ control }) => (control ? [control] : []));
+  const labelled = slots.some((slot) => slot.label !== "");
   const area = element(
     "section",
-    { id: "trial", tabindex: "-1", "aria-labelledby": "heading", onkeydown: (/** @type {KeyboardEvent} */ event) => {
+    { id: "trial", tabindex: "-1", "aria-labelledby": "heading", "aria-describedby": intro ? "intro" : "", onkeydown: (/** @type {KeyboardEvent} */ event) => {
       const action = page.keys.action(event, actions);
       if (action === null) return;
       event.preventDefault();
@@ -178,17 +234,20 @@ export function trialPage(page, view) {
       else if (action === "next") void next();
       else answer.act(action);
     } },
-    element("p", { class: "phase" }, view.phase),
+    element("p", { class: "phase" }, phaseWords(view)),
     element("h1", { id: "heading", tabindex: "-1" }, asked ? `Trial ${view.number} of ${view.of}` : `Trial ${view.number} of ${view.of}: ${verdict(view)}`),
+    intro ? element("p", { id: "intro" }, intro) : null,
     asked ? null : element("p", { class: "told" }, ...told(view, answer.words(view.chosen ?? {}))),
-    element("div", { role: "group", "aria-label": "Sounds", class: "slots" }, ...slotButtons),
-    element("div", { class: "row" }, play, again, say),
-    loop.node,
-    asked ? answer.node : null,
-    asked ? state : null,
+    view.clip ? element("p", { class: "clip" }, "Play on the real unit: ", element("strong", {}, view.clip)) : null,
+    asked && answer.holdsSounds ? null : element("div", { role: "group", "aria-label": "Sounds", class: labelled ? "slots named" : "slots" }, ...controls),
+    asked && answer.holdsSounds ? answer.node : null,
+    element("div", { class: "row" }, ...(silent ? [say] : [play, again, say])),
+    silent ? null : loop.node,
+    asked && !answer.holdsSounds ? answer.node : null,
+    asked ? element("div", { class: "hint" }, state, element("p", { "aria-hidden": "true" }, longest())) : null,
     element("div", { class: "row" }, ...(asked ? [confirm, undo] : [onward])),
     rate,
-    keysPanel(page.keys, actions, names, question),
+    keysPanel(page.keys, actions, places.map(({ called }) => called), question),
   );
 
   refresh();
@@ -198,7 +257,7 @@ export function trialPage(page, view) {
     focus: area,
     update: (seen) => {
       // What was chosen here and is still on its way stands; what another tab chose is shown once it is settled.
-      if (page.line.queue.length === 0 && !confirming) chosen = seen.chosen;
+      if (page.line.queue.length === 0 && !confirming && !moving) chosen = seen.chosen;
       if (confirming && page.line.queue.length === 0) confirming = false;
       refresh();
     },
@@ -215,55 +274,5 @@ function verdict(view) {
 /** @param {View} view @param {string} given */
 function told(view, given) {
   const right = view.feedback?.right;
-  return right ? ["Your answer: ", given, ". Right: ", element("strong", {}, right), ". Listen again if you like."] : ["Listen again if you like."];
-}
-
-/**
- * A part of the clip to listen to again and again, the same for all slots.
- * @param {Page} page @param {() => boolean} loaded
- */
-function loopPanel(page, loaded) {
-  const limits = (/** @type {string} */ id) =>
-    element("input", { type: "number", id, min: "0", step: "0.1", inputmode: "decimal", autocomplete: "off", onchange: () => set() });
-  const from = limits("loop-from");
-  const to = limits("loop-to");
-  const wrong = element("p", { class: "small", id: "loop-wrong" });
-  const length = () => page.player.frames / page.player.rate;
-
-  function set() {
-    if (!loaded()) return;
-    const start = Number(from.value);
-    const end = Number(to.value);
-    const fits = start >= 0 && end <= length() + 0.05 && end - start >= SHORTEST_LOOP_S;
-    wrong.textContent = fits ? "" : `“From” and “to” lie between 0 and ${length().toFixed(1)} s, at least ${SHORTEST_LOOP_S} s apart.`;
-    if (fits) page.player.loop(start, Math.min(end, length()));
-  }
-  /** @param {HTMLInputElement} field */
-  async function here(field) {
-    if (!loaded()) return;
-    field.value = (await page.player.where()).toFixed(1);
-    set();
-  }
-  function whole() {
-    from.value = "0";
-    to.value = length().toFixed(1);
-    set();
-  }
-  return {
-    node: element(
-      "details",
-      { class: "panel" },
-      element("summary", {}, "Loop a part"),
-      element("div", { class: "row" },
-        element("div", { class: "pair" }, element("label", { for: "loop-from" }, "From, s"), from, button("Start here", () => void here(from))),
-        element("div", { class: "pair" }, element("label", { for: "loop-to" }, "To, s"), to, button("End here", () => void here(to))),
-        button("Whole clip", () => loaded() && whole()),
-      ),
-      wrong,
-    ),
-    ready: () => {
-      from.value = "0";
-      to.value = length().toFixed(1);
-    },
-  };
+  return right ? ["Your answer: ", given, ". Right: ", element("strong", {}, right), ". Listen again if you like."] : ["Your answer: ", given, ". Listen again if you like."];
 }

@@ -3,13 +3,15 @@
  * What the server shows: made there by `session/view.py`, from slot names and tokens only.
  *
  * @typedef {string | number} Value
- * @typedef {{ name: string, token: string }} Slot
+ * @typedef {{ name: string, token: string, label: string }} Slot token: empty where nothing sounds; label: name of what
+ *   it holds, where that is told
  * @typedef {object} Question
  * @property {string} kind
  * @property {string} prompt
  * @property {string[]} keys
  * @property {{ value: Value, words: string }[]} options
  * @property {[number, number] | null} range
+ * @property {{ value: number, words: string }[]} scale words along the range, each at the middle of its interval
  *
  * @typedef {object} View
  * @property {"ready" | "level" | "trial" | "feedback" | "break" | "finished" | "abandoned"} step
@@ -20,6 +22,7 @@
  * @property {string} phase in words
  * @property {Question | null} question
  * @property {Slot[]} slots
+ * @property {string} clip title of the clip to play on the real unit; empty where the page plays it
  * @property {string | null} level token of the programme for setting the level
  * @property {number | null} gain_db
  * @property {string[]} next tokens of the next trial, fetched meanwhile in this order

@@ -1,0 +1,176 @@
+// @ts-check
+/**
+ * Ratings: a scale for each slot, all on one page, from the worst on the left to the best on the right.
+ *
+ * Only the scale of the slot selected can be moved (ITU-R BS.1534-3, 5.4), the others keep their values in sight. One
+ * row of buttons moves the scale in hand by steps, so that nobody has to drag (WCAG 2.5.7) and a page of twelve sounds
+ * stays short. A value is spoken by the page on request only; where nothing sounds, at every step.
+ */
+
+import { button, element, enable, hint } from "./element.js";
+
+/** @typedef {import("./answers.js").Desk} Desk */
+/** @typedef {import("./answers.js").Answer} Answer */
+/** @typedef {import("./answers.js").Place} Place */
+/** @typedef {import("./answers.js").Values} Values */
+/** @typedef {{ key: string, place: Place, node: HTMLElement, slider: HTMLInputElement, value: HTMLElement }} Row */
+
+/** Steps of the buttons and single keys, by action. @type {Record<string, number>} */
+const STEPS = { lower5: -5, lower: -1, raise: 1, raise5: 5 };
+
+/** @param {Desk} desk @returns {Answer} */
+export function rate(desk) {
+  const { question, places, silent, keyOf } = desk;
+  const [least, greatest] = question.range ?? [0, 100];
+  const middle = (least + greatest) / 2;
+  const scale = [...question.scale].sort((a, b) => a.value - b.value);
+  /** @type {Values} */
+  let current = {};
+  let inHand = "";
+  let moving = false;
+  /** @type {Values[]} */
+  const past = [];
+
+  const rows = places.map((place, at) => rowOf(place, at));
+  const now = element("span", { class: "now" });
+  const steps = Object.entries(STEPS).map(([action, by]) => {
+    const words = `${by < 0 ? "−" : "+"}${Math.abs(by)}`;
+    const made = button(words, () => step(by), "step");
+    if (keyOf(action)) made.setAttribute("aria-keyshortcuts", keyOf(action));
+    made.append(hint(keyOf(action)));
+    return made;
+  });
+  const node = element(
+    "fieldset",
+    { class: places.length > 1 || silent ? "ratings" : "ratings single" },
+    element("legend", {}, question.prompt),
+    element("p", { class: "small", id: "scale-help" }, help()),
+    ...rows.map((row) => row.node),
+    element("div", { class: "steps", role: "group", "aria-label": "The scale in hand, by steps" }, now, ...steps),
+  );
+
+  function help() {
+    const range = `From ${least} to ${greatest}: ${scale.map(({ words }) => words).join(", ")}.`;
+    if (silent) return range;
+    return `${range} ${places.length > 1 ? "Only the scale of the sound you selected can be moved." : "The scale can be moved once you listen."}`;
+  }
+
+  /** @param {Place} place @param {number} at @returns {Row} */
+  function rowOf(place, at) {
+    const id = `scale-${at + 1}`;
+    const slider = element("input", {
+      type: "range",
+      id,
+      min: String(least),
+      max: String(greatest),
+      step: "1",
+      value: String(middle),
+      "aria-label": places.length > 1 || silent ? `Rating of ${place.full}` : "Rating",
+      "aria-describedby": "scale-help",
+      oninput: () => change(place.name, Number(slider.value), false),
+      onchange: () => settle(place.name, slider),
+      // A press on the middle of a scale that is not rated yet changes nothing, and still means the middle.
+      onpointerup: () => settle(place.name, slider),
+      onfocus: () => silent && desk.point(place.name),
+    });
+    const value = element("span", { class: "value", "aria-hidden": "true" });
+    const head = place.control ?? element("label", { class: "name", for: id }, place.called, hint(keyOf(`slot${at + 1}`)));
+    return {
+      key: place.name,
+      place,
+      slider,
+      value,
+      node: element(
+        "div",
+        { class: "rating", role: "group", "aria-label": place.full },
+        head,
+        element("div", { class: "scale" }, marks(), slider),
+        value,
+      ),
+    };
+  }
+
+  /** The words at their places, and a mark wherever one interval ends and the next begins. */
+  function marks() {
+    const share = (/** @type {number} */ value) => `${(100 * (value - least)) / (greatest - least)}%`;
+    const at = (/** @type {HTMLElement} */ mark, /** @type {number} */ value) => {
+      mark.style.left = share(value);
+      return mark;
+    };
+    const ends = scale.slice(1).map((word, k) => (word.value + (scale[k]?.value ?? word.value)) / 2);
+    return element(
+      "div",
+      { class: "marks", "aria-hidden": "true" },
+      ...scale.map(({ value, words }) => at(element("span", { class: "word" }, words), value)),
+      ...[least, ...ends, greatest].map((value) => at(element("span", { class: "mark" }), value)),
+    );
+  }
+
+  /** @param {number} value */
+  function wordFor(value) {
+    let nearest = scale[0];
+    for (const each of scale) if (nearest && Math.abs(each.value - value) <= Math.abs(nearest.value - value)) nearest = each;
+    return nearest ? `${value}, ${nearest.words}` : `${value}`;
+  }
+  /** @param {string} key */
+  const told = (key) => (current[key] === undefined ? "not rated" : wordFor(Number(current[key])));
+
+  /** @param {string} key @param {number} value @param {boolean} settled */
+  function change(key, value, settled) {
+    if (!moving) past.push(current);
+    moving = !settled;
+    current = { ...current, [key]: Math.min(greatest, Math.max(least, value)) };
+    desk.chosen(current, settled);
+  }
+  /** @param {string} key @param {HTMLInputElement} slider */
+  function settle(key, slider) {
+    if (!slider.disabled && (moving || current[key] === undefined)) change(key, Number(slider.value), true);
+  }
+  /** @param {number} by */
+  function step(by) {
+    if (!inHand) return;
+    const from = Number(current[inHand] ?? middle);
+    const to = Math.min(greatest, Math.max(least, from + by));
+    if (to !== current[inHand]) change(inHand, to, true);
+  }
+
+  return {
+    node,
+    holdsSounds: true,
+    actions: Object.keys(STEPS),
+    act: (action) => step(STEPS[action] ?? 0),
+    set: (values, selected) => {
+      current = values ?? {};
+      inHand = selected;
+      const leaving = rows.some(({ slider }) => slider === document.activeElement);
+      for (const { key, node: row, slider, value } of rows) {
+        const rated = current[key];
+        slider.value = String(rated ?? middle);
+        slider.classList.toggle("unrated", rated === undefined);
+        slider.setAttribute("aria-valuetext", told(key));
+        value.textContent = rated === undefined ? "–" : String(rated);
+        row.classList.toggle("in-hand", key === inHand);
+        if (!silent && key !== inHand) continue;
+        slider.disabled = false;
+        // Focus goes with the selection: a scale that is switched off would drop it.
+        if (leaving && key === inHand) slider.focus();
+      }
+      for (const { key, slider } of rows) slider.disabled = !silent && key !== inHand;
+      const row = rows.find(({ key }) => key === inHand);
+      now.textContent = row ? `${row.place.called}: ${told(inHand)}` : "No sound selected";
+      for (const each of steps) enable(each, row !== undefined);
+    },
+    lacks: (values, unheard) => {
+      const missing = places.filter(({ name }) => values?.[name] === undefined && !unheard.includes(name));
+      return missing.length > 0 ? `Not rated yet: ${missing.map(({ short }) => short).join(", ")}.` : "";
+    },
+    before: () => {
+      moving = false;
+      const earlier = past.pop() ?? {};
+      return Object.keys(earlier).length > 0 ? earlier : null;
+    },
+    goesBack: () => past.length > 0,
+    words: (values) => places.map(({ name, short }) => `${short}: ${values[name] ?? "not rated"}`).join(", "),
+    said: () => `${places.map(({ name, full }) => `${full}: ${told(name)}`).join("; ")}.`,
+  };
+}
