@@ -20,6 +20,8 @@ Tables = dict[str, Any]
 STAGE_KEYS = "response, correction, gain_db, recording, lowpass_hz or tilt_db_per_octave"
 SHORTEST_S = 0.4
 """One gating block of BS.1770: a shorter excerpt has no loudness."""
+DECOY_LABEL = "unnamed rendering"
+"""What listeners read in place of a decoy's name."""
 SHORT_S = 3.0
 """One short-term block of EBU Tech 3341."""
 
@@ -287,15 +289,24 @@ def _labels(data: Tables, found: Findings) -> None:
         if condition.get("decoy") and "label" in condition:
             found.fault((*path, "label"), "a decoy is never named", got=condition["label"], remedy="take the label out")
         elif isinstance(label := condition.get("label"), str):
-            if label.strip().casefold() in labels:
-                line = found.source.line("condition", labels[label.strip().casefold()], "label")
-                found.fault((*path, "label"), f"another condition has this label, in line {line}", got=label)
-            labels.setdefault(label.strip().casefold(), index)
+            _label(data, label, index, labels, found)
         if isinstance(kind := condition.get("anchor"), str):
             if kind in anchors:
                 line = found.source.line("condition", anchors[kind], "anchor")
                 found.fault((*path, "anchor"), f"there is a {kind} anchor already, in line {line}", got=kind)
             anchors.setdefault(kind, index)
+
+
+def _label(data: Tables, label: str, index: int, labels: dict[str, int], found: Findings) -> None:
+    """Complain where listeners could take one condition for another by its name; `labels` gathers those seen."""
+    path, name = ("condition", index, "label"), label.strip().casefold()
+    others = {one["id"].casefold() for number, one in entries(data, "condition") if "id" in one and number != index}
+    if name in labels:
+        line = found.source.line("condition", labels[name], "label")
+        found.fault(path, f"another condition has this label, in line {line}", got=label)
+    elif name == DECOY_LABEL or name in others:
+        found.fault(path, "another condition is called that", got=label, remedy="take another label")
+    labels.setdefault(name, index)
 
 
 def _recording(data: Tables, recording: Tables, path: tuple[str | int, ...], folder: Path, found: Findings) -> None:

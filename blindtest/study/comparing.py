@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from blindtest.design import METHODS, Block, Claim, Protocol
+from blindtest.study.checks import DECOY_LABEL
 from blindtest.study.study import Study, StudyCondition
 
 __all__ = [
@@ -26,7 +27,6 @@ __all__ = [
 PAIRED = ("heard", "preferred")
 """Kinds of claim whose methods hold two conditions against each other."""
 ANCHOR_LABELS = {"low": "low anchor", "high": "high anchor"}
-DECOY_LABEL = "unnamed rendering"
 
 
 def primary_claim(study: Study) -> Claim:

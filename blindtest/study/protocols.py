@@ -124,7 +124,7 @@ def _block_faults(source: Source, data: dict[str, Any], touched: Sequence[places
         elif name is not None:
             first[name] = index
         faults += _phase_faults(source, block, index)
-        faults += _number_faults(source, block, index)
+        faults += _number_faults(source, block, index, touched)
     faults += _series_faults(source, data, blocks, touched)
     return faults
 
@@ -169,7 +169,9 @@ def _phase_faults(source: Source, block: dict[str, Any], index: int) -> list[Fau
     return faults
 
 
-def _number_faults(source: Source, block: dict[str, Any], index: int) -> list[Fault]:
+def _number_faults(
+    source: Source, block: dict[str, Any], index: int, touched: Sequence[places.Path]
+) -> list[Fault]:
     """Numbers that a block's method lacks, or doesn't know."""
     path = ("block", index)
     method = METHODS.get(block.get("method", ""))
@@ -177,12 +179,13 @@ def _number_faults(source: Source, block: dict[str, Any], index: int) -> list[Fa
         return []
     faults = []
     rating = method.answer_kind == "rate"
-    trials, repeats = "trials" in block, "repeats" in block
+    # A number that the schema refused is there: it isn't called missing too.
+    trials, repeats = (key in block or (*path, key) in touched for key in ("trials", "repeats"))
     if rating and block.get("phase", "practice") != "practice" and trials:
         remedy = "take trials out" if repeats else "write repeats = 1 instead"
         faults.append(
             source.fault(
-                (*path, "trials"), "trials of a rating follow from the clips", got=block["trials"], remedy=remedy
+                (*path, "trials"), "trials of a rating follow from the clips", got=block.get("trials"), remedy=remedy
             )
         )
     elif rating and trials and repeats:

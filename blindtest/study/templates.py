@@ -150,9 +150,9 @@ ceiling_dbtp = -1.0                      # no stimulus peaks higher
 _CORRECTED = """
 
 # What is compared: the clip as it is, and through the correction that brings the device towards a target: a file of
-# frequency and level like a response, such as "measurements/target.txt". Both are brought to the same level over
-# align_hz = [300, 3000]; what lies outside band_hz is left alone, narrow notches aren't filled, no boost is larger than
-# max_boost_db.
+# frequency and level like a response, such as "measurements/target.txt". Both are brought to the same level from 300 Hz
+# to 3 kHz (or over align_hz = [from, to]); what lies outside band_hz is left alone, narrow notches aren't filled, no
+# boost is larger than max_boost_db.
 
 [[condition]]
 id = "native"

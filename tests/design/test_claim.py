@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from blindtest.design import chance_of_negligible, chance_of_shown, most_correct_for_negligible, tail_from
+from blindtest.design import Claim, chance_of_negligible, chance_of_shown, most_correct_for_negligible, tail_from
 
 
 def test_twenty_eight_trials_with_half_as_margin():
@@ -38,3 +38,10 @@ def test_a_plan_too_short_to_refute_anything():
 @given(st.integers(1, 60), st.integers(0, 60), st.floats(0.01, 0.99))
 def test_tails_are_those_of_scipy(trials, correct, proportion):
     assert tail_from(correct, trials, proportion) == pytest.approx(binom.sf(correct - 1, trials, proportion), abs=1e-10)
+
+
+def test_what_a_claim_says_where_nothing_else_is_written():
+    # claims.md 4: share kept 2/3; claims.md 6: two-sided unless the direction was sealed
+    claim = Claim(id="c", kind="rated", device="a", comparator="b")
+    assert (claim.kept, claim.direction, claim.primary, claim.margin) == (2 / 3, "two-sided", True, None)
+    assert (claim.quote, claim.impression, claim.clips) == ("", "", "all")

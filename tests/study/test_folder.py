@@ -8,11 +8,22 @@ import pytest
 import soundfile
 
 from blindtest.errors import BlindtestError
-from blindtest.study import check_study, load_study, new_study, pair_study, render_job
+from blindtest.study import (
+    check_study,
+    list_protocols,
+    load_study,
+    new_study,
+    pair_study,
+    render_job,
+    sittings_needed,
+)
+
+PROTOCOLS = ("abx", "preference", "short", "survival", "tuning")
 
 
-def test_the_untouched_template_says_precisely_what_to_fill_in(tmp_path):
-    path = new_study(tmp_path / "s", "abx")
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_the_untouched_template_says_precisely_what_to_fill_in(tmp_path, protocol):
+    path = new_study(tmp_path / "s", protocol)
     rows = path.read_text().split("\n")
     marked = [number for number, row in enumerate(rows, start=1) if "FILL IN" in row]
     folders = [number for number, row in enumerate(rows, start=1) if row.startswith("responses = ")]
@@ -22,32 +33,72 @@ def test_the_untouched_template_says_precisely_what_to_fill_in(tmp_path):
     assert all(fault.remedy for fault in faults)
 
 
-def test_the_template_filled_in_is_a_right_study(tmp_path, noise, response):
-    path = new_study(tmp_path / "s")
-    for unit in ("first", "second", "worn"):
+def test_templates_hold_every_protocol_there_is():
+    assert list_protocols() == PROTOCOLS
+
+
+def filled(path, noise, response, *, seconds=4.0):
+    """Fill a template in, as a user would: texts, numbers, measurements and clips."""
+    for folder in (path.parent / "measurements").iterdir():
         for number in (1, 2):
-            (path.parent / "measurements" / unit / f"{number}.txt").write_text(response(number + len(unit), "\t"))
-    noise(path.parent / "clips/a.wav")
+            if folder.is_dir():
+                (folder / f"{number}.txt").write_text(response(number + len(folder.name), "\t"))
+    (path.parent / "measurements/target.txt").write_text(response(30, "\t"))
+    noise(path.parent / "clips/a.wav", seconds=seconds)
     text = path.read_text().replace('file = "" ', 'file = "clips/a.wav" ')
-    text = re.sub(r'^(title|reviewer|name|rig) = "" ', r'\1 = "x" ', text, flags=re.MULTILINE)
-    path.write_text(text)
-    assert check_study(path.parent) == ()
-    assert [condition.id for condition in render_job(load_study(path.parent)).conditions] == ["first", "second"]
+    text = text.replace('target = ""', 'target = "measurements/target.txt"').replace('planned = "" ', "planned = 24 ")
+    return re.sub(r'^(title|reviewer|name|rig) = "" ', r'\1 = "x" ', text, flags=re.MULTILINE)
 
 
-def test_every_commented_key_of_the_template_is_right_too(tmp_path, noise, response):
-    path = new_study(tmp_path / "s")
-    for unit in ("first", "second", "worn"):
-        (path.parent / "measurements" / unit / "1.txt").write_text(response(len(unit), "\t"))
-    noise(path.parent / "clips/a.wav", seconds=13)
+@pytest.mark.parametrize(
+    ("protocol", "conditions", "claims"),
+    [
+        ("abx", ["first", "second"], []),
+        ("preference", ["first", "second"], ["preferred"]),
+        ("short", ["first", "second"], ["preferred"]),
+        ("survival", ["first", "second", "low-anchor", "high-anchor"], ["rated"]),
+        ("tuning", ["native", "corrected"], ["heard", "preferred"]),
+    ],
+)
+def test_the_template_filled_in_is_a_right_study(tmp_path, noise, response, protocol, conditions, claims):
+    path = new_study(tmp_path / "s", protocol)
+    path.write_text(filled(path, noise, response))
+    assert [str(fault) for fault in check_study(path.parent)] == []
+    study = load_study(path.parent)
+    assert [condition.id for condition in render_job(study).conditions] == conditions
+    assert [claim.kind for claim in study.claims] == claims
+    assert set(study.reaches) == {claim.id for claim in study.claims} | ({"heard"} if not claims else set())
+    assert all(reach.can_fail for reach in study.reaches.values())
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_every_commented_key_of_the_template_is_right_too(tmp_path, noise, response, protocol):
+    path = new_study(tmp_path / "s", protocol)
+    text = filled(path, noise, response, seconds=13)
     (path.parent / "consent.md").write_text("You may stop at any time.")
     (path.parent / "measurements/field.txt").write_text(response(3, "\t"))
-    text = path.read_text().replace('file = "" ', 'file = "clips/a.wav" ')
-    text = re.sub(r'^(title|reviewer|name|rig) = "" ', r'\1 = "x" ', text, flags=re.MULTILINE)
     text, count = re.subn(r"^# (?=\[\[?[a-z.]+\]\]?|[a-z_.]+ = )", "", text, flags=re.MULTILINE)
     assert count > 15
     path.write_text(text)
     assert [str(fault) for fault in check_study(path.parent)] == []
+
+
+def test_a_single_reviewer_is_told_how_many_days_a_survival_study_takes(tmp_path, noise, response):
+    path = new_study(tmp_path / "s", "survival")
+    text = filled(path, noise, response).replace("planned = 24 ", "planned = 1 ")
+    path.write_text(text)
+    (fault,) = check_study(path.parent)
+    assert "the claim can't fail: a plan like this can reach no verdict at all" in fault.problem
+    assert fault.got == "one listener, 2 labelled and 2 blind sittings, margin 8"
+    # 3 clips, once each: residual 2 x 144 / 3, and 36 between days
+    days = sittings_needed(ratings=3, margin=8, kept=2 / 3)
+    assert f"one listener needs {days} labelled and {days} blind days" in fault.remedy
+    changes = f"\n[protocol.changes]\nblind.sittings = {days}\nlabelled.sittings = {days}\n"
+    path.write_text(text + changes)
+    assert [str(fault) for fault in check_study(path.parent)] == []
+    path.write_text(text + changes.replace(str(days), str(days - 1)))
+    assert "ends as" not in str(check_study(path.parent)[0])
+    assert "would end as 'vanishes' with chance 0.4" in check_study(path.parent)[0].problem
 
 
 def test_template_has_folders_with_words_in_them(tmp_path):

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from blindtest.errors import BlindtestError
-from blindtest.study import check_study, find_protocol
+from blindtest.study import check_study, find_protocol, resources
 
 STUDY = (Path(__file__).parent / "conftest.py").read_text().split('STUDY = """\\\n')[1].split('"""')[0]
 PROTOCOL = (
@@ -22,11 +22,30 @@ EXTRA = (
     '[[claim]]\nid = "c"\nkind = "heard"\ndevice = "heron"\ncomparator = "plover"\nclips = ["strings"]\nmargin = 0.5\n'
     '[protocol.changes]\ntest.trials = 30\n[listeners]\nconsent = "consent.md"\n'
 )
+PANEL = (
+    '[[condition]]\nid = "poor"\nanchor = "low"\nstages = [{ lowpass_hz = 3500 }]\n'
+    '[[condition]]\nid = "good"\nanchor = "high"\nlabel = "The record"\nstages = []\n'
+    '[[condition]]\nid = "tilted"\ndecoy = true\nstages = [{ response = "heron" }, { tilt_db_per_octave = -0.5 }]\n'
+    '[[condition]]\nid = "mended"\nstages = [{ response = "heron" }, { correction = { unit = "heron", '
+    'target = "measurements/plover/0.csv", align_hz = [300, 3000], band_hz = [20, 8000], max_boost_db = 6 } }]\n'
+    '[[claim]]\nid = "c"\nkind = "rated"\ndevice = "heron"\ncomparator = "plover"\nclips = ["strings"]\nmargin = 20\n'
+    'kept = 0.5\nquote = "it sings"\nimpression = "0123456789abcdef"\nprimary = true\n'
+    '[[claim]]\nid = "d"\nkind = "rated"\ndevice = "mended"\ncomparator = "plover"\n'
+    "[protocol.changes]\nblind.repeats = 5\nlabelled.repeats = 5\nblind.sittings = 3\n"
+    "[listeners]\nplanned = 24\n"
+)
+PAIRS = (
+    '[[claim]]\nid = "c"\nkind = "heard"\ndevice = "heron"\ncomparator = "plover"\n'
+    '[[claim]]\nid = "d"\nkind = "preferred"\ndevice = "plover"\ncomparator = "heron"\ndirection = "claimed"\n'
+    "[protocol.changes]\nliking.ties = true\nliking.trials = 30\n"
+)
+KINDS = (("abx", ""), ("abx", EXTRA), ("survival", PANEL), ("tuning", PAIRS))
 VALUES = (
     "1", "-1", "0", "1e999", "nan", "-inf", "true", '""', '"abx"', '"*"', '"[*"', '"/etc/passwd"', '"../x"', '"~/x"',
     "[]", "[[]]", "{}", "[{}]", "{ a = 1 }", "2026-03-02", "07:32:00", "1979-05-27T07:32:00Z", "9223372036854775807",
     "0x" + "f" * 40, '"\\u0000"', '"\\U0010FFFF"', "'''\n\n'''", "[1, 'a', [2]]", "[-1, 1e400]",
-    '["measurements/**/*"]', "{ files = 3 }", "{ files = { strings = [] } }",
+    '["measurements/**/*"]', "{ files = 3 }", '"low"', '"rated"', '"preferred"', '"rating"', '"labelled"', "0.5", "20",
+    "{ files = { strings = [] } }",
     "[{ recording = { files = {} } }]", "[{ recording = 1 }]",
 )  # fmt: skip
 
@@ -54,13 +73,15 @@ def mutated(text: str, rng: random.Random) -> str:
 def complain(folder: Path, seed: int) -> int:
     """Check one mutated study; return how many faults it had."""
     rng = random.Random(seed)
-    study = STUDY + (EXTRA if rng.random() < 0.7 else "")
+    use, extra = rng.choice(KINDS)
+    study = (STUDY + extra).replace('use = "abx"', f'use = "{use}"')
     own = rng.random() < 0.4
     if own:
-        study = study.replace('use = "abx"', 'use = "own.toml"')
+        study = study.replace(f'use = "{use}"', 'use = "own.toml"')
     (folder / "study.toml").write_text(mutated(study, rng), encoding="utf-8")
+    source = PROTOCOL if use == "abx" else (resources("protocols") / f"{use}.toml").read_text()
     (folder / "own.toml").write_text(
-        mutated(PROTOCOL, rng) if own and rng.random() < 0.7 else PROTOCOL, encoding="utf-8"
+        mutated(source, rng) if own and rng.random() < 0.7 else source, encoding="utf-8"
     )
     begun = time.process_time()
     try:
@@ -90,11 +111,13 @@ def test_ten_thousand_mutated_studies(folder, noise):
     assert sum(count > 0 for count in found) > 6000
 
 
-def test_the_study_that_is_mutated_is_right(folder, noise):
+@pytest.mark.parametrize(("use", "extra"), KINDS)
+def test_the_study_that_is_mutated_is_right(folder, use, extra):
     (folder / "consent.md").write_text("text")
-    (folder / "study.toml").write_text(STUDY + EXTRA)
-    tomllib.loads(STUDY + EXTRA)
-    assert check_study(folder) == ()
+    text = (STUDY + extra).replace('use = "abx"', f'use = "{use}"')
+    (folder / "study.toml").write_text(text)
+    tomllib.loads(text)
+    assert [str(fault) for fault in check_study(folder)] == []
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=150)

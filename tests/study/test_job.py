@@ -93,3 +93,67 @@ def test_unreadable_measurements_are_all_named(folder):
     assert {fault.file for fault in caught.value.faults} == {
         str(folder / "measurements" / name) for name in ("heron/seating-0.txt", "plover/1.csv")
     }
+
+
+def test_a_correction_is_designed_from_the_mean_of_the_seatings(folder, changed):
+    place = folder / "measurements/heron"
+    for path in place.iterdir():
+        path.unlink()
+    write(place / "seating-1.txt", [80.0] * 8, [84.0] * 8)
+    write(place / "seating-2.txt", [90.0] * 8, [98.0] * 8)
+    write(folder / "measurements/target.txt", [0.0] * 8)
+    correction = '{ correction = { unit = "heron", target = "measurements/target.txt", max_boost_db = 4 } }'
+    changed(
+        ('stages = [{ response = "heron" }]', f'stages = [{{ response = "heron" }}, {correction}]'),
+    )
+    study = load_study(folder)
+    stage = render_job(study).conditions[0].stages[1]
+    # the mean of test_seatings_and_channels_are_averaged_in_db, counted there by hand
+    assert stage.response.magnitude == pytest.approx(np.full((8, 1), 88.0))
+    assert (stage.align_hz, stage.band_hz, stage.max_boost_db) == ((300, 3000), (20, 8000), 4)
+    # a flat response needs no correction towards a flat target, at whatever levels the two stand
+    assert stage.level_db(np.array([20.0, 1000.0, 5000.0])) == pytest.approx(np.zeros(3), abs=1e-6)
+
+
+def test_a_correction_of_the_worn_unit(folder):
+    path = folder / "study.toml"
+    text = path.read_text()
+    head, tail = text[: text.index("[[condition]]")], text[text.index("[[clip]]") :]
+    write(folder / "measurements/target.txt", [float(n) for n in range(8)])
+    path.write_text(
+        head + '[rendering]\nover = "worn"\n[[condition]]\nid = "native"\nstages = []\n[[condition]]\nid = "mended"\n'
+        'stages = [{ correction = { unit = "plover", target = "measurements/target.txt" } }]\n' + tail
+    )
+    job = render_job(load_study(folder))
+    assert (job.over, job.playback.unit_id) == ("worn", "plover")
+    assert [len(condition.stages) for condition in job.conditions] == [0, 1]
+    path.write_text(path.read_text().replace('correction = { unit = "plover"', 'correction = { unit = "heron"'))
+    with pytest.raises(BlindtestError, match=r"a correction of another unit than the one that is worn, got 'heron'"):
+        load_study(folder)
+
+
+def test_a_target_that_is_none_is_named_with_its_file(folder, changed):
+    (folder / "measurements/target.txt").write_text("no numbers here\n")
+    correction = '{ correction = { unit = "heron", target = "measurements/target.txt" } }'
+    changed(('stages = [{ response = "heron" }]', f'stages = [{{ response = "heron" }}, {correction}]'))
+    with pytest.raises(BlindtestError) as caught:
+        render_job(load_study(folder))
+    assert {fault.file for fault in caught.value.faults} == {str(folder / "measurements/target.txt")}
+
+
+def test_anchors_and_decoys_are_stages_of_their_own(folder, changed):
+    changed(
+        (
+            "[[clip]]",
+            '[[condition]]\nid = "poor"\nanchor = "low"\nstages = [{ lowpass_hz = 3500 }]\n'
+            '[[condition]]\nid = "tilted"\ndecoy = true\nstages = [{ tilt_db_per_octave = -0.5 }]\n[[clip]]',
+        )
+    )
+    job = render_job(load_study(folder))
+    # ITU-R BS.1534-3, 5.1 (methods.md 1.3): at least 25 dB down at 4 kHz, 50 dB at 4.5 kHz, +-0.1 dB below 3.5 kHz
+    poor = job.conditions[2].stages[0].level_db(np.array([1000.0, 3500.0, 4000.0, 4500.0]))
+    assert np.abs(poor[:2]).max() <= 0.1
+    assert poor[2] <= -25
+    assert poor[3] <= -50
+    tilt = job.conditions[3].stages[0].level_db(np.array([500.0, 1000.0, 4000.0]))
+    assert tilt == pytest.approx([0.5, 0.0, -1.0])  # an octave, none, two octaves

@@ -86,7 +86,7 @@ ceiling_dbtp = 3.0                                  #! rendering.ceiling_dbtp | 
 [[condition]]
 id = "heron one"                                    #! condition.#1.id | 'heron one' | letters, digits
 stages = [{ response = "heron", gain_db = 1.0 },    #! condition.#1.stages.#1 | response, gain_db | exactly one key
-          { correction = { unit = "heron" } },      #! condition.#1.stages.#2.correction | not yet: correction |
+          { harmonics = { unit = "heron" } },       #! condition.#1.stages.#2.harmonics | not yet: harmonics |
           { gain_db = inf }]                        #! condition.#1.stages.#3.gain_db | inf | a number from -60 to 20
 [[condition]]
 id = "plover"
@@ -98,6 +98,47 @@ stages = [{ response = "heron" },
 #! condition.third.stages.#2.response | wren: diffuse-field | heron: eardrum
 [[condition]]                                       #! condition.fourth.stages | missing | the stages in order
 id = "fourth"
+anchor = "middle"                                   #! condition.fourth.anchor | 'middle' | 'low', 'high'
+[[condition]]
+id = "poor"
+anchor = "low"
+decoy = true                                        #! condition.poor.decoy | an anchor can't be a decoy | keep one
+stages = [{ lowpass_hz = 7000 },                    #! condition.poor.stages.#1.lowpass_hz | 7000 | 3500
+          { lowpas_hz = 3500 },                     #! condition.poor.stages.#2.lowpas_hz | 'lowpas_hz' | did you mean 'lowpass_hz'?
+          { tilt_db_per_octave = 0 },               #! condition.poor.stages.#3.tilt_db_per_octave | a tilt of nothing | take the stage out
+          { tilt_db_per_octave = 60 }]              #! condition.poor.stages.#4.tilt_db_per_octave | 60 | from -6 to 6
+[[condition]]
+id = "poorer"
+anchor = "low"                                      #! condition.poorer.anchor | a low anchor already, in line 88 |
+label = "third"                                     #! condition.poorer.label | 'third' | another label
+stages = []
+[[condition]]
+id = "secret"
+decoy = true
+label = "The one that nobody knows"                 #! condition.secret.label | a decoy is never named | take the label out
+stages = [{ correction = { unit = "swift", target = "measurements/target.txt", band_hz = [8000, 20], align_hz = [300, 400] } }] #! condition.secret.stages.#1.correction.band_hz | [8000, 20] | the lower frequency first
+#! condition.secret.stages.#1.correction.align_hz | narrower than an octave | an octave wide
+#! condition.secret.stages.#1.correction.unit | doesn't apply this unit's response | write { response = 'swift' }
+[[condition]]
+id = "mended"
+label = "  "                                        #! condition.mended.label | empty | the name that listeners read
+stages = [{ response = "swift" }, { correction = { unit = "swft", target = "measurements/field.tx", max_boost_db = 60, phase = "linear" } }] #! condition.mended.stages.#2.correction.unit | 'swft' | did you mean 'swift'?
+#! condition.mended.stages.#2.correction.target | 'measurements/field.tx' | did you mean 'field.txt'?
+#! condition.mended.stages.#2.correction.max_boost_db | 60 | from 0 to 20
+#! condition.mended.stages.#2.correction.phase | not yet: linear | 'minimum'
+[[condition]]
+id = "half"
+stages = [{ correction = { target = "measurements/field.txt", smoothing = 3 } }] #! condition.half.stages.#1.correction.unit | missing | the id of the unit
+#! condition.half.stages.#1.correction.smoothing | not yet: smoothing |
+[[condition]]
+id = "unreachable"
+label = "Far off"
+stages = [{ response = "swift" }, { correction = { unit = "swift", target = "measurements/field.txt", align_hz = [15_000, 40_000] } }] #! condition.unreachable.stages.#2.correction | the target doesn't cover | within 20 to 10000 Hz
+#! condition.unreachable.stages.#2.correction | the response doesn't cover | within 20 to 10000 Hz
+[[condition]]
+id = "again"
+label = "far OFF"                                   #! condition.again.label | another condition has this label, in line 119 |
+stages = [{ response = "swift" }, { gain_db = -1 }]
 [[clip]]
 id = "strings"
 file = "clips/strings.flac"                         #! clip.strings.file | 'clips/strings.flac' | did you mean 'strings.wav'?
@@ -134,15 +175,39 @@ file = "clips/text.wav"
 licence = "CC0-1.0"
 [[claim]]
 id = "loved"
-kind = "rated"                                      #! claim.loved.kind | not yet: rated | 'heard'
+kind = "keeps listening"                            #! claim.loved.kind | not yet: keeps listening | 'heard', 'preferred', 'rated'
 device = "herron"                                   # may mean the condition whose id was refused: not said twice
 comparator = "plover"
 clips = ["strings", "trumpet"]                      #! claim.loved.clips | 'trumpet' | strings, drums
-quote = "could not put it down"                     #! claim.loved.quote | not yet: quote |
-impression = "3f9c0a2b"                             #! claim.loved.impression | not yet: impression |
-kept = 0.667                                        #! claim.loved.kept | not yet: kept |
+quote = ""                                          #! claim.loved.quote | empty | the words of the impression
+impression = "3F9C"                                 #! claim.loved.impression | '3F9C' | the first 8 or more
+kept = 1.5                                          #! claim.loved.kept | 1.5 | a number above 0, up to 1
+method = "triangle"                                 #! claim.loved.method | not yet: method |
 primary = "yes"                                     #! claim.loved.primary | 'yes' | true or false
-[[claim]]                                           #! claim.two | a second claim | primary
+[[claim]]
+id = "poorly"
+kind = "heard"
+device = "poor"                                     #! claim.poorly.device | an anchor can't be claimed about | another condition
+comparator = "secret"                               #! claim.poorly.comparator | a decoy can't be claimed about | another condition
+margin = 1.5                                        #! claim.poorly.margin | 1.5 | a number above 0 and below 1
+kept = 0.5                                          #! claim.poorly.kept | only claims of the kind rated | take the key out
+direction = "claimed"                               #! claim.poorly.direction | only claims of the kind preferred | take the key out
+primary = true
+[[claim]]                                           #! claim.liked.quote | which words | quote =
+id = "liked"
+kind = "preferred"
+device = "third"
+comparator = "plover"
+margin = 0.5                                        #! claim.liked.margin | 0.5 | below .5
+direction = "one-sided"                             #! claim.liked.direction | 'one-sided' | 'two-sided', 'claimed'
+impression = "0123456789abcdef"
+primary = true                                      #! claim.liked.primary | one primary claim | Holm
+[[claim]]
+id = "liked-too"
+kind = "preferred"                                  #! claim.liked-too.kind | a second claim of the kind preferred | new --from
+device = "plover"
+comparator = "third"
+[[claim]]
 id = "two"
 kind = "hered"                                      #! claim.two.kind | 'hered' | did you mean 'heard'?
 device = "third"
@@ -151,20 +216,25 @@ clips = "some"                                      #! claim.two.clips | 'some' 
 margin = 0                                          #! claim.two.margin | 0 | a number above 0
 [protocol]
 use = "own.toml"
+order = "unreliable-labels"                         #! protocol.order | not yet: unreliable-labels | 'crossed'
 [protocol.changes]
 test.trails = 40                                    #! protocol.changes.test.trails | 'trails' | did you mean 'trials'?
 tests.trials = 40                                   #! protocol.changes.tests | no block | did you mean 'test'?
 practice.trials = 2.5                               #! protocol.changes.practice.trials | 2.5 | a whole number from 1 to 1000
-practice.repeats = 2                                #! protocol.changes.practice.repeats | not yet: repeats |
-practice.phase = "blind"                            #! protocol.changes.practice.phase | 'phase' | trials, break_after
+practice.controls = 2                               #! protocol.changes.practice.controls | not yet: controls |
+test.ties = 1                                       #! protocol.changes.test.ties | 1 | true or false
+test.sittings = 0                                   #! protocol.changes.test.sittings | 0 | a whole number from 1 to 100
+practice.phase = "blind"                            #! protocol.changes.practice.phase | 'phase' | trials, repeats, sittings, ties
 [listeners]
+planned = 2.5                                       #! listeners.planned | 2.5 | a whole number from 1 to 10000
 consent = "consent.txt"                             #! listeners.consent | 'consent.txt' | did you mean 'consent.md'?
 keep_until = "never"                                #! listeners.keep_until | 'never' | a date without quotes
 """
 
 PROTOCOL = """\
 format = 1                                          #! title | missing | the question
-decides = ["preferred"]                             #! decides | 'preferred' | 'heard'
+decides = ["attribute"]                             #! decides | not yet: attribute | 'heard', 'preferred', 'rated'
+order = "crosed"                                    #! order | 'crosed' | did you mean 'crossed'?
 source = ""                                         #! source | empty | the standard or paper
 [[block]]
 id = "practice"
@@ -174,7 +244,7 @@ trials = 0                                          #! block.practice.trials | 0
 order = "drawn"                                     #! block.practice.order | not yet: order |
 [[block]]
 id = "labels"
-phase = "labelled"                                  #! block.labels.phase | not yet: labelled | 'practice', 'blind'
+phase = "labeled"                                   #! block.labels.phase | 'labeled' | did you mean 'labelled'?
 method = "triangle"                                 #! block.labels.method | not yet: triangle | 'abx'
 trials = 4
 [[block]]
@@ -183,14 +253,56 @@ phase = "blind"
 method = "abxx"                                     #! block.test.method | 'abxx' | did you mean 'abx'?
 trials = 28
 feedback = true                                     #! block.test.feedback | True | practice only
-margin = 1.0                                        #! block.test.margin | 1.0 | above 0 and below 1
+margin = 0.5
 deadline_days = -1                                  #! block.test.deadline_days | -1 | above 0
 [[block]]
-id = "test"                                         #! block.test.id | 'test' | line 16
+id = "test"                                         #! block.test.id | 'test' | line 17
 phase = "blind"
 method = "abx"
 trials = true                                       #! block.test.trials | True | a whole number
 brake_after = 2                                     #! block.test.brake_after | 'brake_after' | did you mean 'break_after'?
+[[block]]
+id = "pages"
+phase = "labelled"
+method = "rating"
+trials = 4                                          #! block.pages.trials | follow from the clips | write repeats = 1
+sittings = 101                                      #! block.pages.sittings | 101 | a whole number from 1 to 100
+feedback = true                                     #! block.pages.feedback | True | practice only
+[[block]]
+id = "named"
+phase = "worn"
+method = "abx"                                      #! block.named.method | answered by reading | rating, rating-single
+repeats = 2                                         #! block.named.repeats | only ratings repeat clips | write trials
+[[block]]                                           #! block.free.repeats | missing | write repeats = 1
+id = "free"
+phase = "blind"
+method = "rating-single"
+ties = true                                         #! block.free.ties | only preferences can be tied |
+margin = 100                                        #! block.free.margin | 100 | below 100
+[[block]]                                           #! block.pairs.trials | missing | write the number of trials
+id = "pairs"
+phase = "blind"
+method = "preference"
+margin = 0.5                                        #! block.pairs.margin | 0.5 | below .5
+[[block]]
+id = "which"
+phase = "blind"
+method = "recognition"
+trials = 4
+margin = 0.5                                        #! block.which.margin | decides no claim | take the margin out
+[[block]]
+id = "try"
+phase = "practice"
+method = "preference"
+trials = 2
+sittings = 2                                        #! block.try.sittings | the block after it | take sittings out
+feedback = true                                     #! block.try.feedback | no answer of preference is right |
+[[block]]
+id = "both"
+phase = "practice"
+method = "rating"
+trials = 2                                          #! block.both.trials | repeats stand beside it | one of the two
+repeats = 2
 """
 
 
@@ -203,6 +315,7 @@ def planted(tmp_path: Path, noise) -> Path:
         "own.toml": PROTOCOL,
         "consent.md": "text",
         "measurements/field.txt": rows,
+        "measurements/target.txt": "no numbers here\n",
         "measurements/heron/a.txt": rows,
         "measurements/plover/a.csv": rows,
         "measurements/plover/broken.csv": "frequency Hz, level dB\n20, 90\nthis, is\nnot, a\nresponse, file\n",
@@ -241,13 +354,14 @@ def test_all_planted_faults_are_found_in_one_run_and_nothing_else(planted):
     expected = marks(planted, "study.toml") + marks(planted, "own.toml")
     missed = [mark for mark in expected if not any(matches(fault, mark) for fault in faults)]
     assert missed == []
-    in_files = {str(planted / "measurements/plover/broken.csv"), str(planted / "clips/text.wav")}
+    names = ("measurements/plover/broken.csv", "measurements/target.txt", "clips/text.wav")
+    in_files = {str(planted / name) for name in names}
     others = [f for f in faults if f.file not in in_files and not any(matches(f, mark) for mark in expected)]
     assert [str(fault) for fault in others] == []
     assert {fault.file for fault in faults} >= in_files
     broken = [fault for fault in faults if fault.file.endswith("broken.csv")]
     assert all(fault.line is not None for fault in broken)
-    assert len(expected) + len(in_files) >= 50
+    assert len(expected) + len(in_files) >= 110
     assert len(faults) == len(expected) + len([fault for fault in faults if fault.file in in_files])
 
 

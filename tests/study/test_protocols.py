@@ -9,7 +9,7 @@ import pytest
 
 from blindtest.design import METHODS
 from blindtest.errors import BlindtestError
-from blindtest.study import find_protocol, list_protocols, resources
+from blindtest.study import find_protocol, list_protocols, preference_reach, resources
 
 AS_SPECIFIED = """\
 format = 1
@@ -46,17 +46,52 @@ def test_the_abx_protocol_is_the_specified_one():
 
 
 def test_every_protocol_can_be_read_and_decides_what_its_methods_can():
-    assert "abx" in list_protocols()
+    assert set(list_protocols()) >= {"abx", "preference", "short", "survival", "tuning"}
     for name in list_protocols():
         protocol = find_protocol(name)
-        for block in protocol.blocks:
-            if block.counted:
-                assert set(protocol.decides) <= set(METHODS[block.method].decides)
+        able = {kind for block in protocol.blocks if block.counted for kind in METHODS[block.method].decides}
+        assert set(protocol.decides) == able
+
+
+def test_the_short_protocol_is_that_of_claims_6():
+    # claims.md 6: 4 practice pairs, then 20 blind pairs; 24 at about 35 s are 14 minutes
+    practice, test = find_protocol("short").blocks
+    assert (practice.trials, practice.phase, practice.method) == (4, "practice", "preference")
+    assert (test.trials, test.phase, test.method) == (20, "blind", "preference")
+    assert 24 * 35 / 60 <= 20
+
+
+def test_the_survival_protocol_is_that_of_claims_3():
+    protocol = find_protocol("survival")
+    assert protocol.order == "blind-first"
+    blocks = {block.id: block for block in protocol.blocks}
+    assert blocks["labelled"].method == blocks["blind"].method == "rating"
+    assert blocks["labelled"].sittings == blocks["blind"].sittings == blocks["recognition"].sittings == 2
+    assert blocks["blind"].margin == blocks["labelled"].margin == 8
+    assert protocol.blocks.index(blocks["recognition"]) == protocol.blocks.index(blocks["blind"]) + 1
+    assert find_protocol("tuning").decides == ("heard", "preferred")
+
+
+@pytest.mark.parametrize("name", ["preference", "short", "tuning"])
+def test_what_a_protocol_says_of_its_numbers_is_what_they_reach(name):
+    """The numbers in the comments of the files are computed again."""
+    text = (resources("protocols") / f"{name}.toml").read_text()
+    for block in find_protocol(name).blocks:
+        if block.counted and block.method == "preference":
+            plan = preference_reach(block.trials, block.margin)
+            assert plan.can_fail
+            if name == "short":
+                assert (plan.shown_from, plan.refuted_to) == (15, 5)
+                assert "15 or more show it (p = .041), reached with .80 at a true preference of .8; 5 or fewer" in text
+            else:
+                low, high = plan.negligible
+                said = f"shown from {plan.shown_from}, refuted up to {plan.refuted_to}, negligible from {low} to {high}"
+                assert said in text
 
 
 def test_names_that_come_later_and_names_that_never_will():
-    with pytest.raises(BlindtestError, match=r"not yet: survival \(allowed: .*abx"):
-        find_protocol("survival")
+    with pytest.raises(BlindtestError, match=r"not yet: free-listening \(allowed: .*abx"):
+        find_protocol("free-listening")
     with pytest.raises(BlindtestError, match="did you mean 'abx'"):
         find_protocol("axb")
     with pytest.raises(BlindtestError, match="there is no protocol file here"):
@@ -106,3 +141,55 @@ def test_checking_a_study_brings_in_nothing_slow(folder):
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=Path(__file__).parents[2]
     )
     assert out.stdout.strip() == "[]"
+
+
+RATINGS = """\
+format = 1
+title = "t"
+decides = ["rated"]
+source = "s"
+[[block]]
+id = "blind"
+phase = "blind"
+method = "rating"
+repeats = 1
+sittings = 2
+[[block]]
+id = "labelled"
+phase = "labelled"
+method = "rating"
+repeats = 1
+sittings = 2
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('phase = "labelled"', 'phase = "worn"', "no labelled rating: medium and blinding would not be separated"),
+        (
+            'phase = "labelled"\nmethod = "rating"',
+            'phase = "labelled"\nmethod = "rating-single"',
+            "labelled and blind are rated on different pages, got 'labelled rating-single; blind rating'",
+        ),
+        ('decides = ["rated"]', 'decides = ["rated", "heard"]', "no block decides this kind of claim, got 'heard'"),
+        ('phase = "blind"', 'phase = "practice"', "no block is blind"),
+        ("repeats = 1\nsittings = 2\n[[", "[[", "block.blind.repeats: missing; write repeats = 1"),
+    ],
+)
+def test_what_blocks_lack_together(tmp_path, old, new, words):
+    path = tmp_path / "own.toml"
+    path.write_text(RATINGS)
+    assert find_protocol(path).decides == ("rated",)
+    assert RATINGS.count(old) == 1
+    path.write_text(RATINGS.replace(old, new))
+    with pytest.raises(BlindtestError) as caught:
+        find_protocol(path)
+    assert words in str(caught.value)
+
+
+def test_sittings_of_days_need_a_labelled_phase(tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text(AS_SPECIFIED + "sittings = 3\n")
+    with pytest.raises(BlindtestError, match=r"own.toml:\d+: block.test.sittings: a protocol without a labelled phase"):
+        find_protocol(path)
