@@ -19,7 +19,14 @@ from blindtest.report.preference_words import (
     strength_words,
 )
 from blindtest.report.rating_facts import SurvivalPlanFacts
-from blindtest.report.rating_words import kept_words, rated_beside, rated_further, rated_sentence, survival_plan
+from blindtest.report.rating_words import (
+    kept_words,
+    rated_beside,
+    rated_further,
+    rated_sentence,
+    rated_tabled,
+    survival_plan,
+)
 from blindtest.report.words import clean, interval_words, p_words, percent, short_names
 
 __all__ = ["Said", "claimed", "margin_words", "said_of", "text_of_claim"]
@@ -35,6 +42,8 @@ class Said:
     """What must stand beside it."""
     further: tuple[str, ...] = ()
     """What else is known."""
+    tabled: tuple[str, ...] = ()
+    """What the page says in tables of its own; for the terminal and the Markdown block."""
 
 
 def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
@@ -64,6 +73,7 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
     """Return what the claim ends as; `names`: what readers call a condition, by its id."""
     claim, (a, b) = result.claim, _pair(result.claim, names or {})
     further: tuple[str, ...] = ()
+    tabled: tuple[str, ...] = ()
     if result.heard is not None:
         plan = result.plan if isinstance(result.plan, PlanFacts) else None
         sentence = heard_sentence(result.heard, result.word, a, b, claim.margin)
@@ -78,10 +88,10 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         survival = result.plan if isinstance(result.plan, SurvivalPlanFacts) else None
         sentence = rated_sentence(result.rated, result.word, a, b)
         beside = rated_beside(result.rated, survival)
-        further = rated_further(result.rated, a, b)
+        further, tabled = rated_further(result.rated, a, b), rated_tabled(result.rated)
     else:
         return Said(word=result.word, sentence=NOBODY, beside=(plan_words(result, a),))
-    return Said(word=result.word, sentence=sentence, beside=(*_family(result), *beside), further=further)
+    return Said(word=result.word, sentence=sentence, beside=(*_family(result), *beside), further=further, tabled=tabled)
 
 
 def plan_words(result: ClaimResult, a: str) -> str:
@@ -123,7 +133,7 @@ def text_of_claim(result: ClaimResult, names: Mapping[str, str] | None = None) -
     lines = [f"Claim{named} ({claim.role}): {claimed(claim, names)}."]
     if claim.quote:
         lines.append(f"Said: “{clean(claim.quote)}”")
-    return [*lines, f"Result: {said.word}. {said.sentence}", *said.beside, *said.further]
+    return [*lines, f"Result: {said.word}. {said.sentence}", *said.beside, *said.tabled, *said.further]
 
 
 def _pair(claim: ClaimFacts, names: Mapping[str, str]) -> tuple[str, str]:

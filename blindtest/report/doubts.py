@@ -1,20 +1,48 @@
-"""What a doubter asks, answered from data: level, clips, counting, what could have been missed, what a seal shows."""
+"""What a doubter asks, answered from data: level, clips, knowledge, counting, controls, what could have been missed."""
 
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from blindtest.report.choice_facts import PlanFacts
+from blindtest.report.claim_facts import ClaimResult
 from blindtest.report.facts import ReportInput
-from blindtest.report.words import clean, decibel, frequency_words, number, percent, plural, short_names, when
+from blindtest.report.method_words import order_on_record
+from blindtest.report.preference_facts import PreferencePlanFacts
+from blindtest.report.rating_facts import VERDICTS, RatingFacts, SurvivalPlanFacts
+from blindtest.report.rating_words import effect_words, points, recognition_words, worn_words
+from blindtest.report.seal_words import seal_words
+from blindtest.report.timeline import Moment, before, timeline
+from blindtest.report.words import (
+    clean,
+    decibel,
+    frequency_words,
+    interval_words,
+    number,
+    percent,
+    plural,
+    short_names,
+    when,
+)
 
-__all__ = ["doubts", "left_out", "seal_limits", "seal_words"]
+__all__ = ["doubts", "left_out"]
 
 
 def doubts(report: ReportInput) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """Return (question, sentences that answer it) pairs, in the order in which doubts come up."""
-    return (
+    asked = (
         ("Was one of them simply louder?", _level(report)),
         ("Who chose the music, and when?", _clips(report)),
+        ("What was known before anybody listened?", _known(report)),
+        ("Was the claim made to fit the answers?", _claims(report)),
+        ("Did listeners recognise what they heard?", _recognition(report)),
         ("Were bad runs left out?", _counting(report)),
         ("Could the listeners hear anything at all?", _controls(report)),
         ("What could have been missed?", _missed(report)),
+        ("What does rendering leave out?", _rendering(report)),
+        ("What does the seal show here?", _seal(report)),
     )
+    return tuple((question, sentences) for question, sentences in asked if sentences)
 
 
 _MEASURES = (
@@ -24,8 +52,17 @@ _MEASURES = (
 )
 
 
+def _pairs(report: ReportInput) -> list[tuple[str, str]]:
+    """Return what is compared by any claim, the pair of the report first."""
+    claimed = [(one.claim.device, one.claim.comparator) for one in report.answers]
+    return list(dict.fromkeys([report.compared, *(pair for pair in claimed if all(pair))]))
+
+
 def _level(report: ReportInput) -> tuple[str, ...]:
-    a, b = report.compared
+    return tuple(sentence for pair in _pairs(report) for sentence in _level_of(report, *pair))
+
+
+def _level_of(report: ReportInput, a: str, b: str) -> tuple[str, ...]:
     lines = {(line.clip, line.condition): line for line in report.match}
     pairs = [(lines[clip, a], lines[clip, b]) for clip, condition in lines if condition == a and (clip, b) in lines]
     if not pairs:
@@ -63,13 +100,223 @@ def _clips(report: ReportInput) -> tuple[str, ...]:
     for (who, day), names in by.items():
         text = f"{', '.join(names)}: chosen by {who or 'somebody who is not named'}"
         out.append(text + (f" on {day}." if day else "; the day was not recorded."))
+    chosen = [moment for moment in timeline(report) if moment.kind == "clip chosen"]
+    said = next((moment for moment in timeline(report) if moment.kind == "impression"), None)
+    if chosen and said is not None:
+        out.append(_chosen_before(chosen, said))
     out.append("What was heard on these clips says nothing certain about other music.")
     return tuple(out)
 
 
+def _chosen_before(chosen: Sequence[Moment], said: Moment) -> str:
+    order = [before(one, said) for one in chosen]
+    if all(order):
+        return "All of them were chosen before the impression was put on record."
+    if any(one is None for one in order):
+        return "Some were chosen on the day of the impression; which came first is not recorded."
+    return "Not all of them were chosen before the impression was put on record: music may have been picked to fit it."
+
+
+def _known(report: ReportInput) -> tuple[str, ...]:
+    out = list(order_on_record(report))
+    for one in report.impressions:
+        if not one.withheld:
+            known = ", ".join(map(clean, one.known)) or "nothing was named"
+            worn = f"; the unit had been worn for {clean(one.worn)}" if one.worn else ""
+            out.append(f"Known when the impression was put on record: {known}{worn}.")
+    if report.impressions:
+        out.append("Who knows name, price or graph can hear them in the sound; that is why the test is blind.")
+    return tuple(out)
+
+
+def _claims(report: ReportInput) -> tuple[str, ...]:
+    sealed = report.seal.sealed_at
+    if report.seal.grade == "unsealed":
+        out = ["Nothing was sealed: that claim, margin and analysis came before the answers rests on a word."]
+    else:
+        out = [
+            "Claims, margins, analysis and the number of sittings were sealed"
+            + (f" at {when(sealed)}, by the organiser's clock," if sealed is not None else "")
+            + " before the first trial."
+        ]
+    roles = [one.claim.role for one in report.answers]
+    if len(roles) > 1:
+        out.append(
+            f"{plural(len(roles), 'claim')}: {roles.count('primary')} primary, {roles.count('confirmatory')} further "
+            f"confirmatory (corrected by Holm), {roles.count('exploratory')} exploratory; all of them are printed."
+        )
+    for one in report.answers:
+        if one.chance_to_fail is not None:
+            which = "The claim" if len(roles) == 1 else f"The claim {clean(one.claim.id)}"
+            out.append(
+                f"{which} could fail: the plan refutes it with a chance of {percent(one.chance_to_fail)} when it is "
+                "false."
+            )
+    return tuple(out)
+
+
+def _recognition(report: ReportInput) -> tuple[str, ...]:
+    out = [clean(report.recognition)] if report.recognition else []
+    for one in report.of_kind("rated"):
+        if one.rated is not None and one.rated.recognition:
+            out.append(recognition_words(one.rated.recognition[-1]))
+    if out:
+        return tuple(dict.fromkeys(out))
+    if report.of_kind("rated") or report.of_kind("preferred"):
+        return (
+            "It was not asked, or not answered: whether anybody knew by ear which one it was is not known from this "
+            "test.",
+        )
+    return (
+        "Whether listeners recognised a device was not asked; for the question whether any difference is heard, it "
+        "need not be.",
+    )
+
+
+def _controls(report: ReportInput) -> tuple[str, ...]:
+    out = [clean(control) for control in report.controls]
+    out += _anchors(report)
+    out += _decoys(report)
+    return tuple(out) or (
+        "This protocol held no control trials (a difference known to be audible, the same sound twice), so a score "
+        "near guessing cannot be told from a listener or a chain that would have missed anything.",
+    )
+
+
+def _anchors(report: ReportInput) -> list[str]:
+    low = {c.id for c in report.conditions if c.anchor == "low"}
+    high = {c.id for c in report.conditions if c.anchor == "high"}
+    out = []
+    for mode in ("labelled", "blind"):
+        poor = _mean(r.rating for r in report.ratings if r.mode == mode and r.condition in low)
+        good = _mean(r.rating for r in report.ratings if r.mode == mode and r.condition in high)
+        if poor is not None and good is not None:
+            out.append(f"{mode} {number(poor, 1)} and {number(good, 1)}, {points(good - poor)} points apart")
+    if not out:
+        return []
+    turned, pages = _turned(report.ratings, low, high)
+    return [
+        f"Anchors, one plainly poor and one plainly good, were rated on average: {'; '.join(out)}. On {turned} of "
+        f"{plural(pages, 'page')} the poor one was not rated below the good one."
+    ]
+
+
+def _turned(ratings: Sequence[RatingFacts], low: set[str], high: set[str]) -> tuple[int, int]:
+    """Return on how many pages (listener, sitting, clip) the poor anchor is not below the good one, and of how many."""
+    pages: dict[tuple[str, int, str], tuple[list[float], list[float]]] = {}
+    for r in ratings:
+        if r.condition in low | high:
+            pages.setdefault((r.listener, r.sitting, r.clip), ([], []))[r.condition in high].append(r.rating)
+    both = [(np.mean(poor), np.mean(good)) for poor, good in pages.values() if poor and good]
+    return sum(bool(poor >= good) for poor, good in both), len(both)
+
+
+def _decoys(report: ReportInput) -> list[str]:
+    out = []
+    for condition in report.conditions:
+        if not condition.decoy:
+            continue
+        means = []
+        for mode in ("labelled", "blind"):
+            mean = _mean(r.rating for r in report.ratings if r.condition == condition.id and r.mode == mode)
+            if mean is not None:
+                means.append(f"{mode} {number(mean, 1)}")
+        found = f" It was rated on average {', '.join(means)}." if means else ""
+        out.append(
+            f"A decoy, {clean(condition.name or condition.id)}, whose name was never shown, was among them.{found}"
+        )
+    return out
+
+
+def _mean(values: Iterable[float]) -> float | None:
+    held = list(values)
+    return float(np.mean(held)) if held else None
+
+
+def _missed(report: ReportInput) -> tuple[str, ...]:
+    out = []
+    several = len(report.answers) > 1
+    for one in report.answers:
+        a, b = short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)])
+        said = {"heard": _missed_heard, "preferred": _missed_preferred, "rated": _missed_rated}.get(one.claim.kind)
+        prefix = f"{one.claim.kind.capitalize()}, {a} and {b}: " if several else ""
+        out += [prefix + text for text in (said(one, a) if said else ())]
+    out.append("Differences that need longer listening, other programme, another level or other ears than these.")
+    return tuple(out)
+
+
+def _missed_heard(one: ClaimResult, a: str) -> list[str]:
+    out = []
+    if isinstance(one.plan, PlanFacts) and one.plan.detectable is not None:
+        share, chance = one.plan.detectable
+        out.append(
+            f"Differences heard on fewer than {percent(share)} of trials: the plan would have told them from "
+            f"guessing with a chance of less than {percent(chance)}."
+        )
+    if one.heard is not None:
+        pooled = one.heard.pooled
+        out.append(
+            f"With {percent(pooled.level)} confidence, the answers leave room for any share of trials heard from "
+            f"{percent(pooled.share_interval[0], 1)} to {percent(pooled.share_interval[1], 1)}."
+        )
+    return out
+
+
+def _missed_preferred(one: ClaimResult, a: str) -> list[str]:
+    out = []
+    if isinstance(one.plan, PreferencePlanFacts) and one.plan.chances:
+        plan = one.plan
+        enough = next((p for p in plan.probabilities if p > 0.5 and (plan.chance("shown", p) or 0) >= 0.8), None)
+        out.append(
+            "Preferences of any strength: the plan would have shown none of them with a chance of 80\u00a0%."
+            if enough is None
+            else f"Preferences weaker than {percent(enough)} for {a}: the plan would have shown them with a chance of "
+            "less than 80\u00a0%."
+        )
+    if one.preferred is not None and one.preferred.answered.decided:
+        said = one.preferred.answered
+        out.append(
+            f"With {percent(said.level)} confidence, the answers leave room for any probability to prefer {a} from "
+            f"{interval_words(said.interval, 1)}."
+        )
+    return out
+
+
+def _missed_rated(one: ClaimResult, a: str) -> list[str]:
+    out = []
+    if isinstance(one.plan, SurvivalPlanFacts) and one.plan.chances:
+        plan = one.plan
+        seldom = [verdict for verdict in VERDICTS if verdict not in plan.reachable]
+        if seldom:
+            out.append(
+                f"The states {', '.join(seldom)}: with this plan and a labelled effect of {plan.labelled_effect:g} "
+                "points, none of the blind effects looked at leads to them in half of the studies or more; such a "
+                "study mostly ends undecided."
+            )
+    if one.rated is not None and one.rated.blind is not None:
+        out.append(f"The blind effect, {effect_words(one.rated.blind)}, may lie anywhere in that interval.")
+    return out
+
+
+def _rendering(report: ReportInput) -> tuple[str, ...]:
+    out = list(left_out(report)[:2])
+    for one in report.of_kind("rated"):
+        if one.rated is not None and one.rated.worn is not None:
+            a, b = short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)])
+            out.append(worn_words(one.rated, a, b))
+    return tuple(out)
+
+
+def _seal(report: ReportInput) -> tuple[str, ...]:
+    return (
+        f"Found: {report.seal.grade}. {seal_words(report)[0]}",
+        "What it does not show stands under “Seal and register”.",
+    )
+
+
 def _counting(report: ReportInput) -> tuple[str, ...]:
     counted = report.counted_trials()
-    answered = sum(trial.correct is not None for trial in counted)
+    answered = sum(trial.answered for trial in counted)
     states = {state: sum(s.state == state for s in report.sittings) for state in ("finished", "abandoned", "open")}
     planned = sum(sitting.planned for sitting in report.sittings)
     out = [
@@ -78,9 +325,9 @@ def _counting(report: ReportInput) -> tuple[str, ...]:
         f"{answered} answered. Plans sealed in this folder: {report.seal.plans_sealed}; in folders it came from: "
         f"{report.seal.plans_before}."
     ]
-    results = report.results
+    results = None if report.heard is None else report.heard.heard
     if results is None:
-        return tuple(out)
+        return (*out, *_unanswered_choices(report))
     if results.unanswered == 0:
         out.append("No counted trial stayed unanswered, so there is nothing to count both ways.")
     elif results.unanswered_as_wrong is not None and results.unanswered_as_right is not None:
@@ -94,38 +341,20 @@ def _counting(report: ReportInput) -> tuple[str, ...]:
         )
     else:
         out.append(f"{plural(results.unanswered, 'counted trial')} stayed unanswered.")
-    return tuple(out)
+    return (*out, *_unanswered_choices(report))
 
 
-def _controls(report: ReportInput) -> tuple[str, ...]:
-    out = [clean(control) for control in report.controls] or [
-        "This protocol held no control trials (a difference known to be audible, the same sound twice), so a "
-        "score near guessing cannot be told from a listener or a chain that would have missed anything."
-    ]
-    out.append(
-        clean(report.recognition)
-        if report.recognition
-        else "Whether listeners recognised a device was not asked; for the question whether any difference is "
-        "heard, it need not be."
-    )
-    return tuple(out)
-
-
-def _missed(report: ReportInput) -> tuple[str, ...]:
-    plan, out = report.plan, []
-    if plan is not None and plan.detectable is not None:
-        share, chance = plan.detectable
-        out.append(
-            f"Differences heard on fewer than {percent(share)} of trials: the plan would have told them from "
-            f"guessing with a chance of less than {percent(chance)}."
-        )
-    if report.results is not None:
-        pooled = report.results.pooled
-        out.append(
-            f"With {percent(pooled.level)} confidence, the answers leave room for any share of trials heard from "
-            f"{percent(pooled.share_interval[0], 1)} to {percent(pooled.share_interval[1], 1)}."
-        )
-    out.append("Differences that need longer listening, other programme, another level or other ears than these.")
+def _unanswered_choices(report: ReportInput) -> tuple[str, ...]:
+    out = []
+    for one in report.of_kind("preferred"):
+        facts = one.preferred
+        if facts is not None and facts.unanswered:
+            out.append(
+                f"{plural(facts.unanswered, 'counted pair')} stayed unanswered. Counted against the device: "
+                f"{facts.against.wins} of {facts.against.decided}; for it: {facts.favouring.wins} of "
+                f"{facts.favouring.decided}; left out: {facts.answered.wins} of {facts.answered.decided}. The "
+                "conclusion is drawn with them against it."
+            )
     return tuple(out)
 
 
@@ -165,57 +394,4 @@ def left_out(report: ReportInput) -> tuple[str, ...]:
             "could have "
             "compared samples."
         )
-    return tuple(out)
-
-
-def seal_words(report: ReportInput) -> tuple[str, ...]:
-    """Return what the seal shows here."""
-    seal = report.seal
-    words = {
-        "consistent": (
-            "Plans, answers and their chain agree with each other and with their commitments. Nothing outside "
-            "this folder "
-            "vouches for when they were made."
-        ),
-        "anchored": (
-            "Plans, answers and chain agree, and their commitments were seen elsewhere before the first answer "
-            "and after "
-            "the last one: this plan existed before anybody listened, and the answers have not changed since."
-        ),
-        "witnessed": (
-            "Plans, answers and chain agree, their commitments were seen elsewhere before and after, and "
-            "somebody other "
-            "than the listener held the plan."
-        ),
-        "broken": (
-            "Verification found contradictions, listed below. Until they are explained, the result should not be "
-            "relied on."
-        ),
-        "unsealed": "No seal was made: that the trials were drawn beforehand rests on the word of whoever ran them.",
-    }
-    out = [words[seal.grade]]
-    if seal.sealed_at is not None:
-        out.append(f"By the organiser's own clock the study was sealed at {when(seal.sealed_at)}.")
-    out += [f"Seen elsewhere: {clean(place)}." for place in seal.published]
-    return tuple(out)
-
-
-def seal_limits(report: ReportInput) -> tuple[str, ...]:
-    """Return what the seal does not show."""
-    out = []
-    if report.seal.grade in ("consistent", "unsealed", "broken"):
-        out.append(
-            "That the plan was not drawn again until one suited, and that no other sitting was held and left "
-            "unmentioned: "
-            "for that the commitments must be published elsewhere before anybody listens."
-        )
-    else:
-        out.append("That no other study was sealed, run and left unmentioned elsewhere.")
-    if report.seal.listener_could_read:
-        out.append("The listener could have read the plan: it lay on a machine within reach.")
-    out.append(
-        "A seal stops accident and self-deception. A determined owner of the machine is stopped only by "
-        "commitments seen "
-        "elsewhere and a plan kept by somebody else."
-    )
     return tuple(out)

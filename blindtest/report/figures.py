@@ -221,7 +221,7 @@ def named_at_peak(axes: Any, curves: Sequence[tuple[NDArray[np.float64], NDArray
     left, right = axes.get_xlim()
     for x, y, name in curves:
         top = float(y.max())
-        if top < low + 0.06 * (high - low):
+        if top < low + 0.015 * (high - low):
             continue
         stretch = x[y >= top - 0.01 * (high - low)]
         at = (

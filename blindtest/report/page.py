@@ -13,7 +13,7 @@ from typing import Any
 from blindtest.report.choice_facts import Tested
 from blindtest.report.claim_facts import ClaimResult
 from blindtest.report.claim_words import Said, claimed, margin_words, said_of
-from blindtest.report.doubts import doubts, left_out, seal_limits, seal_words
+from blindtest.report.doubts import doubts, left_out
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
 from blindtest.report.gallery import figures as drawn_figures
@@ -32,6 +32,7 @@ from blindtest.report.preference_facts import Preferred
 from blindtest.report.preference_words import decisive_preference
 from blindtest.report.rating_words import kept_words, points, span, state_meaning
 from blindtest.report.record_facts import TrialFacts
+from blindtest.report.seal_words import seal_limits, seal_words
 from blindtest.report.sound_facts import MatchLine
 from blindtest.report.timeline import timeline
 from blindtest.report.words import (
@@ -244,7 +245,7 @@ def _markdown_claim(report: ReportInput, one: ClaimResult, *, several: bool, fir
     if several:
         lines += [f"**Claim ({one.claim.role}).** {md(claimed(one.claim, report.names))}.", ""]
     lines += [f"**Result: {said.word}.** {md(said.sentence)}", ""]
-    lines += [f"- {md(text)}" for text in (*said.beside, *said.further)]
+    lines += [f"- {md(text)}" for text in (*said.beside, *said.tabled, *said.further)]
     table = _markdown_table(one, *short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)]))
     return [*lines, "", *table, ""] if table else [*lines, ""]
 

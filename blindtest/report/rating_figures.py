@@ -258,7 +258,7 @@ def ratings_figure(report: ReportInput) -> Figure | None:
             axes.grid(axis="x", color=LIGHT["grid"], linewidth=0.6)
             axes.set_yticks(
                 [len(modes) * i + (len(modes) - 1) / 2 + 0.7 * i for i in range(len(conditions))],
-                [label(one, 18) for one in names],
+                [label(one, 24) for one in names],
             )
             axes.set_ylim(len(modes) * len(conditions) + 0.7 * (len(conditions) - 1) - 0.3, -0.7)
             axes.tick_params(axis="y", length=0)
@@ -286,7 +286,7 @@ def _condition_name(report: ReportInput, condition: str) -> str:
     if facts is not None and facts.anchor:
         return f"{facts.anchor} anchor"
     name = report.name_of(condition)
-    return f"{name.partition(',')[0]} (decoy)" if facts is not None and facts.decoy else name
+    return f"{name} (decoy)" if facts is not None and facts.decoy else name
 
 
 def _drawn(ratings: Sequence[RatingFacts]) -> tuple[list[RatingFacts], bool]:
@@ -368,6 +368,10 @@ def survival_plan_figures(report: ReportInput) -> tuple[Figure, ...]:
     return tuple(made)
 
 
+def _short(value: float) -> str:
+    return points(value, 0 if abs(value - round(value)) < 0.05 else 1)
+
+
 def _plan_figure(plan: SurvivalPlanFacts, name: str) -> Figure:
     x = np.asarray(plan.blind_effects)
     curves = [(verdict, np.asarray(chance)) for verdict, chance in plan.chances]
@@ -388,7 +392,7 @@ def _plan_figure(plan: SurvivalPlanFacts, name: str) -> Figure:
             (plan.margin, f"margin\n{points(plan.margin, 0)}"),
             (
                 plan.kept * plan.labelled_effect,
-                f"{kept_words(plan.kept)}\n{points(plan.kept * plan.labelled_effect, 1)}",
+                f"{kept_words(plan.kept)}\n{_short(plan.kept * plan.labelled_effect)}",
             ),
         ):
             if x[0] <= at <= x[-1]:

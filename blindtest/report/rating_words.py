@@ -22,6 +22,7 @@ __all__ = [
     "rated_beside",
     "rated_further",
     "rated_sentence",
+    "rated_tabled",
     "recognition_words",
     "repeat_words",
     "scope",
@@ -143,14 +144,18 @@ def rated_beside(facts: RatedFacts, plan: SurvivalPlanFacts | None) -> tuple[str
     return tuple(out)
 
 
-def rated_further(facts: RatedFacts, a: str, b: str) -> tuple[str, ...]:
-    """Return what else is known: repeats that do not contradict, the mixed model, worn ratings, remarks."""
+def rated_tabled(facts: RatedFacts) -> tuple[str, ...]:
+    """Return the repeats that do not contradict, and the mixed model: what stands in tables on the page."""
     out = [repeat_words(one, facts) for one in facts.repeats if not one.contradicts]
     if facts.mixed is not None:
         out.append(_mixed(facts))
-    if facts.worn is not None:
-        out.append(worn_words(facts, a, b))
-    return (*out, *(sentence(text) for text in facts.remarks))
+    return tuple(out)
+
+
+def rated_further(facts: RatedFacts, a: str, b: str) -> tuple[str, ...]:
+    """Return what else is known: worn ratings, remarks."""
+    worn = () if facts.worn is None else (worn_words(facts, a, b),)
+    return (*worn, *(sentence(text) for text in facts.remarks))
 
 
 def _left(facts: RatedFacts) -> str:
@@ -260,11 +265,11 @@ def survival_plan(plan: SurvivalPlanFacts | None) -> str:
     best = {v: max(curves[v]) for v in VERDICTS if v in curves}
     at = {v: plan.blind_effects[curves[v].index(best[v])] for v in best}
     text = (
-        f"The plan ({size}): with a labelled effect of {plan.labelled_effect:g} points, "
+        f"The plan ({size}): with a labelled effect of {plan.labelled_effect:g} points it reaches "
         + ", ".join(
-            f"{verdict} is reached in at most {percent(share)} of studies (blind effect {points(at[verdict], 0)})"
+            f"{verdict} in up to {percent(share)} of studies (at a blind effect of {points(at[verdict], 0)})"
             for verdict, share in best.items()
         )
-        + "; else it ends undecided"
+        + "; else it mostly ends undecided"
     )
     return text + (f" (simulated, {plan.studies} studies for each effect)." if plan.studies else ".")
