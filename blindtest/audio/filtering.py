@@ -92,14 +92,17 @@ def apply_and_sum(
 
 
 def add_energies(parts: NDArray[np.float64], sound: NDArray[np.float64], edges: NDArray[np.int64]) -> None:
-    """Add the energy of `sound` (channels, n) between `edges`, counted from its beginning, to `parts`."""
-    length = sound.shape[1]
+    """Add the energy of `sound` (channels, n) between `edges`, counted from its beginning, to `parts`.
+
+    What is in `sound` is lost.
+    """
     first = max(0, int(np.searchsorted(edges, 0, side="right")) - 1)
-    for part in range(first, len(edges) - 1):
-        if edges[part] >= length:
-            break
-        piece = sound[:, max(0, edges[part]) : edges[part + 1]]
-        parts[part] += np.einsum("cn,cn->c", piece, piece)
+    last = min(len(edges) - 1, int(np.searchsorted(edges, sound.shape[1])))
+    if first < last:
+        within = np.clip(edges[first : last + 1], 0, sound.shape[1])
+        sound = sound[:, : within[-1]]
+        np.square(sound, out=sound)
+        parts[first:last] += np.add.reduceat(sound, within[:-1], axis=1).T
 
 
 def _framed(frames: ArrayLike, name: str) -> NDArray[np.float64]:

@@ -8,6 +8,7 @@ lags of the sound's autocorrelation times the filter's (Wiener and Khinchin), an
 follow exactly from the same transforms.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +21,6 @@ from blindtest.audio.loudness import (
     channel_weights,
     gated_loudness,
     hop_edges,
-    integrated_loudness,
     k_weighting_response,
     level_of,
 )
@@ -67,12 +67,14 @@ class Meter:
         grid = 1 << int(np.ceil(np.log2(max(8 * len(given), 4 * rate))))
         spectrum = np.fft.rfft(given, grid)
         frequency = np.arange(grid // 2 + 1, dtype=np.float64) * (rate / grid)
-        weighted = spectrum * k_weighting_response(frequency, rate)
+        k_weighting = k_weighting_response(frequency, rate)
+        weighted = spectrum * k_weighting
         taps = self._taps_that_do(frequency, spectrum, weighted, len(given))
         self._history = taps - 1
         self._block = quick_length(max(5 * taps, self._history + rate))
-        self._weighted = weighted
+        self._impulse = np.fft.irfft(weighted, grid)
         self._heard = self._cut(weighted, taps)
+        self._file = self._cut(k_weighting, taps)
         power = np.square(spectrum.real) + np.square(spectrum.imag)
         self._rms = self._lags(power)
         self._a_weighted = self._lags(power * np.square(a_weighting(frequency)))
@@ -105,17 +107,17 @@ class Meter:
 
     def weighted_after(self, fir: ArrayLike) -> Floats:
         """Return `fir` (taps,), this meter's filter and the K-weighting in one filter of at least `fir`'s length."""
-        own = np.fft.irfft(self._weighted)
         given = np.asarray(fir, dtype=np.float64)
         length = max(len(given), self._history + 1)
-        grid = max(len(own), 1 << int(np.ceil(np.log2(2 * length))))
+        grid = 1 << int(np.ceil(np.log2(2 * length)))
+        own = self._impulse[:length]
         whole = np.fft.irfft(np.fft.rfft(given, grid) * np.fft.rfft(own, grid), grid)
         return whole[:length].copy()
 
     def energies(self, frames: ArrayLike) -> Floats:
         """Return the K-weighted energies (hops,) behind the filter: `gated_loudness` makes the loudness of them."""
         samples = np.asarray(frames)
-        return self._summed(self._measured(samples, levels=False)[0])
+        return self._measured(samples, (self._heard,), levels=False)[0][0]
 
     def levels(self, frames: ArrayLike, *, full_scale: float = 1.0) -> Levels:
         """Return all levels of `frames` (n, channels).
@@ -123,28 +125,27 @@ class Meter:
         `full_scale` is the value of full scale: 2^23 for the whole numbers of a file of 24 bits.
         """
         samples = np.asarray(frames)
-        energies, correlation = self._measured(samples, levels=True)
+        firs = (self._heard, self._file) if self._filtered else (self._heard,)
+        energies, correlation = self._measured(samples, firs, levels=True)
         edges = hop_edges(len(samples), self.rate)
-        heard = gated_loudness(self._summed(energies) / full_scale**2, edges)
-        file = integrated_loudness(samples, self.rate, full_scale=full_scale) if self._filtered else heard
+        loudness = [gated_loudness(energy / full_scale**2, edges) for energy in energies]
         size = max(1, samples.size) * full_scale**2
         return Levels(
-            heard=heard,
-            file=file,
+            heard=loudness[0],
+            file=loudness[-1],
             a_weighted=level_of(_inner(correlation, self._a_weighted) / size),
             rms=level_of(_inner(correlation, self._rms) / size),
         )
 
-    def _summed(self, energies: Floats) -> Floats:
-        return np.asarray(np.einsum("hc,c->h", energies, channel_weights(energies.shape[1])))
-
-    def _measured(self, samples: NDArray[np.generic], *, levels: bool) -> tuple[Floats, Complexes]:
-        """Return the energies (hops, channels) behind the filter, and the spectrum (bins,) of the lags' products."""
+    def _measured(
+        self, samples: NDArray[np.generic], firs: Sequence[Complexes], *, levels: bool
+    ) -> tuple[list[Floats], Complexes]:
+        """Return the energies (hops,) behind each of `firs` (bins,), and the spectrum (bins,) of the lags' products."""
         if samples.ndim != 2:
             raise ValueError(f"frames must be (n, channels), got shape {samples.shape}")
         count, channels = samples.shape
         edges = hop_edges(count, self.rate)
-        energies = np.zeros((len(edges) - 1, channels))
+        energies = [np.zeros((len(edges) - 1, channels)) for _ in firs]
         history, block = self._history, self._block
         correlation = np.zeros(block // 2 + 1, dtype=np.complex128)
         piece = np.empty((channels, block))
@@ -158,9 +159,10 @@ class Meter:
             piece[:, history - known : history + stop - start] = samples[start - known : stop].T
             piece[:, history + stop - start :] = 0.0
             np.fft.rfft(piece, out=spectrum)
-            np.multiply(spectrum, self._heard, out=product)
-            np.fft.irfft(product, block, out=sound)
-            add_energies(energies, sound[:, history : history + stop - start], edges - start)
+            for fir, parts in zip(firs, energies, strict=True):
+                np.multiply(spectrum, fir, out=product)
+                np.fft.irfft(product, block, out=sound)
+                add_energies(parts, sound[:, history : history + stop - start], edges - start)
             if levels:
                 piece[:, :history] = 0.0
                 np.fft.rfft(piece, out=product)
@@ -168,7 +170,8 @@ class Meter:
                 np.multiply(product, spectrum, out=product)
                 for channel in product:
                     correlation += channel
-        return energies, correlation
+        weights = channel_weights(channels)
+        return [np.einsum("hc,c->h", parts, weights) for parts in energies], correlation
 
 
 def _inner(correlation: Complexes, lags: Complexes) -> float:

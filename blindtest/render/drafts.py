@@ -58,7 +58,7 @@ class Filters:
     meter: Meter
     """Measures a file as it is heard."""
     level_at_1khz: Mapping[str, float]
-    """Condition to its curve's level at 1 kHz in dB."""
+    """Condition to its curve's level at 1 kHz in dB; empty unless that is what is matched."""
 
 
 @dataclass(slots=True, eq=False, kw_only=True)

@@ -108,7 +108,6 @@ class Bench:
 
     def _filters(self, clip: str, programme: Programme) -> Filters:
         made = self._designed(programme.rate)
-        khz = np.array([1000.0])
         return Filters(
             programme={
                 condition.id: CLIP if condition.recording is None else condition.recording.files[clip]
@@ -117,11 +116,18 @@ class Bench:
             firs=made.firs,
             weighted=made.weighted,
             meter=made.meter,
-            level_at_1khz={
-                condition.id: float(condition_curve_db(condition, self._job.playback, self._common, self._band, khz)[0])
-                for condition in self._job.conditions
-            },
+            level_at_1khz=self._level_at_1khz,
         )
+
+    @cached_property
+    def _level_at_1khz(self) -> dict[str, float]:
+        if self._job.match != "1khz":
+            return {}
+        khz = np.array([1000.0])
+        return {
+            condition.id: float(condition_curve_db(condition, self._job.playback, self._common, self._band, khz)[0])
+            for condition in self._job.conditions
+        }
 
     def _designed(self, rate: int) -> "_Made":
         with self._lock:
@@ -150,8 +156,9 @@ class Bench:
 
     def _long_enough(self, condition: Condition, rate: int, taps: int) -> Floats:
         for doubled in range(int(math.log2(LONGEST)) + 1):
-            fir = self._fir(condition, rate, taps << doubled)
-            check = check_length(fir, *self._curve_on_bins(condition, rate, len(fir)), rate)
+            frequency, wanted = self._curve_on_bins(condition, rate, taps << doubled)
+            fir = minimum_phase_fir(frequency, wanted, rate, taps << doubled)
+            check = check_length(fir, frequency, wanted, rate)
             if check.holds:
                 return fir
         fault = check.fault(f"condition.{condition.id}")
