@@ -67,5 +67,5 @@ def test_it_does_the_job_from_another_folder(wheel, tmp_path):
     assert "Wrote my-study" in run("-m", "blindtest", "new", "my-study", "--protocol", "abx")
     said = run("-m", "blindtest", "demo")
     assert "report.html" in said
-    assert (work / "blindtest-demo" / "study" / "report" / "report.html").is_file()
+    assert (work / "blindtest-demo" / "difference" / "report" / "report.html").is_file()
     assert sorted(path.name for path in work.iterdir()) == ["blindtest-demo", "my-study"]
