@@ -139,7 +139,7 @@ class RatedAnswers:
     ratings: Any
     """A DataFrame: listener, clip, device, mode, sitting, rating: worn ones too."""
     recognition: tuple[tuple[str, RecognitionResult], ...]
-    """(listener or 'all answers', result)."""
+    """(listener or 'all answers', result); single listeners first, all answers last."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -476,7 +476,8 @@ def _recognition(sittings: Sequence[SittingAnswers]) -> tuple[tuple[str, Recogni
     if not answered:
         return ()
     everybody = [one for answers in answered.values() for one in answers]
-    found = [("all answers", recognition_test(sum(everybody), len(everybody), options))]
-    if len(answered) > 1:
-        found += [(name, recognition_test(sum(own), len(own), options)) for name, own in answered.items()]
-    return tuple(found)
+    single = answered.items() if len(answered) > 1 else ()
+    return (
+        *((name, recognition_test(sum(own), len(own), options)) for name, own in single),
+        ("all answers", recognition_test(sum(everybody), len(everybody), options)),
+    )

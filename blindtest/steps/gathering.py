@@ -48,7 +48,7 @@ from blindtest.report import (
     Truth,
     UnitFacts,
 )
-from blindtest.stats import DECISION_RULES, Conclusion
+from blindtest.stats import DECISION_RULES, Conclusion, SurvivalPower, survival_power
 from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
 from blindtest.steps.sealing import STOPPING
 from blindtest.steps.verification import Verified
@@ -66,6 +66,8 @@ CAUTIONS = (
     "Long listening at high level damages hearing for good. Local rules and licensed practice come before anything "
     "said here.",
 )
+PLAN_SEED = 20_260_304
+"""Of the simulation of what a plan can reach: fixed, so that the same plan is always told the same."""
 PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "sqlalchemy", "starlette", "matplotlib")
 
 
@@ -249,9 +251,9 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
             truth=truths.preferred,
         )
     if one.rated is not None:
-        power = one.rated.result.power
-        plan = SurvivalPlanFacts.of(power) if power is not None else None
-        chance = power.chance_to_vanish if power is not None else None
+        power = _planned_power(record, answers)
+        plan = SurvivalPlanFacts.of(power)
+        chance = power.chance_to_vanish
         rated = RatedFacts.of(
             one.rated.result,
             table=one.rated.ratings,
@@ -269,6 +271,30 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         p_value=one.p_value,
         adjusted_p_value=one.adjusted_p_value,
         chance_to_fail=chance,
+    )
+
+
+def _planned_power(record: Mapping[str, Any], answers: Answers) -> SurvivalPower:
+    """Return which verdicts the sealed plan could reach: from its numbers alone, not from what was found."""
+    blocks = [one for one in answers.seal.record["protocol"]["blocks"] if one["id"] in record["blocks"]]
+    named = next((one for one in blocks if one["phase"] == "labelled"), None)
+    blind = next((one for one in blocks if one["phase"] == "blind"), None)
+    clips, listeners = len(record["clips"]), int(answers.seal.record["listeners"])
+    pages = min((one["trials"] for one in (named, blind) if one is not None), default=clips)
+    margin, kept = float(record["margin"]), float(record["kept"])
+    top = max(20.0, 2.5 * margin)
+    return survival_power(
+        listeners=listeners,
+        sittings=(named["sittings"] if named else 1, blind["sittings"] if blind else 1),
+        clips=clips,
+        repeats=max(1, pages // max(1, clips)),
+        labelled=top,
+        blind=[float(effect) for effect in np.linspace(-top, top, 17)],
+        margin=margin,
+        kept=kept,
+        alpha=answers.alpha,
+        rng=np.random.default_rng(PLAN_SEED),
+        studies=2000,
     )
 
 
@@ -291,7 +317,7 @@ def _ratings(answers: Answers) -> tuple[RatingFacts, ...]:
 
 def _recognition_words(answers: Answers) -> str:
     found = next((one.rated.recognition for one in answers.claims if one.rated is not None), ())
-    return " ".join(f"{who}: {result.sentence}" for who, result in found[:1])
+    return " ".join(f"{who}: {result.sentence}" for who, result in found[-1:])
 
 
 def corrections(study: Study, rendered: Rendered) -> tuple[CorrectionFacts, ...]:
