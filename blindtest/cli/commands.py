@@ -432,7 +432,8 @@ def guide(topic: str | None) -> None:
 
     from blindtest.errors import did_you_mean
 
-    pages = {page.name.removesuffix(".md"): page for page in files("blindtest").joinpath("guide").iterdir()}
+    found = files("blindtest").joinpath("guide").iterdir()
+    pages = {page.name.removesuffix(".md"): page for page in found if page.name.endswith(".md")}
     if topic is None:
         for name in sorted(pages):
             title = pages[name].read_text(encoding="utf-8").partition("\n")[0].lstrip("# ")

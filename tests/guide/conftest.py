@@ -12,8 +12,10 @@ import re
 import shutil
 import threading
 import time
-from collections.abc import Iterator
-from datetime import UTC, datetime
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import httpx
@@ -24,7 +26,7 @@ import soundfile
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.design import Plan, plan_from_record
-from blindtest.session import Abandoned, Began, Chosen, Confirmed, Continued, LevelSet, Loaded, Selected, Sitting, after
+from blindtest.session import Abandoned, Began, Chosen, Confirmed, Continued, LevelSet, Loaded, Selected, after
 from blindtest.session.store import Store
 
 PROGRESS = re.compile(r"^[a-z]+: \d+ %\n", re.MULTILINE)
@@ -69,52 +71,101 @@ def measurements_and_clips(folder: Path) -> None:
 # --- a listener who answers as a page says ---------------------------------------------------------------------------
 
 
-def _answer(plan: Plan, trial: int, counted: int, right: int) -> str:
-    """Return the answer to a trial: the first `right` of the counted trials right, the others wrong."""
-    block, _ = plan.place(trial)
-    key = str((plan.trial(trial).drawn.right or {})["choice"])
-    if block.phase == "practice" or counted < right:
-        return key
-    return "B" if key == "A" else "A"
+@dataclass(kw_only=True)
+class Answers:
+    """What a listener answers, trial by trial, whatever has been drawn: the counts that a page names come out."""
+
+    right: int = 0
+    """Of the blind trials that have a right answer; the first ones are right, the others wrong."""
+    prefers: str = ""
+    wins: int = 0
+    """Pairs in which that condition is preferred: one half of them heard first, the other second."""
+    points: Mapping[str, float] = field(default_factory=dict)
+    """True quality by condition, of 100."""
+    by_name: Mapping[str, float] = field(default_factory=dict)
+    """Points that a name adds where it is read."""
+    given: Counter = field(default_factory=Counter)
+
+    def values(self, plan: Plan, trial: int) -> dict[str, float | str]:
+        """Return the answer to the next trial."""
+        block, _ = plan.place(trial)
+        planned = plan.trial(trial)
+        counted = block.phase != "practice"
+        if block.method in ("rating", "rating-single"):
+            return {
+                slot.name: self._points(plan, block.phase, planned.clip, slot.condition) for slot in planned.drawn.slots
+            }
+        if block.method == "preference":
+            return {"choice": self._preferred(planned.drawn.slots, counted)}
+        right = str((planned.drawn.right or {})["choice"])
+        self.given["choices"] += counted
+        if not counted or self.given["choices"] <= self.right:
+            return {"choice": right}
+        method, setting = plan.method(block), plan.setting(block)
+        options = method.question(method.slot_names(setting), setting).options
+        return {"choice": next(str(value) for value, _ in options if value != right)}
+
+    def _preferred(self, slots: tuple, counted: bool) -> str:
+        place = next((slot.name for slot in slots if slot.condition == self.prefers), "1")
+        if not counted:
+            return place
+        self.given[place] += 1
+        wins = (self.wins + 1) // 2 if place == "1" else self.wins // 2
+        return place if self.given[place] <= wins else {"1": "2", "2": "1"}[place]
+
+    def _points(self, plan: Plan, phase: str, clip: str, condition: str) -> float:
+        """Return a rating: the truth, what a name adds, and scatter of the sitting and of the single answer."""
+        named = self.by_name.get(condition, 0.0) if phase in ("worn", "labelled") else 0.0
+        sitting = f"{plan.record['sitting']} {condition}"
+        self.given[sitting, clip, phase] += 1
+        own = f"{sitting} {clip} {phase} {self.given[sitting, clip, phase]}"
+        rating = self.points[condition] + named + 2.5 * _scatter(sitting) + 5 * _scatter(own)
+        return float(min(100, max(0, round(rating))))
 
 
-def sit(folder: Path, listener: str, *, right: int, answered: int, abandoned: bool) -> None:
-    """Let a listener sit without a page: `right` of `answered` counted trials, then stop for good or be done."""
-    with steps.prepare_sitting(folder, listener=listener) as prepared:
-        sitting, counted = _past_level(prepared.sitting), 0
-        while not sitting.over and counted < answered:
-            now = datetime.now(UTC)
+def _scatter(name: str) -> float:
+    """Return a number of roughly a standard normal distribution that belongs to a name."""
+    drawn = random.Random(name)
+    return sum(drawn.random() for _ in range(12)) - 6
+
+
+def sit(folder: Path, listener: str, answers: Answers, *, in_days: int = 0, stop_after: int = 0) -> None:
+    """Let a listener sit without a page, some days from now; `stop_after` so many counted trials they stop for good."""
+
+    def clock() -> datetime:
+        return datetime.now(UTC) + timedelta(days=in_days)
+
+    with steps.prepare_sitting(folder, listener=listener, clock=clock) as prepared:
+        sitting, counted = after(prepared.sitting, Began(at=clock())), 0
+        if sitting.has_level:
+            sitting = after(sitting, LevelSet(gain_db=-20.0, at=clock()))
+        while not sitting.over and (not stop_after or counted < stop_after):
             trial, attempt = sitting.trial, sitting.attempt
             if sitting.step in ("feedback", "break"):
-                sitting = after(sitting, Continued(trial=trial, at=now))
+                sitting = after(sitting, Continued(trial=trial, at=clock()))
                 continue
-            blind = sitting.plan.place(trial)[0].phase == "blind"
-            values = {"choice": _answer(sitting.plan, trial, counted, right)}
-            sitting = after(sitting, Loaded(trial=trial, attempt=attempt, at=now))
-            for slot in sitting.slot_names(trial):
-                sitting = after(sitting, Selected(trial=trial, attempt=attempt, slot=slot, at=now))
-            sitting = after(sitting, Chosen(trial=trial, attempt=attempt, values=values, confidence=None, at=now))
-            sitting = after(sitting, Confirmed(trial=trial, attempt=attempt, values=values, at=now))
+            values = answers.values(sitting.plan, trial)
+            if sitting.sounds(trial):
+                sitting = after(sitting, Loaded(trial=trial, attempt=attempt, at=clock()))
+                for slot in sitting.slot_names(trial):
+                    sitting = after(sitting, Selected(trial=trial, attempt=attempt, slot=slot, at=clock()))
+            sitting = after(sitting, Chosen(trial=trial, attempt=attempt, values=values, confidence=None, at=clock()))
+            sitting = after(sitting, Confirmed(trial=trial, attempt=attempt, values=values, at=clock()))
             prepared.answered(sitting.answers[-1])
-            counted += blind
-        if abandoned:
-            event = Abandoned(reason="", at=datetime.now(UTC))
+            counted += sitting.plan.place(trial)[0].counted
+        if not sitting.over:
+            event = Abandoned(reason="", at=clock())
             sitting = after(sitting, event)
             prepared.happened(event)
-        prepared.ended(sitting, datetime.now(UTC))
-
-
-def _past_level(sitting: Sitting) -> Sitting:
-    now = datetime.now(UTC)
-    return after(after(sitting, Began(at=now)), LevelSet(gain_db=-20.0, at=now))
+        prepared.ended(sitting, clock())
 
 
 class Visitor(threading.Thread):
     """Sits before the page that `blindtest listen` serves: takes the link it prints, listens, answers over HTTP."""
 
-    def __init__(self, folder: Path, printed: io.StringIO, right: int) -> None:
+    def __init__(self, folder: Path, printed: io.StringIO, answers: Answers) -> None:
         super().__init__(daemon=True)
-        self.folder, self.printed, self.right = folder, printed, right
+        self.folder, self.printed, self.answers = folder, printed, answers
         self.fault: Exception | None = None
 
     def run(self) -> None:
@@ -134,7 +185,7 @@ class Visitor(threading.Thread):
         base = f"http://127.0.0.1:{found[1]}"
         with Store(self.folder / "study.db", create=False, entropy=os.urandom) as store:
             opened = store.sealed(store.sittings()[-1].commitment)
-        plan, counted = plan_from_record(opened.record, opened.nonce), 0
+        plan = plan_from_record(opened.record, opened.nonce)
         # A connection for each request: on one that is kept open, small answers may wait for a delayed acknowledgement.
         headers = {"origin": base, "connection": "close"}
         with httpx.Client(base_url=base, headers=headers, timeout=PATIENCE_S) as page:
@@ -158,8 +209,7 @@ class Visitor(threading.Thread):
                 tell("loaded", trial=trial, attempt=attempt)
                 for slot in view["slots"]:
                     tell("selected", trial=trial, attempt=attempt, slot=slot["name"])
-                values = {"choice": _answer(plan, trial, counted, self.right)}
-                counted += plan.place(trial)[0].phase == "blind"
+                values = self.answers.values(plan, trial)
                 tell("chosen", trial=trial, attempt=attempt, values=values)
                 view = tell("confirmed", trial=trial, attempt=attempt, values=values)
 
@@ -177,16 +227,16 @@ def _inside(folder: Path) -> Iterator[None]:
         os.chdir(before)
 
 
-def said_by(arguments: list[str], folder: Path, right: int | None = None) -> tuple[str, int]:
+def said_by(arguments: list[str], folder: Path, answers: Answers | None = None) -> tuple[str, int]:
     """Run a command in `folder`; return what a terminal would show, progress left out, and the exit code.
 
-    `right`: for `listen`, how many of the counted trials its listener answers right.
+    `answers`: for `listen`, what its listener answers.
     """
     printed, code = io.StringIO(), 0
     with _inside(folder), contextlib.redirect_stdout(printed), contextlib.redirect_stderr(printed):
         visitor = None
-        if right is not None:
-            visitor = Visitor(folder / arguments[1], printed, right)
+        if answers is not None:
+            visitor = Visitor(folder / arguments[1], printed, answers)
             visitor.start()
         try:
             main(arguments)
@@ -202,6 +252,7 @@ def said_by(arguments: list[str], folder: Path, right: int | None = None) -> tup
 class Tools:
     """What plays a page."""
 
+    Answers = Answers
     run = staticmethod(said_by)
     sit = staticmethod(sit)
     material = staticmethod(measurements_and_clips)

@@ -5,19 +5,27 @@ Marks are comments on a line of their own, just before a block of code:
     <!-- output: blindtest power --trials 28 -->            what the command prints, on stdout and stderr
     <!-- output, exit 3: blindtest measure broken.txt -->   the same, with its exit code
     <!-- file: dialects/tabs.txt -->                        the block is written to this file
+    <!-- added to: my-study/study.toml -->                  the block is put at the end of this file
     <!-- part of: my-study/stimuli/fixed.toml -->           the block is what the file holds
 
 and marks without a block, which set the scene:
 
     <!-- given: material -->                                measurements and clips are put into my-study
     <!-- given: my-study -->                                a copy of the study at the end of start.md
+    <!-- given: my-study, nobody has listened -->           the same without its answers, reports and stimuli
     <!-- given: a listener with 20 right -->                who sits before the page of the next `listen`
+    <!-- given: a listener who prefers linnet in 15 pairs -->
+    <!-- given: a listener with 20 right who prefers native in 11 pairs -->
     <!-- given: L-oak answers 16 of 28 -->                  a sitting; ", then stops" leaves the rest unanswered
+    <!-- given: R-7f3a sits on 3 days: linnet 62, siskin 46; 6 more by name for linnet; 5 recognised -->
+                                                            a sitting a day from tomorrow on; points are the true ones
     <!-- given: in FILE 'old' becomes 'new' -->             a change of a file; \\n stands for a line break
 
 Pages are played from top to bottom in an empty folder. Hashes, times and ports are left out of the comparison, numbers
 with decimals may differ by one and a half units of their last place (another processor rounds otherwise), whole numbers
-not at all; a line `...` stands for any lines. refresh.py, beside this file, writes what is printed now into the pages.
+not at all; a line `...` stands for any lines. The hash of an impression is drawn anew each time: in what is made it is
+exchanged for the one that the page shows, and in the page's own files and commands the other way round. refresh.py,
+beside this file, writes what is printed now into the pages.
 """
 
 import re
@@ -32,7 +40,8 @@ import blindtest
 
 GUIDE = Path(blindtest.__file__).parent / "guide"
 PAGES = sorted(GUIDE.glob("*.md"))
-MARK = re.compile(r"<!-- (output|output, exit \d+|file|part of|given): (.*) -->")
+MARK = re.compile(r"<!-- (output|output, exit \d+|file|added to|part of|given): (.*) -->")
+IMPRESSION = re.compile(r"^On record: ([0-9a-f]{64})$", re.MULTILINE)
 VARYING = (
     (re.compile(r"\b[0-9a-f]{64}\b|\b[0-9a-f]{16}(?=\.\.\.)|\b[0-9a-f]{48}\b"), "HASH"),
     (re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?\+00:00"), "TIME"),
@@ -91,6 +100,7 @@ class Player:
         self.got: dict[tuple[str, int], tuple[str, int]] = {}
         self.played: set[str] = set()
         self.hashes: dict[str, str] = {}
+        self.impressions: dict[str, str] = {}
 
     def made(self, mark: Mark) -> tuple[str, int]:
         if mark.page not in self.played:
@@ -103,37 +113,51 @@ class Player:
             return place
         self.played.add(page)
         place.mkdir()
-        right = None
+        answers = None
         for mark in MARKS[page]:
             if mark.kind == "given":
-                right = self.given(mark, place) or right
-            elif mark.kind == "file":
+                answers = self.given(mark, place) or answers
+            elif mark.kind in ("file", "added to"):
                 (place / mark.what).parent.mkdir(parents=True, exist_ok=True)
-                (place / mark.what).write_text(mark.block, encoding="utf-8")
+                with (place / mark.what).open("a" if mark.kind == "added to" else "w", encoding="utf-8") as file:
+                    file.write("\n" * (mark.kind == "added to") + self.with_hashes_made(mark.block))
             elif mark.kind == "part of":
                 self.got[page, mark.line] = ((place / mark.what).read_text(encoding="utf-8"), 0)
             else:
                 arguments = [self.hashes.get(word, word) for word in shlex.split(mark.what)]
                 assert arguments[0] == "blindtest", mark
-                sits = arguments[1] == "listen"
-                text, code = self.tools.run(arguments[1:], place, right if sits else None)
-                self.remember(text)
-                self.got[page, mark.line] = (text, code)
+                sits = arguments[1] == "listen" and mark.exit_code == 0
+                text, code = self.tools.run(arguments[1:], place, answers if sits else None)
+                self.remember(text, mark)
+                self.got[page, mark.line] = (self.with_hashes_shown(text), code)
         return place
 
-    def given(self, mark: Mark, place: Path) -> int | None:
+    def given(self, mark: Mark, place: Path) -> object:
+        """Set the scene; return the answers of whoever sits before the next page, if that is what is given."""
         study = place / "my-study"
         if mark.what == "material":
             self.tools.material(study)
-        elif mark.what == "my-study":
-            shutil.copytree(self.play("start.md") / "my-study", study)
-        elif found := re.fullmatch(r"a listener with (\d+) right", mark.what):
-            return int(found[1])
+        elif mark.what in ("my-study", "my-study, nobody has listened"):
+            left_out = ("study.db*", "report", "stimuli") if "nobody" in mark.what else ()
+            shutil.copytree(self.play("start.md") / "my-study", study, ignore=shutil.ignore_patterns(*left_out))
+        elif found := re.fullmatch(
+            r"a listener(?: with (\d+) right)?(?: who prefers (\S+) in (\d+) pairs)?", mark.what
+        ):
+            right, prefers, wins = found.groups()
+            return self.tools.Answers(right=int(right or 0), prefers=prefers or "", wins=int(wins or 0))
         elif found := re.fullmatch(r"(L-\w+) answers (\d+) of (\d+)(, then stops)?", mark.what):
-            self.tools.sit(study, found[1], right=int(found[2]), answered=int(found[3]), abandoned=bool(found[4]))
+            stop_after = int(found[3]) if found[4] else 0
+            self.tools.sit(study, found[1], self.tools.Answers(right=int(found[2])), stop_after=stop_after)
+        elif found := re.fullmatch(
+            r"(\S+) sits on (\d+) days: (.+); (\d+) more by name for (\S+); (\d+) recognised", mark.what
+        ):
+            points = {name: float(value) for name, value in (one.rsplit(" ", 1) for one in found[3].split(", "))}
+            for day in range(int(found[2])):
+                answers = self.tools.Answers(right=int(found[6]), points=points, by_name={found[5]: float(found[4])})
+                self.tools.sit(study, found[1], answers, in_days=day + 1)
         elif found := re.fullmatch(r"in (\S+) '(.+)' becomes '(.*)'", mark.what):
             path = place / found[1]
-            old, new = (text.replace("\\n", "\n") for text in found.groups()[1:])
+            old, new = (self.with_hashes_made(text.replace("\\n", "\n")) for text in found.groups()[1:])
             text = path.read_text(encoding="utf-8")
             assert text.count(old) == 1, f"{mark}: {old!r} stands {text.count(old)} times in {found[1]}"
             path.write_text(text.replace(old, new), encoding="utf-8")
@@ -141,10 +165,22 @@ class Player:
             pytest.fail(f"{mark}: nobody knows what is given here: {mark.what}")
         return None
 
-    def remember(self, text: str) -> None:
+    def remember(self, text: str, mark: Mark) -> None:
         for name, words in PUBLISHED.items():
             if found := re.search(rf"{words}\s+([0-9a-f]{{64}})", text):
                 self.hashes[name] = found[1]
+        if (made := IMPRESSION.search(text)) and (shown := IMPRESSION.search(mark.block)):
+            self.impressions[shown[1]] = made[1]
+
+    def with_hashes_made(self, text: str) -> str:
+        for shown, made in self.impressions.items():
+            text = text.replace(shown, made).replace(shown[:8], made[:8])
+        return text
+
+    def with_hashes_shown(self, text: str) -> str:
+        for shown, made in self.impressions.items():
+            text = text.replace(made, shown).replace(made[:8], shown[:8])
+        return text
 
 
 @pytest.fixture(scope="session")
