@@ -8,7 +8,7 @@ from typing import Any
 from blindtest.design import DEFAULT_KEPT, DEFAULT_MARGIN_POINTS, METHODS, Block, Claim, Protocol
 from blindtest.errors import BlindtestError
 from blindtest.study.checks import entries
-from blindtest.study.comparing import with_trials
+from blindtest.study.comparing import block_conditions, with_trials
 from blindtest.study.findings import Findings
 from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.protocols import changed, is_path, later_changes, protocol_source, read_protocol
@@ -103,10 +103,7 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
         )
         return None, {}
     _anchors(data, protocol, found)
-    if found.is_touched("condition") or found.is_touched("clip"):
-        count = max(1, len(data.get("clip", ())))
-    else:
-        count = len(data["clip"])
+    count = max(1, len(data.get("clip", ())))
     conditions = tuple(
         StudyCondition(id=one["id"], anchor=one.get("anchor"), decoy=one.get("decoy", False))
         for _, one in entries(data, "condition")
@@ -118,7 +115,10 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
     names = _tested(tables, data)
     protocol = with_trials(protocol, [claims[index] for index in ordered], conditions, len(names) or count)
     _spaced(protocol, found)
+    if not found.is_touched("condition"):
+        _fit(protocol, [claims[index] for index in ordered], conditions, found)
     planned = data.get("listeners", {}).get("planned", 1)
+    _ordered(protocol, data, planned, found)
     reaches: dict[str, AnyReach] = {}
     if not tables and "claim" not in found.source.data:
         one = _reach(protocol, "heard", {}, None, (), planned, found, data)
@@ -186,6 +186,43 @@ def _spaced(protocol: Protocol, found: Findings) -> None:
                 allowed="1000 at most",
                 remedy="fewer clips or repeats",
             )
+
+
+def _fit(
+    protocol: Protocol, claims: Sequence[Claim], conditions: Sequence[StudyCondition], found: Findings
+) -> None:
+    """Complain about blocks that compare more conditions, or fewer, than their method takes."""
+    for block in protocol.blocks:
+        least, most = METHODS[block.method].conditions
+        count = len(block_conditions(block, claims, conditions))
+        if count > most or (count < least and count < len(conditions)):
+            found.fault(
+                ("condition",),
+                f"block {block.id} would compare {count} conditions: {'too many' if count > most else 'too few'}",
+                got=count,
+                allowed=f"{least} to {most} ({METHODS[block.method].title.lower()})",
+                remedy="make two studies of it" if count > most else "add a condition that is neither anchor nor decoy",
+            )
+
+
+def _ordered(protocol: Protocol, data: Tables, planned: int, found: Findings) -> None:
+    """Say where the order of phases doesn't go with the number of listeners."""
+    if not any(block.phase == "labelled" for block in protocol.blocks) or found.is_touched("listeners", "planned"):
+        return
+    place: Place = ("protocol", "order") if "order" in data["protocol"] else ("protocol", "use")
+    if protocol.order == "crossed" and planned == 1:
+        found.fault(
+            place,
+            "crossed gives half of the listeners each order, and one listener is planned",
+            got="crossed",
+            allowed="blind-first for a single listener",
+            remedy="write planned under [listeners], or another order",
+        )
+    elif protocol.order == "crossed" and planned % 2:
+        found.note(place, f"crossed: of {planned} listeners one more has one of the orders")
+    elif protocol.order != "crossed" and planned > 1:
+        same = f"every listener of the panel has the same order ({protocol.order})"
+        found.note(place, f"{same}: order = 'crossed' tells order and blinding apart")
 
 
 def _reach(

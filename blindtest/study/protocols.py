@@ -67,6 +67,8 @@ def is_path(use: str) -> bool:
 def find_protocol(use: str | Path, *, folder: Path = Path()) -> Protocol:
     """Return a protocol by its name, or by the path of its file (relative to `folder`).
 
+    Trials of a rating follow from a study's clips: here they are those of one clip (and one condition, one at a time).
+
     Raises
     ------
     BlindtestError

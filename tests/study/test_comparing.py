@@ -244,3 +244,32 @@ def test_sealed_direction_of_claims_6(changed, folder):
     # claims.md 6 [calc]: 16 pairs with sealed direction, 12 of 16
     assert study.reaches["liked"].shown_from == 12
     assert study.claims[0].direction == "claimed"
+
+
+def test_a_page_holds_twelve_conditions_at_most(survival):
+    # ITU-R BS.1534-3, 5.3 (methods.md 1.3): at most 12 signals in a trial; here 5, and 8 more
+    path = survival / "study.toml"
+    more = "".join(f'[[condition]]\nid = "c{n}"\nstages = [{{ gain_db = -{n}.5 }}]\n' for n in range(8))
+    path.write_text(path.read_text().replace("[[clip]]", more + "\n[[clip]]", 1))
+    said = [str(fault) for fault in check_study(survival)]
+    assert len(said) == 3
+    assert all("would compare 13 conditions: too many, got 13 (allowed: 2 to 12" in text for text in said)
+
+
+def test_the_order_of_phases_goes_with_the_number_of_listeners(survival):
+    path = survival / "study.toml"
+    text = path.read_text()
+    assert "every listener of the panel has the same order (blind-first)" in "\n".join(map(str, examine(survival).notes))
+    crossed = text.replace('use = "survival"', 'use = "survival"\norder = "crossed"')
+    path.write_text(crossed)
+    assert load_study(survival).protocol.order == "crossed"
+    assert "order" not in "\n".join(note.key for note in examine(survival).notes)
+    path.write_text(crossed.replace("planned = 24", "planned = 25"))
+    assert "of 25 listeners one more" in "\n".join(map(str, examine(survival).notes))
+    path.write_text(crossed.replace("planned = 24", "planned = 1"))
+    assert "protocol.order: crossed gives half of the listeners each order" in str(check_study(survival)[0]) + str(
+        check_study(survival)[1]
+    )
+    path.write_text(text.replace('use = "survival"', 'use = "abx"\norder = "crossed"').replace('"rated"', '"heard"'))
+    (fault,) = check_study(survival)
+    assert "no phase of this protocol shows names: there is no order" in str(fault)
