@@ -182,6 +182,7 @@ def _number_faults(
     faults = []
     rating = method.answer_kind == "rate"
     # A number that the schema refused is there: it isn't called missing too.
+    misspelt = any(at[:2] == path and at[2] not in BlockTable.model_fields for at in touched if len(at) > 2)
     trials, repeats = (key in block or (*path, key) in touched for key in ("trials", "repeats"))
     if rating and block.get("phase", "practice") != "practice" and trials:
         remedy = "take trials out" if repeats else "write repeats = 1 instead"
@@ -192,6 +193,8 @@ def _number_faults(
         )
     elif rating and trials and repeats:
         faults.append(source.fault((*path, "trials"), "repeats stand beside it", allowed="one of the two"))
+    elif misspelt and not trials and not repeats:
+        pass  # whatever was meant by the unknown key, it has been said
     elif rating and not trials and not repeats:
         faults.append(
             source.fault(
@@ -218,8 +221,8 @@ def _series_faults(
     source: Source, data: dict[str, Any], blocks: list[dict[str, Any]], touched: Sequence[places.Path]
 ) -> list[Fault]:
     """What the blocks lack together."""
-    if not blocks or any(path[0] == "block" and path[-1] in ("phase", "method", "block") for path in touched):
-        return []
+    if not blocks or ("block",) in touched or any("phase" not in b or b.get("method") not in METHODS for b in blocks):
+        return []  # the schema has said what is wrong with them
     faults = []
     phases = {block.get("phase") for block in blocks}
     decided = {
@@ -227,7 +230,6 @@ def _series_faults(
         for block in blocks
         if block.get("phase") != "practice"
         for kind in METHODS[block["method"]].decides
-        if "method" in block
     }
     for number, kind in enumerate(data.get("decides", ())):
         if kind not in decided and "blind" in phases:

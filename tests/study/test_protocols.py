@@ -193,3 +193,17 @@ def test_sittings_of_days_need_a_labelled_phase(tmp_path):
     path.write_text(AS_SPECIFIED + "sittings = 3\n")
     with pytest.raises(BlindtestError, match=r"own.toml:\d+: block.test.sittings: a protocol without a labelled phase"):
         find_protocol(path)
+
+
+def test_a_misspelt_number_is_said_once(tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text(AS_SPECIFIED.replace("trials = 28", "trails = 28"))
+    with pytest.raises(BlindtestError) as caught:
+        find_protocol(path)
+    assert [str(fault) for fault in caught.value.faults] == [
+        f"{path}:15: block.test.trails: unknown key, got 'trails'; did you mean 'trials'?"
+    ]
+    path.write_text(AS_SPECIFIED.replace('method = "abx"\ntrials = 28', 'metod = "abx"\ntrials = 28'))
+    with pytest.raises(BlindtestError) as caught:
+        find_protocol(path)
+    assert len(caught.value.faults) == 1
