@@ -44,6 +44,9 @@ def apply_and_sum(
 ) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
     """Return `frames` through each of `firs`, and the energy of `frames` through each of `summed`, from one pass.
 
+    What is only summed is transformed back in single precision, two filters at a time, which takes half as long: an
+    energy is then right to a millionth, 0.00001 dB. What is returned as sound never leaves float64.
+
     Parameters
     ----------
     frames, firs, before : as for `apply_firs`
@@ -71,7 +74,13 @@ def apply_and_sum(
         return [np.empty((0, channels)) for _ in firs], sums
 
     blocks, step, block = _blocks(count, history + 1)
-    spectra = [np.fft.rfft(fir.T, block) for fir in filters]
+    spectra = [np.fft.rfft(fir.T, block) for fir in filters[: len(firs)]]
+    pairs = [
+        np.stack([np.broadcast_to(np.fft.rfft(fir.T, block), (channels, block // 2 + 1)) for fir in pair]).astype(
+            np.complex64
+        )
+        for pair in (filters[first : first + 2] for first in range(len(firs), len(filters), 2))
+    ]
     # Channel by channel in memory. Each result has room for the wrapped head of its first block, and for whole blocks:
     # taken from the last to the first, an inverse transform is written in place and the next one covers its head.
     results = [np.empty((channels, history + blocks * step)) for _ in firs]
@@ -81,17 +90,18 @@ def apply_and_sum(
     for start in range((blocks - 1) * step, -1, -step):
         _fill(piece, samples, ahead, start - history)
         np.fft.rfft(piece, out=spectrum)
-        for filter_spectrum, result in zip(spectra, results, strict=False):
+        for filter_spectrum, result in zip(spectra, results, strict=True):
             np.multiply(spectrum, filter_spectrum, out=product)
             np.fft.irfft(product, block, out=result[:, start : start + block])
-        for filter_spectrum, parts in zip(spectra[len(firs) :], sums, strict=True):
-            np.multiply(spectrum, filter_spectrum, out=product)
-            np.fft.irfft(product, block, out=piece)
-            add_energies(parts, piece[:, history : history + step], edges - start)
+        single = spectrum.astype(np.complex64)
+        for number, pair in enumerate(pairs):
+            sound = np.fft.irfft(single * pair, block)[..., history : history + step]
+            for parts, one in zip(sums[2 * number :], sound, strict=False):
+                add_energies(parts, one, edges - start)
     return [result[:, history : history + count].T for result in results], sums
 
 
-def add_energies(parts: NDArray[np.float64], sound: NDArray[np.float64], edges: NDArray[np.int64]) -> None:
+def add_energies(parts: NDArray[np.float64], sound: NDArray[np.floating], edges: NDArray[np.int64]) -> None:
     """Add the energy of `sound` (channels, n) between `edges`, counted from its beginning, to `parts`.
 
     What is in `sound` is lost.
@@ -102,7 +112,7 @@ def add_energies(parts: NDArray[np.float64], sound: NDArray[np.float64], edges: 
         within = np.clip(edges[first : last + 1], 0, sound.shape[1])
         sound = sound[:, : within[-1]]
         np.square(sound, out=sound)
-        parts[first:last] += np.add.reduceat(sound, within[:-1], axis=1).T
+        parts[first:last] += np.add.reduceat(sound, within[:-1], axis=1, dtype=np.float64).T
 
 
 def _framed(frames: ArrayLike, name: str) -> NDArray[np.float64]:

@@ -6,6 +6,9 @@ block, and only its energy is kept, gating hop by gating hop: the loudness is th
 sound. The A-weighted and the plain level need no blocks of time: the energy of a filtered sound is the sum over all
 lags of the sound's autocorrelation times the filter's (Wiener and Khinchin), and as many lags as the filter is long
 follow exactly from the same transforms.
+
+Samples of 24 bits are exact in single precision, and a measured energy is right to a millionth (0.00001 dB) if the
+transforms are made in it, twice as fast. So they are here, where nothing that is measured is ever heard.
 """
 
 from collections.abc import Sequence
@@ -35,6 +38,7 @@ SHORTEST_S = 0.15
 ACCURACY_DB = 0.001
 """By how much shortening a filter may change its level anywhere from `LOWEST_HZ` up; our rule."""
 LOWEST_HZ = 20.0
+_ROWS = 4  # transforms of single precision go four at a time through the processor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,9 +97,10 @@ class Meter:
             taps *= 2
         return taps
 
-    def _cut(self, spectrum: Complexes, taps: int) -> Complexes:
+    def _cut(self, spectrum: Complexes, taps: int) -> NDArray[np.complex64]:
         """Return the spectrum (block,) of the first `taps` taps."""
-        return np.fft.rfft(np.fft.irfft(spectrum, 2 * (len(spectrum) - 1))[:taps], self._block)
+        cut = np.fft.rfft(np.fft.irfft(spectrum, 2 * (len(spectrum) - 1))[:taps], self._block)
+        return cut.astype(np.complex64)
 
     def _lags(self, power: Floats) -> Complexes:
         """Return the spectrum (block,) of the autocorrelation of a filter of this power: lags 0 to its length."""
@@ -138,40 +143,50 @@ class Meter:
         )
 
     def _measured(
-        self, samples: NDArray[np.generic], firs: Sequence[Complexes], *, levels: bool
+        self, samples: NDArray[np.generic], firs: Sequence[NDArray[np.complex64]], *, levels: bool
     ) -> tuple[list[Floats], Complexes]:
         """Return the energies (hops,) behind each of `firs` (bins,), and the spectrum (bins,) of the lags' products."""
+        from scipy.fft import rfft  # numpy's takes single precision one row at a time, and as long as double
+
         if samples.ndim != 2:
             raise ValueError(f"frames must be (n, channels), got shape {samples.shape}")
         count, channels = samples.shape
         edges = hop_edges(count, self.rate)
         energies = [np.zeros((len(edges) - 1, channels)) for _ in firs]
-        history, block = self._history, self._block
+        history, block, step = self._history, self._block, self._block - self._history
+        together = max(1, _ROWS // channels)
         correlation = np.zeros(block // 2 + 1, dtype=np.complex128)
-        piece = np.empty((channels, block))
-        spectrum = np.empty((channels, block // 2 + 1), dtype=np.complex128)
-        product = np.empty_like(spectrum)
+        piece = np.empty((together, channels, block), dtype=np.float32)
+        product = np.empty((together, channels, block // 2 + 1), dtype=np.complex64)
         sound = np.empty_like(piece)
-        for start in range(0, count, block - history):
-            stop = min(count, start + block - history)
-            known = min(start, history)
-            piece[:, : history - known] = 0.0
-            piece[:, history - known : history + stop - start] = samples[start - known : stop].T
-            piece[:, history + stop - start :] = 0.0
-            np.fft.rfft(piece, out=spectrum)
+        for first in range(0, count, together * step):
+            starts = range(first, first + together * step, step)
+            for part, start in zip(piece, starts, strict=True):
+                _fill(part, samples, start, history)
+            spectrum = rfft(piece)
             for fir, parts in zip(firs, energies, strict=True):
                 np.multiply(spectrum, fir, out=product)
                 np.fft.irfft(product, block, out=sound)
-                add_energies(parts, sound[:, history : history + stop - start], edges - start)
+                for part, start in zip(sound, starts, strict=True):
+                    add_energies(parts, part[:, history:], edges - start)
             if levels:
-                piece[:, :history] = 0.0
-                np.fft.rfft(piece, out=product)
+                piece[..., :history] = 0.0
+                alone = rfft(piece)
                 np.conjugate(spectrum, out=spectrum)
-                np.multiply(product, spectrum, out=product)
-                for channel in product:
-                    correlation += channel
+                np.multiply(alone, spectrum, out=alone)
+                correlation += alone.sum(axis=(0, 1))
         weights = channel_weights(channels)
         return [np.einsum("hc,c->h", parts, weights) for parts in energies], correlation
+
+
+def _fill(part: NDArray[np.float32], samples: NDArray[np.generic], start: int, history: int) -> None:
+    """Write the frames from `start` on into `part` (channels, n), as many before as `history`; silence around them."""
+    first, last = max(0, start - history), min(len(samples), start - history + part.shape[1])
+    begin = first - (start - history)
+    end = begin + max(0, last - first)
+    part[:, :begin] = 0.0
+    part[:, begin:end] = samples[first:last].T
+    part[:, end:] = 0.0
 
 
 def _inner(correlation: Complexes, lags: Complexes) -> float:

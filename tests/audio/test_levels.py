@@ -56,7 +56,7 @@ def test_levels_are_those_of_the_filtered_sound(rate, seconds):
     whole = fftconvolve(frames, fir[:, None], axes=0)
     # The measuring filter may be shortened at the cost of 0.001 dB at any one frequency.
     assert measured.heard == pytest.approx(integrated_loudness(whole[: len(frames)], rate), abs=0.001)
-    assert measured.file == pytest.approx(integrated_loudness(frames, rate), abs=1e-9)
+    assert measured.file == pytest.approx(integrated_loudness(frames, rate), abs=1e-5)  # single precision
     longer = 10 * np.log10(len(whole) / len(frames))  # what rings after the end counts, over the length of the file
     assert measured.rms == pytest.approx(rms_level(whole) + longer, abs=0.001)
     assert measured.a_weighted == pytest.approx(a_weighted_level(whole, rate) + longer, abs=0.001)
@@ -65,9 +65,9 @@ def test_levels_are_those_of_the_filtered_sound(rate, seconds):
 def test_without_a_filter_it_is_the_sound_itself():
     frames = _music(3.3, 48_000)
     measured = Meter(48_000).levels(frames)
-    assert measured.heard == measured.file == pytest.approx(integrated_loudness(frames, 48_000), abs=1e-6)
-    assert measured.rms == pytest.approx(rms_level(frames), abs=1e-9)
-    assert measured.a_weighted == pytest.approx(a_weighted_level(frames, 48_000), abs=1e-6)
+    assert measured.heard == measured.file == pytest.approx(integrated_loudness(frames, 48_000), abs=1e-5)
+    assert measured.rms == pytest.approx(rms_level(frames), abs=1e-5)
+    assert measured.a_weighted == pytest.approx(a_weighted_level(frames, 48_000), abs=1e-5)
 
 
 def test_tones_through_a_gain_read_as_calculated():
@@ -115,7 +115,7 @@ def test_energies_are_those_of_the_definition(seed, n, taps, channels):
         heard = np.stack([np.convolve(column, fir)[:n] for column in frames.T], axis=-1)
         square = sosfilt(k_weighting(rate), heard, axis=0) ** 2 @ weights
         expected = square[: len(got) * 800].reshape(-1, 800).sum(axis=1)
-        assert got == pytest.approx(expected, rel=1e-6)
+        assert got == pytest.approx(expected, rel=2e-6)
         edges = hop_edges(n, rate)
         assert gated_loudness(got, edges) == pytest.approx(integrated_loudness(heard, rate), abs=1e-5) or math.isinf(
             integrated_loudness(heard, rate)
@@ -135,7 +135,7 @@ def test_sums_between_edges_are_those_of_the_result(seed, n, taps, cuts):
         whole = np.vstack([before, frames])
         sound = np.stack([np.convolve(column, fir)[taps : taps + n] for column in whole.T], axis=-1)
         expected = [np.square(sound[a:b]).sum(axis=0) for a, b in pairwise(edges)]
-        assert got == pytest.approx(np.array(expected).reshape(-1, 2), rel=1e-9)
+        assert got == pytest.approx(np.array(expected).reshape(-1, 2), rel=2e-6, abs=1e-5)
 
 
 def test_whole_numbers_are_measured_by_their_full_scale():
@@ -150,7 +150,7 @@ def test_weighted_after_is_one_filter_for_three():
     meter, fir = Meter(rate, _ringing(rate)), _ringing(rate, 0.3, seed=9)
     edges = hop_edges(len(frames), rate)
     energies = apply_and_sum(frames, [], [meter.weighted_after(fir)], edges)[1][0].sum(axis=1)
-    assert energies == pytest.approx(meter.energies(apply_firs(frames, [fir])[0]), rel=1e-6)
+    assert energies == pytest.approx(meter.energies(apply_firs(frames, [fir])[0]), rel=2e-6)
 
 
 def test_silence_and_what_is_too_short_have_no_level():
