@@ -1,4 +1,8 @@
-"""Impressions: what was said goes on record, before the graphs and before the test."""
+"""Impressions: what was said goes on record, before the graphs and before the test.
+
+So no more of the study file is asked for than who speaks about which unit: measurements may be missing, claims and
+protocol unwritten.
+"""
 
 import os
 from collections.abc import Mapping, Sequence
@@ -8,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault, WrongUse, did_you_mean
-from blindtest.steps.place import Clock, Entropy, now, open_store
-from blindtest.study import Study, load_study
+from blindtest.steps.place import Clock, Entropy, now
+from blindtest.study import read_toml
 
 __all__ = ["KNOWN", "ImpressionShown", "impression"]
 
@@ -75,39 +79,86 @@ def impression(
 
     Raises
     ------
+    BlindtestError
+        There is no study file, or it is no TOML.
     WrongUse
-        No words, a unit or clip that isn't there, an unknown word for what was known; all at once.
+        No words, nobody who says them, a unit or clip that isn't there, an unknown word for what was known; all at
+        once.
     """
-    study = load_study(folder)
-    _check(study, words, unit, against, clips, knew)
+    from blindtest.session.store import Store
+
+    written = _written(folder)
+    who = by or written.reviewer
+    _check(written, words, unit, against, clips, knew, who)
     at = clock()
-    about = next((one for one in study.units if one.id == unit), None)
+    about = written.units.get(unit, {})
     row = {
         "quote": words.strip(),
-        "who": by or study.reviewer,
+        "who": who,
         "unit": {
             "id": unit,
-            "name": about.name if about else unit,
-            "serial_suffix": about.serial_suffix if about else "",
-            "revision": about.revision if about else "",
-            "rig": about.rig if about else "",
+            "name": _text(about, "name") or unit,
+            **{key: _text(about, key) for key in ("serial_suffix", "revision", "rig")},
         },
         "against": against,
         "clips": list(clips),
         "known": list(knew),
         "worn": worn,
         "when": at.isoformat(timespec="seconds"),
-        "files": _hashes(study),
+        "files": _hashes(written.folder),
     }
-    with open_store(study, entropy=entropy) as store:
-        found = store.add_impression(row, by=by or study.reviewer, at=at)
-    return ImpressionShown(hash=found, row=row, folder=study.folder)
+    with Store(written.folder / "study.db", entropy=entropy, create=True) as store:
+        found = store.add_impression(row, by=who, at=at)
+    return ImpressionShown(hash=found, row=row, folder=written.folder)
 
 
-def _check(study: Study, words: str, unit: str, against: str, clips: Sequence[str], knew: Sequence[str]) -> None:
-    units = [*(one.id for one in study.units), *(one.id for one in study.conditions)]
-    names = [clip.id for clip in study.clips]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Written:
+    """What a study file, perhaps half filled in, says of who speaks about what."""
+
+    folder: Path
+    reviewer: str
+    units: Mapping[str, Mapping[str, Any]]
+    conditions: tuple[str, ...]
+    clips: tuple[str, ...]
+
+
+def _written(folder: Path) -> _Written:
+    path = folder if folder.is_file() else folder / "study.toml"
+    source = read_toml(path)
+    if source.faults:
+        raise BlindtestError.of(source.faults)
+    tables = {name: _tables(source.data.get(name)) for name in ("unit", "condition", "clip")}
+    return _Written(
+        folder=path.parent,
+        reviewer=_text(source.data, "reviewer"),
+        units=tables["unit"],
+        conditions=tuple(tables["condition"]),
+        clips=tuple(tables["clip"]),
+    )
+
+
+def _tables(found: object) -> dict[str, Mapping[str, Any]]:
+    """Return the tables of a list by their ids."""
+    listed = found if isinstance(found, list) else []
+    return {one["id"]: one for one in listed if isinstance(one, dict) and _text(one, "id")}
+
+
+def _text(table: Mapping[str, Any], key: str) -> str:
+    value = table.get(key)
+    return value.strip() if isinstance(value, str) else ""
+
+
+def _check(
+    written: _Written, words: str, unit: str, against: str, clips: Sequence[str], knew: Sequence[str], who: str
+) -> None:
+    units = [*written.units, *written.conditions]
+    names = written.clips
     faults = []
+    if not who:
+        faults.append(
+            Fault(problem="nobody says it", key="--by", remedy="name a pseudonym, or write reviewer in study.toml")
+        )
     if not words.strip() or len(words) > LONGEST_WORDS:
         faults.append(
             Fault(problem="no words to put on record", key="--quote", allowed=f"1 to {LONGEST_WORDS} characters")
@@ -149,15 +200,15 @@ def _check(study: Study, words: str, unit: str, against: str, clips: Sequence[st
         raise WrongUse(*faults)
 
 
-def _hashes(study: Study) -> dict[str, str]:
+def _hashes(folder: Path) -> dict[str, str]:
     """Return the SHA-256 of every measurement file that lies in the folder now, named in the study or not."""
     found = {}
-    place = study.folder / "measurements"
+    place = folder / "measurements"
     for path in sorted(place.rglob("*")) if place.is_dir() else ():
         if path.is_file():
             try:
                 with path.open("rb") as file:
-                    found[path.relative_to(study.folder).as_posix()] = file_digest(file, "sha256").hexdigest()
+                    found[path.relative_to(folder).as_posix()] = file_digest(file, "sha256").hexdigest()
             except OSError as error:
                 raise BlindtestError(Fault(problem=f"can't be read: {error.strerror}", file=str(path))) from error
     return found
