@@ -112,6 +112,8 @@ class ClaimResult:
     """Of the test that the word rests on: for ratings the smallest alpha at which the verdict would be reached."""
     adjusted_p_value: float | None = None
     """By Holm over the confirmatory claims; None for the primary claim, and where there is but one further."""
+    why_not: str = ""
+    """Why there is no result, where there is none."""
     chance_to_fail: float | None = None
     """Chance that the plan refutes the claim when it is false, printed before the seal."""
 
@@ -146,6 +148,17 @@ class ClaimResult:
     def word(self) -> str:
         """What it ends as: a word that Holm's correction over the claims does not leave standing is open."""
         settled = self.word_alone not in ("open", "undecided", "nothing on record")
-        if settled and self.adjusted_p_value is not None and self.adjusted_p_value > self.alpha:
+        adjusted = None if self.claim.role == "primary" or self._of_another_test else self.adjusted_p_value
+        if settled and adjusted is not None and adjusted > self.alpha:
             return "undecided" if self.claim.kind == "rated" else "open"
         return self.word_alone
+
+    @property
+    def _of_another_test(self) -> bool:
+        """Whether the p is that against a thrown coin, which says nothing about a preference that is negligible."""
+        facts = self.preferred
+        return (
+            facts is not None
+            and facts.word == "negligible"
+            and self.p_value in (facts.answered.p_value, facts.against.p_value, facts.favouring.p_value)
+        )

@@ -28,6 +28,7 @@ from blindtest.report.rating_words import (
     survival_plan,
 )
 from blindtest.report.words import clean, interval_words, p_words, percent, short_names
+from blindtest.report.words import sentence as sentence_of
 
 __all__ = ["Said", "claimed", "margin_words", "said_of", "text_of_claim"]
 
@@ -83,14 +84,18 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         sentence = preference_sentence(result.preferred, result.word, a, b)
         beside = preference_beside(result.preferred, choices, a, b)
         fit = result.preferred.strengths
-        further = () if fit is None else tuple(strength_words(fit, a, b))
+        if fit is not None:
+            further = tuple(strength_words(fit, a, b))
+        elif result.preferred.why_no_strengths:
+            further = (f"No strengths could be fitted: {clean(result.preferred.why_no_strengths)}.",)
     elif result.rated is not None:
         survival = result.plan if isinstance(result.plan, SurvivalPlanFacts) else None
         sentence = rated_sentence(result.rated, result.word, a, b)
         beside = rated_beside(result.rated, survival)
         further, tabled = rated_further(result.rated, a, b), rated_tabled(result.rated)
     else:
-        return Said(word=result.word, sentence=NOBODY, beside=(plan_words(result, a),))
+        why = sentence_of(result.why_not)
+        return Said(word=result.word, sentence=why or NOBODY, beside=(plan_words(result, a),))
     return Said(word=result.word, sentence=sentence, beside=(*_family(result), *beside), further=further, tabled=tabled)
 
 

@@ -156,10 +156,13 @@ def _claims(report: ReportInput) -> tuple[str, ...]:
 
 
 def _recognition(report: ReportInput) -> tuple[str, ...]:
-    out = [clean(report.recognition)] if report.recognition else []
-    for one in report.of_kind("rated"):
-        if one.rated is not None and one.rated.recognition:
-            out.append(recognition_words(one.rated.recognition[-1]))
+    out = [
+        recognition_words(one.rated.recognition[-1])
+        for one in report.of_kind("rated")
+        if one.rated is not None and one.rated.recognition
+    ]
+    if report.recognition and not out:
+        out = [clean(report.recognition)]
     if out:
         return tuple(dict.fromkeys(out))
     if report.of_kind("rated") or report.of_kind("preferred"):

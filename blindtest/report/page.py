@@ -134,24 +134,37 @@ def _others(report: ReportInput, every_claim: Sequence[tuple[ClaimResult, Said]]
     return tuple(out)
 
 
-def _heard_method(report: ReportInput) -> tuple[str, str]:
-    """Return name and title of the method by which a claim heard was decided."""
-    for block in report.protocol.blocks:
-        if block.method not in ("preference", "rating", "rating-single", "recognition"):
-            return clean(block.method_title or block.method), block.method
-    return clean(report.protocol.method_title), report.protocol.method
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _HeardMethod:
+    title: str
+    model: str
+    """How a decision is made, of d'."""
+
+
+def _heard_method(report: ReportInput) -> _HeardMethod:
+    """Return the method by which a claim heard was decided."""
+    protocol = report.protocol
+    for block in protocol.blocks:
+        if block.phase != "practice" and block.method not in _WITHOUT_ANSWER:
+            model = protocol.decision_model
+            if block.method != protocol.method:
+                from blindtest.stats import DECISION_RULES
+
+                model = DECISION_RULES[block.method].model if block.method in DECISION_RULES else ""
+            return _HeardMethod(title=clean(block.method_title or block.method), model=clean(model))
+    return _HeardMethod(title=clean(protocol.method_title), model=clean(protocol.decision_model))
+
+
+_WITHOUT_ANSWER = ("preference", "rating", "rating-single", "recognition")
+"""Methods that do not ask whether something is heard."""
 
 
 def _meaning(report: ReportInput) -> tuple[str, ...]:
     heard = report.heard
     if heard is None or heard.heard is None:
         return ()
-    return score_meaning(
-        heard.heard,
-        guess_rate=heard.heard.pooled.guess_rate,
-        method=_heard_method(report)[0],
-        model=report.protocol.decision_model,
-    )
+    method = _heard_method(report)
+    return score_meaning(heard.heard, guess_rate=heard.heard.pooled.guess_rate, method=method.title, model=method.model)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -208,6 +208,8 @@ class PreferenceFacts:
     by_order: tuple[Tally, ...] = ()
     """Named by the condition that was heard first."""
     strengths: StrengthFacts | None = None
+    why_no_strengths: str = ""
+    """Why no strengths could be fitted, where none are."""
     truth: tuple[PreferenceTruth, ...] = ()
 
     @classmethod
@@ -219,6 +221,7 @@ class PreferenceFacts:
         comparator: str,
         table: "DataFrame | None" = None,
         strengths: "PreferenceResult | None" = None,
+        why_no_strengths: str = "",
         truth: tuple[PreferenceTruth, ...] = (),
     ) -> "PreferenceFacts":
         """Return the facts of a conclusion, of the comparisons it rests on, and of a fit to them.
@@ -244,6 +247,7 @@ class PreferenceFacts:
             by_listener=tallies.get("listener", ()),
             by_order=tallies.get("first", ()),
             strengths=None if strengths is None else StrengthFacts.of(strengths, device=device, comparator=comparator),
+            why_no_strengths=why_no_strengths,
             truth=truth,
         )
 

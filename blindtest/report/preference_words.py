@@ -33,6 +33,8 @@ def preference_sentence(facts: PreferenceFacts, word: str, a: str, b: str) -> st
     """Return the result in one sentence; `word` is what the claim ends as among all claims."""
     said = decisive_preference(facts)
     ties = "" if not said.ties else f", apart from {plural(said.ties, 'trial')} without a preference"
+    if said is not facts.answered and facts.unanswered:
+        ties += f", {facts.unanswered} unanswered ones counted against the conclusion"
     if not said.decided:
         return f"Whether {a} is preferred to {b} stays open: no trial ended with a preference{ties}."
     counts = (

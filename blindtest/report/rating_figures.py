@@ -83,17 +83,18 @@ def _effects_figure(report: ReportInput, result: ClaimResult, name: str) -> Figu
 
 
 def _reach(facts: RatedFacts) -> tuple[float, float, float, float]:
-    """Return what the axes have to hold: every unit, both intervals, the margin's band and the truth."""
-
-    def ends(effect: Effect | None) -> list[float]:
-        if effect is None:
-            return []
-        return [x for x in (effect.estimate, *effect.interval) if math.isfinite(x)]
-
-    xs = [0.0, 1.6 * facts.margin / facts.kept, *ends(facts.labelled), *(t.labelled for t in facts.truth)]
-    ys = [-1.6 * facts.margin, 1.9 * facts.margin, *ends(facts.blind), *(t.blind for t in facts.truth)]
+    """Return what the axes have to hold: every unit, the margin's band, the truth, and the intervals if not too wide."""
+    xs = [0.0, 1.6 * facts.margin / facts.kept, *(told.labelled for told in facts.truth)]
+    ys = [-1.6 * facts.margin, 1.9 * facts.margin, *(told.blind for told in facts.truth)]
     xs += [one.labelled for one in facts.units if one.labelled is not None]
     ys += [one.blind for one in facts.units if one.blind is not None]
+    for values, effect in ((xs, facts.labelled), (ys, facts.blind)):
+        if effect is not None:
+            values.append(effect.estimate)
+            # An interval of two units may be wider than the scale: it then runs out of the drawing.
+            low, high = min(values), max(values)
+            room = 0.5 * (high - low)
+            values += [min(max(x, low - room), high + room) for x in effect.interval]
     pad_x, pad_y = 0.06 * (max(xs) - min(xs)), 0.06 * (max(ys) - min(ys))
     return min(xs) - pad_x, max(xs) + pad_x, min(ys) - pad_y, max(ys) + pad_y
 

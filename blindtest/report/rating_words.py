@@ -114,7 +114,7 @@ def rated_sentence(facts: RatedFacts, word: str, a: str, b: str) -> str:
     }.get(word)
     if opening is None:
         why = facts.reason if word == facts.verdict and facts.reason else _between(facts.remaining)
-        opening = f"Undecided{': ' + why if why else ''}"
+        return f"Undecided, {scope(facts)}{': ' + why if why else ''}. {said}."
     return f"{opening}, {scope(facts)}. {said}."
 
 
