@@ -3,14 +3,18 @@
 import importlib.util
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
+import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+
+from blindtest.session.store import Store
 
 TESTS = Path(__file__).parent.parent
 ARTIFACTS = TESTS.parent / ".artifacts"
@@ -118,6 +122,120 @@ def serving(tmp_path):
                 process.kill()
                 process.wait(10)
             process.stdout.close()
+
+
+class Listener:
+    """Somebody who hears the page read out and has a keyboard: nothing else of the page is used."""
+
+    def __init__(self, page):
+        self.page = page
+
+    def tree(self) -> str:
+        """Everything a screen reader could find."""
+        return self.page.locator("body").aria_snapshot()
+
+    def hears(self, pattern: str, seconds: float = 15) -> str:
+        """Wait until the tree says `pattern`."""
+        until = time.monotonic() + seconds
+        while not re.search(pattern, tree := self.tree()):
+            assert time.monotonic() < until, f"{pattern!r} not in\n{tree}"
+            self.page.wait_for_timeout(30)
+        return tree
+
+    def focused(self) -> str:
+        """Name of what has the focus, as the browser's accessibility tree computes it."""
+        session = self.page.context.new_cdp_session(self.page)
+        nodes = session.send("Accessibility.getFullAXTree")["nodes"]
+        session.detach()
+        for node in nodes:
+            flags = {p["name"]: p["value"].get("value") for p in node.get("properties", [])}
+            if flags.get("focused") and node["role"]["value"] != "RootWebArea":
+                return node["name"]["value"]
+        return ""
+
+    def tab_to(self, name: str) -> None:
+        """Go on with Tab until `name` has the focus."""
+        for _ in range(60):
+            if re.fullmatch(name, self.focused()):
+                return
+            self.page.keyboard.press("Tab")
+        raise AssertionError(f"Tab never reached {name!r}")
+
+    def press(self, name: str) -> None:
+        """Tab to a button and press it."""
+        self.tab_to(name)
+        self.page.keyboard.press("Enter")
+
+    def key(self, keys: str) -> None:
+        """Press character keys one after the other."""
+        for each in keys:
+            self.page.keyboard.press(each)
+
+    def to_the_trials(self) -> None:
+        """Through the cautions and the level."""
+        self.hears("Before you listen")
+        self.press("Begin")
+        self.hears("It begins very softly")
+        self.press("Start the sound")
+        self.hears("The sound comes in slowly")
+        self.press("My level is set")
+
+    def answers(self, number: int, of: int, key: str = "j") -> None:
+        """Listen to all, choose, confirm, and hear that it is saved."""
+        self.hears(rf"Trial {number} of {of}\b")
+        self.hears("Still to be heard before you can confirm: A, B, X")
+        self.key("123")
+        self.hears("Choose your answer")
+        self.key(key)
+        self.hears("Confirm your answer")
+        self.key("c")
+        self.hears(r"Saved\.")
+
+    def rows(self) -> tuple[list[tuple[int, object]], str]:
+        """Return (trial, response) of all rows in the server's database, and the sitting's state."""
+        with Store(self.server.folder / "study.db", entropy=os.urandom) as store:
+            return [(row["trial"], row["response"]) for row in store.rows(1)], store.sittings()[0].state
+
+    def kill_browser(self) -> None:
+        """kill -9 of the browser's processes that use this test's profile; found by its path."""
+        profile = str(self.server.folder.parent / self.profile)
+        found = subprocess.run(["ps", "-eww", "-o", "pid=,args="], capture_output=True, text=True, check=True).stdout
+        pids = [int(line.split()[0]) for line in found.splitlines() if f"--user-data-dir={profile}" in line]
+        assert pids
+        for pid in pids:
+            try:
+                os.kill(pid, signal.SIGKILL)
+            except ProcessLookupError:
+                continue
+        until = time.monotonic() + 10
+        while self.context.pages:
+            assert time.monotonic() < until, self.page.url
+            try:
+                self.page.wait_for_timeout(50)
+            except Exception:
+                break
+
+
+@pytest.fixture(scope="session")
+def listener_on():
+    """`listener_on(page)`: somebody at a page that is open."""
+    return Listener
+
+
+@pytest.fixture
+def listener(launch, serving):
+    """`listener(**options of a plan)`, or `listener(server=...)`: somebody with a browser and the page open."""
+
+    def listening(profile="profile", server=None, **options):
+        server = server or serving(**options)
+        context = launch(profile)
+        page = context.new_page()
+        page.goto(server.link)
+        made = Listener(page)
+        made.server, made.context, made.profile = server, context, profile
+        return made
+
+    return listening
 
 
 @pytest.fixture(scope="session")

@@ -4,105 +4,12 @@ Sources: WCAG 2.2 (2.1.1 keyboard, 2.1.4 character key shortcuts, 1.4.10 reflow 
 axe-core's rules stand for what a machine can check of it.
 """
 
-import os
 import re
-import signal
-import subprocess
 import time
 
 import pytest
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-
-
-class Listener:
-    """Somebody who hears the page read out and has a keyboard: nothing else of the page is used."""
-
-    def __init__(self, page):
-        self.page = page
-
-    def tree(self) -> str:
-        """Everything a screen reader could find."""
-        return self.page.locator("body").aria_snapshot()
-
-    def hears(self, pattern: str, seconds: float = 15) -> str:
-        """Wait until the tree says `pattern`."""
-        until = time.monotonic() + seconds
-        while not re.search(pattern, tree := self.tree()):
-            assert time.monotonic() < until, f"{pattern!r} not in\n{tree}"
-            self.page.wait_for_timeout(30)
-        return tree
-
-    def focused(self) -> str:
-        """Name of what has the focus, as the browser's accessibility tree computes it."""
-        session = self.page.context.new_cdp_session(self.page)
-        nodes = session.send("Accessibility.getFullAXTree")["nodes"]
-        session.detach()
-        for node in nodes:
-            flags = {p["name"]: p["value"].get("value") for p in node.get("properties", [])}
-            if flags.get("focused") and node["role"]["value"] != "RootWebArea":
-                return node["name"]["value"]
-        return ""
-
-    def tab_to(self, name: str) -> None:
-        """Go on with Tab until `name` has the focus."""
-        for _ in range(60):
-            if re.fullmatch(name, self.focused()):
-                return
-            self.page.keyboard.press("Tab")
-        raise AssertionError(f"Tab never reached {name!r}")
-
-    def press(self, name: str) -> None:
-        """Tab to a button and press it."""
-        self.tab_to(name)
-        self.page.keyboard.press("Enter")
-
-    def key(self, keys: str) -> None:
-        """Press character keys one after the other."""
-        for each in keys:
-            self.page.keyboard.press(each)
-
-    def to_the_trials(self) -> None:
-        """Through the cautions and the level."""
-        self.hears("Before you listen")
-        self.press("Begin")
-        self.hears("It begins very softly")
-        self.press("Start the sound")
-        self.hears("The sound comes in slowly")
-        self.press("My level is set")
-
-    def answers(self, number: int, of: int, key: str = "j") -> None:
-        """Listen to all, choose, confirm, and hear that it is saved."""
-        self.hears(rf"Trial {number} of {of}\b")
-        self.hears("Still to be heard before you can confirm: A, B, X")
-        self.key("123")
-        self.hears("Choose your answer")
-        self.key(key)
-        self.hears("Confirm your answer")
-        self.key("c")
-        self.hears(r"Saved\.")
-
-
-@pytest.fixture
-def listener(launch, serving):
-    def listening(profile="profile", server=None, **options):
-        server = server or serving(**options)
-        context = launch(profile)
-        page = context.new_page()
-        page.goto(server.link)
-        made = Listener(page)
-        made.server, made.context = server, context
-        return made
-
-    return listening
-
-
-def _rows(server):
-    """Return (trial, response) of all rows in the database, by the store itself."""
-    from blindtest.session.store import Store
-
-    with Store(server.folder / "study.db", entropy=os.urandom) as store:
-        return [(row["trial"], row["response"]) for row in store.rows(1)], store.sittings()[0].state
 
 
 def test_a_sitting_by_keyboard_alone(listener):
@@ -137,7 +44,7 @@ def test_a_sitting_by_keyboard_alone(listener):
     assert "Results are told when the study is over" in someone.tree()
     assert not re.search(r"\d+ (right|correct)", someone.tree())
     someone.server.processes[-1].wait(15)
-    rows, state = _rows(someone.server)
+    rows, state = someone.rows()
     assert [trial for trial, _ in rows] == [0, 1, 2, 3]
     assert state == "finished"
     assert "/sound/" not in someone.server.log()
@@ -197,7 +104,7 @@ def test_keys_act_only_in_the_trial_and_can_be_changed_or_switched_off(listener)
     someone.hears("Still to be heard before you can confirm: B, X")
 
 
-def test_killed_server_and_killed_browser_ask_nothing_twice(listener, serving):
+def test_killed_server_and_killed_browser_ask_nothing_twice(listener):
     """kill -9 of the server after a commit whose acknowledgement never left, then of the browser in mid-trial."""
     someone = listener(practice=0, trials=4, break_after=None, pause_before_ack_s=1.0)
     server = someone.server
@@ -208,7 +115,7 @@ def test_killed_server_and_killed_browser_ask_nothing_twice(listener, serving):
     someone.hears("Confirm your answer")
     someone.key("c")
     until = time.monotonic() + 10
-    while len(_rows(server)[0]) < 2:
+    while len(someone.rows()[0]) < 2:
         assert time.monotonic() < until
         time.sleep(0.02)
     server.kill()
@@ -216,11 +123,11 @@ def test_killed_server_and_killed_browser_ask_nothing_twice(listener, serving):
     server.start()
     # The same tab finds the server again by the remembered port and cookie; the answer was durable, and is not doubled.
     someone.hears("Trial 3 of 4", 30)
-    assert [trial for trial, _ in _rows(server)[0]] == [0, 1]
+    assert [trial for trial, _ in someone.rows()[0]] == [0, 1]
     someone.hears("Still to be heard")
     someone.key("1k")
     someone.page.wait_for_timeout(500)
-    _kill_browser(someone)
+    someone.kill_browser()
     again = listener(server=server)
     again.hears("Trial 3 of 4")
     # What the server had heard of the open trial it still knows.
@@ -232,7 +139,7 @@ def test_killed_server_and_killed_browser_ask_nothing_twice(listener, serving):
     again.answers(4, 4)
     again.hears("Thank you")
     server.processes[-1].wait(15)
-    rows, state = _rows(server)
+    rows, state = someone.rows()
     assert [trial for trial, _ in rows] == [0, 1, 2, 3]
     assert state == "finished"
 
@@ -252,62 +159,25 @@ def test_an_answer_given_while_the_server_is_dead_arrives_later(listener):
     assert "Saved." not in someone.tree()
     # The browser dies too: the answer lies in its storage.
     someone.page.wait_for_timeout(500)
-    _kill_browser(someone)
+    someone.kill_browser()
     someone.server.start()
-    again = _reopened(someone)
+    again = listener(server=someone.server)
     again.hears("Trial 2 of 2")
-    assert _rows(someone.server)[0] == [(0, "B")]
+    assert someone.rows()[0] == [(0, "B")]
 
 
-@pytest.fixture
-def _launched(launch):
-    return launch
-
-
-def _reopened(someone):
-    page = someone.launch().new_page()
-    page.goto(someone.server.link)
-    return Listener(page)
-
-
-@pytest.fixture(autouse=True)
-def _relaunchable(launch):
-    Listener.launch = staticmethod(launch)
-
-
-def _kill_browser(someone):
-    """kill -9 of the browser's processes that use this test's profile; found by its path."""
-    page, context = someone.page, someone.context
-    profile = str(someone.server.folder.parent / "profile")
-    found = subprocess.run(["ps", "-eww", "-o", "pid=,args="], capture_output=True, text=True, check=True).stdout
-    pids = [int(line.split()[0]) for line in found.splitlines() if f"--user-data-dir={profile}" in line]
-    assert pids
-    for pid in pids:
-        try:
-            os.kill(pid, signal.SIGKILL)
-        except ProcessLookupError:
-            continue
-    until = time.monotonic() + 10
-    while context.pages:
-        assert time.monotonic() < until, page.url
-        try:
-            page.wait_for_timeout(50)
-        except Exception:
-            break
-
-
-def test_a_second_tab_is_told(listener):
+def test_a_second_tab_is_told(listener, listener_on):
     someone = listener(practice=0, trials=3, break_after=None)
     someone.to_the_trials()
     someone.hears("Still to be heard")
-    second = Listener(someone.context.new_page())
+    second = listener_on(someone.context.new_page())
     second.page.goto(someone.server.link.split("#")[0])
     second.answers(1, 3, "k")
     someone.page.bring_to_front()
     someone.key("123j")
     someone.hears("This sitting went on elsewhere, perhaps in another tab")
     someone.hears("Trial 2 of 3")
-    assert _rows(someone.server)[0] == [(0, "B")]
+    assert someone.rows()[0] == [(0, "B")]
 
 
 def test_stopping_for_good_asks_first(listener):
@@ -324,16 +194,16 @@ def test_stopping_for_good_asks_first(listener):
     someone.press("Stop for good")
     someone.hears("Stopped")
     someone.server.processes[-1].wait(15)
-    rows, state = _rows(someone.server)
+    rows, state = someone.rows()
     assert (len(rows), state) == (1, "abandoned")
 
 
-def test_a_used_link_says_what_to_do(listener, launch):
+def test_a_used_link_says_what_to_do(listener, listener_on, launch):
     someone = listener()
     someone.hears("Before you listen")
     stranger = launch("stranger").new_page()
     stranger.goto(someone.server.link)
-    Listener(stranger).hears("A new link is needed")
+    listener_on(stranger).hears("A new link is needed")
     assert "#" not in someone.page.url, "the token is gone from the address"
 
 
@@ -381,7 +251,7 @@ def _pages(someone, look):
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", SIZES)
-def test_every_page_is_accessible_and_fits(launch, serving, artifacts, size, scheme):
+def test_every_page_is_accessible_and_fits(launch, serving, listener_on, artifacts, size, scheme):
     from axe_playwright_python.sync_playwright import Axe
 
     width, height = SIZES[size]
@@ -400,7 +270,7 @@ def test_every_page_is_accessible_and_fits(launch, serving, artifacts, size, sch
         assert wide <= width, f"{name} is {wide} px wide at {width} px"
         seen.append(name)
 
-    _pages(Listener(page), look)
+    _pages(listener_on(page), look)
     assert len(seen) == 9
 
 
@@ -434,11 +304,11 @@ def test_slots_look_alike(listener):
     assert selected[0] == selected[1] == selected[2]
 
 
-def test_at_200_percent_everything_can_still_be_reached(launch, serving):
+def test_at_200_percent_everything_can_still_be_reached(launch, serving, listener_on):
     """WCAG 1.4.4 and 1.4.10: 1280 px at 200 % are 640 CSS px of half the height."""
     page = launch(viewport={"width": 640, "height": 400}, device_scale_factor=2).new_page()
     page.goto(serving(practice=0, trials=1).link)
-    someone = Listener(page)
+    someone = listener_on(page)
     someone.to_the_trials()
     someone.answers(1, 1)
     someone.hears("Thank you")

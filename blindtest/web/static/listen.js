@@ -161,7 +161,7 @@ export class Page {
   /** Show a line, and speak it at the next silence. @param {string} text */
   note(text) {
     noteLine.textContent = text;
-    this.say(text);
+    if (text) this.say(text);
   }
 
   /** @param {string} text */

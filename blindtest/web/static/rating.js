@@ -13,7 +13,7 @@ import { button, element, enable, hint } from "./element.js";
 /** @typedef {import("./answers.js").Answer} Answer */
 /** @typedef {import("./answers.js").Place} Place */
 /** @typedef {import("./answers.js").Values} Values */
-/** @typedef {{ key: string, place: Place, node: HTMLElement, slider: HTMLInputElement, value: HTMLElement }} Row */
+/** @typedef {{ key: string, place: Place, node: HTMLElement, slider: HTMLInputElement, value: HTMLElement, spoken: HTMLElement }} Row */
 
 /** Steps of the buttons and single keys, by action. @type {Record<string, number>} */
 const STEPS = { lower5: -5, lower: -1, raise: 1, raise5: 5 };
@@ -73,19 +73,22 @@ export function rate(desk) {
       onpointerup: () => settle(place.name, slider),
       onfocus: () => silent && desk.point(place.name),
     });
-    const value = element("span", { class: "value", "aria-hidden": "true" });
+    const value = element("span", { "aria-hidden": "true" });
+    // Also beside the slider: not every browser hands the words of a slider's value on.
+    const spoken = element("span", { class: "only-spoken" });
     const head = place.control ?? element("label", { class: "name", for: id }, place.called, hint(keyOf(`slot${at + 1}`)));
     return {
       key: place.name,
       place,
       slider,
       value,
+      spoken,
       node: element(
         "div",
         { class: "rating", role: "group", "aria-label": place.full },
         head,
         element("div", { class: "scale" }, marks(), slider),
-        value,
+        element("span", { class: "value" }, value, spoken),
       ),
     };
   }
@@ -143,11 +146,12 @@ export function rate(desk) {
       current = values ?? {};
       inHand = selected;
       const leaving = rows.some(({ slider }) => slider === document.activeElement);
-      for (const { key, node: row, slider, value } of rows) {
+      for (const { key, node: row, slider, value, spoken } of rows) {
         const rated = current[key];
         slider.value = String(rated ?? middle);
         slider.classList.toggle("unrated", rated === undefined);
         slider.setAttribute("aria-valuetext", told(key));
+        spoken.textContent = told(key);
         value.textContent = rated === undefined ? "–" : String(rated);
         row.classList.toggle("in-hand", key === inHand);
         if (!silent && key !== inHand) continue;

@@ -1,0 +1,502 @@
+"""Every method in the browser: by keyboard and by what the accessibility tree says; ratings killed and taken up again.
+
+Sources: WCAG 2.2 (2.1.1 keyboard, 2.4.3 focus order, 2.5.7 dragging movements, 1.4.10 reflow at 320 CSS px); ITU-R
+BS.1534-3, 5.3 (at most 12 signals) and 5.4 (only the scale of the signal that sounds can be moved); axe-core's rules.
+"""
+
+import re
+
+import pytest
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+UNRATED = "not rated"
+
+
+def _scales(someone) -> dict[str, tuple[str, bool]]:
+    """Return by name what the tree says of each scale: its value in words, and whether it can be moved."""
+    found = re.findall(
+        r'slider "Rating(?: of )?([^"]*)"( \[active\])?( \[disabled\])?[^\n]*\n\s+- text: (.+)', someone.tree()
+    )
+    return {name: (words.strip('"'), not disabled) for name, _, disabled, words in found}
+
+
+def _hears_values(someone, **values) -> None:
+    """Wait until the tree says these values, by name without 'Sound '."""
+    for name, value in values.items():
+        someone.hears(rf'slider "Rating of (Sound )?{name.lstrip("_")}\b[^\n]*\n\s+- text: "?{value}\b')
+
+
+def _saved(someone, number: int) -> None:
+    someone.hears("Confirm your answer, or choose again")
+    someone.key("c")
+    someone.hears(r"Saved\.")
+
+
+def _chooses(slots: str, key: str):
+    def answer(someone, unheard):
+        someone.hears(f"Still to be heard before you can confirm: {unheard}")
+        someone.key(slots)
+        someone.hears("Choose your answer")
+        someone.key(key)
+
+    return answer
+
+
+def _rates_side_by_side(someone, labelled=""):
+    """By single keys, by arrow keys on the slider, by the buttons: each once."""
+    someone.hears("Still to be heard before you can confirm: 1, 2, 3, 4")
+    assert all(scale == (UNRATED, False) for scale in _scales(someone).values())
+    someone.key("1hj")
+    _hears_values(someone, _1="56, Fair")
+    someone.key("2")
+    someone.tab_to("Rating of Sound 2.*")
+    for key in ("ArrowLeft", "PageUp", "ArrowLeft"):
+        someone.page.keyboard.press(key)
+    _hears_values(someone, _2="58, Fair")
+    someone.key("3")
+    assert re.match("Rating of Sound 3", someone.focused()), "focus goes along with the selection"
+    someone.press("−5")
+    someone.press("−1")
+    _hears_values(someone, _3="44, Fair")
+    someone.hears("Still to be heard before you can confirm: 4")
+    someone.key("4")
+    someone.hears("Not rated yet: 4")
+    someone.tab_to("Confirm.*")
+    someone.page.keyboard.press("Enter")
+    someone.page.wait_for_timeout(100)
+    someone.hears("Not rated yet: 4")
+    someone.key("fj")
+    someone.hears("Confirm your answer")
+    someone.key("ff")
+    _hears_values(someone, _4="40, Fair")
+    someone.key("u")
+    _hears_values(someone, _1="56", _2="58", _3="44", _4="45")
+
+
+SIDE_BY_SIDE = [56, 58, 44, 45]
+
+
+def test_pairs_without_a_tie(listener):
+    someone = listener(parts={"preference": 2})
+    someone.to_the_trials()
+    tree = someone.hears("Which of the two would you rather listen to")
+    assert "Blind trials: these answers count. You are not told what sounds." in tree
+    assert "No preference" not in tree
+    answer = _chooses("12", "j")
+    answer(someone, "1, 2")
+    _saved(someone, 1)
+    someone.hears("Trial 2 of 2")
+    _chooses("12", "k")(someone, "1, 2")
+    someone.key("u")
+    someone.hears("Choose your answer")
+    someone.key("k")
+    _saved(someone, 2)
+    _ends(someone, [(0, "1"), (1, "2")])
+
+
+def test_pairs_with_ties(listener):
+    someone = listener(parts={"ties": 2})
+    someone.to_the_trials()
+    _chooses("12", "l")(someone, "1, 2")
+    someone.hears(r'radio "No preference" \[checked\]')
+    _saved(someone, 1)
+    someone.hears("Trial 2 of 2")
+    _chooses("21", "k")(someone, "1, 2")
+    _saved(someone, 2)
+    _ends(someone, [(0, "none"), (1, "2")])
+
+
+def test_ratings_side_by_side(listener):
+    someone = listener(parts={"rating": 1}, practice={"rating": 1})
+    someone.to_the_trials()
+    someone.hears("Practice: these answers are not counted. You are not told what sounds.")
+    _rates_side_by_side(someone)
+    _saved(someone, 1)
+    someone.hears("Your answer: 1: 56, 2: 58, 3: 44, 4: 45")
+    someone.press("Next")
+    someone.hears("Trial 2 of 2")
+    someone.hears("A new part begins")
+    _rates_side_by_side(someone)
+    _saved(someone, 2)
+    _ends(someone, [(trial, value) for trial in (0, 1) for value in SIDE_BY_SIDE])
+
+
+def test_one_rating_at_a_time(listener):
+    someone = listener(parts={"single": 2})
+    someone.to_the_trials()
+    for number in (1, 2):
+        someone.hears(f"Trial {number} of 2")
+        someone.hears("Still to be heard before you can confirm: the sound")
+        someone.hears(r'slider "Rating" \[disabled\]')
+        someone.press("Play")
+        someone.hears("Not rated yet: the sound")
+        someone.tab_to("Rating")
+        someone.page.keyboard.press("End" if number == 1 else "Home")
+        someone.key("g" if number == 1 else "hh")
+        _saved(someone, number)
+    _ends(someone, [(0, 99), (1, 2)])
+
+
+def test_which_one_was_it(listener):
+    someone = listener(parts={"recognition": 2})
+    someone.to_the_trials()
+    tree = someone.hears("Which one is this")
+    assert "You are not told what sounds" in tree
+    for name in ("Heron 2", "Plover 3", "Curlew 4", "Bittern 5"):
+        assert f'radio "{name}"' in tree
+    _chooses("1", "m")(someone, "the sound")
+    someone.hears(r'radio "Bittern 5" \[checked\]')
+    _saved(someone, 1)
+    someone.hears("Trial 2 of 2")
+    _chooses("1", "j")(someone, "the sound")
+    _saved(someone, 2)
+    _ends(someone, [(0, "4"), (1, "1")])
+
+
+def test_labelled(listener):
+    someone = listener(parts={"named-pairs": 1, "labelled": 1})
+    someone.to_the_trials()
+    tree = someone.hears("Named trials: you read what sounds; these answers count")
+    assert "You are not told" not in tree
+    assert sorted(re.findall(r'button "[12] (\w+) \d"', tree)) == ["Heron", "Plover"], (
+        "the name stands under the slot's"
+    )
+    _chooses("12", "j")(someone, "1, 2")
+    _saved(someone, 1)
+    someone.hears("From here on another question: How good is the sound of each")
+    names = list(_scales(someone))
+    assert sorted(name.split(", ")[1] for name in names) == ["Bittern 5", "Curlew 4", "Heron 2", "Plover 3"]
+    _rates_side_by_side(someone)
+    someone.key("2s")
+    someone.hears(rf"Trial 2 of 2\. {names[1]}\. Sound 1, .*: 56, Fair; ")
+    _saved(someone, 2)
+    _ends(someone, [(0, "1"), *((1, value) for value in SIDE_BY_SIDE)])
+
+
+def test_worn(listener):
+    someone = listener(parts={"worn": 2})
+    tree = someone.hears("Before you begin")
+    assert "Nothing sounds in this page" in tree
+    assert "the sound begins softly" not in tree
+    someone.press("Begin")
+    tree = someone.hears("Trial 1 of 2")
+    assert "The real thing: you play each clip on it yourself" in tree
+    clips = re.findall(r"strong: (Wind in reeds|Still water)", tree)
+    for words in ('Play"', "Pause", "From the start", "Loop", "Start the sound"):
+        assert words not in tree
+    scales = _scales(someone)
+    assert sorted(scales) == ["Bittern 5", "Curlew 4", "Heron 2", "Plover 3"]
+    assert all(movable for _, movable in scales.values()), "nothing sounds: all can be moved"
+    assert (
+        someone.page.evaluate("performance.getEntriesByType('resource').filter((r) => /sound/.test(r.name)).length")
+        == 2
+    )
+    first, second, third, fourth = scales
+    someone.key("jj2")
+    someone.hears(f"status: {second}. Not rated")
+    someone.key("f")
+    someone.hears(f"status: {second}. 45")
+    someone.tab_to(f"Rating of {third}")
+    someone.page.keyboard.press("ArrowRight")
+    _hears_values(someone, **{first: 60, second: 45, third: 51})
+    someone.hears(f"Not rated yet: {fourth}")
+    someone.key("4h")
+    _saved(someone, 1)
+    clips += re.findall(r"strong: (Wind in reeds|Still water)", someone.hears("Trial 2 of 2"))
+    assert sorted(clips) == ["Still water", "Wind in reeds"]
+    someone.key("1h2h3h4h")
+    _saved(someone, 2)
+    _ends(someone, [*((0, value) for value in (60, 45, 51, 51)), *((1, 51),) * 4])
+
+
+def _ends(someone, rows):
+    someone.hears("Thank you")
+    someone.server.processes[-1].wait(15)
+    assert someone.rows() == (rows, "finished")
+
+
+def test_each_part_says_what_it_asks(listener):
+    """As in a sitting that asks first whether a difference is heard, then which is preferred."""
+    someone = listener(parts={"abx": 2, "preference": 1})
+    someone.to_the_trials()
+    someone.hears("Switch between the sounds as often as you like, then choose your answer")
+    someone.answers(1, 3)
+    assert "From here on" not in someone.hears("Trial 2 of 3")
+    assert "Switch between" not in someone.tree()
+    someone.answers(2, 3)
+    someone.hears("From here on another question: Which of the two would you rather listen to")
+    described = someone.page.evaluate("document.activeElement.getAttribute('aria-describedby')")
+    assert described == "intro", "who hears the page read out is told with the focus"
+
+
+# --- ratings in hand -------------------------------------------------------------------------------------------------
+
+
+def test_only_the_scale_in_hand_can_be_moved(listener):
+    """ITU-R BS.1534-3, 5.4; the values of the others stay in sight."""
+    someone = listener(parts={"rating": 1}, many=12)
+    someone.to_the_trials()
+    someone.hears("Still to be heard before you can confirm: 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12")
+    someone.key("1j2f")
+    _hears_values(someone, _1="55", _2="45")
+    assert [name for name, (_, movable) in _scales(someone).items() if movable] == ["Sound 2"]
+    someone.press("12")
+    someone.hears('button "12" \\[pressed\\]|button "12" \\[active\\] \\[pressed\\]')
+    assert [name for name, (_, movable) in _scales(someone).items() if movable] == ["Sound 12"]
+    _hears_values(someone, _1="55, Fair", _2="45, Fair")
+
+
+def test_nothing_is_announced_of_ratings_while_a_sound_plays(listener):
+    someone = listener(parts={"rating": 1})
+    someone.to_the_trials()
+    someone.hears("Still to be heard")
+    someone.page.wait_for_timeout(300)
+    someone.key("1")
+    someone.page.wait_for_timeout(300)
+    someone.page.evaluate(
+        """() => { window.heard = []; const said = document.getElementById("said");
+        new MutationObserver(() => heard.push(said.textContent)).observe(said, { childList: true, subtree: true }); }"""
+    )
+    someone.key("hjg2fu2hh")
+    someone.page.wait_for_timeout(400)
+    assert someone.page.evaluate("window.heard") == []
+    assert (
+        someone.page.evaluate("document.querySelectorAll('#trial :is(output, [aria-live], [role=status])').length") == 0
+    )
+    someone.key("s")
+    someone.hears(
+        r"Trial 1 of 1\. Sound 2\. Sound 1: 55, Fair; Sound 2: 52, Fair; Sound 3: not rated; Sound 4: not rated\."
+    )
+
+
+def test_a_scale_can_be_set_without_dragging_and_by_dragging(listener):
+    """WCAG 2.5.7: a press on the place, or the buttons. A press in the middle, under the thumb, counts."""
+    someone = listener(parts={"rating": 1})
+    someone.to_the_trials()
+    someone.hears("Still to be heard")
+    page = someone.page
+    slider = page.get_by_role("slider", name="Rating of Sound 1")
+    page.get_by_role("button", name="1", exact=True).click()
+    box = slider.bounding_box()
+    middle, height = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.click(middle, height)
+    _hears_values(someone, _1="50, Fair")
+    page.get_by_role("button", name="+5").click()
+    page.get_by_role("button", name="−1").click()
+    _hears_values(someone, _1="54, Fair")
+    box = slider.bounding_box()
+    height = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] * 0.54, height)
+    page.mouse.down()
+    for share in (0.6, 0.7, 0.9):
+        page.mouse.move(box["x"] + box["width"] * share, height)
+        page.wait_for_timeout(40)
+    page.mouse.up()
+    someone.hears(r'slider "Rating of Sound 1"[^\n]*\n\s+- text: (89|9[0-3]), Excellent')
+    stored = page.evaluate("fetch('/view').then((r) => r.json()).then((r) => r.view.chosen)")
+    assert str(stored["1"]) in someone.tree()
+    # A drag is one change: one step back.
+    page.get_by_role("button", name="Undo").click()
+    _hears_values(someone, _1="54, Fair")
+    # A scale that is not in hand stays where it is.
+    other = page.get_by_role("slider", name="Rating of Sound 2").bounding_box()
+    page.mouse.click(other["x"] + 40, other["y"] + other["height"] / 2)
+    page.wait_for_timeout(100)
+    assert _scales(someone)["Sound 2"] == (UNRATED, False)
+
+
+def test_ratings_killed_half_way_go_on_and_confirmed_ones_stay(listener):
+    """kill -9 of the server in mid-trial, with the page open; then of the browser; then of the server again."""
+    someone = listener(parts={"rating": 2, "single": 1})
+    server = someone.server
+    someone.to_the_trials()
+    someone.hears("Still to be heard before you can confirm: 1, 2, 3, 4")
+    someone.key("1h2jj")
+    _hears_values(someone, _1="51", _2="60")
+    someone.page.wait_for_timeout(300)
+    server.kill()
+    someone.key("3f")
+    someone.hears("Not saved yet")
+    server.start()
+    someone.hears("Connected again", 30)
+    # The page knows what the new server does not, and tells it.
+    _hears_values(someone, _1="51", _2="60", _3="45")
+    someone.key("4g")
+    _saved(someone, 1)
+    someone.hears("Trial 2 of 3")
+    first = [(0, 51), (0, 60), (0, 45), (0, 49)]
+    assert someone.rows() == (first, "open")
+    someone.hears("Still to be heard")
+    someone.key("1j2j")
+    _hears_values(someone, _1="55", _2="55")
+    someone.page.wait_for_timeout(500)
+    someone.kill_browser()
+    again = listener(server=server)
+    again.hears("Trial 2 of 3")
+    # What the server had heard of the open trial it still knows, the ratings too.
+    again.hears("Still to be heard before you can confirm: 3, 4")
+    _hears_values(again, _1="55", _2="55")
+    again.key("3h4h")
+    again.hears("Confirm your answer")
+    again.page.wait_for_timeout(300)
+    server.kill()
+    again.key("c")
+    again.hears("Not saved yet")
+    again.page.wait_for_timeout(500)
+    again.kill_browser()
+    server.start()
+    # Server and browser both died with the confirmed ratings under way: they lay in the browser's storage.
+    last = listener(server=server)
+    last.hears("Trial 3 of 3", 30)
+    assert last.rows() == ([*first, (1, 55), (1, 55), (1, 51), (1, 51)], "open")
+
+
+def test_worn_ratings_given_while_the_server_is_dead_arrive_later(listener):
+    someone = listener(parts={"worn": 2})
+    someone.hears("Before you begin")
+    someone.press("Begin")
+    someone.hears("Trial 1 of 2")
+    someone.key("1h2h")
+    someone.hears("Not rated yet")
+    someone.page.wait_for_timeout(200)
+    someone.server.kill()
+    someone.key("3h4j")
+    someone.hears("Confirm your answer")
+    someone.key("c")
+    someone.hears("Not saved yet")
+    someone.server.start()
+    # No level was set, so the new server begins at the cautions; the page sends what it holds and follows.
+    someone.hears("Before you begin|Trial 2 of 2", 30)
+    if "Before you begin" in someone.tree():
+        someone.press("Begin|Go on")
+    tree = someone.hears("Trial [12] of 2")
+    if "Trial 1 of 2" in tree:
+        assert someone.rows()[0] == []
+    else:
+        assert someone.rows()[0] == [(0, 51), (0, 51), (0, 51), (0, 55)]
+
+
+def test_killed_between_the_last_answer_and_the_end(listener):
+    """The answers are there, the sitting was not closed: the next start closes it, and the page says thank you."""
+    someone = listener(parts={"single": 1}, pause_before_ack_s=1.0)
+    someone.to_the_trials()
+    someone.hears("Still to be heard")
+    someone.key("1h")
+    someone.hears("Confirm your answer")
+    someone.key("c")
+    while not someone.rows()[0]:
+        someone.page.wait_for_timeout(20)
+    someone.server.kill()
+    assert someone.rows() == ([(0, 51)], "open")
+    someone.server.start()
+    someone.hears("Thank you", 30)
+    someone.server.processes[-1].wait(15)
+    assert someone.rows() == ([(0, 51)], "finished")
+
+
+# --- how it looks ----------------------------------------------------------------------------------------------------
+
+SIZES = {"1280": (1280, 800), "320": (320, 640)}
+PAGES = {
+    "preference": ({"parts": {"preference": 1}}, "1", ""),
+    "ties": ({"parts": {"ties": 1}}, "12", "l"),
+    "rating": ({"parts": {"rating": 1}, "many": 6}, "12345", "ff"),
+    "rating-12": ({"parts": {"rating": 1}, "many": 12}, "123", "jjj"),
+    "rating-single": ({"parts": {"single": 1}}, "1", "jj"),
+    "recognition": ({"parts": {"recognition": 1}}, "1", "k"),
+    "labelled": ({"parts": {"labelled": 1}}, "1234", "hh"),
+    "named-pairs": ({"parts": {"named-pairs": 1}}, "12", "j"),
+    "worn": ({"parts": {"worn": 1}}, "123", "jj"),
+}
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES)
+def test_every_page_is_accessible_and_fits(launch, serving, listener_on, artifacts, size, scheme):
+    from axe_playwright_python.sync_playwright import Axe
+
+    width, height = SIZES[size]
+    context = launch(
+        viewport={"width": width, "height": height}, color_scheme=scheme, reduced_motion="reduce", bypass_csp=True
+    )
+    for name, (options, slots, keys) in PAGES.items():
+        page = context.new_page()
+        someone = listener_on(page)
+        page.goto(serving(**options).link)
+
+        def look(what, page=page, name=name):
+            page.wait_for_timeout(80)
+            page.screenshot(path=artifacts / f"page-{name}{what}-{size}-{scheme}.png", full_page=True)
+            found = Axe().run(page)
+            assert found.violations_count == 0, f"{name}{what}\n{found.generate_report()}"
+            wide = page.evaluate("document.documentElement.scrollWidth")
+            assert wide <= width, f"{name}{what} is {wide} px wide at {width} px"
+
+        if name == "worn":
+            someone.hears("Before you begin")
+            look("-ready")
+            someone.press("Begin")
+            someone.hears("Not rated yet")
+        else:
+            someone.to_the_trials()
+            someone.hears("Still to be heard")
+        look("")
+        for slot in slots:
+            someone.key(slot + keys)
+            page.wait_for_timeout(60)
+        look("-begun")
+        page.close()
+
+
+def test_rating_moves_nothing(listener):
+    """No layout shift while twelve sounds are selected and rated, whatever there is to say."""
+    someone = listener(parts={"rating": 1}, many=12)
+    someone.page.set_viewport_size({"width": 320, "height": 640})
+    someone.to_the_trials()
+    someone.hears("Still to be heard before you can confirm: 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12")
+    boxes = """[...document.querySelectorAll("button, input, fieldset, summary")].filter((e) => e.checkVisibility())
+      .filter((e) => !e.closest(".steps")).map((e) => { const b = e.getBoundingClientRect();
+      return [b.x, b.y + scrollY, b.width, b.height].map(Math.round).join(" "); })"""
+    first = someone.page.evaluate(boxes)
+    assert len(first) > 30
+    for key in "1h2hhhj3f45g61h7h8h9hfu":
+        someone.key(key)
+        someone.page.wait_for_timeout(30)
+        assert someone.page.evaluate(boxes) == first, key
+
+
+def test_slots_and_scales_look_alike(listener):
+    """Each selected in turn and rated alike, rows differ in their number and place only."""
+    someone = listener(parts={"rating": 1})
+    someone.to_the_trials()
+    someone.hears("Still to be heard")
+    style = """(at) => [".rating", ".rating .slot", ".rating input", ".rating .value"].map((what) => {
+      const s = getComputedStyle(document.querySelectorAll(what)[at]);
+      return Object.fromEntries([...s].map((k) => [k, s.getPropertyValue(k)])); })"""
+    seen = []
+    for at in range(4):
+        someone.key(f"{at + 1}h")
+        someone.page.wait_for_timeout(50)
+        seen.append(someone.page.evaluate(style, at))
+    assert seen[0] == seen[1] == seen[2] == seen[3]
+
+
+def test_at_200_percent_twelve_scales_can_still_be_reached(launch, serving, listener_on):
+    """WCAG 1.4.4 and 1.4.10: 1280 px at 200 % are 640 CSS px of half the height. 2.4.11: what has focus is in sight."""
+    page = launch(viewport={"width": 640, "height": 400}, device_scale_factor=2).new_page()
+    page.goto(serving(parts={"rating": 1}, many=12).link)
+    someone = listener_on(page)
+    someone.to_the_trials()
+    someone.hears("Still to be heard")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 640
+    seen = """() => { const e = document.activeElement, b = e.getBoundingClientRect();
+      const there = document.elementFromPoint(b.x + b.width / 2, b.y + b.height / 2);
+      return e.contains(there) || there.contains(e) && !there.closest(".steps"); }"""
+    for number in (1, 6, 12):
+        someone.press(str(number))
+        assert page.evaluate(seen), f"button {number} is hidden"
+        someone.tab_to(f"Rating of Sound {number}")
+        assert page.evaluate(seen), f"scale {number} is hidden"
+        page.keyboard.press("ArrowRight")
+    _hears_values(someone, _1="51", _6="51", _12="51")
