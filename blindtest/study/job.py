@@ -7,17 +7,18 @@ from pathlib import Path
 from blindtest.device import Response, channel_mean, diffuse_field_curve, read_response
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import (
+    AnchorStage,
     ClipSource,
     Condition,
+    CorrectionStage,
     GainStage,
     Playback,
     RecordingStage,
     RenderJob,
     ResponseStage,
     Stage,
+    TiltStage,
 )
-from blindtest.render.anchors import AnchorStage, TiltStage
-from blindtest.render.correction_stage import CorrectionStage
 from blindtest.study.measurements import unit_response
 from blindtest.study.study import Study, StudyCorrection, StudyStage
 

@@ -8,6 +8,7 @@ import pytest
 import soundfile
 
 from blindtest.errors import BlindtestError
+from blindtest.render import render
 from blindtest.study import (
     check_study,
     list_protocols,
@@ -69,6 +70,20 @@ def test_the_template_filled_in_is_a_right_study(tmp_path, noise, response, prot
     assert [claim.kind for claim in study.claims] == claims
     assert set(study.reaches) == {claim.id for claim in study.claims} | ({"heard"} if not claims else set())
     assert all(reach.can_fail for reach in study.reaches.values())
+
+
+@pytest.mark.parametrize("protocol", ["survival", "tuning"])
+def test_the_template_filled_in_can_be_rendered(tmp_path, noise, response, protocol):
+    path = new_study(tmp_path / "s", protocol)
+    path.write_text(filled(path, noise, response))
+    rendered = render(render_job(load_study(path.parent)), path.parent / "stimuli")
+    study = load_study(path.parent)
+    assert {(one.clip, one.condition) for one in rendered.stimuli} == {
+        (clip.id, condition.id) for clip in study.clips for condition in study.conditions
+    }
+    heard = [row.heard_after for row in rendered.table if row.clip == study.clips[0].id]
+    # our rule for stimuli of a clip: equally loud as heard, to the rounding of 24 bit
+    assert max(heard) - min(heard) < 0.01
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
