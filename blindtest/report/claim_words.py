@@ -9,9 +9,10 @@ from dataclasses import dataclass
 
 from blindtest.report.choice_facts import PlanFacts
 from blindtest.report.claim_facts import ClaimFacts, ClaimResult
-from blindtest.report.heard_words import NOBODY, heard_beside, heard_plan, heard_sentence
+from blindtest.report.heard_words import NOBODY, decisive, heard_beside, heard_plan, heard_sentence
 from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.preference_words import (
+    decisive_preference,
     margin_band,
     preference_beside,
     preference_plan,
@@ -21,16 +22,18 @@ from blindtest.report.preference_words import (
 from blindtest.report.rating_facts import SurvivalPlanFacts
 from blindtest.report.rating_words import (
     kept_words,
+    points,
     rated_beside,
     rated_further,
     rated_sentence,
     rated_tabled,
+    span,
     survival_plan,
 )
-from blindtest.report.words import clean, interval_words, p_words, percent, short_names
+from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural, short_names
 from blindtest.report.words import sentence as sentence_of
 
-__all__ = ["Said", "claimed", "margin_words", "said_of", "text_of_claim"]
+__all__ = ["Said", "claimed", "margin_words", "numbers_words", "said_of", "text_of_claim"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +71,26 @@ def margin_words(claim: ClaimFacts) -> str:
         kept = f"; {kept_words(claim.kept)} of the labelled effect count as kept" if claim.kept is not None else ""
         return f"{claim.margin:g} points of the scale of 100{kept}"
     return f"{percent(claim.margin)} of trials heard beyond guessing"
+
+
+def numbers_words(result: ClaimResult) -> str:
+    """Return the numbers that a word must not be read without, as short as can be."""
+    if result.heard is not None:
+        heard = decisive(result.heard)
+        return f"{count_of(heard.correct, heard.trials)} right; heard {percent(heard.share)}, interval " + (
+            interval_words(heard.share_interval)
+        )
+    if result.preferred is not None:
+        liked = decisive_preference(result.preferred)
+        if not liked.decided:
+            return f"{plural(liked.ties, 'tie')} and nothing else"
+        ties = f", {plural(liked.ties, 'tie')}" if liked.ties else ""
+        return f"{count_of(liked.wins, liked.decided)}{ties}; interval {interval_words(liked.interval)}"
+    if result.rated is not None:
+        rated = result.rated
+        parts = [("labelled", rated.labelled), ("blind", rated.blind)]
+        return "; ".join(f"{mode} {points(one.estimate)} ({span(one)})" for mode, one in parts if one is not None)
+    return DASH
 
 
 def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said:

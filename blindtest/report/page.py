@@ -12,7 +12,7 @@ from typing import Any
 
 from blindtest.report.choice_facts import Tested
 from blindtest.report.claim_facts import ClaimResult
-from blindtest.report.claim_words import Said, claimed, margin_words, said_of
+from blindtest.report.claim_words import Said, claimed, margin_words, numbers_words, said_of
 from blindtest.report.doubts import doubts, left_out
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
@@ -386,6 +386,7 @@ def _environment() -> Any:
         kept_words=kept_words,
         meaning_of=state_meaning,
         margin_words=margin_words,
+        numbers_words=numbers_words,
         statistics_words=statistics_words,
         block_words=block_words,
         order_words=order_of_modes,

@@ -21,7 +21,7 @@ from blindtest.report.figures import (
     named_at_peak,
     rows_of,
 )
-from blindtest.report.rating_facts import VERDICTS, Effect, RatedFacts, RatingFacts, SurvivalPlanFacts
+from blindtest.report.rating_facts import VERDICTS, RatedFacts, RatingFacts, SurvivalPlanFacts
 from blindtest.report.rating_words import effect_words, kept_words, points, state_meaning
 from blindtest.report.svg import LIGHT
 from blindtest.report.words import clean, number, percent, plural
@@ -83,7 +83,7 @@ def _effects_figure(report: ReportInput, result: ClaimResult, name: str) -> Figu
 
 
 def _reach(facts: RatedFacts) -> tuple[float, float, float, float]:
-    """Return what the axes have to hold: every unit, the margin's band, the truth, and the intervals if not too wide."""
+    """Return what the axes have to hold: units, the margin's band, the truth, and intervals that are not too wide."""
     xs = [0.0, 1.6 * facts.margin / facts.kept, *(told.labelled for told in facts.truth)]
     ys = [-1.6 * facts.margin, 1.9 * facts.margin, *(told.blind for told in facts.truth)]
     xs += [one.labelled for one in facts.units if one.labelled is not None]
@@ -134,6 +134,7 @@ def _draw_partition(axes: Any, facts: RatedFacts) -> None:
         ends.append((edge, f"{kept_words(kept)} kept"))
     if span[1] == x_high and all(abs(x_high - y) > 0.05 * (y_high - y_low) for y, _ in ends):
         ends.append((x_high, "unchanged"))
+    _named_at_top(axes, [(slope, text) for slope, text in ((kept, f"{kept_words(kept)} kept"), (1.0, "unchanged"))])
     for y, text in ends:
         axes.annotate(
             text, (1, y), xycoords=("axes fraction", "data"), xytext=(5, 0), textcoords="offset points", va="center",
@@ -149,6 +150,18 @@ def _draw_partition(axes: Any, facts: RatedFacts) -> None:
         spots["shrinks"] = (x_high - 0.015 * width, margin + 0.025 * height, "right", "bottom")
     for state, (x, y, ha, va) in spots.items():
         axes.text(x, y, state, ha=ha, va=va, fontsize=11, color=LIGHT["ink"], zorder=3)
+
+
+def _named_at_top(axes: Any, lines: Sequence[tuple[float, str]]) -> None:
+    """Name lines through the origin that leave the drawing at its top, where they do."""
+    (x_low, x_high), (_, y_high) = axes.get_xlim(), axes.get_ylim()
+    for slope, text in lines:
+        at = y_high / slope
+        if x_low < at < x_high:
+            axes.annotate(
+                text, (at, y_high), xytext=(-9, -5), textcoords="offset points", ha="right", va="top", fontsize=8.5,
+                color=LIGHT["ink"],
+            )  # fmt: skip
 
 
 def _draw_units(axes: Any, facts: RatedFacts) -> None:

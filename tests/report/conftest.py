@@ -508,6 +508,7 @@ def make_tuning_report(
         given: dict[str, Any] = {
             "claims": (heard, liked),
             "trials": (*base.trials, *_preference_trials(table.dropna(), 31)),
+            "sittings": tuple(replace(one, planned=58, answered=one.answered + 30) for one in base.sittings),
             "impressions": (IMPRESSION,),
             "corrections": (correction,),
             "protocol": replace(
