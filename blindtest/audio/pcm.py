@@ -8,6 +8,7 @@ on the signal (Lipshitz, Wanamaker and Vanderkooy 1992, Quantization and dither:
 """
 
 import struct
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -36,8 +37,11 @@ def triangular_dither(noise: bytes, shape: tuple[int, int]) -> NDArray[np.float6
     expected = noise_length(*shape)
     if len(noise) != expected:
         raise ValueError(f"{shape} samples take {expected} bytes of noise, got {len(noise)}")
-    pairs = np.frombuffer(noise, dtype="<u2").reshape(-1, 2)
-    steps: NDArray[np.float64] = np.subtract(pairs[:, 0], pairs[:, 1], dtype=np.float64)
+    pairs = np.frombuffer(noise, dtype="<u4")  # the first of two uniforms in the lower half
+    steps = np.empty(len(pairs))
+    for start in range(0, len(pairs), 2 * _CHUNK):
+        part = pairs[start : start + 2 * _CHUNK]
+        steps[start : start + 2 * _CHUNK] = (part & 0xFFFF).astype(np.int32) - (part >> 16).astype(np.int32)
     steps /= 65536.0
     return steps.reshape(shape)
 
@@ -67,9 +71,11 @@ def quantised(frames: ArrayLike, noise: bytes | ArrayLike, *, bits: int = BITS, 
         raise ValueError(f"bits must be 8 to 32, got {bits}")
     dither = _dither(noise, samples.shape)
     scale = 2.0 ** (bits - 1)
-    result = np.empty(samples.shape, dtype=np.int32)
-    room = np.empty((min(_CHUNK, len(samples)), samples.shape[1]))
-    for start in range(0, len(samples), _CHUNK):  # what is in the works stays in the processor's cache
+    # As they lie in memory, frame by frame or channel by channel, and what is in the works in the processor's cache.
+    order: Literal["C", "F"] = "F" if samples.flags.f_contiguous or samples.strides[0] < samples.strides[1] else "C"
+    result = np.empty(samples.shape, dtype=np.int32, order=order)
+    room = np.empty((min(_CHUNK, len(samples)), samples.shape[1]), order=order)
+    for start in range(0, len(samples), _CHUNK):
         part = slice(start, start + _CHUNK)
         stepped = room[: len(samples[part])]
         np.multiply(samples[part], gain * scale, out=stepped)
@@ -138,10 +144,11 @@ def wav_bytes(samples: ArrayLike, rate: int) -> bytes:
     )
     data = np.zeros(HEADER_LENGTH + length + padding, dtype=np.uint8)
     data[:HEADER_LENGTH] = np.frombuffer(header, dtype=np.uint8)
-    wide = np.ascontiguousarray(whole, dtype="<i4").view(np.uint8).reshape(-1, 4)
-    narrow = data[HEADER_LENGTH : HEADER_LENGTH + length].reshape(-1, 3)
-    for byte in range(3):  # one place at a time: six times as fast as three bytes at a time
-        narrow[:, byte] = wide[:, byte]
+    places = data[HEADER_LENGTH : HEADER_LENGTH + length].reshape(count, channels, 3)
+    for channel in range(channels):
+        low_first = np.ascontiguousarray(whole[:, channel], dtype="<i4").view(np.uint8).reshape(-1, 4)
+        for byte in range(3):  # one place at a time: six times as fast as three bytes at a time
+            places[:, channel, byte] = low_first[:, byte]
     return data.tobytes()
 
 

@@ -185,7 +185,7 @@ def _band_level(programme: Programme) -> float:
 def dither(key: str, frames: int, channels: int) -> NDArray[np.float64]:
     """Return the triangular dither (frames, channels), in steps, that is made of the SHAKE-256 of `key`."""
     noise = hashlib.shake_256(f"blindtest dither\0{key}".encode()).digest(noise_length(frames, channels))
-    return triangular_dither(noise, (frames, channels))
+    return np.asfortranarray(triangular_dither(noise, (frames, channels)))  # channel by channel, as drafts are
 
 
 def finished(draft: Draft, *, noise: NDArray[np.float64], target: float, match: Measure, meter: Meter) -> Finished:
