@@ -17,11 +17,13 @@ from typing import Any
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study import resources
 
-__all__ = ["MADE", "demo_files", "fresh_record", "laid_out", "marked", "refuse_foreign"]
+__all__ = ["MADE", "demo_files", "fresh_record", "laid_out", "marked", "measured", "refuse_foreign"]
 
 MADE = "made-by-blindtest-demo.txt"
 _FIRST = "blindtest demo made this folder and replaces what is listed here. Everything in it is invented."
 _ENDED = "sittings: "
+STUDY = "study.toml"
+_MEASUREMENTS = "measurements/"
 _RECORD = "study.db"
 _BEING_WRITTEN = "-" * 64
 """In place of the hash of a file while the demo is at work on it."""
@@ -29,20 +31,35 @@ _OTHERS = ("stimuli", "report")
 """Folders with lists of their own."""
 
 
-def laid_out(folder: Path, study_file: str) -> None:
+def laid_out(folder: Path, study_file: str, *, measured: bool = True) -> None:
     """Copy one of the demo's study files as study.toml, and the files it names. Ask `refuse_foreign` first.
 
     Stimuli, record and report of an earlier demo stay.
+
+    Parameters
+    ----------
+    measured : False leaves the measurements out, as before the bench has seen the unit
     """
     with as_file(resources("demo_stimuli")) as source:
         names = demo_files(source, study_file)
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / MADE).write_text(
-            "\n".join([_FIRST, "", *(f"{_BEING_WRITTEN}  {name}" for name in names), ""]), "utf-8"
-        )
+        listed = [_FIRST, "", *(f"{_BEING_WRITTEN}  {name}" for name in names), ""]
+        (folder / MADE).write_text("\n".join(listed), encoding="utf-8")
         for name in names:
+            if name.startswith(_MEASUREMENTS) and not measured:
+                (folder / name).unlink(missing_ok=True)
+                continue
             (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(source / (study_file if name == "study.toml" else name), folder / name)
+            shutil.copyfile(source / (study_file if name == STUDY else name), folder / name)
+
+
+def measured(folder: Path, study_file: str) -> None:
+    """Copy the measurements that `laid_out` left out."""
+    with as_file(resources("demo_stimuli")) as source:
+        for name in demo_files(source, study_file):
+            if name.startswith(_MEASUREMENTS):
+                (folder / name).parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(source / name, folder / name)
 
 
 def fresh_record(folder: Path) -> None:
@@ -58,7 +75,7 @@ def demo_files(source: Path, study_file: str) -> tuple[str, ...]:
     named += [pattern for unit in data["unit"] for pattern in unit["responses"]]
     named += list(_targets(data))
     found = {path.relative_to(source).as_posix() for pattern in named for path in source.glob(pattern)}
-    return ("study.toml", *sorted(found))
+    return (STUDY, *sorted(found))
 
 
 def _targets(data: dict[str, Any]) -> Iterator[str]:

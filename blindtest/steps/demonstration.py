@@ -1,13 +1,14 @@
 """The demo: three small studies of invented devices with simulated listeners, their truth beside every verdict.
 
 Is there a difference at all? What is left of two impressions without the names? Is a correction heard, and is it
-preferred? Each is done as a user does it: files laid out, impressions put on record and claimed, stimuli rendered, the
-study sealed, sittings held over several days, results analysed, a report written.
+preferred? Each is done as a user does it: impressions put on record before anything is measured, and claimed; stimuli
+rendered, the study sealed, sittings held over several days, results analysed, a report written.
 
 Everything follows from a seed: nonces and salts by hashing, the listeners' noise from numpy generators, times from a
 simulated calendar. Nothing is written outside the folder that is given.
 """
 
+import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -30,7 +31,7 @@ from blindtest.session import (
     simulated_clock,
 )
 from blindtest.steps.analysis import Analysis, analyze
-from blindtest.steps.demo_folder import fresh_record, laid_out, marked, refuse_foreign
+from blindtest.steps.demo_folder import fresh_record, laid_out, marked, measured, refuse_foreign
 from blindtest.steps.demo_listeners import LISTENERS, TUNERS, held_against, known, panel, truths
 from blindtest.steps.demo_story import ChapterShown, DemoShown, StoryLine
 from blindtest.steps.gathering import Truths
@@ -46,7 +47,8 @@ if TYPE_CHECKING:
 
 __all__ = ["CHAPTERS", "Chapter", "Said", "demo", "demo_study"]
 
-BEGINS = datetime(2026, 3, 4, 9, 0, tzinfo=UTC)
+BEGINS = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
+"""The day before the units were measured, as the study files have it."""
 DAYS_BETWEEN = 2
 """Between a listener's sittings: another day in every time zone."""
 
@@ -176,10 +178,12 @@ def _told(chapter: Chapter, place: Path, seed: int, progress: Progress) -> Chapt
     entropy = seeded_entropy(seed, chapter.name)
     rng = np.random.default_rng([seed, *chapter.name.encode()])
     calendar = Calendar(BEGINS, rng)
-    laid_out(place, chapter.study_file)
+    laid_out(place, chapter.study_file, measured=False)
     fresh_record(place)
     for claim, said in chapter.said.items():
         _put_on_record(place, claim, said, calendar, entropy)
+    measured(place, chapter.study_file)
+    calendar.another_day()
     study = load_study(place)
     rendered = render(render_job(study), stimuli_folder(study), progress=_part(progress, 0, 40))
     listeners = chapter.listeners(study, rng)
@@ -226,9 +230,9 @@ def _put_on_record(place: Path, claim: str, said: Said, calendar: "Calendar", en
         entropy=entropy,
     )
     path = place / "study.toml"
-    quote = next(one.quote for one in load_study(place).claims if one.id == claim)
-    line = f'quote = "{quote}"\n'
     text = path.read_text(encoding="utf-8")
+    quote = next(one["quote"] for one in tomllib.loads(text)["claim"] if one["id"] == claim)
+    line = f'quote = "{quote}"\n'
     path.write_text(text.replace(line, f'{line}impression = "{shown.hash[:16]}"\n'), encoding="utf-8", newline="\n")
 
 

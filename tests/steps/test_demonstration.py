@@ -178,6 +178,7 @@ def test_impressions_stand_on_record_before_the_seal_and_are_quoted(told):
         assert entry.hash.startswith(one.record["impression"])
         assert len(one.record["impression"]) == 16
         assert one.record["quote"] in entry.quote
+        assert not entry.files  # nothing was measured yet: no graph could have been seen
     study = (shown.chapters[1].folder / "study.toml").read_text(encoding="utf-8")
     assert all(f'impression = "{one.record["impression"]}"' in study for one in claims)
 
