@@ -167,6 +167,7 @@ class Visitor(threading.Thread):
         super().__init__(daemon=True)
         self.folder, self.printed, self.answers = folder, printed, answers
         self.fault: Exception | None = None
+        self.served = True
 
     def run(self) -> None:
         """Sit through the whole sitting."""
@@ -179,6 +180,8 @@ class Visitor(threading.Thread):
     def _sit(self) -> None:
         begun = time.monotonic()
         while (found := LINK.search(self.printed.getvalue())) is None:
+            if not self.served:
+                return
             if time.monotonic() - begun > PATIENCE_S:
                 raise TimeoutError("no link was printed")
             time.sleep(0.02)
@@ -243,6 +246,7 @@ def said_by(arguments: list[str], folder: Path, answers: Answers | None = None) 
         except SystemExit as left:
             code = int(left.code or 0)
         if visitor is not None:
+            visitor.served = False
             visitor.join(PATIENCE_S)
             if visitor.fault is not None:
                 raise visitor.fault
