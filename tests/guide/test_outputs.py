@@ -99,7 +99,7 @@ class Player:
     def __post_init__(self):
         self.got: dict[tuple[str, int], tuple[str, int]] = {}
         self.played: set[str] = set()
-        self.hashes: dict[str, str] = {}
+        self.hashes: dict[str, dict[str, str]] = {}
         self.impressions: dict[str, str] = {}
 
     def made(self, mark: Mark) -> tuple[str, int]:
@@ -112,6 +112,7 @@ class Player:
         if page in self.played:
             return place
         self.played.add(page)
+        self.hashes[page] = {}
         place.mkdir()
         answers = None
         for mark in MARKS[page]:
@@ -124,7 +125,7 @@ class Player:
             elif mark.kind == "part of":
                 self.got[page, mark.line] = ((place / mark.what).read_text(encoding="utf-8"), 0)
             else:
-                arguments = [self.hashes.get(word, word) for word in shlex.split(mark.what)]
+                arguments = [self.hashes[page].get(word, word) for word in shlex.split(mark.what)]
                 assert arguments[0] == "blindtest", mark
                 sits = arguments[1] == "listen" and mark.exit_code == 0
                 text, code = self.tools.run(arguments[1:], place, answers if sits else None)
@@ -140,6 +141,7 @@ class Player:
         elif mark.what in ("my-study", "my-study, nobody has listened"):
             left_out = ("study.db*", "report", "stimuli") if "nobody" in mark.what else ()
             shutil.copytree(self.play("start.md") / "my-study", study, ignore=shutil.ignore_patterns(*left_out))
+            self.hashes[mark.page] |= self.hashes["start.md"]
         elif found := re.fullmatch(
             r"a listener(?: with (\d+) right)?(?: who prefers (\S+) in (\d+) pairs)?", mark.what
         ):
@@ -168,7 +170,7 @@ class Player:
     def remember(self, text: str, mark: Mark) -> None:
         for name, words in PUBLISHED.items():
             if found := re.search(rf"{words}\s+([0-9a-f]{{64}})", text):
-                self.hashes[name] = found[1]
+                self.hashes[mark.page][name] = found[1]
         if (made := IMPRESSION.search(text)) and (shown := IMPRESSION.search(mark.block)):
             self.impressions[shown[1]] = made[1]
 

@@ -1,5 +1,6 @@
 """Pages of the guide hold true: titles, links, commands and options, keys of the study file, words of the page."""
 
+import importlib.util
 import re
 import tomllib
 from itertools import combinations
@@ -257,3 +258,122 @@ def test_holm_in_the_prose_is_holm():
         shown = float(re.findall(r"0\.\d{4}", " ".join(p[name]))[1])
         assert shown == pytest.approx(highest, abs=2e-4)
     assert "L-ivy's .0178 becomes .0535" in text
+
+
+def test_the_critical_numbers_of_pairs_hold():
+    """Counted from binomial coefficients: the fewest wins whose p, doubled for both sides, is .05 or less."""
+    text = text_of(GUIDE / "preference.md")
+    rows = re.findall(
+        r"^\| (\d+) \| (\d+) or more \(p = (\.\d+)\) \| (\d+) or more \(p = (\.\d+)\) \|$", text, re.MULTILINE
+    )
+    assert [int(row[0]) for row in rows] == [16, 20, 24, 36]
+    for pairs, both, p_both, one, p_one in ((int(n), int(k), float(p), int(m), float(q)) for n, k, p, m, q in rows):
+        tail = [sum(comb(pairs, k) for k in range(wins, pairs + 1)) / 2**pairs for wins in range(pairs + 1)]
+        assert min(wins for wins in range(pairs + 1) if 2 * tail[wins] <= 0.05) == both
+        assert min(wins for wins in range(pairs + 1) if tail[wins] <= 0.05) == one
+        assert (2 * tail[both], tail[one]) == pytest.approx((p_both, p_one), abs=5e-4)
+
+
+def test_the_numbers_of_the_short_protocol_hold():
+    """Twenty pairs, 15 on both sides; sixteen with the direction sealed, 12 (claims.md 6); counted."""
+    text = " ".join(text_of(GUIDE / "night.md").split())
+    assert find_protocol("short").blocks[-1].trials == 20
+    fifteen = sum(comb(20, k) for k in range(15, 21)) / 2**20
+    twelve = sum(comb(16, k) for k in range(12, 17)) / 2**16
+    power = sum(comb(20, k) * 0.8**k * 0.2 ** (20 - k) for k in range(15, 21))
+    middle = sum(comb(20, k) for k in (6, 7, 13, 14)) / 2**20
+    assert (2 * fifteen, twelve, 2 * twelve, power, middle) == pytest.approx(
+        (0.041, 0.038, 0.077, 0.80, 0.22), abs=5e-3
+    )
+    for words in (
+        "with probability .041",
+        "(p = .038)",
+        "with probability .077",
+        "gets there with .80",
+        "open with probability .22",
+    ):
+        assert words in text, words
+
+
+# --- error rates of the verdict of survival --------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def drawing():
+    spec = importlib.util.spec_from_file_location("guide_draw_survival", Path(__file__).parent / "draw_survival.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def survival_rows(columns: int) -> list[list[str]]:
+    section = text_of(GUIDE / "survival.md").partition("\n## How often it is wrong\n")[2].partition("\n## ")[0]
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in section.split("\n") if line[:1] == "|"]
+    return [row for row in rows if len(row) == columns and row[0] != "design" and row[0][:3] != "---"]
+
+
+def test_the_worst_cells_are_those_of_the_simulation(drawing):
+    """tests/references/stats/survival_error_rates.json, made by tests/stats/simulate_survival.py."""
+    meta, rows = drawing.meta(), survival_rows(7)
+    by_rate = sorted(meta["worst_cells"], key=lambda cell: -cell["wrong_in_grid"])
+    assert len(rows) == 5
+    for row, cell in zip(rows, by_rate, strict=False):
+        assert row[:2] == [cell["design"], cell["spread"]]
+        assert float(row[2]) == cell["labelled"]
+        assert float(row[3]) == pytest.approx(cell["blind"], abs=2e-6)
+        assert row[4] == cell["true_state"]
+        assert float(row[5]) == pytest.approx(cell["wrong_in_grid"], abs=5.1e-5)
+        assert float(row[6]) == pytest.approx(cell["wrong_again"], abs=5.1e-5)
+    largest = max(float(row["wrong"]) for row in drawing.table())
+    assert by_rate[0]["wrong_in_grid"] == meta["worst_in_grid"] == pytest.approx(largest, abs=1e-6)
+
+
+def test_what_the_prose_says_of_the_simulation_holds(drawing):
+    meta = drawing.meta()
+    text = " ".join(text_of(GUIDE / "survival.md").split())
+    assert (
+        f"{meta['cells']} cells of {meta['studies']} studies each, seed {meta['seed']}, drawn on {meta['date']}" in text
+    )
+    assert len(meta["worst_cells"]) == 12
+    assert {cell["studies"] for cell in meta["worst_cells"]} == {400_000}
+    assert f"simulated again, is .{round(1e4 * meta['worst_again']):04}" in text
+    errors = [cell["std_error"] for cell in meta["worst_cells"]]
+    assert max(errors) < 0.00035
+    # No more than alpha beyond Monte Carlo error: the largest of twelve normal deviates passes 2.9 once in 50 times.
+    assert max((cell["wrong_again"] - meta["alpha"]) / cell["std_error"] for cell in meta["worst_cells"]) < 2.9
+    assert all(abs(abs(cell["blind"]) - meta["margin"]) < 1e-5 for cell in meta["worst_cells"])
+    blind = [float(row["blind"]) for row in drawing.table()]
+    assert f"({min(blind):g} to {max(blind):g}, on both sides of every border)" in text
+
+
+def test_how_often_each_verdict_is_reached_is_what_was_simulated(drawing):
+    rows, table = survival_rows(6), drawing.table()
+    assert [row[0] for row in rows] == list(dict.fromkeys(cell["design"] for cell in table))
+    for design, *reached, wrong in rows:
+        cells = {float(cell["blind"]): cell for cell in drawing.usual(table, design)}
+        for shown, blind, state in zip(
+            reached, (20.0, 10.0, 0.0, -15.0), ("survives", "shrinks", "vanishes", "reverses"), strict=True
+        ):
+            assert cells[blind]["true_state"] == state
+            assert float(shown) == pytest.approx(float(cells[blind][state]), abs=5.1e-3)
+        assert float(wrong) == pytest.approx(
+            max(float(cell["wrong"]) for cell in table if cell["design"] == design), abs=5.1e-5
+        )
+
+
+def test_the_figure_is_drawn_from_the_table_and_small(drawing):
+    kept = drawing.OUT.read_bytes()
+    assert len(kept) < 150_000
+    made_by = re.search(rb"matplotlib ([\d.]+)", kept)[1].decode()
+    import matplotlib as mpl
+
+    if mpl.__version__ != made_by:
+        pytest.skip(f"drawn by matplotlib {made_by}: python tests/guide/draw_survival.py")
+    assert drawing.drawn() == kept
+
+
+@each_page
+def test_figures_are_there_and_have_a_text_alternative(page):
+    for words, target in re.findall(r"!\[([^\]]*)\]\(([^)]+)\)", prose_of(page)):
+        assert (page.parent / target).is_file(), target
+        assert len(words) > 100, f"{target}: say what it shows, for those who read the page as text"
