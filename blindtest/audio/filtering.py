@@ -151,11 +151,11 @@ def _columns(fir: ArrayLike, channels: int) -> NDArray[np.float64]:
 def _blocks(count: int, taps: int) -> tuple[int, int, int]:
     """Return how many blocks, the step from one to the next, and their length.
 
-    The length is about five times the filter's, so that the blocks share the frames evenly, and a quick one for the
+    The length is about four times the filter's, so that the blocks share the frames evenly, and a quick one for the
     transform.
     """
     history = taps - 1
-    wanted = min(max(_SHORTEST_BLOCK, 5 * taps), count + history)
+    wanted = min(max(_SHORTEST_BLOCK, 4 * taps), count + history)
     blocks = -(-count // (wanted - history))
     block = quick_length(-(-count // blocks) + history)
     step = block - history

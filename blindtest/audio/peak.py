@@ -33,6 +33,7 @@ _WIDTH = _CHUNK + TAPS - 1
 _BATCH = 2048
 _TOGETHER = 32
 _REFINED = 2048  # places that the fine grid looks around, at most
+_SINGLE = 1e-5  # by how much a value may be off in single precision, at most
 _WORTH = 0.92  # a band-limited peak stands on the 4x grid with at least cos(pi/8) = 0.924 of its height
 
 
@@ -64,37 +65,45 @@ def true_peak(frames: ArrayLike, rate: int) -> float:
 
 def _channel_peak(padded: NDArray[np.float64], chunks: int, found: float) -> float:
     """Return the largest interpolated magnitude of one channel, or `found` if that is larger."""
-    peaks = np.abs(padded[_BEFORE : _BEFORE + chunks * _CHUNK])
+    inside = padded[_BEFORE : _BEFORE + chunks * _CHUNK]
+    best = max(found, float(inside.max()), -float(inside.min()))
+    if best == 0.0:
+        return best
+    # Where to look is decided in single precision, at half the cost; what is found there is computed again in double.
+    # Full scale is taken as what is known to be reached: then nothing is too small or too large for it.
+    single = np.empty(len(padded), dtype=np.float32)
+    np.divide(padded, best, out=single, casting="same_kind")
+    peaks = np.abs(single[_BEFORE : _BEFORE + chunks * _CHUNK])
     while len(peaks) > chunks:  # by halves: a reduction over so few values at a time takes three times as long
         peaks = np.maximum(peaks[0::2], peaks[1::2])
     bounds = _reach() * np.maximum(peaks, np.maximum(np.append(peaks[1:], 0.0), np.append(0.0, peaks[:-1])))
-    rows = sliding_window_view(padded, _WIDTH)[::_CHUNK]
-    best = max(found, float(peaks.max()))
-    open_chunks = np.flatnonzero(bounds > best)
+    rows = sliding_window_view(single, _WIDTH)[::_CHUNK]
+    highest = 1.0
+    open_chunks = np.flatnonzero(bounds > highest)
     open_chunks = open_chunks[np.argsort(-bounds[open_chunks], kind="stable")]
-    heights, places = [np.empty(0)], [np.empty(0, dtype=np.int64)]
+    heights, places = [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
     first, size = 0, 64  # a small first batch finds a value near the highest, which closes most chunks
-    while first < len(open_chunks) and bounds[open_chunks[first]] > best:
+    while first < len(open_chunks) and bounds[open_chunks[first]] > highest:
         batch = open_chunks[first : first + size]
         values = _interpolated(rows, batch)
-        best = max(best, float(values.max()))
-        high = _highest(values.ravel(), best)
+        highest = max(highest, float(values.max()) * (1.0 - _SINGLE))
+        high = _near(values.ravel(), highest)
         heights.append(values.ravel()[high])
         places.append(batch[high // values.shape[1]] * values.shape[1] + high % values.shape[1])
         first, size = first + size, _BATCH
-    high = _highest(np.concatenate(heights), best)
-    return max(best, _finest(padded, np.concatenate(places)[high] * (FINE // OVERSAMPLING)))
+    near = np.concatenate(places)[_near(np.concatenate(heights), highest)]
+    return max(best, _finest(padded, near * (FINE // OVERSAMPLING)))
 
 
-def _highest(values: NDArray[np.float64], best: float) -> NDArray[np.int64]:
-    """Return where the values stand that the fine grid is to look around: near `best`, the highest of them."""
-    near: NDArray[np.int64] = np.flatnonzero(values > _WORTH * best)
+def _near(values: NDArray[np.float32], highest: float) -> NDArray[np.int64]:
+    """Return where the values stand that the fine grid is to look around: near `highest`."""
+    near: NDArray[np.int64] = np.flatnonzero(values > _WORTH * highest)
     if len(near) > _REFINED:
         near = near[np.argpartition(-values[near], _REFINED)[:_REFINED]]
     return near
 
 
-def _interpolated(rows: NDArray[np.float64], batch: NDArray[np.int64]) -> NDArray[np.float64]:
+def _interpolated(rows: NDArray[np.float32], batch: NDArray[np.int64]) -> NDArray[np.float32]:
     """Return the magnitudes (batch, 128) on the coarse grid in the chunks of `batch`."""
     # As products too small for the linear algebra library to share out among threads: its threads wait for each other
     # in busy loops, which took four times as long where other programs wanted the cores too. And the last digit then
@@ -102,7 +111,7 @@ def _interpolated(rows: NDArray[np.float64], batch: NDArray[np.int64]) -> NDArra
     groups = -(-len(batch) // _TOGETHER)
     filled = np.append(batch, np.repeat(batch[-1:], groups * _TOGETHER - len(batch)))
     values = np.matmul(rows[filled].reshape(groups, _TOGETHER, _WIDTH), _coarse_matrix())
-    magnitudes: NDArray[np.float64] = np.abs(values.reshape(groups * _TOGETHER, -1)[: len(batch)])
+    magnitudes: NDArray[np.float32] = np.abs(values.reshape(groups * _TOGETHER, -1)[: len(batch)])
     return magnitudes
 
 
@@ -126,15 +135,15 @@ def _phases() -> NDArray[np.float64]:
 
 
 @lru_cache(maxsize=1)
-def _coarse_matrix() -> NDArray[np.float64]:
+def _coarse_matrix() -> NDArray[np.float32]:
     """Return (79, 128): a chunk with its surroundings in, the coarse grid from its first frame on out."""
     matrix = np.zeros((_WIDTH, _CHUNK, OVERSAMPLING))
     for frame in range(_CHUNK):
         matrix[frame : frame + TAPS, frame] = _phases()[:: FINE // OVERSAMPLING].T
-    return matrix.reshape(_WIDTH, -1)
+    return matrix.reshape(_WIDTH, -1).astype(np.float32)
 
 
 @lru_cache(maxsize=1)
 def _reach() -> float:
     """Return the largest magnitude that samples of at most 1 can interpolate to."""
-    return float(np.abs(_phases()).sum(axis=1).max()) * (1.0 + 1e-12)
+    return float(np.abs(_phases()).sum(axis=1).max()) * (1.0 + _SINGLE)
