@@ -194,7 +194,8 @@ def test_study_md_calls_nothing_not_yet_that_is_there():
 
 def words_of_the_page() -> str:
     web = PACKAGE / "web"
-    files = [*web.glob("static/*.js"), *web.glob("templates/*.html"), PACKAGE / "methods/abx.py"]
+    files = [*web.glob("static/*.js"), *web.glob("templates/*.html"), PACKAGE / "session/view.py"]
+    files += (PACKAGE / "methods").glob("*.py")
     return "\n".join(re.sub(r"\s+", " ", text_of(file)) for file in files)
 
 
@@ -214,7 +215,8 @@ def test_listening_md_has_the_keys_of_the_page():
         "slot1 slot2 slot3": "the sounds A, B, X",
         "play": "play, pause",
         "restart": "from the start",
-        "option1 option2": "X is A, X is B",
+        "option1 option2": "X is A, X is B; or the first and the second answer",
+        "lower5 lower raise raise5": "in a rating: 5 less, 1 less, 1 more, 5 more",
         "confirm": "confirm",
         "undo": "undo the choice",
         "next": "next, after a practice trial",
