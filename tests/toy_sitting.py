@@ -317,7 +317,7 @@ def _main() -> None:
             token = os.urandom(24).hex()
             page = app(served, port=serving, link_token=token, clock=lambda: datetime.now(UTC))
             print(link(serving, token), flush=True)
-            Server(page, opened).run(until=served.over)
+            Server(page, opened).run(until=served.over, patience_s=20.0 if sitting.over else None)
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ import errno
 import socket
 from collections.abc import Callable
 from threading import Event, Thread
+from time import monotonic
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -86,14 +87,16 @@ class Server:
         """The port that is served."""
         return int(self._socket.getsockname()[1])
 
-    def run(self, *, until: Event | None = None, linger_s: float = 2.0) -> None:
+    def run(self, *, until: Event | None = None, linger_s: float = 2.0, patience_s: float | None = None) -> None:
         """Serve until interrupted, or until `linger_s` after `until` is set, so that the last page is still read.
+
+        Where `patience_s` is given, `until` is waited for no longer than that.
 
         An interrupt stops the server first and is then raised as KeyboardInterrupt.
         """
         over = Event()
         if until is not None:
-            Thread(target=self._stop_after, args=(until, over, linger_s), daemon=True).start()
+            Thread(target=self._stop_after, args=(until, over, linger_s, patience_s), daemon=True).start()
         try:
             self._server.run(sockets=[self._socket])
         finally:
@@ -104,10 +107,14 @@ class Server:
         """Ask a running server to stop."""
         self._server.should_exit = True
 
-    def _stop_after(self, until: Event, over: Event, linger_s: float) -> None:
+    def _stop_after(self, until: Event, over: Event, linger_s: float, patience_s: float | None) -> None:
+        begun = monotonic()
         while not over.is_set():
             if until.wait(0.2):
                 over.wait(linger_s)
+                self.stop()
+                return
+            if patience_s is not None and monotonic() - begun > patience_s:
                 self.stop()
                 return
 

@@ -10,6 +10,9 @@ from blindtest.web.sitting_service import SittingService
 
 __all__ = ["sit"]
 
+LATE_PAGE_S = 12.0
+"""How long a page may take to find a server again: more than the longest of its waits between two tries."""
+
 Say = Callable[[str], object]
 
 
@@ -57,7 +60,9 @@ def sit(
     if open_browser is not None:
         open_browser(address)
     try:
-        Server(app, opened).run(until=service.over)
+        # Killed between the last answer and the end: a page that waits with that answer is told, if there is one.
+        patience_s = LATE_PAGE_S if prepared.sitting.over else None
+        Server(app, opened).run(until=service.over, patience_s=patience_s)
     except KeyboardInterrupt:
         say("Stopped.")
     return prepared.result()

@@ -109,7 +109,7 @@ class SittingService:
         facts: Facts | None = None,
     ) -> None:
         self.over = Flag()
-        """Set when the sitting is finished or abandoned."""
+        """Set when the sitting is finished or abandoned and its page was told so."""
         self._sitting = sitting
         self._record = record
         self._samples = samples
@@ -134,7 +134,7 @@ class SittingService:
     def view(self) -> Mapping[str, Any]:
         """Return what the listener may see now."""
         with self._lock:
-            return view_of(self._sitting).to_json()
+            return self._shown()
 
     def handle(self, event: Event) -> Mapping[str, Any]:
         """Take an event; see `ListeningService`."""
@@ -156,7 +156,7 @@ class SittingService:
             self._sitting = new
             if moved:
                 self._arrived()
-            return view_of(new).to_json()
+            return self._shown()
 
     def sound(self, token: str) -> bytes | None:
         """Return the WAV under `token`, or None. All were made beforehand: the time taken tells nothing."""
@@ -190,10 +190,13 @@ class SittingService:
         if new.over:
             self._record.ended(new, event.at)
 
-    def _arrived(self) -> None:
-        self._player.prepare(self._sound(offer) for offer in offers(self._sitting))
+    def _shown(self) -> Mapping[str, Any]:
         if self._sitting.over:
             self.over.set()
+        return view_of(self._sitting).to_json()
+
+    def _arrived(self) -> None:
+        self._player.prepare(self._sound(offer) for offer in offers(self._sitting))
 
     def _sound(self, offer: Offer) -> Sound:
         plan, samples = self._sitting.plan, self._samples

@@ -58,6 +58,11 @@ export class Line {
     this.put(event);
   }
 
+  /** Add to the story what the server knows and a server started later would not. @param {PageEvent} event */
+  recall(event) {
+    this.story.push(event);
+  }
+
   /** @param {PageEvent} event */
   put(event) {
     follow(this.queue, { event, again: false }, (waiting) => waiting.event);
@@ -109,7 +114,8 @@ export class Line {
     if (response.status === 409 && !again && this.tells(event) && this.isNews(body.view)) {
       // The server was started again since the trial was heard: tell it the trial anew, then the answer.
       const told = event.event === "confirmed" ? [...this.story, event] : this.story;
-      this.queue.unshift(...told.map((each) => ({ event: each, again: true })));
+      const begun = body.view.step === "ready" ? [{ event: "began" }] : [];
+      this.queue.unshift(...[...begun, ...told].map((each) => ({ event: each, again: true })));
       return true;
     }
     // Only now may the kept answer go: the server holds it durably, or will never take it.
@@ -127,12 +133,16 @@ export class Line {
     return first !== undefined && first.trial === event.trial && first.attempt === event.attempt;
   }
 
-  /** Whether the server is at the story's trial and has heard nothing of it. @param {import("./types.js").View} view */
+  /**
+   * Whether the server is at the story's trial and has heard nothing of it.
+   * @param {import("./types.js").View} view
+   */
   isNews(view) {
     const first = this.story[0];
-    // Where nothing sounds nothing has to be loaded, and every story may be news.
-    const silent = view.slots.every((slot) => slot.token === "");
-    return view.step === "trial" && (!view.loaded || silent) && view.trial === first?.trial && view.attempt === first?.attempt;
+    if (view.trial !== first?.trial || view.attempt !== first?.attempt) return false;
+    // Where nothing sounds no level is set: a server started again stands before its first step, and nothing is loaded.
+    if (view.step === "ready") return view.next.length === 0;
+    return view.step === "trial" && (!view.loaded || view.slots.every((slot) => slot.token === ""));
   }
 
   /** @param {boolean} connected @returns {boolean} the same */

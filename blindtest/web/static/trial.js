@@ -204,6 +204,8 @@ export function trialPage(page, view) {
     const resampled = !silent && page.player.resampled;
     if (asked) {
       page.line.send({ event: "loaded", trial, attempt });
+      // Heard before the page was opened anew.
+      for (const slot of view.heard) page.line.recall({ event: "selected", trial, attempt, slot });
       if (resampled) page.line.send({ event: "faulted", trial, attempt, kind: "rate" });
       tell();
     }
