@@ -36,12 +36,17 @@ class FilterCurve:
     """What a condition applies to the clip before its gain: level (bins,) dB over frequency (bins,) Hz."""
 
     frequency: Floats
-    magnitude_db: Floats
     rate: int
     """Of the first clip."""
     taps: int
     """1 for the unit impulse."""
+    reading: Callable[[], Floats]
     design: Callable[[], Floats]
+
+    @cached_property
+    def magnitude_db(self) -> Floats:
+        """The levels (bins,) themselves, read when asked for: who renders or listens needs none."""
+        return self.reading()
 
     @cached_property
     def fir(self) -> Floats:
@@ -96,9 +101,9 @@ class Bench:
 
         return FilterCurve(
             frequency=frequency,
-            magnitude_db=condition_curve_db(condition, self._job.playback, self._common, self._band, frequency),
             rate=rate,
             taps=taps,
+            reading=lambda: condition_curve_db(condition, self._job.playback, self._common, self._band, frequency),
             design=design,
         )
 
