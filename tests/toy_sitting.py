@@ -275,7 +275,7 @@ class Visitor:
             self.get(f"/sound/{token}")
 
     def answer(self, view, choice: str = "A") -> Answered:
-        """Choose and confirm; where that is asked, rate every slot."""
+        """Choose and confirm; where ratings are asked for, rate every slot."""
         question = view["question"]
         rated = {key: 10 * (at + 1) for at, key in enumerate(question["keys"])}
         values = rated if question["kind"] == "rate" else {"choice": choice}

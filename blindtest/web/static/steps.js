@@ -33,9 +33,9 @@ function ready(page, view) {
       element("section", { "aria-labelledby": "course" },
         element("h2", { id: "course" }, "What will happen"),
         silent ? element("p", {}, view.message) : null,
-        element("p", {}, `${view.of === 1 ? "1 trial" : `${view.of} trials`}. ${silent
-          ? "In each you play one clip on every unit named, rate what you hear, and confirm it."
-          : "In each you listen as often and as long as you like, answer what is asked, and confirm it."} Until then you can change your answer. Nothing runs out of time.`),
+        element("p", {}, `${view.of === 1 ? "1 trial. In it" : `${view.of} trials. In each`} you ${silent
+          ? "play one clip on every unit named, rate what you hear, and confirm it."
+          : "listen as often and as long as you like, answer what is asked, and confirm it."} Until then you can change your answer. Nothing runs out of time.`),
         element("p", {}, "You can close the page whenever you like and come back later. Everything works by keyboard or pointer."),
       ),
       consent
