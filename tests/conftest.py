@@ -7,6 +7,11 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from hypothesis import settings
+
+# The machines are noisy: how long an example takes is no property of the code.
+settings.register_profile("noisy machine", deadline=None)
+settings.load_profile("noisy machine")
 
 HERE = Path(__file__).parent
 

@@ -41,8 +41,9 @@ def chromium(require):
     return found
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def playwright(chromium):
+    # Not for the whole session: while it is open its event loop stands in the way of every other one in the process.
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as run:
