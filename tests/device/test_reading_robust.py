@@ -115,10 +115,11 @@ LARGE = {
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", LARGE)
-def test_large_files_are_done_within_two_seconds(name):
+def test_large_files_do_not_hang(name):
+    """A hang is looked for, not a speed: machines are noisy. The release form below asks for 2 s."""
     start = time.process_time()
     read_or_refused(LARGE[name])
-    assert time.process_time() - start < 2
+    assert time.process_time() - start < 10
 
 
 @pytest.mark.long
@@ -133,6 +134,9 @@ def test_ten_thousand_malformed_files():
         slowest = max(slowest, time.perf_counter() - start)
     peak = 0
     for data in LARGE.values():
+        start = time.process_time()
+        read_or_refused(data)
+        slowest = max(slowest, time.process_time() - start)
         tracemalloc.start()
         read_or_refused(data)
         peak = max(peak, tracemalloc.get_traced_memory()[1])
