@@ -5,6 +5,7 @@ Sources: RFC 9110 (Host, Origin with RFC 6454), RFC 6265bis (SameSite, HttpOnly)
 
 import json
 import threading
+import time
 
 import pytest
 
@@ -421,3 +422,69 @@ def test_a_large_body_is_refused(visitor, path, chunks):
 def test_a_lied_length_is_refused(visitor):
     assert visitor.ask("POST", "/event", b"{}", {"content-length": "1e3"}).status == 413
     assert visitor.ask("POST", "/event", b"{}", {"content-length": "99999999999999999999"}).status == 413
+
+
+# --- between the last answer and the end ----------------------------------------------------------------------------
+
+
+def _at_the_last(toy, record):
+    made = toy.plan_of({"single": 1})
+    served = toy.service(made, record)
+    visitor = toy.Visitor(toy.app(served))
+    visitor.enter()
+    visitor.event("began")
+    visitor.event("level_set", gain_db=-20.0)
+    visitor.listen(visitor.view())
+    return made, served, visitor
+
+
+def test_an_end_that_could_not_be_noted_is_noted_when_the_answer_comes_again(toy):
+    """The answer is durable, its acknowledgement is not sent: sent again it is not doubled, and the sitting closes."""
+
+    class Stumbling(toy.Memory):
+        stumbles = 1
+
+        def answered(self, answer):
+            if not self.rows:
+                super().answered(answer)
+
+        def ended(self, sitting, at):
+            if self.stumbles:
+                self.stumbles = 0
+                raise OSError("no space left")
+            super().ended(sitting, at)
+
+    record = Stumbling()
+    _, served, visitor = _at_the_last(toy, record)
+    view = visitor.view()
+    assert visitor.answer(view).status == 503
+    assert (len(record.rows), record.state) == (1, "open")
+    assert not served.over.is_set()
+    again = visitor.event("confirmed", trial=0, attempt=1, values={"1": 10})
+    assert again.json["view"]["step"] == "finished"
+    assert (len(record.rows), record.state) == (1, "finished")
+    assert served.over.is_set()
+
+
+def test_killed_before_the_end_was_noted_the_page_is_told_before_the_server_stops(toy):
+    from blindtest.session import restored
+
+    record = toy.Memory()
+    made, _, visitor = _at_the_last(toy, record)
+    visitor.answer(visitor.view())
+    sitting = restored(made, record.rows, study="toy", listener="L01")
+    later = toy.SittingService(sitting, record=record, samples=toy.samples, rate=toy.RATES.__getitem__)
+    assert not later.over.is_set(), "nobody was told yet: a page may still wait with the answer"
+    page = toy.Visitor(toy.app(later), cookie=visitor.cookie)
+    again = page.event("confirmed", trial=0, attempt=1, values={"1": 10})
+    assert again.json["view"]["step"] == "finished"
+    assert len(record.rows) == 1
+    assert later.over.is_set()
+
+
+def test_a_server_whose_sitting_is_over_waits_for_its_page_only_so_long(toy):
+    opened = toy.open_port()
+    waited = threading.Event()
+    begun = time.monotonic()
+    toy.Server(toy.app(toy.service()), opened).run(until=waited, patience_s=0.5)
+    assert 0.5 < time.monotonic() - begun < 10
