@@ -40,12 +40,9 @@ _LEVEL = _table(
     "spl level levels lvl mag magnitude magnitudes amplitude amplitudes amp ampl gain response pegel "
     "niveau nivel livello betrag amplitud ampiezza frf transfer output pressure voltage sound raw"
 )
-_LINEAR = _table(
-    "linear lin ratio factor pa pascal pascals mpa upa µpa v volt volts mv v/v pa/v pa/pa v/pa abs x"
-)
+_LINEAR = _table("linear lin ratio factor pa pascal pascals mpa upa µpa v volt volts mv v/v pa/v pa/pa v/pa abs x")
 _PHASE = _table(
-    "phase phases phas ang arg phasengang fase phi φ angle deg degs degree degrees grad ° rad rads radian "
-    "radians"
+    "phase phases phas ang arg phasengang fase phi φ angle deg degs degree degrees grad ° rad rads radian radians"
 )
 _OTHER = _table(
     "thd thd+n distortion harmonic harmonics fundamental imd intermodulation rub buzz impedance ohm "
@@ -54,15 +51,9 @@ _OTHER = _table(
     "excess error tolerance limit limits uncertainty index no nr point points bin bins # row date flag "
     "comment note notes remark % percent decay rt60 t60 ms current temperature q bandwidth bw"
 )
-_TIME = _table(
-    "time times zeit temps tiempo tempo seconds sample samples"
-)
-_LEFT = _table(
-    "left l lft links gauche izquierda izquierdo sinistra sinistro vänster"
-)
-_RIGHT = _table(
-    "right r rgt rechts droite droit derecha derecho destra destro höger"
-)
+_TIME = _table("time times zeit temps tiempo tempo seconds sample samples")
+_LEFT = _table("left l lft links gauche izquierda izquierdo sinistra sinistro vänster")
+_RIGHT = _table("right r rgt rechts droite droit derecha derecho destra destro höger")
 _UNITS = _table(
     "hz khz db dbspl dbfs dbv dbr dbu spl deg degs degree degrees ° rad rads radian radians ms s % ohm "
     "ohms ω pa mpa v mv linear lin"

@@ -45,8 +45,7 @@ def _curve(field: str, levels: tuple[float, ...]) -> Response:
         frequency=np.array(BANDS_HZ),
         magnitude=magnitude,
         remarks=(
-            f"ISO 11904-1:2002, {field}: averages of real ears, not of this rig; "
-            "100 to 160 Hz and 16 kHz from memory",
+            f"ISO 11904-1:2002, {field}: averages of real ears, not of this rig; 100 to 160 Hz and 16 kHz from memory",
         ),
         sources=("ISO 11904-1:2002",),
     )

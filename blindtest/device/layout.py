@@ -170,9 +170,7 @@ def layout_by_position(sample: Sequence[Row], dialect: Dialect, count: int) -> L
             remarks = [remarks[0].replace(" and level in dB", ", level in dB and phase in degrees")]
         if count > first + 3:
             remarks.append(f"columns left out: {first + 4} to {count}")
-    return Layout(
-        frequency=first, levels=[first + 1], level_units=["dB"], sides=[""], phases=phases, remarks=remarks
-    )
+    return Layout(frequency=first, levels=[first + 1], level_units=["dB"], sides=[""], phases=phases, remarks=remarks)
 
 
 def _is_index(column: Floats) -> bool:

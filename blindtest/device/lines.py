@@ -53,9 +53,7 @@ def refused(
     problem: str, *, line: int | None = None, key: str = "", got: object = None, allowed: str = "", remedy: str = ""
 ) -> BlindtestError:
     """Return the error for one fault in the file that is being read."""
-    return BlindtestError(
-        Fault(problem=problem, line=line, key=key, got=got, allowed=allowed, remedy=remedy)
-    )
+    return BlindtestError(Fault(problem=problem, line=line, key=key, got=got, allowed=allowed, remedy=remedy))
 
 
 def read_bytes(path: Path) -> bytes:

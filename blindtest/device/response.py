@@ -84,9 +84,7 @@ class SeatingAverage:
             object.__setattr__(self, name, view)
 
 
-def average_seatings(
-    responses: Sequence[Response], *, mean: Literal["level", "power"] = "level"
-) -> SeatingAverage:
+def average_seatings(responses: Sequence[Response], *, mean: Literal["level", "power"] = "level") -> SeatingAverage:
     """Return the mean of seatings of one device on one rig, with spread and range.
 
     `mean` is "level" (arithmetic mean of the dB, the default) or "power" (10 lg of the mean power). Seatings on

@@ -133,9 +133,7 @@ def with_trials(
     protocol: Protocol, claims: Sequence[Claim], conditions: Sequence[StudyCondition], clips: int
 ) -> Protocol:
     """Return the protocol with the trials of its ratings counted: a page for each clip, or each clip and condition."""
-    return replace(
-        protocol, blocks=tuple(_with_trials(block, claims, conditions, clips) for block in protocol.blocks)
-    )
+    return replace(protocol, blocks=tuple(_with_trials(block, claims, conditions, clips) for block in protocol.blocks))
 
 
 def _with_trials(block: Block, claims: Sequence[Claim], conditions: Sequence[StudyCondition], clips: int) -> Block:

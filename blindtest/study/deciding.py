@@ -188,9 +188,7 @@ def _spaced(protocol: Protocol, found: Findings) -> None:
             )
 
 
-def _fit(
-    protocol: Protocol, claims: Sequence[Claim], conditions: Sequence[StudyCondition], found: Findings
-) -> None:
+def _fit(protocol: Protocol, claims: Sequence[Claim], conditions: Sequence[StudyCondition], found: Findings) -> None:
     """Complain about blocks that compare more conditions, or fewer, than their method takes."""
     for block in protocol.blocks:
         least, most = METHODS[block.method].conditions

@@ -171,9 +171,7 @@ def _phase_faults(source: Source, block: dict[str, Any], index: int) -> list[Fau
     return faults
 
 
-def _number_faults(
-    source: Source, block: dict[str, Any], index: int, touched: Sequence[places.Path]
-) -> list[Fault]:
+def _number_faults(source: Source, block: dict[str, Any], index: int, touched: Sequence[places.Path]) -> list[Fault]:
     """Numbers that a block's method lacks, or doesn't know."""
     path = ("block", index)
     method = METHODS.get(block.get("method", ""))
@@ -226,10 +224,7 @@ def _series_faults(
     faults = []
     phases = {block.get("phase") for block in blocks}
     decided = {
-        kind
-        for block in blocks
-        if block.get("phase") != "practice"
-        for kind in METHODS[block["method"]].decides
+        kind for block in blocks if block.get("phase") != "practice" for kind in METHODS[block["method"]].decides
     }
     for number, kind in enumerate(data.get("decides", ())):
         if kind not in decided and "blind" in phases:

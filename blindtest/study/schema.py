@@ -242,9 +242,7 @@ class ConditionTable(Table):
     anchor: Literal["low", "high"] | None = Field(
         None, description="low: a rendering of plainly poor quality, high: a plainly good one; rated beside the devices"
     )
-    decoy: bool = Field(
-        False, description="true for a rendering that no claim speaks of and that is never named"
-    )
+    decoy: bool = Field(False, description="true for a rendering that no claim speaks of and that is never named")
 
 
 class ClipTable(Table):
@@ -355,9 +353,7 @@ class BlockTable(Table):
     )
     method: MethodName = Field(description="the test method")
     trials: int | None = Field(None, ge=1, le=1000, description="the number of trials in a sitting")
-    repeats: int | None = Field(
-        None, ge=1, le=100, description="rating: how often each clip is rated in a sitting"
-    )
+    repeats: int | None = Field(None, ge=1, le=100, description="rating: how often each clip is rated in a sitting")
     sittings: int = Field(1, ge=1, le=100, description="in how many sittings, each on another day, the block is run")
     ties: bool = Field(False, description="preference: true to allow the answer 'no preference'")
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")

@@ -6,8 +6,29 @@ import pytest
 from blindtest.device import diffuse_field_curve, free_field_curve
 
 A_WEIGHTING_DB = np.array(
-    [-19.1, -16.1, -13.4, -10.9, -8.6, -6.6, -4.8, -3.2, -1.9, -0.8,
-     0.0, 0.6, 1.0, 1.2, 1.3, 1.2, 1.0, 0.5, -0.1, -1.1, -2.5]
+    [
+        -19.1,
+        -16.1,
+        -13.4,
+        -10.9,
+        -8.6,
+        -6.6,
+        -4.8,
+        -3.2,
+        -1.9,
+        -0.8,
+        0.0,
+        0.6,
+        1.0,
+        1.2,
+        1.3,
+        1.2,
+        1.0,
+        0.5,
+        -0.1,
+        -1.1,
+        -2.5,
+    ]
 )
 """IEC 61672-1, table of A-weightings, 100 Hz to 10 kHz in third octaves (from memory)."""
 

@@ -30,9 +30,7 @@ OCTAVES = 20 * 2.0 ** np.arange(0, 10, 1 / 12)
 
 def one(levels, frequency=OCTAVES, **more):
     levels = np.asarray(levels, dtype=float)
-    return Response(
-        frequency=frequency, magnitude=levels[:, None] if levels.ndim == 1 else levels, **more
-    )
+    return Response(frequency=frequency, magnitude=levels[:, None] if levels.ndim == 1 else levels, **more)
 
 
 def test_seatings_are_averaged_in_decibels_with_their_spread():

@@ -158,7 +158,9 @@ def test_two_conditions_of_one_unit_go_by_their_ids(changed):
 def test_no_two_names_are_ever_alike(survival):
     path = survival / "study.toml"
     text = path.read_text().replace('id = "good"', 'id = "good"\nlabel = "Heron, open-back headphone"')
-    decoy = '\n[[condition]]\nid = "third"\ndecoy = true\nstages = [{ tilt_db_per_octave = 1 }]\n\n[[clip]]\nid = "strings"'
+    decoy = (
+        '\n[[condition]]\nid = "third"\ndecoy = true\nstages = [{ tilt_db_per_octave = 1 }]\n\n[[clip]]\nid = "strings"'
+    )
     path.write_text(text.replace('\n[[clip]]\nid = "strings"', decoy))
     names = labels(load_study(survival))
     assert len(set(names.values())) == len(names) == 6
@@ -230,7 +232,9 @@ def test_a_claim_about_some_clips_counts_their_trials_only(survival, changed):
 
 def test_a_protocol_with_ties_says_what_they_cost(changed, folder):
     claim = '[[claim]]\nid = "liked"\nkind = "preferred"\ndevice = "plover"\ncomparator = "heron"\n'
-    changed(("[protocol]", claim + "[protocol]"), ('use = "abx"', 'use = "short"\n[protocol.changes]\ntest.ties = true'))
+    changed(
+        ("[protocol]", claim + "[protocol]"), ('use = "abx"', 'use = "short"\n[protocol.changes]\ntest.ties = true')
+    )
     assert load_study(folder).protocol.blocks[1].numbers == {"ties": 1}
     notes = "\n".join(str(note) for note in examine(folder).notes)
     assert "each answer 'no preference' takes a pair away" in notes
@@ -238,8 +242,12 @@ def test_a_protocol_with_ties_says_what_they_cost(changed, folder):
 
 
 def test_sealed_direction_of_claims_6(changed, folder):
-    claim = '[[claim]]\nid = "liked"\nkind = "preferred"\ndevice = "plover"\ncomparator = "heron"\ndirection = "claimed"\n'
-    changed(("[protocol]", claim + "[protocol]"), ('use = "abx"', 'use = "short"\n[protocol.changes]\ntest.trials = 16'))
+    claim = (
+        '[[claim]]\nid = "liked"\nkind = "preferred"\ndevice = "plover"\ncomparator = "heron"\ndirection = "claimed"\n'
+    )
+    changed(
+        ("[protocol]", claim + "[protocol]"), ('use = "abx"', 'use = "short"\n[protocol.changes]\ntest.trials = 16')
+    )
     study = load_study(folder)
     # claims.md 6 [calc]: 16 pairs with sealed direction, 12 of 16
     assert study.reaches["liked"].shown_from == 12
@@ -259,7 +267,9 @@ def test_a_page_holds_twelve_conditions_at_most(survival):
 def test_the_order_of_phases_goes_with_the_number_of_listeners(survival):
     path = survival / "study.toml"
     text = path.read_text()
-    assert "every listener of the panel has the same order (blind-first)" in "\n".join(map(str, examine(survival).notes))
+    assert "every listener of the panel has the same order (blind-first)" in "\n".join(
+        map(str, examine(survival).notes)
+    )
     crossed = text.replace('use = "survival"', 'use = "survival"\norder = "crossed"')
     path.write_text(crossed)
     assert load_study(survival).protocol.order == "crossed"

@@ -80,9 +80,7 @@ def complain(folder: Path, seed: int) -> int:
         study = study.replace(f'use = "{use}"', 'use = "own.toml"')
     (folder / "study.toml").write_text(mutated(study, rng), encoding="utf-8")
     source = PROTOCOL if use == "abx" else (resources("protocols") / f"{use}.toml").read_text()
-    (folder / "own.toml").write_text(
-        mutated(source, rng) if own and rng.random() < 0.7 else source, encoding="utf-8"
-    )
+    (folder / "own.toml").write_text(mutated(source, rng) if own and rng.random() < 0.7 else source, encoding="utf-8")
     begun = time.process_time()
     try:
         faults = check_study(folder)

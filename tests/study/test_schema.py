@@ -203,7 +203,12 @@ def test_the_template_names_the_schema_beside_it(tmp_path):
 @pytest.fixture
 def example(tmp_path, noise, response):
     """The folder of the full example, every file it names in it."""
-    files = (("heron/seating-1.txt", "\t"), ("plover/a.csv", ","), ("rig2-diffuse-field.txt", "\t"), ("target.txt", "\t"))
+    files = (
+        ("heron/seating-1.txt", "\t"),
+        ("plover/a.csv", ","),
+        ("rig2-diffuse-field.txt", "\t"),
+        ("target.txt", "\t"),
+    )
     for number, (name, separator) in enumerate(files):
         path = tmp_path / "measurements" / name
         path.parent.mkdir(parents=True, exist_ok=True)
