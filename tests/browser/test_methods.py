@@ -463,6 +463,13 @@ def test_rating_moves_nothing(listener):
         someone.key(key)
         someone.page.wait_for_timeout(30)
         assert someone.page.evaluate(boxes) == first, key
+    # A sound turned to by its key comes into the window, above the steps.
+    for key in "19":
+        someone.key(key)
+        someone.page.wait_for_timeout(50)
+        inside = """() => { const row = document.querySelector(".in-hand").getBoundingClientRect();
+          return row.top >= 0 && row.bottom <= document.querySelector(".steps").getBoundingClientRect().top; }"""
+        assert someone.page.evaluate(inside), key
 
 
 def test_slots_and_scales_look_alike(listener):

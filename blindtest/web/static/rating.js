@@ -144,6 +144,8 @@ export function rate(desk) {
     act: (action) => step(STEPS[action] ?? 0),
     set: (values, selected) => {
       current = values ?? {};
+      // Turned to by a key, a row may lie outside the window; the first one of a silent page is nobody's wish.
+      const turned = selected !== inHand && !(silent && inHand === "");
       inHand = selected;
       const leaving = rows.some(({ slider }) => slider === document.activeElement);
       for (const { key, node: row, slider, value, spoken } of rows) {
@@ -163,6 +165,7 @@ export function rate(desk) {
       const row = rows.find(({ key }) => key === inHand);
       now.textContent = row ? `${row.place.called}: ${told(inHand)}` : "No sound selected";
       for (const each of steps) enable(each, row !== undefined);
+      if (turned && row && !row.node.contains(document.activeElement)) row.node.scrollIntoView({ block: "nearest" });
     },
     lacks: (values, unheard) => {
       const missing = places.filter(({ name }) => values?.[name] === undefined && !unheard.includes(name));
