@@ -12,9 +12,8 @@ import numpy as np
 
 from blindtest import __version__
 from blindtest.design import Block
-from blindtest.device import correction_fir
 from blindtest.methods import METHODS
-from blindtest.render import CorrectionStage, Rendered
+from blindtest.render import Rendered
 from blindtest.report import (
     BlockFacts,
     ClaimFacts,
@@ -50,9 +49,10 @@ from blindtest.report import (
 )
 from blindtest.stats import DECISION_RULES, Conclusion, SurvivalPower, survival_power
 from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
+from blindtest.steps.corrections import designed
 from blindtest.steps.sealing import STOPPING
 from blindtest.steps.verification import Verified
-from blindtest.study import Study, Unit, compared, read_origin, render_job, tested_clips, unit_averages, unit_response
+from blindtest.study import Study, Unit, compared, read_origin, tested_clips, unit_averages, unit_response
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
@@ -321,31 +321,19 @@ def _recognition_words(answers: Answers) -> str:
 
 
 def corrections(study: Study, rendered: Rendered) -> tuple[CorrectionFacts, ...]:
-    """Return every correction of the study as designed, at the rate of its first clip."""
-    rate = next(iter(rendered.rates.values()), 48_000)
-    targets = {
-        (one.id, stage.correction.unit): stage.correction.target
-        for one in study.conditions
-        for stage in one.stages
-        if stage.correction is not None
-    }
+    """Return every correction of the study as designed, at the rate of its first clip; its files at all rates."""
+    made = designed(study, rendered.rates)
+    first = next(iter(rendered.rates.values()), 0)
     return tuple(
         CorrectionFacts.of(
-            correction_fir(
-                stage.response,
-                stage.target,
-                rate,
-                align_hz=stage.align_hz,
-                band_hz=stage.band_hz,
-                max_boost_db=stage.max_boost_db,
-            ),
-            condition=condition.id,
-            unit=study.unit(stage.unit_id).name,
-            target=targets.get((condition.id, stage.unit_id), ""),
+            one.correction,
+            condition=one.condition,
+            unit=one.unit,
+            target=one.target,
+            files=tuple(name for other in made if other.condition == one.condition for name in other.file_names),
         )
-        for condition in render_job(study).conditions
-        for stage in condition.stages
-        if isinstance(stage, CorrectionStage)
+        for one in made
+        if one.correction.rate == first
     )
 
 

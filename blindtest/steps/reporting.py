@@ -12,6 +12,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.render import load_rendered
 from blindtest.report import ReportInput, figures, html, markdown
 from blindtest.steps.answers import read_answers
+from blindtest.steps.corrections import designed, filter_files
 from blindtest.steps.gathering import Truths, gathered
 from blindtest.steps.place import (
     Clock,
@@ -41,6 +42,8 @@ class ReportShown:
     table: Path
     facts: ReportInput
     replaced: bool
+    filters: tuple[Path, ...] = ()
+    """Corrections to take away: impulse responses and level curves."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -48,13 +51,15 @@ class ReportShown:
             "html": str(self.page),
             "markdown": str(self.block),
             "trials": str(self.table),
+            "filters": [str(path) for path in self.filters],
             "claims": [{"id": one.claim.id, "kind": one.claim.kind, "word": one.word} for one in self.facts.answers],
             "grade": self.facts.seal.grade,
         }
 
     def text(self) -> str:
         """Return where it lies."""
-        return f"Page to publish: {self.page}\nMarkdown to paste: {self.block}\nTrial table: {self.table}"
+        lines = [f"Page to publish: {self.page}", f"Markdown to paste: {self.block}", f"Trial table: {self.table}"]
+        return "\n".join([*lines, *(f"Filter: {path}" for path in self.filters)])
 
 
 def report(
@@ -90,8 +95,9 @@ def report(
     drawn = figures(facts)
     progress(3, 5, "writing")
     texts = {"report.html": html(facts, figures=drawn), "report.md": markdown(facts)}
-    pictures = {f"figures/{name}.png": figure.png for name, figure in drawn.items()}
-    place, replaced = _replaced(report_folder(study), texts, pictures, rows)
+    binary = {f"figures/{name}.png": figure.png for name, figure in drawn.items()}
+    filters = filter_files(designed(study, rendered.rates))
+    place, replaced = _replaced(report_folder(study), texts, {**binary, **filters}, rows)
     progress(5, 5, "")
     return ReportShown(
         page=place / "report.html",
@@ -99,11 +105,12 @@ def report(
         table=place / "trials.csv",
         facts=facts,
         replaced=replaced,
+        filters=tuple(place / name for name in filters),
     )
 
 
 def _replaced(
-    place: Path, texts: dict[str, str], pictures: dict[str, bytes], rows: list[dict[str, Any]]
+    place: Path, texts: dict[str, str], binary: dict[str, bytes], rows: list[dict[str, Any]]
 ) -> tuple[Path, bool]:
     """Write the folder under another name and put it in place of the old one; refuse to replace what isn't ours."""
     from blindtest.stats import trial_table, write_trial_table
@@ -121,11 +128,11 @@ def _replaced(
         draft = Path(tempfile.mkdtemp(prefix=".report-", dir=place.parent))
         try:
             draft.chmod(0o755)
-            (draft / "figures").mkdir()
             for name, text in texts.items():
                 (draft / name).write_text(text, encoding="utf-8", newline="\n")
-            for name, picture in pictures.items():
-                (draft / name).write_bytes(picture)
+            for name, content in binary.items():
+                (draft / name).parent.mkdir(exist_ok=True)
+                (draft / name).write_bytes(content)
             write_trial_table(trial_table(rows), draft / "trials.csv")
             (draft / MANIFEST).write_text(_MADE, encoding="utf-8")
             if was_there:

@@ -8,6 +8,7 @@ from typing import Any, Literal
 from blindtest.errors import Fault
 from blindtest.render import Rendered
 from blindtest.render import render as render_stimuli
+from blindtest.steps.corrections import Designed, designed
 from blindtest.steps.place import Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.quotes import quote_faults
 from blindtest.study import (
@@ -157,6 +158,8 @@ class RenderShown:
 
     rendered: Rendered
     dry_run: bool
+    corrections: tuple[Designed, ...] = ()
+    """As rendered, at each sample rate; none in a dry run."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold; no file names, since they would tell which stimulus is which."""
@@ -167,6 +170,7 @@ class RenderShown:
             "heard": self.rendered.heard,
             "trusted_band_hz": list(self.rendered.trusted_band_hz),
             "limits": [asdict(limit) for limit in self.rendered.limits],
+            "corrections": [one.to_dict() for one in self.corrections],
             "match_table": [_row(row) for row in self.rendered.table],
         }
 
@@ -198,6 +202,7 @@ class RenderShown:
             f"{limit.worst_db:.1f} dB of the playback unit's own dip is left, in all conditions alike."
             for limit in self.rendered.limits
         ]
+        lines += [one.sentence for one in self.corrections]
         lines.append(f"{self.rendered.made} stimuli made, {self.rendered.reused} were there already.")
         return "\n".join(lines)
 
@@ -219,4 +224,5 @@ def render(folder: Path, *, dry_run: bool = False, progress: Progress = lambda d
         with open_store(study, create=False) as store:
             refuse_open_sittings(study, store, now(), what="rendering")
     rendered = render_stimuli(render_job(study), stimuli_folder(study), progress=progress, dry_run=dry_run)
-    return RenderShown(rendered=rendered, dry_run=dry_run)
+    corrections = () if dry_run else designed(study, rendered.rates)
+    return RenderShown(rendered=rendered, dry_run=dry_run, corrections=corrections)
