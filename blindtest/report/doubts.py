@@ -59,35 +59,35 @@ def _pairs(report: ReportInput) -> list[tuple[str, str]]:
 
 
 def _level(report: ReportInput) -> tuple[str, ...]:
-    return tuple(sentence for pair in _pairs(report) for sentence in _level_of(report, *pair))
-
-
-def _level_of(report: ReportInput, a: str, b: str) -> tuple[str, ...]:
     lines = {(line.clip, line.condition): line for line in report.match}
-    pairs = [(lines[clip, a], lines[clip, b]) for clip, condition in lines if condition == a and (clip, b) in lines]
-    if not pairs:
+    matched = {
+        (a, b): [(lines[clip, a], lines[clip, b]) for clip, c in lines if c == a and (clip, b) in lines]
+        for a, b in _pairs(report)
+    }
+    matched = {pair: rows for pair, rows in matched.items() if rows}
+    if not matched:
         return ("No match table came with this report: whether levels were equal cannot be checked from it.",)
     name = {"heard": "the loudness of what is heard", "file": "the loudness of the files", "1khz": "the level at 1 kHz"}
     text = f"Levels were matched by {name.get(report.rendering.match, clean(report.rendering.match))}"
     if report.rendering.heard and report.rendering.match == "heard":
         text += f" (here: {clean(report.rendering.heard)})"
-    worst = max(abs(x.heard_after - y.heard_after) for x, y in pairs)
-    first = (
+    worst = max(abs(x.heard_after - y.heard_after) for rows in matched.values() for x, y in rows)
+    out = [
         f"{text}. Measured again on the written files, the heard loudness of the two differs by at most "
         f"{number(worst, 3)} LU on any clip."
+    ]
+    for (a, b), rows in matched.items():
+        others = []
+        for measure, field in _MEASURES:
+            apart = [getattr(x, field) - getattr(y, field) for x, y in rows]
+            others.append(f"{measure} {decibel(min(apart))} to {decibel(max(apart))} dB")
+        first, second = short_names([report.name_of(a), report.name_of(b)])
+        out.append(f"By other measures {first} was, relative to {second}, over the clips: {'; '.join(others)}.")
+    out.append(
+        "Sounds that differ in spectrum have no single equal level, and “equally loud” is itself a model: who prefers "
+        "another of these measures can read here how far it disagrees."
     )
-    others = []
-    for measure, field in _MEASURES:
-        apart = [getattr(x, field) - getattr(y, field) for x, y in pairs]
-        others.append(f"{measure} {decibel(min(apart))} to {decibel(max(apart))} dB")
-    first_name, second_name = short_names([report.name_of(a), report.name_of(b)])
-    second = (
-        f"By other measures {first_name} was, relative to {second_name}, over the clips: "
-        f"{'; '.join(others)}. Sounds that differ in spectrum have no single equal level, and “equally loud” "
-        "is itself a "
-        "model: who prefers another of these measures can read here how far it disagrees."
-    )
-    return first, second
+    return tuple(out)
 
 
 def _clips(report: ReportInput) -> tuple[str, ...]:
@@ -119,11 +119,12 @@ def _chosen_before(chosen: Sequence[Moment], said: Moment) -> str:
 
 def _known(report: ReportInput) -> tuple[str, ...]:
     out = list(order_on_record(report))
-    for one in report.impressions:
+    for place, one in enumerate(report.impressions, start=1):
+        which = "the impression" if len(report.impressions) == 1 else f"impression {place}"
         if not one.withheld:
             known = ", ".join(map(clean, one.known)) or "nothing was named"
             worn = f"; the unit had been worn for {clean(one.worn)}" if one.worn else ""
-            out.append(f"Known when the impression was put on record: {known}{worn}.")
+            out.append(f"Known when {which} was put on record: {known}{worn}.")
     if report.impressions:
         out.append("Who knows name, price or graph can hear them in the sound; that is why the test is blind.")
     return tuple(out)
@@ -226,7 +227,7 @@ def _decoys(report: ReportInput) -> list[str]:
                 means.append(f"{mode} {number(mean, 1)}")
         found = f" It was rated on average {', '.join(means)}." if means else ""
         out.append(
-            f"A decoy, {clean(condition.name or condition.id)}, whose name was never shown, was among them.{found}"
+            f"A decoy, {clean(report.name_of(condition.id))}, whose name was never shown, was among them.{found}"
         )
     return out
 
@@ -384,6 +385,11 @@ def left_out(report: ReportInput) -> tuple[str, ...]:
             )
         else:
             out.append("No trusted band was given for the measurements.")
+    elif report.corrections:
+        out.append(
+            "No device was imitated; the correction was designed from measurements of the unit named, so it fits "
+            "another specimen, or another place on the head, less well, and the comparison holds for these files."
+        )
     else:
         out.append(
             "Nothing was rendered from measurement: the conditions are recordings or clips as they are, so the "

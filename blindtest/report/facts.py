@@ -123,8 +123,12 @@ class ReportInput:
 
     @property
     def names(self) -> dict[str, str]:
-        """What a reader calls each condition, by its id."""
-        return {condition.id: condition.name or condition.id for condition in self.conditions}
+        """What a reader calls each condition, by its id; a name that is taken already stands behind the id."""
+        out: dict[str, str] = {}
+        for condition in self.conditions:
+            name = condition.name or condition.id
+            out[condition.id] = f"{condition.id}, {name}" if name in out.values() else name
+        return out
 
     @property
     def listeners(self) -> tuple[str, ...]:
@@ -133,7 +137,7 @@ class ReportInput:
 
     def name_of(self, condition: str) -> str:
         """Return the name a reader sees for a condition's id."""
-        return next((c.name or c.id for c in self.conditions if c.id == condition), condition)
+        return self.names.get(condition, condition)
 
     def counted_trials(self) -> tuple[TrialFacts, ...]:
         """Return the trials that count, each once: its first answered attempt, or the last unanswered one."""

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from blindtest.report.claim_facts import BlockFacts, ClaimResult
+from blindtest.report.claim_words import margin_words
 from blindtest.report.correction_facts import CorrectionFacts
 from blindtest.report.facts import ReportInput
 from blindtest.report.heard_words import share_name
@@ -12,11 +13,13 @@ from blindtest.report.words import clean, decibel, frequency_words, number, perc
 
 __all__ = [
     "block_words",
+    "claim_rows",
     "correction_words",
     "method_line",
     "order_of_modes",
     "order_on_record",
     "phases",
+    "sources",
     "statistics_words",
     "told",
 ]
@@ -81,7 +84,28 @@ def block_words(block: BlockFacts) -> str:
         text += "; told at once whether it was right"
     if block.phase == "practice":
         text += "; never counted"
-    return text + (f" (after {clean(block.source)})" if block.source else "")
+    return text
+
+
+def sources(report: ReportInput) -> tuple[str, ...]:
+    """Return where the methods come from, each once."""
+    blocks = [block for block in report.protocol.blocks if block.source]
+    return tuple(dict.fromkeys(f"{clean(b.method_title or b.method)}: {clean(b.source)}" for b in blocks))
+
+
+def claim_rows(report: ReportInput) -> tuple[tuple[str, str], ...]:
+    """Return margin and statistics of each claim as (label, words); what is the same for several stands once."""
+    several = len(report.answers) > 1
+    out = []
+    for one in report.answers:
+        margin = margin_words(one.claim)
+        if one.claim.margin is not None:
+            margin += ": the smallest that would matter, fixed beforehand"
+        if one.chance_to_fail is not None:
+            margin += f"; the plan refutes the claim with a chance of {percent(one.chance_to_fail)} when it is false"
+        kind = f"{clean(one.claim.kind).capitalize()}: " if several else ""
+        out += [(f"{kind}margin".capitalize(), margin), (f"{kind}statistics".capitalize(), statistics_words(one))]
+    return tuple(dict.fromkeys(out))
 
 
 def phases(report: ReportInput) -> tuple[tuple[str, str], ...]:

@@ -20,12 +20,13 @@ from blindtest.report.gallery import figures as drawn_figures
 from blindtest.report.heard_words import decisive, score_meaning, share_name
 from blindtest.report.method_words import (
     block_words,
+    claim_rows,
     correction_words,
     method_line,
     order_of_modes,
     order_on_record,
     phases,
-    statistics_words,
+    sources,
     told,
 )
 from blindtest.report.preference_facts import Preferred
@@ -83,6 +84,8 @@ def html(report: ReportInput, *, figures: Mapping[str, Figure] | None = None) ->
             question=question(report),
             told=told(report),
             phases=phases(report),
+            sources=sources(report),
+            claim_rows=claim_rows(report),
             meaning=_meaning(report),
             heard_method=_heard_method(report),
             doubts=doubts(report),
@@ -128,7 +131,8 @@ def _others(report: ReportInput, every_claim: Sequence[tuple[ClaimResult, Said]]
             continue
         title = _TITLES.get(one.claim.kind, "Further claim")
         if kinds.count(one.claim.kind) > 1:
-            title = f"{title.rstrip('?')}: {claimed(one.claim, report.names)}"
+            a, b = short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)])
+            title = f"{title.rstrip('?')}: {a} over {b}"
         place = kinds[:index].count(one.claim.kind)
         out.append(_Other(title=f"{title} ({one.claim.role})", result=one, said=said, place=place))
     return tuple(out)
@@ -387,7 +391,6 @@ def _environment() -> Any:
         meaning_of=state_meaning,
         margin_words=margin_words,
         numbers_words=numbers_words,
-        statistics_words=statistics_words,
         block_words=block_words,
         order_words=order_of_modes,
         correction_words=correction_words,

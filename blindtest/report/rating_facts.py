@@ -338,7 +338,7 @@ class RatedFacts:
         worn: Effect | None = None,
         truth: tuple[RatingTruth, ...] = (),
     ) -> "RatedFacts":
-        """Return the facts of a result of `stats.survival`; `table`: what it was made of, for the single units."""
+        """Return the facts of a result of `stats.survival`; `table`: what it was made of, for single units and worn."""
         contradicting = result.verdict == "undecided" and len(result.remaining) > 1 and "scale" in result.reason
         points = _verdict_in_points(result)
         return cls(
@@ -367,13 +367,31 @@ class RatedFacts:
             mixed=MixedFacts.of(result.mixed_model),
             recognition=recognition,
             order=order,
-            worn=worn,
+            worn=worn if worn is not None or table is None else _worn(table, result),
             truth=truth,
             remarks=tuple(result.remarks),
             assumptions=tuple(result.assumptions),
             method=result.method,
             source=result.source,
         )
+
+
+def _worn(table: "DataFrame", result: "SurvivalResult") -> Effect | None:
+    """Return the effect as worn, by the same means as the others; None where nothing was rated so."""
+    from blindtest import stats
+
+    rows = table[(table["mode"] == "worn") & table["device"].astype(str).isin([result.device, result.comparator])]
+    if rows["device"].nunique() < 2:
+        return None
+    found = stats.survival(
+        rows.assign(mode="blind"),
+        device=result.device,
+        comparator=result.comparator,
+        margin=result.margin,
+        alpha=result.alpha,
+        mixed_model=False,
+    )
+    return Effect.of(found.blind)
 
 
 def _verdict_in_points(result: "SurvivalResult") -> Verdict | None:

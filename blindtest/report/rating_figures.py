@@ -140,16 +140,63 @@ def _draw_partition(axes: Any, facts: RatedFacts) -> None:
             text, (1, y), xycoords=("axes fraction", "data"), xytext=(5, 0), textcoords="offset points", va="center",
             fontsize=8.5, color=LIGHT["ink"],
         )  # fmt: skip
+    _name_regions(axes, facts, min(edge, y_high) - margin)
+
+
+def _name_regions(axes: Any, facts: RatedFacts, wedge: float) -> None:
+    """Write each state into its region, where it covers the fewest marks; `wedge`: how high that of 'shrinks' gets."""
+    (x_low, x_high), (y_low, y_high) = axes.get_xlim(), axes.get_ylim()
     width, height = x_high - x_low, y_high - y_low
-    spots = {
-        "survives": (x_low + 0.02 * width, y_high - 0.03 * height, "left", "top"),
-        "vanishes": (x_low + 0.02 * width, 0.97 * margin - 0.005 * height, "left", "top"),
-        "reverses": (x_low + 0.02 * width, -margin - 0.025 * height, "left", "top"),
+    left, right, margin = x_low + 0.02 * width, x_high - 0.015 * width, facts.margin
+    under, over = -0.025 * height, 0.025 * height
+    spots: dict[str, list[tuple[float, float, str, str]]] = {
+        "survives": [(left, y_high + under, "left", "top"), (left, margin + over, "left", "bottom")],
+        "vanishes": [
+            (left, margin + under, "left", "top"),
+            (left, -margin + over, "left", "bottom"),
+            (right, margin + under, "right", "top"),
+            (right, -margin + over, "right", "bottom"),
+        ],
+        "reverses": [
+            (left, -margin + under, "left", "top"),
+            (left, y_low + over, "left", "bottom"),
+            (right, -margin + under, "right", "top"),
+            (right, y_low + over, "right", "bottom"),
+        ],
     }
-    if min(edge, y_high) - margin > 0.09 * height:
-        spots["shrinks"] = (x_high - 0.015 * width, margin + 0.025 * height, "right", "bottom")
-    for state, (x, y, ha, va) in spots.items():
-        axes.text(x, y, state, ha=ha, va=va, fontsize=11, color=LIGHT["ink"], zorder=3)
+    if wedge > 0.09 * height:
+        spots["shrinks"] = [(right, margin + over, "right", "bottom")]
+        if wedge > 0.14 * height:
+            corner = max(margin / facts.kept, x_low)
+            spots["shrinks"].append((x_high - 0.38 * (x_high - corner), margin + over, "right", "bottom"))
+        if wedge > 0.25 * height:
+            spots["shrinks"].append((right, margin + over + 0.4 * wedge, "right", "bottom"))
+    marks = _marks(facts)
+
+    def covered(spot: tuple[float, float, str, str]) -> int:
+        x, y, ha, va = spot
+        middle = x + (0.06 if ha == "left" else -0.06) * width, y + (0.02 if va == "bottom" else -0.02) * height
+        return sum(abs(s - middle[0]) < 0.08 * width and abs(d - middle[1]) < 0.04 * height for s, d in marks)
+
+    for state, places in spots.items():
+        x, y, ha, va = min(places, key=covered)
+        axes.text(x, y, state, ha=ha, va=va, fontsize=11, color=LIGHT["ink"], zorder=7)
+
+
+def _marks(facts: RatedFacts) -> list[tuple[float, float]]:
+    """Return where marks are drawn."""
+    assert facts.labelled is not None
+    assert facts.blind is not None
+    s, d = facts.labelled, facts.blind
+    marks = [(s.estimate, d.estimate), *((told.labelled, told.blind) for told in facts.truth)]
+    for one in facts.units:
+        marks.append(
+            (
+                s.estimate if one.labelled is None else one.labelled,
+                d.estimate if one.blind is None else one.blind,
+            )
+        )
+    return marks
 
 
 def _named_at_top(axes: Any, lines: Sequence[tuple[float, str]]) -> None:
@@ -159,7 +206,7 @@ def _named_at_top(axes: Any, lines: Sequence[tuple[float, str]]) -> None:
         at = y_high / slope
         if x_low < at < x_high:
             axes.annotate(
-                text, (at, y_high), xytext=(-9, -5), textcoords="offset points", ha="right", va="top", fontsize=8.5,
+                text, (at, y_high), xytext=(-24, -5), textcoords="offset points", ha="right", va="top", fontsize=8.5,
                 color=LIGHT["ink"],
             )  # fmt: skip
 
@@ -245,7 +292,7 @@ _MODES: dict[str, dict[str, Any]] = {
 
 def ratings_figure(report: ReportInput) -> Figure | None:
     """Return every rating: a panel for each clip, in it conditions and modes as rows; means as upright strokes."""
-    ratings = report.ratings
+    ratings = tuple(rating for rating in report.ratings if rating.mode in _MODES)
     if not ratings:
         return None
     conditions = [c.id for c in report.conditions if any(r.condition == c.id for r in ratings)]
@@ -256,7 +303,9 @@ def ratings_figure(report: ReportInput) -> Figure | None:
     titles = {clip.id: clip.title or clip.id for clip in report.clips}
     drawn, averaged = _drawn(ratings)
     names = drawn_names([_condition_name(report, condition) for condition in conditions])
-    across = min(3, len(clips))
+    if len(set(names)) < len(names):
+        names = [f"{name}, {condition}" for name, condition in zip(names, conditions, strict=True)]
+    across = 2 if len(clips) == 4 else min(3, len(clips))
     down = -(-len(clips) // across)
     rows_each = len(conditions) * len(modes)
     with drawing(0.75 + down * (0.55 + 0.19 * rows_each)) as page:
@@ -266,7 +315,7 @@ def ratings_figure(report: ReportInput) -> Figure | None:
                 axes.set_visible(False)
                 continue
             _draw_ratings(axes, [r for r in drawn if r.clip == clips[place]], conditions, modes)
-            axes.set_title(label(titles.get(clips[place], clips[place]), 26), loc="left", fontsize=9.5)
+            axes.set_title(label(titles.get(clips[place], clips[place]), 27), loc="left", fontsize=9)
             axes.set_xlim(-3, 103)
             axes.set_xticks((0, 20, 40, 60, 80, 100))
             axes.grid(axis="x", color=LIGHT["grid"], linewidth=0.6)
@@ -300,7 +349,9 @@ def _condition_name(report: ReportInput, condition: str) -> str:
     if facts is not None and facts.anchor:
         return f"{facts.anchor} anchor"
     name = report.name_of(condition)
-    return f"{name} (decoy)" if facts is not None and facts.decoy else name
+    if facts is None or not facts.decoy or "decoy" in name.lower():
+        return name
+    return f"decoy {name}"
 
 
 def _drawn(ratings: Sequence[RatingFacts]) -> tuple[list[RatingFacts], bool]:

@@ -8,6 +8,7 @@ from datetime import timedelta
 from html.parser import HTMLParser
 from importlib.util import find_spec
 from itertools import pairwise
+from xml.etree import ElementTree
 
 import pytest
 
@@ -15,6 +16,7 @@ from blindtest.report import ImpressionFacts, RecordEvent, figures, html, markdo
 from blindtest.report.page import LARGEST_BYTES
 from blindtest.report.rating_figures import ratings_figure
 from blindtest.report.rating_words import points, span
+from blindtest.report.svg import DARK, LIGHT
 from blindtest.report.timeline import before, condensed, timeline
 from blindtest.report.words import decibel, number, p_words, percent
 
@@ -168,6 +170,20 @@ def test_every_figure_carries_its_data(drawn, pages, kind):
         for printed, row in zip(rows[0][1:], figure.rows, strict=True):
             for cell, value in zip(printed, row, strict=True):
                 assert cell == (number(value, figure.digits) if isinstance(value, float) else str(value))
+
+
+def test_every_figure_names_and_describes_itself(drawn, kind):
+    for name, figure in drawn[kind].items():
+        root = ElementTree.fromstring(figure.svg.encode())
+        assert root.get("role") == "img"
+        assert (root[0].text, root[1].text) == (figure.title, figure.description)
+        ids = [element.get("id") for element in root.iter() if element.get("id")]
+        assert len(ids) == len(set(ids))
+        assert all(one.startswith(f"{name}-") for one in ids)
+        # Only colours that have a counterpart on dark ground.
+        assert set(re.findall(r"#[0-9a-f]{6}", figure.svg)) <= {*LIGHT.values(), *DARK.values()}
+        assert "http" not in figure.inline
+        assert "<style" not in figure.inline
 
 
 def test_what_is_never_said(reports, drawn, pages, kind):

@@ -377,3 +377,16 @@ def test_lines_for_the_terminal(make_tuning_report, make_survival_report):
     assert any(line.startswith("Result: survives. The impression survives blinding") for line in lines)
     assert all("\n" not in line for line in lines)
     assert not [line for line in lines if re.search(r"\bNone\b|nan", line)]
+
+
+def test_worn_ratings_are_estimated_by_the_same_means(make_rated_facts):
+    """Every worn rating of the heron lies 9 above the plover's: the effect is 9, and the verdict is what it was."""
+    facts, table = make_rated_facts(listeners=5, seed=2, worn=None)
+    assert facts.worn is None
+    blind = table[(table["mode"] == "blind") & table["device"].isin(["heron", "plover"])]
+    worn = blind.assign(mode="worn", rating=np.where(blind["device"] == "heron", 60.0, 51.0))
+    whole = pd.concat([table, worn]).drop(columns="repeat")
+    names = {"anchor_low": "low", "anchor_high": "high"}
+    again = RatedFacts.of(survival(whole, device="heron", comparator="plover", **names), table=whole)
+    assert again.worn.estimate == pytest.approx(9.0, abs=1e-9)
+    assert (again.verdict, again.labelled, again.blind) == (facts.verdict, facts.labelled, facts.blind)

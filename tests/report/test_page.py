@@ -202,7 +202,7 @@ def test_words_can_be_read_on_every_ground():
     for block in blocks:
         colour = dict(re.findall(r"--([\w-]+):(#[0-9a-f]{3,6})", block))
         for ground in (colour["ground"], colour["sheet"]):
-            for role in ("ink", "soft", "link", "shown", "negligible", "open"):
+            for role in ("ink", "soft", "link", "shown", "negligible", "open", "refuted", "shrinks"):
                 high, low = sorted((_luminance(colour[role]), _luminance(ground)), reverse=True)
                 assert (high + 0.05) / (low + 0.05) >= 4.5, (role, colour[role], ground)
 

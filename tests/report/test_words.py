@@ -105,6 +105,7 @@ def test_bare_addresses_stay_text():
 
 # --- verdicts ---------------------------------------------------------------------------------------------------
 
+
 def result_parts(report):
     said = said_of(report.answers[0], report.names)
     return said.word, said.sentence, said.beside
