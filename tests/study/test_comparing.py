@@ -1,4 +1,3 @@
-# ruff: noqa: E501
 """What meets what in which block, what it is called, and how many trials follow from it: counted by hand."""
 
 import pytest
