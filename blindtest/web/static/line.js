@@ -122,9 +122,22 @@ export class Line {
     if (event.event === "confirmed") void this.kept.forget(this.sitting);
     if (again && event.event !== "confirmed") return true;
     if (response.ok) this.heard.shown(body, event);
-    else if (response.status === 409) this.heard.outOfTurn(body, event);
-    else this.heard.refused(String(body.problem), event);
+    else if (response.status === 409) {
+      this.drop(body.view);
+      this.heard.outOfTurn(body, event);
+    } else this.heard.refused(String(body.problem), event);
     return true;
+  }
+
+  /**
+   * Drop what waits for a trial that is over: each would be refused, and say less than the first refusal did.
+   * An answer is not dropped; whether it is on record only the server knows.
+   * @param {import("./types.js").View} view
+   */
+  drop(view) {
+    const over = (/** @type {PageEvent} */ event) =>
+      event.event !== "confirmed" && event.trial !== undefined && (event.trial !== view.trial || event.attempt !== view.attempt);
+    this.queue = this.queue.filter(({ event }) => !over(event));
   }
 
   /** Whether the story is that of the event's trial. @param {PageEvent} event */
