@@ -318,10 +318,13 @@ def new_sitting(
 
 
 def _series(study: Study, store: "Store", sealed: StudySeal, listener: str) -> tuple[ScheduledSitting, ...]:
-    """Return a listener's sittings in order; which phase comes first is drawn from the study seal's nonce."""
-    under = [one.listener for one in store.sittings() if one.study_seal == sealed.commitment]
-    listeners = list(dict.fromkeys([*under, listener]))
-    place = listeners.index(listener)
+    """Return a listener's sittings in order; which phase comes first is drawn from the study seal's nonce.
+
+    A listener's place is that of their first sitting: pseudonyms can be erased, and must not move others when they are.
+    """
+    under = [one for one in store.sittings() if one.study_seal == sealed.commitment and not _beyond(store, one)]
+    firsts = [one.listener for one in under if _scheduled_place(store, one) == 0]
+    place = firsts.index(listener) if listener in firsts else len(firsts)
     draws = Draws(key_seed(store.sealed(sealed.commitment).nonce))
     orders: tuple[First, First] = ("blind", "labelled")
     first, second = draws.shuffled(f"phase order/{place // 2}", orders)
@@ -363,6 +366,10 @@ def plan_sitting(plan: Plan, listener: str) -> Sitting:
 def study_id(record: Mapping[str, Any]) -> str:
     """Return the name of a study in the trial table: the beginning of its seal, which names nothing."""
     return str(record["study_seal"])[:STUDY_ID_LENGTH]
+
+
+def _scheduled_place(store: "Store", entry: "SittingEntry") -> int:
+    return int((store.sealed(entry.commitment).record.get("scheduled") or {}).get("place", 0))
 
 
 def _beyond(store: "Store", entry: "SittingEntry") -> bool:

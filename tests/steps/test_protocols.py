@@ -569,6 +569,50 @@ def test_a_forgotten_listener_is_counted_and_never_named(panel, tmp_path):
         assert b"P-3" not in path.read_bytes()
 
 
+def test_erasing_some_listeners_moves_nobody_elses_phases(own):
+    """Half of a panel has each order; who is erased leaves a place behind, so that no series changes in its middle."""
+    folder = own("survival", edits=CROSSED, **PANEL)
+    listeners = [rater(f"P-{number}", number) for number in range(6)]
+    for round_ in range(2):
+        for one in listeners:
+            sit(folder, one, on=2 * round_)
+    for gone in (0, 2):
+        steps.forget(folder, f"P-{gone}")
+    for round_ in range(2, 5):
+        for number in (1, 3, 5):
+            sit(folder, listeners[number], on=2 * round_)
+    sit(folder, rater("P-new", 9), on=20)
+    by_listener = {}
+    for one in analyzed(folder)[1]["sittings"]:
+        by_listener.setdefault(one["listener"], []).append(one["scheduled"])
+    blind, labelled = ["blind 1 of 2", "blind 2 of 2"], ["labelled 1 of 2", "labelled 2 of 2"]
+    orders = [by_listener[f"P-{number}"] for number in (1, 3, 5)]
+    assert all(order in (["worn", *blind, *labelled], ["worn", *labelled, *blind]) for order in orders)
+
+
+def test_two_of_a_panel_are_too_few(own):
+    folder = own("survival", edits=CROSSED, **PANEL)
+    for round_ in range(5):
+        for number in range(2):
+            sit(folder, rater(f"P-{number}", number), on=2 * round_)
+    text, said = analyzed(folder)
+    assert said["claims"][0]["word"] == "undecided"
+    assert "2 listeners are too few, it takes 3 or more" in text
+    reported(folder)
+
+
+def test_a_labelled_phase_alone_was_not_rated_blind(own):
+    folder = own("survival", edits=(('# order = "blind-first"', 'order = "labelled-first"'), CROSSED[1]), **PANEL)
+    for on in (0, 1):
+        sit(folder, rater("P-0", 0), on=on)
+    text, said = analyzed(folder)
+    assert said["sittings"][1]["scheduled"] == "labelled 1 of 2"
+    assert said["claims"][0]["word"] == "undecided"
+    assert "nothing was rated blind" in text
+    reported(folder)
+
+
+@pytest.mark.slow
 def test_a_name_that_was_all_there_was_to_it_vanishes(own):
     """Truth: 20 labelled points that come from the name, none blind: with these spreads, *vanishes*."""
     folder = own("survival", edits=CROSSED, **PANEL)
@@ -802,6 +846,7 @@ THREE = (
 )
 
 
+@pytest.mark.slow
 def test_further_claims_are_adjusted_by_holm(own):
     """Holm 1979 by hand: the smallest of two p is doubled, the larger one is at least that."""
     folder = own("survival", edits=THREE, **PANEL)
