@@ -3,7 +3,7 @@
 The sealed records are read, never the study file as it stands now: what was planned is what was sealed.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -350,15 +350,19 @@ def _preferred(
     answered = [row for row in rows if row["outcome"] is not None]
     wins = sum(row["outcome"] in ("first", "second") and row[row["outcome"]] == device for row in answered)
     ties = sum(row["outcome"] == "tie" for row in answered)
-    conclusion = conclude_preference(
-        wins,
-        len(answered) - wins - ties,
-        ties,
-        margin=claim["margin"],
-        alpha=alpha,
-        direction=claim["direction"],
-        unanswered=len(rows) - len(answered),
-    )
+
+    def concluded(at: float) -> PreferenceConclusion:
+        return conclude_preference(
+            wins,
+            len(answered) - wins - ties,
+            ties,
+            margin=claim["margin"],
+            alpha=at,
+            direction=claim["direction"],
+            unanswered=len(rows) - len(answered),
+        )
+
+    conclusion = concluded(alpha)
     strengths, why = None, ""
     try:
         strengths = fit_paired_preferences(frame, order=True)
@@ -374,8 +378,15 @@ def _preferred(
             why_no_strengths=why,
             chances=preference_chances(planned, margin=claim["margin"], alpha=alpha, direction=claim["direction"]),
         ),
-        p_value=conclusion.against.p_value if conclusion.side != "other" else conclusion.favouring.p_value,
+        p_value=_preference_p(conclusion, lambda at: concluded(at).word),
     )
+
+
+def _preference_p(conclusion: PreferenceConclusion, word_at: Callable[[float], str]) -> float:
+    """Return the p of the test that the word rests on: for *negligible* the larger of the two against the margin."""
+    if conclusion.word == "negligible":
+        return _smallest_alpha("negligible", conclusion.alpha, word_at, halvings=40)
+    return conclusion.favouring.p_value if conclusion.side == "other" else conclusion.against.p_value
 
 
 def _comparisons(sitting: SittingAnswers, claim: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -444,18 +455,18 @@ def _rated(
         record=claim,
         planned=planned,
         rated=RatedAnswers(result=result, ratings=ratings, recognition=_recognition(sittings)),
-        p_value=_smallest_alpha(result, lambda at: verdict(at, whole=False).verdict),
+        p_value=None
+        if result.verdict in ("undecided", "nothing on record")
+        else _smallest_alpha(result.verdict, alpha, lambda at: verdict(at, whole=False).verdict, halvings=12),
     )
 
 
-def _smallest_alpha(result: SurvivalResult, verdict_at: Any) -> float | None:
-    """Return the smallest alpha at which the verdict of one state is reached, by halving; None where it is none."""
-    if result.verdict in ("undecided", "nothing on record"):
-        return None
-    low, high = 0.0, result.alpha
-    for _ in range(12):
+def _smallest_alpha(word: str, alpha: float, word_at: Callable[[float], str], *, halvings: int) -> float:
+    """Return the smallest alpha at which `word` is still the word, by halving; it is at `alpha`."""
+    low, high = 0.0, alpha
+    for _ in range(halvings):
         middle = (low + high) / 2
-        if verdict_at(middle) == result.verdict:
+        if word_at(middle) == word:
             high = middle
         else:
             low = middle

@@ -52,7 +52,7 @@ from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, Sitting
 from blindtest.steps.corrections import designed
 from blindtest.steps.sealing import STOPPING
 from blindtest.steps.verification import Verified
-from blindtest.study import Study, Unit, compared, read_origin, tested_clips, unit_averages, unit_response
+from blindtest.study import Study, Unit, compared, labels, read_origin, tested_clips, unit_averages, unit_response
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
@@ -164,10 +164,20 @@ def _condition(study: Study, name: str) -> ConditionFacts:
             chain.append(f"a deliberate level offset of {stage.gain_db:+g} dB after matching")
         elif stage.recording is not None:
             chain.append("an existing recording in place of the clip" + (", aligned in time" if stage.align else ""))
+        elif (own := stage.correction) is not None:
+            low, high = own.band_hz
+            chain.append(
+                f"the correction of {study.unit(own.unit).name} towards {own.target} from {low:g} to {high:g} Hz, "
+                f"boost up to {own.max_boost_db:g} dB, {own.phase} phase"
+            )
+        elif stage.lowpass_hz is not None:
+            chain.append(f"a low-pass at {stage.lowpass_hz:g} Hz (ITU-R BS.1534-3, 5.1)")
+        elif stage.tilt_db_per_octave is not None:
+            chain.append(f"a tilt of {stage.tilt_db_per_octave:+g} dB per octave")
     device = _device_of(study, name)
     return ConditionFacts(
         id=name,
-        name=study.unit(device).name if device else name,
+        name=name if condition.decoy else labels(study)[name],
         chain=tuple(chain),
         from_measurement=bool(device),
         anchor=condition.anchor or "",
@@ -248,6 +258,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
             comparator=record["comparator"],
             table=one.preferred.comparisons,
             strengths=one.preferred.strengths,
+            why_no_strengths=one.preferred.why_no_strengths,
             truth=truths.preferred,
         )
     if one.rated is not None:
@@ -270,6 +281,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         alpha=answers.alpha,
         p_value=one.p_value,
         adjusted_p_value=one.adjusted_p_value,
+        why_not=one.why_not,
         chance_to_fail=chance,
     )
 
