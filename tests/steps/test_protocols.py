@@ -10,7 +10,9 @@ import re
 import shutil
 import sqlite3
 from datetime import UTC, datetime, timedelta
+from hashlib import sha256
 from importlib.resources import files
+from itertools import count
 from types import SimpleNamespace
 
 import numpy as np
@@ -32,11 +34,19 @@ def day(number):
     return BEGINS + timedelta(days=number)
 
 
+def drawn(*seed):
+    """Return `entropy(n)` that follows from a seed, so that a test comes out alike on every run."""
+    counted = count()
+    return lambda size: sha256(f"{seed}/{next(counted)}".encode()).digest()[:size]
+
+
 def sit(folder, listener, *, on=0, seed=1, stop_after=None, **options):
     """Let a simulated listener sit on a day, as `blindtest listen` lets a person."""
     rng = np.random.default_rng([seed, on, *listener.pseudonym.encode()])
-    clock = simulated_clock(day(on), rng, step_s=1.0)
-    with steps.prepare_sitting(folder, listener=listener.pseudonym, clock=clock, **options) as prepared:
+    clock, entropy = simulated_clock(day(on), rng, step_s=1.0), drawn(seed, on, listener.pseudonym)
+    with steps.prepare_sitting(
+        folder, listener=listener.pseudonym, clock=clock, entropy=entropy, **options
+    ) as prepared:
         sitting = simulate_sitting(
             prepared.sitting.plan, listener, rng, clock, study=prepared.sitting.study, save=prepared.answered,
             stop_after=stop_after,
@@ -207,6 +217,7 @@ def test_the_correction_stands_in_the_report_with_what_it_leaves(own):
     assert correction.condition == "corrected"
     page = shown.page.read_text(encoding="utf-8")
     assert "headroom" in page
+    assert "the correction of A headphone of mine towards measurements/wanted.csv from 20 to 8000 Hz" in page
     # The filter never boosts above the limit that the study file states, and leaves what lies outside its band alone.
     assert correction.gain_db.max() <= 6.0 + 1e-6
     assert np.abs(correction.response_db + correction.gain_db - correction.target_db - correction.error_db).max() < 1e-6
@@ -412,7 +423,7 @@ def panel(rendered, tmp_path_factory):
     quoted = f'quote = "the voices sit where they should"\nimpression = "{said.hash[:10]}"'
     edit(folder, ('# quote = "could not put it down" ', quoted + "\n#"))
     assert not steps.check(folder).faults
-    sealed = steps.seal(folder)
+    sealed = steps.seal(folder, entropy=drawn("panel"))
     listeners = [rater(f"P-{number}", number) for number in range(10)]
     ended = [sit(folder, one, on=2 * round_) for round_ in range(5) for one in listeners]
     text, analysis = analyzed(folder)
@@ -467,6 +478,7 @@ def test_a_panel_has_the_limits_of_scipys_paired_t(panel):
     assert f"Verdict: {result['verdict']}" in panel.text
     assert result["verdict"] in page
     assert result["verdict"] in block
+    assert "a low-pass at 3500 Hz" in page
 
 
 def test_a_true_effect_without_any_help_of_the_name_survives(panel):
