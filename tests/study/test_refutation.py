@@ -9,8 +9,8 @@ from blindtest.study import reach, trials_needed
 
 
 def test_the_example_of_claims_2():
-    # computed for the design of claims, section 2: 28 trials, margin .5: 19 right show it (power .86), 16 or fewer negligible (.83 for a
-    # guesser); 16 trials and margin .3: at most 6 right, which a guesser reaches with .23.
+    # Computed for the design of claims, section 2: 28 trials, margin .5: 19 right show it (power .86), 16 or fewer
+    # are negligible (.83 for a guesser); 16 trials and margin .3: at most 6 right, which a guesser reaches with .23.
     plan = reach(28, 0.5)
     assert (plan.shown_from, plan.negligible_to) == (19, 16)
     assert plan.chance_shown == pytest.approx(0.86, abs=0.005)
