@@ -144,7 +144,8 @@ def claims_of(study: Study) -> tuple[Claim, ...]:
 
 def names_read(study: Study) -> dict[str, str]:
     """Return what listeners read where something is named: conditions by their labels, clips by their titles."""
-    return labels(study) | {clip.id: clip.title or clip.id for clip in study.clips}
+    # A clip may have the id of a condition: then what a device is called must not change.
+    return {clip.id: clip.title or clip.id for clip in study.clips} | labels(study)
 
 
 def _claim_record(study: Study, claim: Claim) -> dict[str, Any]:

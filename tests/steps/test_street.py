@@ -339,3 +339,14 @@ def test_json_of_a_study_keeps_to_the_schema(study):
     }
     for command, value in shown.items():
         validator.validate(json.loads(json.dumps({"schema_version": 1, "command": command, **value.to_dict()})))
+
+
+def test_a_clip_with_the_id_of_a_condition_renames_no_device(own_study):
+    from blindtest.steps.sealing import names_read
+    from blindtest.study import labels, load_study
+
+    path = own_study / "study.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('id = "one"', 'id = "first"'), encoding="utf-8")
+    study = load_study(own_study)
+    assert study.clip("first").title == "A tune"
+    assert names_read(study)["first"] == labels(study)["first"] != "A tune"
