@@ -18,9 +18,11 @@ from blindtest.stats.discrimination import (
 from blindtest.stats.equivalence import EquivalenceResult, equivalence_test
 from blindtest.stats.impressions import Rejection, SurvivalResult, survival
 from blindtest.stats.listeners import ListenerResults, counted_trials, listener_results
+from blindtest.stats.long_table import LongTable, Wanted, read_long_table
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.other_scales import OtherScale
 from blindtest.stats.pair_model import Convergence
+from blindtest.stats.panel import AgreementResult, agreement, krippendorff_alpha
 from blindtest.stats.planning import (
     DetectableEffect,
     MinutesPlan,
@@ -40,6 +42,7 @@ from blindtest.stats.preference import (
     preference_test,
 )
 from blindtest.stats.preference_planning import PreferenceChances, preference_chances
+from blindtest.stats.ranks import FriedmanResult, friedman_test
 from blindtest.stats.recognition import RecognitionResult, recognition_test
 from blindtest.stats.second_opinion import MixedOpinion
 from blindtest.stats.sensitivity import (
@@ -63,6 +66,7 @@ from blindtest.stats.verdict import Effect, Verdict
 __all__ = [
     "COLUMNS",
     "DECISION_RULES",
+    "AgreementResult",
     "Conclusion",
     "Convergence",
     "DecisionRule",
@@ -70,7 +74,9 @@ __all__ = [
     "DiscriminationResult",
     "Effect",
     "EquivalenceResult",
+    "FriedmanResult",
     "ListenerResults",
+    "LongTable",
     "MinutesPlan",
     "MixedOpinion",
     "OtherScale",
@@ -89,7 +95,9 @@ __all__ = [
     "TrialTable",
     "Verdict",
     "VerdictChances",
+    "Wanted",
     "adjust_p_values",
+    "agreement",
     "conclude",
     "conclude_preference",
     "counted_trials",
@@ -104,6 +112,8 @@ __all__ = [
     "distinguishers",
     "equivalence_test",
     "fit_paired_preferences",
+    "friedman_test",
+    "krippendorff_alpha",
     "listener_results",
     "log_linear_rate",
     "minutes_plan",
@@ -114,6 +124,7 @@ __all__ = [
     "preference_test",
     "proportion_at",
     "proportion_correct",
+    "read_long_table",
     "read_trial_table",
     "recognition_test",
     "sample_size",
