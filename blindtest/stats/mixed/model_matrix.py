@@ -68,14 +68,14 @@ class ModelMatrix:
         return _encoded(self.spec, _prepared(rows, self.factors), len(rows))
 
 
-def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec, response: bool = True) -> ModelMatrix:
+def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec | None, response: bool = True) -> ModelMatrix:
     """Read a mixed model's fixed and random part from a table.
 
     Parameters
     ----------
     formula : response ~ fixed part
     table : a row per answer; text and Categorical columns are factors, the first level is the reference
-    random : group -> formula of what varies over it, see `random_part`
+    random : group -> formula of what varies over it, see `random_part`; None: the fixed part only
     response : False allows a table without the response's column (for simulation)
 
     Raises
@@ -85,7 +85,7 @@ def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec, respon
         whose effects can't be told apart.
     """
     left, right = _parsed(formula)
-    parts = parts_of(random)
+    parts = [] if random is None else parts_of(random)
     inner = {(group, text): None if text == "1" else _right_side(text, f"random.{group}") for group, text in parts}
     response_name = str(left)
     needed = _needed(left, right, inner, table, response)
