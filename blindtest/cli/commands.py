@@ -256,19 +256,27 @@ def abandon(folder: Path, sitting: int | None, reason: str, output: Output) -> N
 
 @commands.command()
 @click.argument("target", type=click.Path(path_type=Path), default=Path())
-@click.option("--method", default="abx", show_default=True, help="For a CSV: the method that made it.")
-@click.option("--column", "columns", multiple=True, metavar="NAME=COLUMN", help="For a CSV: listener=who, correct=ok.")
-@click.option("--margin", type=float, help="For a CSV: share of trials heard beyond guessing that would matter.")
+@click.option("--method", help="For a table: the method that made it; abx if none is named.")
+@click.option(
+    "--column", "columns", multiple=True, metavar="NAME=COLUMN", help="For a table: listener=who, correct=ok."
+)
+@click.option("--margin", type=float, help="For a table: the smallest effect that would matter, in the method's unit.")
+@click.option("--alpha", type=click.FloatRange(0, 0.5, min_open=True, max_open=True), help="For a table; .05 else.")
+@click.option("--device", help="For a table: the claimed one of those compared.")
+@click.option("--comparator", help="For a table: what it is compared with.")
+@click.option("--planned", type=click.IntRange(min=1), help="For a table: trials fixed before the first one.")
+@click.option("--one-sided", is_flag=True, help="For a table: the direction was fixed beforehand.")
 @click.option("--while-open", default="", metavar="REASON", help="Analyse though a sitting is open; it is recorded.")
 @speaks
 def analyze(
-    target: Path, method: str, columns: tuple[str, ...], margin: float | None, while_open: str, output: Output
+    target: Path, method: str | None, columns: tuple[str, ...], while_open: str, output: Output, **asked: Any
 ) -> None:
-    """Print the statistics of a study, or of anybody's trial table (CSV)."""
+    """Print the statistics of a study, or of anybody's table (CSV or Parquet), a row for each answer."""
     from blindtest import steps
 
+    given = {name: value for name, value in asked.items() if value not in (None, False, ())}
     if target.is_file() and target.suffix.lower() != ".toml":
-        shown = steps.analyze_table(target, method=method, columns=_pairs(columns), margin=margin)
+        shown = steps.analyze_table(target, method=method or "abx", columns=_pairs(columns), **given)
         output.result("analyze", shown.to_dict(), shown.text())
         return
     analysis = steps.analyze(target, while_open=while_open)

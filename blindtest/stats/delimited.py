@@ -17,13 +17,14 @@ MOST_BYTES = 256 * 2**20
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delimited:
-    """A file of rows, all as long as its header."""
+    """A file of rows, all as long as its header; also of one that is no text, once its cells are."""
 
     name: str
     header: tuple[str, ...]
     records: tuple[tuple[int, tuple[str, ...]], ...]
     """Line number (the header's first line is 1) and cells."""
     delimiter: str
+    """Empty for a file that keeps its cells apart by itself."""
     encoding: str
 
     @property
@@ -32,9 +33,9 @@ class Delimited:
         return self.delimiter == ";"
 
     @property
-    def delimiter_name(self) -> str:
-        """The separator in words."""
-        return DELIMITERS[self.delimiter]
+    def form(self) -> str:
+        """How the rows are kept, in words."""
+        return f"separated by {DELIMITERS[self.delimiter]}, {self.encoding}" if self.delimiter else self.encoding
 
 
 class FaultsInFile:

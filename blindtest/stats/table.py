@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any
 from blindtest.errors import did_you_mean
 from blindtest.methods import METHODS
 from blindtest.stats.cell import Kind, is_missing, read_cell, read_number
-from blindtest.stats.delimited import Delimited, FaultsInFile, read_delimited
+from blindtest.stats.delimited import Delimited, FaultsInFile
 from blindtest.stats.sensitivity import DECISION_RULES
+from blindtest.stats.table_file import read_table_file
 
 if TYPE_CHECKING:
     from pandas import DataFrame, Series
@@ -131,7 +132,7 @@ def _series(values: list[Any], kind: Kind) -> "Series[Any]":
 def read_trial_table(
     path: str | Path, *, method: str | None = None, columns: Mapping[str, str] | None = None
 ) -> TrialTable:
-    """Read a CSV with one row per trial: ours, or anybody's.
+    """Read a table with one row per trial, CSV or Parquet: ours, or anybody's.
 
     Parameters
     ----------
@@ -148,7 +149,7 @@ def read_trial_table(
         With all faults and their line numbers: a cell that can't be read, a trial that stands there twice, rows that
         contradict themselves or the arguments.
     """
-    file = read_delimited(path)
+    file = read_table_file(path)
     faults = FaultsInFile(file.name)
     source = _sources(file, columns or {}, faults)
     _need_method(source, method, faults)
@@ -338,7 +339,7 @@ def _understood(
     ignored: Sequence[str],
     method: str | None,
 ) -> tuple[str, ...]:
-    said = [f"{len(table)} rows, separated by {file.delimiter_name}, {file.encoding}"]
+    said = [f"{len(table)} rows, {file.form}"]
     for name, count in missing.items():
         place = f"column {file.header[source[name]]!r}" if name in source else "answer and truth"
         values = f"{table[name].nunique()} different values"

@@ -4,7 +4,7 @@ Each function reads what the step before it made and can be run again. Clocks an
 be passed in.
 """
 
-from blindtest.steps.analysis import Analysis, TableAnalysis, analyze, analyze_table
+from blindtest.steps.analysis import Analysis, analyze
 from blindtest.steps.demo_story import DemoShown
 from blindtest.steps.demonstration import demo, demo_study
 from blindtest.steps.doctor import Looked, Symptom, doctor
@@ -23,10 +23,12 @@ from blindtest.steps.power import (
 from blindtest.steps.reporting import ReportShown, report
 from blindtest.steps.sealing import SealShown, seal
 from blindtest.steps.studying import Checked, RenderShown, check, new, pair, render, schema
+from blindtest.steps.tables import TABLE_METHODS, TableAnalysis, analyze_table
 from blindtest.steps.unseen import Kept, keep_unseen
 from blindtest.steps.verification import Finding, Verified, verify
 
 __all__ = [
+    "TABLE_METHODS",
     "Analysis",
     "Checked",
     "DemoShown",

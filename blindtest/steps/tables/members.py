@@ -1,0 +1,90 @@
+"""The methods that tables can be analysed by, and the door to them."""
+
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+from blindtest.errors import Fault, WrongUse, did_you_mean
+from blindtest.stats import DECISION_RULES
+from blindtest.steps.tables.choices import choices
+from blindtest.steps.tables.contract import Asked, TableAnalysis, TableMethod
+from blindtest.steps.tables.preference import preference
+from blindtest.steps.tables.survival import survives
+
+__all__ = ["TABLE_METHODS", "analyze_table"]
+
+TABLE_METHODS: dict[str, TableMethod] = {
+    one.name: one
+    for one in (
+        *(
+            TableMethod(
+                name=name,
+                reads="correct (or response and truth), listener, trial",
+                analyse=choices,
+                options=frozenset({"margin", "planned"}),
+            )
+            for name in DECISION_RULES
+        ),
+        TableMethod(
+            name="preference",
+            reads="first, second, outcome, listener, clip, trial",
+            analyse=preference,
+            options=frozenset({"margin", "planned", "device", "comparator", "one_sided"}),
+        ),
+        TableMethod(
+            name="survival",
+            reads="listener, clip, device, mode (labelled or blind), sitting, rating",
+            analyse=survives,
+            options=frozenset({"margin", "device", "comparator"}),
+        ),
+    )
+}
+"""Adding one: a file, a line here, a test, a section of the guide's page on tables."""
+
+ALWAYS = frozenset({"method", "columns", "alpha"})
+
+
+def analyze_table(path: Path, *, method: str, **asked: Any) -> TableAnalysis:
+    """Return the statistics of anybody's table; what can be asked for is in `Asked`.
+
+    Raises
+    ------
+    WrongUse
+        No such method, or something asked for that it has no use for.
+    BlindtestError
+        Everything in the file that can't be read or contradicts itself, with row numbers.
+    """
+    if method not in TABLE_METHODS:
+        raise WrongUse(
+            Fault(
+                problem="no such method",
+                key="--method",
+                got=method,
+                allowed=", ".join(TABLE_METHODS),
+                remedy=did_you_mean(method, TABLE_METHODS),
+            )
+        )
+    member, question = TABLE_METHODS[method], Asked(method=method, **asked)
+    if not 0 < question.alpha < 0.5:
+        raise WrongUse(Fault(problem="not a level", key="--alpha", got=question.alpha, allowed="above 0, below .5"))
+    needless = [
+        field.name
+        for field in fields(Asked)
+        if field.name not in ALWAYS | member.options and getattr(question, field.name) != _default(field)
+    ]
+    if needless:
+        raise WrongUse(
+            *(
+                Fault(
+                    problem=f"the method {method} has no use for this",
+                    key=f"--{name.replace('_', '-')}",
+                    allowed=", ".join(f"--{one.replace('_', '-')}" for one in sorted(member.options)) or "none",
+                )
+                for name in needless
+            )
+        )
+    return member.analyse(path, question)
+
+
+def _default(field: Any) -> Any:
+    return field.default_factory() if callable(field.default_factory) else field.default

@@ -1,0 +1,57 @@
+"""A table says nothing about when it was stopped: what that may do to its p value, with the true error rate."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from blindtest.errors import BlindtestError, Fault
+from blindtest.steps.tables.contract import Asked
+
+__all__ = ["Stopping", "missing_trials", "stopping_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stopping:
+    """When the trials may have ended, and what follows."""
+
+    lines: tuple[str, ...]
+    values: Mapping[str, Any]
+
+
+def missing_trials(asked: Asked, trials: int, *, file: str) -> int:
+    """Return how many of the planned trials the table does not have.
+
+    Raises
+    ------
+    BlindtestError
+        It has more than were planned.
+    """
+    if asked.planned is None:
+        return 0
+    if trials > asked.planned:
+        raise BlindtestError(
+            Fault(
+                problem="the table holds more trials than were planned",
+                file=file,
+                key="--planned",
+                got=f"{trials} trials, {asked.planned} planned",
+                remedy="take out those beyond the plan, or don't say how many were planned",
+            )
+        )
+    return asked.planned - trials
+
+
+def stopping_of(correct: int, trials: int, *, guess: float, asked: Asked) -> Stopping:
+    """Return what to say of when the trials ended; `correct` of `trials` answered, a guess right with `guess`."""
+    if asked.planned is not None:
+        return Stopping(
+            lines=(f"{asked.planned} trials were planned, as told: the p value holds for that number.",),
+            values={"planned": asked.planned},
+        )
+    return Stopping(
+        lines=(
+            "A table says nothing about when it was stopped: the p value holds only if the number of trials was fixed "
+            "beforehand.",
+        ),
+        values={"planned": None},
+    )
