@@ -4,6 +4,7 @@ Choices are judged by exact tests; every result carries its numbers, estimate, i
 sentence in plain words. Words of conclusions are *shown*, *refuted*, *negligible* and *open*.
 """
 
+from blindtest.stats.beta_binomial import BetaBinomialResult, fit_beta_binomial
 from blindtest.stats.conclusion import Conclusion, conclude
 from blindtest.stats.discrimination import (
     DiscriminationResult,
@@ -83,12 +84,14 @@ from blindtest.stats.stopping import (
 from blindtest.stats.strengths import PreferenceResult, fit_paired_preferences
 from blindtest.stats.survival_planning import SurvivalPower, VerdictChances, survival_power
 from blindtest.stats.table import COLUMNS, TrialTable, read_trial_table, table_of, trial_table, write_trial_table
+from blindtest.stats.thresholds import Threshold, ThresholdResult, fit_threshold
 from blindtest.stats.verdict import Effect, Verdict
 
 __all__ = [
     "COLUMNS",
     "DECISION_RULES",
     "AgreementResult",
+    "BetaBinomialResult",
     "Conclusion",
     "ConfidenceSequence",
     "Convergence",
@@ -122,6 +125,8 @@ __all__ = [
     "StoppedAtWill",
     "SurvivalPower",
     "SurvivalResult",
+    "Threshold",
+    "ThresholdResult",
     "TrialTable",
     "Verdict",
     "VerdictChances",
@@ -146,7 +151,9 @@ __all__ = [
     "e_process_stopped",
     "e_value",
     "equivalence_test",
+    "fit_beta_binomial",
     "fit_paired_preferences",
+    "fit_threshold",
     "friedman_test",
     "group_sequential",
     "krippendorff_alpha",
