@@ -18,7 +18,7 @@ from blindtest.stats.discrimination import (
 )
 from blindtest.stats.equivalence import EquivalenceResult, equivalence_test
 from blindtest.stats.impressions import Rejection, SurvivalResult, survival
-from blindtest.stats.listeners import ListenerResults, counted_trials, listener_results
+from blindtest.stats.listeners import ListenerResults, answers_in_order, counted_trials, listener_results
 from blindtest.stats.long_table import LongTable, Wanted, read_long_table
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.other_scales import OtherScale
@@ -132,6 +132,7 @@ __all__ = [
     "VerdictChances",
     "Wanted",
     "adjust_p_values",
+    "answers_in_order",
     "agreement",
     "combined_e_value",
     "conclude",

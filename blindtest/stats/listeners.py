@@ -16,7 +16,7 @@ from blindtest.stats.sensitivity import decision_rule
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["ListenerResults", "counted_trials", "listener_results"]
+__all__ = ["ListenerResults", "answers_in_order", "counted_trials", "listener_results"]
 
 POOLED = "answers of several listeners in one pot: a test of 'nobody hears it', no estimate of what listeners can do"
 
@@ -71,6 +71,26 @@ def counted_trials(table: "DataFrame") -> "DataFrame":
     first = answered.groupby(_same_trial(answered), dropna=False)["attempt"].transform("min")
     no_order = answered["attempt"].isna() | answered["trial"].isna()
     return answered[no_order | (answered["attempt"] == first).fillna(False)]
+
+
+def answers_in_order(table: "DataFrame") -> tuple[bool, ...]:
+    """Return the counted answers of a trial table, right or wrong, in the order in which they were given.
+
+    That is the order of the times of answers where all rows have them, of trial numbers where there is one listener
+    with one sitting, else that of the rows.
+    """
+    counted = counted_trials(table)
+    if "answered_at" in counted and len(counted) and counted["answered_at"].notna().all():
+        counted = counted.sort_values("answered_at", kind="stable")
+    elif _is_one_series(counted):
+        counted = counted.sort_values("trial", kind="stable")
+    return tuple(bool(right) for right in counted["correct"])
+
+
+def _is_one_series(counted: "DataFrame") -> bool:
+    if "trial" not in counted or counted["trial"].isna().any() or counted["trial"].dtype.kind != "i":
+        return False
+    return counted["trial"].is_unique
 
 
 def _blind(table: "DataFrame") -> "DataFrame":

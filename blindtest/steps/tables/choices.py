@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from blindtest.errors import BlindtestError, Fault
-from blindtest.stats import conclude, listener_results, read_trial_table
+from blindtest.stats import answers_in_order, conclude, listener_results, read_trial_table
 from blindtest.steps.heard_lines import conclusion_lines, listener_lines
 from blindtest.steps.tables.contract import Asked, TableAnalysis
 from blindtest.steps.tables.stopped import missing_trials, stopping_of
@@ -34,7 +34,7 @@ def choices(path: Path, asked: Asked) -> TableAnalysis:
     lines = conclusion_lines(concluded, many=many)
     if many:
         lines += ["", listener_lines(listeners)]
-    stopping = stopping_of(pooled.correct, pooled.trials, guess=pooled.guess_rate, asked=asked)
+    stopping = stopping_of(answers_in_order(read.table), guess=pooled.guess_rate, asked=asked)
     return TableAnalysis(
         file=read.file,
         method=found.method,

@@ -1,13 +1,18 @@
 """A table says nothing about when it was stopped: what that may do to its p value, with the true error rate."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.stats import stopped_at_will
 from blindtest.steps.tables.contract import Asked
 
 __all__ = ["Stopping", "missing_trials", "stopping_of"]
+
+UNKNOWN = "A table says nothing about when it was stopped."
+MOST_WALKED = 3000
+"""Answers up to which the exact rate of errors is worked out: about a second."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,17 +46,14 @@ def missing_trials(asked: Asked, trials: int, *, file: str) -> int:
     return asked.planned - trials
 
 
-def stopping_of(correct: int, trials: int, *, guess: float, asked: Asked) -> Stopping:
-    """Return what to say of when the trials ended; `correct` of `trials` answered, a guess right with `guess`."""
+def stopping_of(answers: Sequence[bool], *, guess: float, asked: Asked) -> Stopping:
+    """Return what to say of when the trials ended; `answers` right or wrong in their order."""
     if asked.planned is not None:
         return Stopping(
             lines=(f"{asked.planned} trials were planned, as told: the p value holds for that number.",),
             values={"planned": asked.planned},
         )
-    return Stopping(
-        lines=(
-            "A table says nothing about when it was stopped: the p value holds only if the number of trials was fixed "
-            "beforehand.",
-        ),
-        values={"planned": None},
-    )
+    if len(answers) > MOST_WALKED:
+        return Stopping(lines=(UNKNOWN,), values={"planned": None})
+    found = stopped_at_will(answers, guess=guess, alpha=asked.alpha)
+    return Stopping(lines=(UNKNOWN, found.sentence), values={"planned": None, **found.to_dict()})
