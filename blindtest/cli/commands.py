@@ -266,6 +266,10 @@ def abandon(folder: Path, sitting: int | None, reason: str, output: Output) -> N
 @click.option("--comparator", help="For a table: what it is compared with.")
 @click.option("--planned", type=click.IntRange(min=1), help="For a table: trials fixed before the first one.")
 @click.option("--one-sided", is_flag=True, help="For a table: the direction was fixed beforehand.")
+@click.option("--guess", type=click.FloatRange(0, 1, max_open=True), help="threshold: how often a guess is right.")
+@click.option("--link", help="threshold: normal, logistic or weibull.")
+@click.option("--lapse", type=click.FloatRange(0, 1, max_open=True), help="threshold: fixed share of lapses.")
+@click.option("--log-levels", is_flag=True, help="threshold: the curve runs over logarithms of the levels.")
 @click.option("--while-open", default="", metavar="REASON", help="Analyse though a sitting is open; it is recorded.")
 @speaks
 def analyze(

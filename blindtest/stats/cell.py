@@ -6,8 +6,12 @@ from typing import Any, Literal
 
 __all__ = ["Kind", "is_missing", "read_cell", "read_number"]
 
-Kind = Literal["text", "label", "count", "number", "truth", "time", "value"]
-"""Kinds of columns. "label": a whole number or text; "count": a whole number; "value": whatever was answered."""
+Kind = Literal["text", "label", "count", "number", "truth", "right", "time", "value"]
+"""Kinds of columns.
+
+"label": a whole number or text; "count": a whole number; "right": how many right answers, or whether the one was;
+"value": whatever was answered.
+"""
 
 MISSING = frozenset({"", "na", "n/a", "nan", "null", "none", "<na>", "-", "."})
 RIGHT = frozenset({"1", "1.0", "true", "t", "yes", "y", "right", "correct"})
@@ -36,6 +40,12 @@ def read_cell(cell: str, kind: Kind, *, decimal_comma: bool = False) -> Any:
             if _is_whole(cell.removesuffix(".0")):
                 return int(cell.removesuffix(".0"))
             raise ValueError("a whole number")
+        case "right":
+            if cell.casefold() in RIGHT | WRONG:
+                return int(cell.casefold() in RIGHT)
+            if _is_whole(cell.removesuffix(".0")):
+                return int(cell.removesuffix(".0"))
+            raise ValueError("a number of right answers, or right/wrong, true/false, 1/0 of a single trial")
         case "label":
             # 007 is a name, and so is what has more digits than a 64-bit number.
             return int(cell) if _is_whole(cell) and (cell == "0" or not cell.startswith("0")) else cell

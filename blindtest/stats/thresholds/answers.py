@@ -84,4 +84,4 @@ def _number(cell: Any) -> float:
 
 
 def _fault(row: int, key: str, problem: str, got: Any, allowed: str) -> Fault:
-    return Fault(problem=f"row {row}: {problem}", key=key, got=str(got), allowed=allowed)
+    return Fault(problem=problem, line=row, key=key, got=str(got), allowed=allowed)

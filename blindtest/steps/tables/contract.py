@@ -32,6 +32,8 @@ class Asked:
     guess: float | None = None
     link: str = ""
     lapse: float | None = None
+    log_levels: bool = False
+    """Whether the curve runs over logarithms of the levels."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

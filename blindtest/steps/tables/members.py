@@ -6,10 +6,12 @@ from typing import Any
 
 from blindtest.errors import Fault, WrongUse, did_you_mean
 from blindtest.stats import DECISION_RULES
+from blindtest.steps.tables.agreement import agree
 from blindtest.steps.tables.choices import choices
 from blindtest.steps.tables.contract import Asked, TableAnalysis, TableMethod
 from blindtest.steps.tables.preference import preference
 from blindtest.steps.tables.survival import survives
+from blindtest.steps.tables.threshold import threshold
 
 __all__ = ["TABLE_METHODS", "analyze_table"]
 
@@ -36,6 +38,17 @@ TABLE_METHODS: dict[str, TableMethod] = {
             reads="listener, clip, device, mode (labelled or blind), sitting, rating",
             analyse=survives,
             options=frozenset({"margin", "device", "comparator"}),
+        ),
+        TableMethod(
+            name="threshold",
+            reads="level, correct, trials (without it a row is one trial), listener",
+            analyse=threshold,
+            options=frozenset({"guess", "link", "lapse", "log_levels"}),
+        ),
+        TableMethod(
+            name="agreement",
+            reads="listener, rating and what was rated (device, clip, target); or a row per target, a column per judge",
+            analyse=agree,
         ),
     )
 }
