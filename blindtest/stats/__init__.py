@@ -20,6 +20,8 @@ from blindtest.stats.equivalence import EquivalenceResult, equivalence_test
 from blindtest.stats.impressions import Rejection, SurvivalResult, survival
 from blindtest.stats.listeners import ListenerResults, answers_in_order, counted_trials, listener_results
 from blindtest.stats.long_table import LongTable, Wanted, read_long_table
+from blindtest.stats.mixed.binary import fit_binary_mixed
+from blindtest.stats.mixed.binary_result import BinaryMixedResult
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.other_scales import OtherScale
 from blindtest.stats.pair_model import Convergence
@@ -92,6 +94,7 @@ __all__ = [
     "DECISION_RULES",
     "AgreementResult",
     "BetaBinomialResult",
+    "BinaryMixedResult",
     "Conclusion",
     "ConfidenceSequence",
     "Convergence",
@@ -132,8 +135,8 @@ __all__ = [
     "VerdictChances",
     "Wanted",
     "adjust_p_values",
-    "answers_in_order",
     "agreement",
+    "answers_in_order",
     "combined_e_value",
     "conclude",
     "conclude_preference",
@@ -153,6 +156,7 @@ __all__ = [
     "e_value",
     "equivalence_test",
     "fit_beta_binomial",
+    "fit_binary_mixed",
     "fit_paired_preferences",
     "fit_threshold",
     "friedman_test",

@@ -1,0 +1,305 @@
+"""The fit of a binary mixed model, as numbers: start, maximum, and what is at a bound.
+
+Parameters are the fixed effects, then theta, the entries of the Cholesky factor of the effects' covariance
+(laplace.py). Standard errors come from the joint curvature in all of them. A standard deviation that ends at 0 is a
+result: it is set to exactly 0, and the curvature leaves it out (the likelihood is even in it).
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blindtest.stats.mixed.laplace import BinaryRows, Evaluation, Information, laplace, theta_places
+from blindtest.stats.mixed.maximum import SMALL_RISE, Maximum, maximise
+from blindtest.stats.mixed.quadrature import quadrature_value
+
+__all__ = ["BinaryFit", "Likelihood", "fit_rows", "profiled", "started"]
+
+Floats = NDArray[np.float64]
+
+TINY = 0.05
+"""A standard deviation below this is tried at exactly 0."""
+SAME = 1e-7
+"""Difference of log-likelihoods that counts as none."""
+
+
+class Likelihood:
+    """One approximation of the likelihood of counted rows; remembers the last mode, from which the next is sought."""
+
+    def __init__(self, rows: BinaryRows, *, information: Information, nodes: int) -> None:
+        self.rows, self.information, self.nodes = rows, information, nodes
+        self.places = theta_places(rows.layout)
+        self.start = np.zeros(rows.layout.size)
+        self.evaluations = 0
+
+    @property
+    def fixed_count(self) -> int:
+        """Number of fixed effects."""
+        return int(self.rows.fixed.shape[1])
+
+    def at(self, point: Floats) -> Evaluation:
+        """Return value, gradient and mode."""
+        beta, theta = point[: self.fixed_count], point[self.fixed_count :]
+        self.evaluations += 1
+        if self.nodes > 1:
+            found = quadrature_value(self.rows, beta, theta, self.start, nodes=self.nodes)
+        else:
+            found = laplace(self.rows, beta, theta, self.start, information=self.information)
+        if np.isfinite(found.value):
+            self.start = found.mode.u
+        return found
+
+    def restarted(self) -> None:
+        """Forget the last mode."""
+        self.start = np.zeros(self.rows.layout.size)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class BinaryFit:
+    """Estimates of a binary mixed model."""
+
+    likelihood: Likelihood
+    beta: Floats
+    theta: Floats
+    value: float
+    """Log-likelihood without binomial coefficients."""
+    covariance: Floats
+    """(p + t, p + t): of beta and theta, from the joint curvature; 0 for what is at 0 or held."""
+    zero: NDArray[np.bool_]
+    """(t,): entries of theta at exactly 0."""
+    evaluation: Evaluation
+    maximum: Maximum
+    runaway: tuple[int, ...]
+    """Distinct rows of the fixed part whose predictor goes on and on (empty: a maximum exists)."""
+    unbounded: tuple[int, ...]
+    """Terms whose standard deviation does."""
+
+    @property
+    def converged(self) -> bool:
+        """Whether the search ended at a maximum."""
+        return self.maximum.converged and not self.runaway and not self.unbounded
+
+    @property
+    def point(self) -> Floats:
+        """Beta, then theta."""
+        return np.concatenate([self.beta, self.theta])
+
+
+def started(rows: BinaryRows) -> Floats:
+    """Return fixed effects of the model without random ones, roughly: Fisher scoring with a pull to the middle."""
+    link, x = rows.link, rows.fixed
+    right, trials = rows.cells(rows.right), rows.cells(rows.trials)
+    shown = (right + 0.5 * (1 + link.guess)) / (trials + 1)
+    eta = link.predictor(np.clip(shown, link.guess + 0.05 * (1 - link.guess), 0.98))
+    beta = np.linalg.lstsq(x, eta, rcond=None)[0]
+    pull = 1e-3 * np.diag(np.maximum((x * x).sum(axis=0), 1e-12) / max(float(len(x)), 1.0))
+    for _ in range(5):
+        eta = np.clip(x @ beta, -4, 8)
+        weight, _ = link.expected(eta, trials)
+        slope = x.T @ link.pieces(eta, right, trials).slope - pull @ beta
+        move = np.linalg.lstsq(x.T @ (weight[:, None] * x) + pull, slope, rcond=None)[0]
+        furthest = float(np.max(np.abs(x @ move), initial=0.0))
+        beta = beta + move / max(1.0, furthest)
+    return np.asarray(beta)
+
+
+def fit_rows(
+    rows: BinaryRows,
+    *,
+    information: Information = "observed",
+    nodes: int = 1,
+    start: Floats | None = None,
+    held: NDArray[np.bool_] | None = None,
+) -> BinaryFit:
+    """Return the maximum of the approximated likelihood.
+
+    Parameters
+    ----------
+    start : beta then theta; by default from the model without random effects and standard deviations of 0.7
+        (logit) or 0.4 (probit)
+    held : parameters kept at their start
+    """
+    likelihood = Likelihood(rows, information=information, nodes=nodes)
+    count, places = likelihood.fixed_count, likelihood.places
+    if start is None:
+        spread = 0.7 if rows.link.name == "logit" else 0.4
+        start = np.concatenate([started(rows), [spread if row == column else 0.0 for _, row, column in places]])
+    free = np.ones(len(start), dtype=bool) if held is None else ~held
+    maximum = _searched(likelihood, start, free)
+    point = maximum.point
+    zero = np.zeros(len(places), dtype=bool)
+    for place, (_, row, column) in enumerate(places):
+        if row != column or not free[count + place] or abs(point[count + place]) >= TINY:
+            continue
+        bounded = point.copy()
+        bounded[count + place] = 0.0
+        without = free.copy()
+        without[count + place] = False
+        tried = _searched(likelihood, bounded, without)
+        if tried.value >= maximum.value - SAME:
+            maximum, point, free, zero[place] = tried, tried.point, without, True
+    point = _upright(point, places, count)
+    evaluation = likelihood.at(point)
+    # From the middle too: with a guess rate the effects' distribution can have two peaks, and the higher one counts.
+    likelihood.restarted()
+    afresh = likelihood.at(point)
+    if afresh.mode.found and afresh.mode.height > evaluation.mode.height + SAME:
+        evaluation = afresh
+    likelihood.start = evaluation.mode.u
+    covariance = np.zeros((len(point), len(point)))
+    if np.isfinite(maximum.promised):
+        covariance[np.ix_(free, free)] = np.linalg.inv(-maximum.hessian)
+        signs = np.where(np.isclose(point, maximum.point), 1.0, -1.0)
+        covariance = covariance * np.outer(signs, signs)
+    fit = BinaryFit(
+        likelihood=likelihood,
+        beta=point[:count],
+        theta=point[count:],
+        value=evaluation.value,
+        covariance=covariance,
+        zero=zero,
+        evaluation=evaluation,
+        maximum=maximum,
+        runaway=(),
+        unbounded=(),
+    )
+    return replace(fit, runaway=_running_away(fit, free), unbounded=_unbounded(fit))
+
+
+def _upright(point: Floats, places: tuple[tuple[int, int, int], ...], count: int) -> Floats:
+    """Return the point with the diagonal of Lambda at 0 or above: the sign of a column of Lambda means nothing."""
+    turned = point.copy()
+    for place, (term, row, column) in enumerate(places):
+        if row == column and point[count + place] < 0:
+            for other, (of, _, along) in enumerate(places):
+                if of == term and along == column:
+                    turned[count + other] = -point[count + other]
+    return turned
+
+
+def _searched(likelihood: Likelihood, start: Floats, free: NDArray[np.bool_], *, curvature: bool = True) -> Maximum:
+    """Return the maximum over the free parameters, in all of them."""
+    count, x = likelihood.fixed_count, likelihood.rows.fixed
+    inner = int(free[:count].sum())
+
+    def objective(part: Floats) -> tuple[float, Floats]:
+        point = start.copy()
+        point[free] = part
+        found = likelihood.at(point)
+        return found.value, found.gradient[free]
+
+    def longest(move: Floats) -> float:
+        predictor = x[:, free[:count]] @ move[:inner]
+        return max(float(np.max(np.abs(predictor), initial=0.0)) / 2, float(np.max(np.abs(move[inner:]), initial=0.0)))
+
+    if not free.any():
+        found = likelihood.at(start)
+        none = np.zeros((0, 0))
+        return Maximum(point=start, value=found.value, gradient=found.gradient, hessian=none, steps=0, promised=0.0)
+    guess = _rough_covariance(likelihood, start)[np.ix_(free, free)]
+    ended = maximise(objective, start[free], guess, longest=longest, curvature=curvature)
+    point = start.copy()
+    point[free] = ended.point
+    return replace(ended, point=point)
+
+
+def _rough_covariance(likelihood: Likelihood, point: Floats) -> Floats:
+    """Return a guess at the parameters' covariance, fixed effects and theta apart."""
+    rows, count = likelihood.rows, likelihood.fixed_count
+    mode = likelihood.at(point).mode
+    weight, _ = rows.link.expected(mode.eta, rows.trials)
+    x = rows.fixed
+    by_cell = rows.cells(weight)
+    information = x.T @ (by_cell[:, None] * x)
+    levels = rows.layout.root_levels
+    if mode.found:
+        carried = np.column_stack(
+            [
+                mode.scale.transposed_times(rows.random_sums(weight * rows.cells.gather(x[:, k])), levels)
+                for k in range(count)
+            ]
+        )
+        taken = information - carried.T @ mode.factor.solve(carried)
+        if np.all(np.linalg.eigvalsh(taken) > 0):
+            information = taken
+    covariance = np.zeros((len(point), len(point)))
+    covariance[:count, :count] = np.linalg.pinv(information)
+    inverse = mode.factor.inverse()
+    kept = np.concatenate([np.diagonal(inverse.local, axis1=1, axis2=2).ravel(), np.diagonal(inverse.corner)])
+    known = np.clip(1 - kept, 0.0, 1.0)
+    for place, (term, row, column) in enumerate(likelihood.places):
+        a, b = rows.layout.slots[term][:, row], rows.layout.slots[term][:, column]
+        sd = max(abs(point[count + place]), 0.3)
+        told = float(np.sum(known[a] * known[b]))
+        covariance[count + place, count + place] = sd * sd / max((2 if row == column else 1) * told, 0.5)
+    return covariance
+
+
+def _running_away(fit: BinaryFit, free: NDArray[np.bool_]) -> tuple[int, ...]:
+    """Return the distinct fixed rows whose predictor the likelihood lets go on without end.
+
+    A predictor is suspected where it is further out than answers can tell, and convicted where three standard errors
+    (at most 10 units) further out cost hardly anything.
+    """
+    likelihood = fit.likelihood
+    count, x = likelihood.fixed_count, likelihood.rows.fixed
+    far = 7.0 if likelihood.rows.link.name == "logit" else 3.5
+    predictor = x @ fit.beta
+    suspects = np.flatnonzero(
+        (np.abs(predictor) > far) | (np.einsum("ij,jk,ik->i", x, fit.covariance[:count, :count], x) > far**2)
+    )
+    if fit.maximum.converged and not len(suspects):
+        return ()
+    if not len(suspects):
+        return ()
+    found = []
+    for row in suspects:
+        direction = fit.covariance[:, :count] @ x[row]
+        length = float(x[row] @ direction[:count])
+        if not length > 0:
+            direction = np.zeros(len(fit.point))
+            direction[:count] = np.linalg.pinv(x) @ (np.arange(len(x)) == row)
+            length = float(x[row] @ direction[:count])
+            if not length > 1e-9:
+                continue
+        reach = min(3 * np.sqrt(length), 10.0) if fit.maximum.converged else 10.0
+        step = np.sign(predictor[row]) * reach / length
+        further = likelihood.at(fit.point + step * np.where(free, direction, 0.0)).value
+        if further > fit.value - 0.05:
+            found.append(int(row))
+    likelihood.start = fit.evaluation.mode.u
+    return tuple(found)
+
+
+def _unbounded(fit: BinaryFit) -> tuple[int, ...]:
+    """Return the terms whose standard deviation is larger than answers can tell."""
+    far = 12.0 if fit.likelihood.rows.link.name == "logit" else 7.0
+    return tuple(
+        sorted(
+            {
+                term
+                for (term, row, column), value in zip(fit.likelihood.places, fit.theta, strict=True)
+                if row == column and abs(value) > far and fit.likelihood.rows.layout.groups[term].values[row] is None
+            }
+        )
+    )
+
+
+CRITERION = f"rise of the log-likelihood promised by a further Newton step <= {SMALL_RISE:g}"
+"""What a fit has to meet, in words."""
+
+
+def profiled(fit: BinaryFit, place: int, value: float, near: Floats) -> tuple[float, Floats]:
+    """Return the maximised log-likelihood with one parameter held at `value`, and where it is; sought from `near`."""
+    start = near.copy()
+    start[place] = value
+    free = np.ones(len(start), dtype=bool)
+    free[place] = False
+    # What the others do when this one moves is linear nearby; what had been put at 0 may move again.
+    count = len(fit.beta)
+    asleep = np.flatnonzero(fit.zero) + count
+    start[asleep] = np.where(start[asleep] == 0, 0.1, start[asleep])
+    start[place] = value
+    maximum = _searched(fit.likelihood, start, free, curvature=False)
+    return maximum.value, maximum.point
