@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.stats.discrimination import DiscriminationResult, IntervalName, discrimination_test
-from blindtest.stats.multiplicity import adjust_p_values
+from blindtest.stats.multiplicity import ADJUSTMENT_SOURCES, Adjustment, adjust_p_values
 from blindtest.stats.plain import plain
 from blindtest.stats.sensitivity import decision_rule
 
@@ -34,13 +34,39 @@ class ListenerResults:
     unanswered: int = 0
     """Blind trials of the table that have a row and no answer; `conclude` counts them against the conclusion."""
     adjustment: str = "Holm 1979, over listeners"
+    source: str = "ISO 4120, ISO 10399, ISO 5495 for the tests; Holm 1979; Benjamini & Hochberg 1995"
+    assumptions: tuple[str, ...] = (
+        "each listener's trials are independent, their number was fixed beforehand",
+        "all listeners that were tested are in the table",
+    )
+
+    @property
+    def named(self) -> tuple[str, ...]:
+        """Listeners whose adjusted p value is at most 1 - level."""
+        return tuple(
+            name
+            for name, p in zip(self.listeners, self.adjusted_p_values, strict=True)
+            if p <= 1 - self.pooled.level + 1e-12
+        )
+
+    @property
+    def sentence(self) -> str:
+        """The result in plain words."""
+        who = ", ".join(self.named) if self.named else "nobody"
+        return (
+            f"{len(self.listeners)} listeners, {self.pooled.correct} of {self.pooled.trials} right in all: if nobody "
+            f"heard a difference, this many or more would come with probability {self.pooled.p_value:.3g}. Shown to "
+            f"hear one, after adjustment ({self.adjustment}): {who}."
+        )
 
     def to_dict(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return plain(self)
+        """Return what JSON can hold, sentence included."""
+        return plain(self, "named", "sentence")
 
     def to_table(self) -> "DataFrame":
-        """Return a row per listener: listener, correct, trials, proportion, ci_low, ci_high, p_value, p_adjusted."""
+        """Return a row per listener: listener, correct, trials, proportion, ci_low, ci_high, p_value, p_adjusted,
+        d_prime, d_prime_low, d_prime_high.
+        """
         import pandas as pd
 
         rows = [
@@ -53,6 +79,9 @@ class ListenerResults:
                 "ci_high": result.interval[1],
                 "p_value": result.p_value,
                 "p_adjusted": adjusted,
+                "d_prime": result.d_prime,
+                "d_prime_low": result.d_prime_interval[0],
+                "d_prime_high": result.d_prime_interval[1],
             }
             for listener, result, adjusted in zip(self.listeners, self.results, self.adjusted_p_values, strict=True)
         ]
@@ -121,6 +150,7 @@ def listener_results(
     level: float = 0.95,
     interval: IntervalName = "clopper-pearson",
     mid_p: bool = False,
+    adjustment: Adjustment = "holm",
 ) -> ListenerResults:
     """Return the results of each listener of a trial table, and of all answers together.
 
@@ -128,6 +158,7 @@ def listener_results(
     ----------
     table : trial table; at least the column `correct`, and `method` unless it is given; see `counted_trials`
     method : the decision rule ("abx-independent" for a table of ABX trials); default: what the table says
+    adjustment : of the p values over listeners; "bh" for exploring only, see `adjust_p_values`
 
     Raises
     ------
@@ -144,7 +175,7 @@ def listener_results(
                 remedy="finish a sitting first, or name the column that says which answers were right",
             )
         )
-    method = _one_method(counted, method)
+    method = one_method(counted, method)
     names = counted["listener"].astype("string").fillna("(not named)") if "listener" in counted else "(not named)"
     right = counted["correct"].astype(int)
     sums = (
@@ -162,13 +193,17 @@ def listener_results(
         method=method,
         listeners=tuple(str(name) for name in sums.index),
         results=results,
-        adjusted_p_values=tuple(float(p) for p in adjust_p_values([result.p_value for result in results])),
+        adjusted_p_values=tuple(
+            float(p) for p in adjust_p_values([result.p_value for result in results], method=adjustment)
+        ),
         pooled=pooled,
         unanswered=_unanswered(table),
+        adjustment=f"{ADJUSTMENT_SOURCES[adjustment]}, over listeners",
     )
 
 
-def _one_method(counted: "DataFrame", method: str | None) -> str:
+def one_method(counted: "DataFrame", method: str | None) -> str:
+    """Return the one method of counted trials, as given or as the table says."""
     stated = sorted(counted["method"].dropna().unique()) if "method" in counted else []
     if method is None and len(stated) != 1:
         raise BlindtestError(

@@ -10,10 +10,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["adjust_p_values"]
+__all__ = ["ADJUSTMENT_SOURCES", "Adjustment", "adjust_p_values"]
 
 Floats = NDArray[np.float64]
 Adjustment = Literal["holm", "bh", "hommel", "hochberg"]
+ADJUSTMENT_SOURCES: dict[str, str] = {
+    "holm": "Holm 1979",
+    "bh": "Benjamini & Hochberg 1995, for exploring",
+    "hommel": "Hommel 1988",
+    "hochberg": "Hochberg 1988",
+}
 
 
 def adjust_p_values(p_values: ArrayLike, *, method: Adjustment = "holm") -> Floats:

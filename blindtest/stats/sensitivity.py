@@ -230,6 +230,8 @@ DECISION_RULES: dict[str, DecisionRule] = {
 
 def decision_rule(method: str) -> DecisionRule:
     """Return the rule of `method`, or raise ValueError naming those there are."""
+    if method == "2-ac":
+        raise ValueError("2-ac has no right answer and no guess rate: take its three counts to two_ac_test")
     if method not in DECISION_RULES:
         known = ", ".join(DECISION_RULES)
         hint = did_you_mean(method, DECISION_RULES)
