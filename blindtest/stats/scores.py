@@ -53,11 +53,11 @@ class Blocks:
         """What a reader must know about the rows that went in."""
         said = []
         if self.left_out:
-            said.append(f"left out, not scored everywhere: {', '.join(self.left_out)}")
+            said.append(f"Left out, not scored everywhere: {', '.join(self.left_out)}.")
         if self.averaged > 1:
-            said.append(f"up to {self.averaged} scores of a cell (clips, repeats) were averaged")
+            said.append(f"Up to {self.averaged} scores of a cell (clips, repeats) were averaged.")
         if self.without_score:
-            said.append(f"{self.without_score} rows hold no score")
+            said.append(f"{self.without_score} rows hold no score.")
         return tuple(said)
 
 

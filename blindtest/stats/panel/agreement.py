@@ -23,6 +23,7 @@ from blindtest.stats.panel.intraclass import FORMS, intraclass_correlations, mea
 from blindtest.stats.panel.krippendorff import LEVELS, krippendorff_alpha
 from blindtest.stats.plain import plain
 from blindtest.stats.ranks.friedman import RankSums, rank_sums
+from blindtest.stats.rows import json_rows
 from blindtest.stats.scores import checked_number
 
 if TYPE_CHECKING:
@@ -89,10 +90,7 @@ class AgreementResult:
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentence included; tables as lists of rows."""
-        fields = plain(self, "sentence")
-        fields["icc"] = [
-            {"form": form, **{k: v if isfinite(v) else None for k, v in _row(self.icc, form).items()}} for form in FORMS
-        ]
+        fields = {**plain(self, "sentence"), "icc": json_rows(self.icc, index="form")}
         fields["krippendorff_alpha"] = {k: v if isfinite(v) else None for k, v in self.krippendorff_alpha.items()}
         return fields
 

@@ -12,7 +12,7 @@ the observed Hessian for one scalar random factor.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from math import isfinite, sqrt
+from math import sqrt
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,12 +21,15 @@ from scipy.special import chdtrc, ndtr, ndtri
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.binomial import checked_probability
+from blindtest.stats.mixed.contrasts import Adjust, contrast_table
+from blindtest.stats.mixed.marginal_means import reference_grid
 from blindtest.stats.mixed.model_matrix import ModelMatrix, model_matrix
 from blindtest.stats.pair_model import Convergence
 from blindtest.stats.plain import plain
 from blindtest.stats.ranks.cumulative_fit import CumulativeFit, fitted, fitted_with_random
 from blindtest.stats.ranks.cumulative_model import CumulativeModel, compressed, separated
 from blindtest.stats.ranks.ordered_links import LINKS, OrderedLink
+from blindtest.stats.rows import json_rows
 
 if TYPE_CHECKING:
     from pandas import DataFrame, Series
@@ -94,6 +97,7 @@ class CumulativeLinkResult:
     method: str
     assumptions: tuple[str, ...]
     source: str = "McCullagh 1980; Tutz & Hennevogl 1996"
+    _matrix: ModelMatrix = field(repr=False)
     _model: CumulativeModel = field(repr=False)
     _columns: tuple[tuple[str, tuple[int, ...]], ...] = field(repr=False)
 
@@ -107,6 +111,31 @@ class CumulativeLinkResult:
         tests = {name: self._without(name, columns) for name, columns in self._columns if self._outermost(name)}
         rows = [(test.statistic, test.df, test.p_value) for test in tests.values()]
         return pd.DataFrame(rows, columns=["statistic", "df", "p_value"], index=pd.Index(list(tests), name="term"))
+
+    def contrast(
+        self, factor: str, *, by: Sequence[str] = (), adjust: Adjust = "tukey", level: float | None = None
+    ) -> "DataFrame":
+        """Return differences of a factor's levels on the latent scale; see the mixed models' `contrast_table`.
+
+        Degrees of freedom are infinite: tests are Wald's.
+        """
+        grid = reference_grid(self._matrix.encode, self._matrix.factors, self._matrix.covariates)
+        beta = np.zeros(len(self._matrix.terms))
+        covariance = np.zeros((len(beta),) * 2)
+        free = [place for place, term in enumerate(self._matrix.terms) if term != INTERCEPT]
+        cuts = len(self.thresholds)
+        beta[free] = self.coefficients["estimate"].to_numpy(dtype=np.float64)
+        covariance[np.ix_(free, free)] = self.covariance.to_numpy(dtype=np.float64)[cuts:, cuts:]
+        return contrast_table(
+            grid,
+            beta,
+            covariance,
+            lambda weights: np.full(len(weights), np.inf),
+            factor,
+            by=by,
+            adjust=adjust,
+            level=self.level if level is None else level,
+        )
 
     def likelihood_ratio(self, smaller: "CumulativeLinkResult") -> LikelihoodRatio:
         """Return the test of this model against one that it contains.
@@ -169,17 +198,14 @@ class CumulativeLinkResult:
             "formula": self.formula,
             "link": self.link,
             "categories": list(self.categories),
-            "coefficients": _rows(self.coefficients, "term"),
-            "thresholds": _rows(self.thresholds, "threshold"),
+            "coefficients": json_rows(self.coefficients, index="term"),
+            "thresholds": json_rows(self.thresholds, index="threshold"),
             "covariance": {
                 "names": [str(name) for name in self.covariance.columns],
                 "values": self.covariance.to_numpy().tolist(),
             },
-            "variance_components": [
-                {"group": str(g), "term": str(t), "other": None, "variance": float(v)}
-                for g, t, v in self.variance_components[["group", "term", "variance"]].itertuples(index=False)
-            ],
-            "random_effects": {group: _rows(frame, "level") for group, frame in self.random_effects.items()},
+            "variance_components": json_rows(self.variance_components),
+            "random_effects": {group: json_rows(frame, index="level") for group, frame in self.random_effects.items()},
             "random_test": self.random_test.to_dict() if self.random_test else None,
             "convergence": self.convergence.to_dict(),
             "remarks": list(self.remarks),
@@ -188,15 +214,6 @@ class CumulativeLinkResult:
         }
         names = ("log_likelihood", "parameters", "answers", "dropped", "level", "method", "source")
         return {**out, **{name: getattr(self, name) for name in names}}
-
-
-def _rows(frame: "DataFrame", name: str) -> list[dict[str, Any]]:
-    columns = [str(column) for column in frame.columns]
-    values = frame.to_numpy(dtype=np.float64).tolist()
-    return [
-        {name: str(row), **{c: v if isfinite(v) else None for c, v in zip(columns, line, strict=True)}}
-        for row, line in zip(frame.index, values, strict=True)
-    ]
 
 
 def _ratio(what: str, statistic: float, df: int, *, boundary: bool) -> LikelihoodRatio:
@@ -446,6 +463,7 @@ def _result(
             "Wald intervals and z: rough with few answers"
             + (f" or few levels of {group}; terms that vary over {group} have no part of their own" if group else ""),
         ),
+        _matrix=matrix,
         _model=model,
         _columns=columns,
     )

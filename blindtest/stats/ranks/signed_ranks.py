@@ -223,7 +223,7 @@ def signed_rank_pairs(
     *,
     value: str = "rating",
     treatment: str = "device",
-    block: str = "listener",
+    block: str | tuple[str, ...] = "listener",
     adjust: Adjustment = "holm",
     zeros: Zeros = "pratt",
     level: float = 0.95,
@@ -243,9 +243,9 @@ def signed_rank_pairs(
     """
     import pandas as pd
 
-    found = complete_blocks(
-        read_scores(table, keys=[block, treatment], value=value), block=[block], treatment=[treatment]
-    )
+    blocks = (block,) if isinstance(block, str) else block
+    scores = read_scores(table, keys=[*blocks, treatment], value=value)
+    found = complete_blocks(scores, block=blocks, treatment=[treatment])
     rows: list[dict[str, Any]] = []
     for i, a in enumerate(found.treatments):
         for j in range(i + 1, len(found.treatments)):
