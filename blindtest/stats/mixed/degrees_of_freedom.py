@@ -116,7 +116,8 @@ def joint_test(
     """Test all contrasts, (m, p), at once; those that others imply count once.
 
     `df_of` gives the degrees of freedom of single contrasts (`satterthwaite` with its other arguments bound, or
-    infinity).
+    infinity). The statistic depends on the contrasts' span only; the denominator's degrees of freedom also, a little,
+    on which contrasts span it (terms.py takes orthogonal ones).
     """
     rows = np.atleast_2d(np.asarray(weights, dtype=np.float64))
     covariance = np.asarray(cov_beta, dtype=np.float64)

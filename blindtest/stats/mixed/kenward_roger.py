@@ -27,12 +27,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from blindtest.stats.mixed.degrees_of_freedom import JointTest, f_tail
+from blindtest.stats.mixed.variance_model import VarianceModel
 
 __all__ = [
     "MOST_EFFECTS",
     "MOST_PARAMETERS",
     "KenwardRoger",
-    "VarianceModel",
     "kenward_roger",
     "too_large_for_kenward_roger",
 ]
@@ -45,27 +45,6 @@ MOST_EFFECTS = 1000
 MOST_PARAMETERS = 30
 """Variances and covariances up to which it is made: the cost grows with their square."""
 SOURCE = "Kenward & Roger 1997"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class VarianceModel:
-    """Cross-products of a table, and the covariance that a fit found: all that the adjustment needs."""
-
-    zz: Floats
-    """(q, q), Z'Z of the random effects' design."""
-    zx: Floats
-    """(q, p), Z'X."""
-    xx: Floats
-    """(p, p), X'X."""
-    rows: int
-    """Rows of the table that were fitted."""
-    covariance: Floats
-    """(q, q), covariance of the random effects at the estimates, S."""
-    residual: float
-    """Residual variance, s^2."""
-    parameters: tuple[tuple[Places, Places], ...]
-    """Each random variance or covariance not at a bound: places (i, j) where dS/dphi is one; a variance has i = j, a
-    covariance each pair once, the mirrored ones are understood. The residual variance comes last by itself."""
 
 
 def too_large_for_kenward_roger(effects: int, parameters: int) -> str:

@@ -25,8 +25,10 @@ __all__ = ["many_to_one_quantile", "many_to_one_tail"]
 
 Floats = NDArray[np.float64]
 
-NODES = np.arange(-9.0, 9.0001, 0.1)
-DENSITY = np.exp(-(NODES**2) / 2) / sqrt(2 * np.pi)
+STEP = 0.1
+NODES = np.arange(0.0, 9.0, STEP)
+DENSITY = STEP * np.exp(-(NODES**2) / 2) * sqrt(2 / np.pi) * np.where(NODES == 0, 0.5, 1.0)
+"""Of the common part's size: both signs give the same, by symmetry."""
 CLOSE = 1e-9
 """Correlations this close to products count as products."""
 LOADING = 0.995
@@ -84,14 +86,12 @@ def _loadings(correlation: Floats) -> Floats | None:
 
 def _independent_tail(limits: Floats, loadings: Floats) -> Floats:
     """Return P(max |Z_i| > limit) for each limit, the Z_i independent given the common part."""
-    rest = np.sqrt(1 - loadings**2)
     inside = np.zeros((len(limits), len(NODES)))
-    for loading, spread in zip(loadings, rest, strict=True):
-        shift = loading * NODES[None, :]
+    for loading, times in zip(*np.unique(np.abs(loadings).round(12), return_counts=True), strict=True):
+        spread, shift = sqrt(1 - loading**2), loading * NODES[None, :]
         outside = ndtr((-limits[:, None] - shift) / spread) + ndtr((-limits[:, None] + shift) / spread)
-        inside += np.log1p(-np.minimum(outside, 1 - 1e-16))
-    step = NODES[1] - NODES[0]
-    return np.asarray(np.minimum(step * np.sum(DENSITY * -np.expm1(inside), axis=1), 1.0))
+        inside += times * np.log1p(-np.minimum(outside, 1 - 1e-16))
+    return np.asarray(np.minimum(np.sum(DENSITY * -np.expm1(inside), axis=1), 1.0))
 
 
 def _lattice_tail(c: float, correlation: Floats, df: float) -> float:

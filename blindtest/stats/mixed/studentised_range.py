@@ -74,7 +74,7 @@ def mixed_over_scale(tail: Callable[[Floats], Floats], q: float, df: float) -> f
         return float(tail(np.array([q]))[0])
     sd = 1 / sqrt(2 * df)
     step = min(0.08, 0.3 * sd)
-    low, high = -(70 / df + 13 * sd), min(13 * sd, 0.5 * log(1 + 90 / df) + 8 * sd)
+    low, high = -(45 / df + 13 * sd), min(13 * sd, 0.5 * log(1 + 90 / df) + 8 * sd)
     x = np.arange(low, high + step, step)
     log_constant = (df / 2) * log(df / 2) - lgamma(df / 2) + log(2)
     exponent = log_constant + df * x - (df / 2) * np.exp(2 * x)

@@ -185,15 +185,25 @@ def _carried(
 
 
 def _differences(slopes: list[Floats], margin: frozenset[str], grid: ReferenceGrid) -> Floats:
-    """Return the differences over all factors of the margin, the other factors averaged, (q, p)."""
+    """Return the differences over all factors of the margin, the other factors averaged, (q, p).
+
+    As contrasts of cells they have length 1 and are orthogonal: so the eigenvectors that a joint test takes, and with
+    them its degrees of freedom, are the same in whatever order the levels lie.
+    """
     rows = []
     for weights in slopes:
         left = weights
-        for axis, name in enumerate(grid.factors):
-            if name in margin:
-                first = np.take(left, [0], axis=axis)
-                left = np.delete(left, 0, axis=axis) - first
-            else:
-                left = left.mean(axis=axis, keepdims=True)
+        for axis, (name, levels) in enumerate(grid.factors.items()):
+            count = len(levels)
+            matrix = _orthonormal_contrasts(count) if name in margin else np.full((1, count), count**-0.5)
+            left = np.moveaxis(np.tensordot(matrix, left, axes=(1, axis)), 0, axis)
         rows.append(left.reshape(-1, left.shape[-1]))
     return np.concatenate(rows)
+
+
+def _orthonormal_contrasts(count: int) -> Floats:
+    """Return (count - 1, count), each level against the mean of those before it, each row of length 1 (Helmert)."""
+    matrix = np.tril(np.full((count - 1, count), -1.0))
+    places = np.arange(1, count)
+    matrix[places - 1, places] = places
+    return np.asarray(matrix / np.sqrt(places * (places + 1.0))[:, None], dtype=np.float64)
