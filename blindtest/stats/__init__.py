@@ -39,6 +39,8 @@ from blindtest.stats.listeners import ListenerResults, answers_in_order, counted
 from blindtest.stats.long_table import LongTable, Wanted, read_long_table
 from blindtest.stats.mixed.binary import fit_binary_mixed
 from blindtest.stats.mixed.binary_result import BinaryMixedResult
+from blindtest.stats.mixed.linear import LinearMixedResult, fit_linear_mixed, prepare_linear_mixed
+from blindtest.stats.mixed.linear_fit import LinearFit, PreparedLinear
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.other_scales import OtherScale
 from blindtest.stats.pair_model import Convergence
@@ -156,6 +158,8 @@ __all__ = [
     "GroupOperating",
     "GroupSequentialPlan",
     "LikelihoodRatio",
+    "LinearFit",
+    "LinearMixedResult",
     "ListenerResults",
     "LongTable",
     "MedianDifference",
@@ -169,6 +173,7 @@ __all__ = [
     "PreferenceConclusion",
     "PreferenceResult",
     "PreferenceTest",
+    "PreparedLinear",
     "RankCompanions",
     "RecognitionResult",
     "Rejection",
@@ -219,6 +224,7 @@ __all__ = [
     "fit_beta_binomial",
     "fit_binary_mixed",
     "fit_cumulative_link",
+    "fit_linear_mixed",
     "fit_paired_preferences",
     "fit_threshold",
     "friedman_test",
@@ -239,6 +245,7 @@ __all__ = [
     "preference_chances",
     "preference_sign_tests",
     "preference_test",
+    "prepare_linear_mixed",
     "proportion_at",
     "proportion_correct",
     "rank_companions",

@@ -6,7 +6,7 @@ combination of the columns it uses once, however many rows share it; a term that
 """
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
-from blindtest.stats.mixed.codes import Codes, column_codes, distinct_rows, product_codes
+from blindtest.stats.mixed.codes import ROOM, Codes, column_codes, distinct_rows, product_codes
 from blindtest.stats.mixed.random_part import RandomSpec, RandomTerm, checked_terms, parts_of
 
 if TYPE_CHECKING:
@@ -51,6 +51,8 @@ class ModelMatrix:
     """(n,): places in the table of the rows that were used."""
     dropped: Mapping[str, int]
     """Column -> rows of the table left out because its value is missing (a row counts once, for the first of them)."""
+    cells: NDArray[np.intp] | None
+    """(n,): rows that are alike in everything but the response share a cell; None where hardly any are."""
     spec: Any
     """formulaic's ModelSpec of the fixed part."""
 
@@ -101,6 +103,7 @@ def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec | None,
     fixed_names = [name for name in needed if name in set(map(str, right.required_variables))]
     fixed, distinct, spec = _evaluated(right, {name: columns[name] for name in fixed_names}, len(kept), "formula")
     terms = tuple(str(name) for name in spec.column_names)
+    predictors = {*fixed_names, *(name for group, _ in parts for name in group.split(":"))}
     _checked_rank(fixed, terms)
     random_terms = []
     for group, text in parts:
@@ -111,10 +114,11 @@ def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec | None,
             slopes = None
         else:
             used = {name: columns[name] for name in needed if name in set(map(str, inside.required_variables))}
+            predictors |= used.keys()
             values, place, own = _evaluated(inside, used, len(kept), f"random.{group}")
             names = tuple(str(name) for name in own.column_names)
-            slopes = None if names == ("Intercept",) else values[place]
-        random_terms.append(RandomTerm(group=group, columns=names, grouping=grouping, slopes=slopes))
+            slopes = None if names == ("Intercept",) else (values, place)
+        random_terms.append(RandomTerm(group=group, columns=names, grouping=grouping, slope_rows=slopes))
     return ModelMatrix(
         formula=formula,
         response_name=response_name,
@@ -127,6 +131,7 @@ def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec | None,
         random=checked_terms(random_terms, len(kept)),
         kept=kept,
         dropped=dropped,
+        cells=_cells([column for name, column in columns.items() if name in predictors], len(kept)),
         spec=spec,
     )
 
@@ -173,7 +178,9 @@ class _Column:
 
         if self.codes is None:
             return pd.Series(np.asarray(self.series.iloc[places]))
-        return pd.Series(pd.Categorical.from_codes(self.codes.codes[places], categories=list(self.codes.levels)))
+        # The type stubs know only one of the integer types a platform may have.
+        make: Any = pd.Categorical.from_codes
+        return pd.Series(make(self.codes.codes[places], categories=list(self.codes.levels)))
 
 
 def _parsed(formula: str) -> tuple[Any, Any]:
@@ -265,6 +272,17 @@ def _complete(columns: Mapping[str, _Column], rows: int) -> tuple[NDArray[np.boo
             dropped[name] = count
             keep &= ~missing
     return keep, dropped
+
+
+def _cells(columns: Sequence[_Column], n: int) -> NDArray[np.intp] | None:
+    """Return the distinct row of each row, where a table of all combinations of levels isn't much longer than `n`."""
+    coded, room = [], ROOM * n
+    for column in columns:
+        coded.append(column.coded())
+        room //= max(coded[-1].count, 1)
+        if not room:
+            return None
+    return distinct_rows(coded)[0]
 
 
 def _evaluated(right: Any, columns: Mapping[str, _Column], n: int, key: str) -> tuple[Floats, NDArray[np.intp], Any]:

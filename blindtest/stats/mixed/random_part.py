@@ -1,7 +1,7 @@
 """The random part of a mixed model: groups, and what varies from level to level of each.
 
-`{"listener": "1 + mode", "clip": "1", "listener:device": "1"}`: a group is a column or a product of columns; its formula
-names what varies. The columns of one formula are correlated; parts listed apart are not.
+`{"listener": "1 + mode", "clip": "1", "listener:device": "1"}`: a group is a column or a product of columns; its
+formula names what varies. The columns of one formula are correlated; parts listed apart are not.
 """
 
 import re
@@ -29,8 +29,8 @@ class RandomTerm:
     columns: tuple[str, ...]
     """As formulaic names them: "Intercept", "days"."""
     grouping: Codes
-    slopes: Floats | None
-    """(n, q) values of the columns; None where the only column is the intercept."""
+    slope_rows: tuple[Floats, NDArray[np.intp]] | None
+    """Distinct rows of the columns, (d, q), and which of them each row is, (n,); None: the only column is 1."""
 
     @property
     def codes(self) -> NDArray[np.intp]:
@@ -43,9 +43,15 @@ class RandomTerm:
         return self.grouping.levels
 
     @property
+    def slopes(self) -> Floats | None:
+        """Values of the columns, (n, q); None where the only column is the intercept."""
+        return None if self.slope_rows is None else self.slope_rows[0][self.slope_rows[1]]
+
+    @property
     def values(self) -> Floats:
         """Values of the columns, (n, q)."""
-        return np.ones((len(self.codes), 1)) if self.slopes is None else self.slopes
+        slopes = self.slopes
+        return np.ones((len(self.codes), 1)) if slopes is None else slopes
 
     @property
     def correlated(self) -> bool:
@@ -89,7 +95,7 @@ def checked_terms(terms: Iterable[RandomTerm], rows: int) -> tuple[RandomTerm, .
         elif term.grouping.count >= rows:
             faults.append(
                 Fault(
-                    problem=f"every row is a level of its own ({rows} rows): its variance can't be told from the residual",
+                    problem=f"each of the {rows} rows is a level of its own: no variance apart from the residual one",
                     key=key,
                     remedy="leave it out of the random part",
                 )
@@ -99,7 +105,7 @@ def checked_terms(terms: Iterable[RandomTerm], rows: int) -> tuple[RandomTerm, .
             if shared and _same_partition(term.grouping, other.grouping):
                 faults.append(
                     Fault(
-                        problem=f"{min(shared)} varies twice over the same groups: {other.group} and {term.group} divide the rows alike",
+                        problem=f"{min(shared)} varies twice: {other.group} and {term.group} divide the rows alike",
                         key=key,
                         remedy="leave one of them out of the random part",
                     )

@@ -1,0 +1,237 @@
+"""The profiled deviance of a linear mixed model, its slope and curvature, from the sums of products.
+
+With V = I + Z G Z' (relative to the residual variance), the rows of block g come in as
+
+    E_g = Z_g'V_B^-1 W = (I + S_g G)^-1 Z_g'W,   D_g = Z_g'V_B^-1 Z_g,   A = W'V_B^-1 W,
+
+V_B holding the blocks' effects only and W = [rest, fixed part]. The rest and the fixed part are then taken out by one
+dense matrix, N = L (L'AL + I)^-1 L' (1 on the rest, 0 on the fixed part): P = V_B^-1 - V_B^-1 W N W'V_B^-1. Residual
+variance and fixed effects are profiled out. Factors are those of lme4's parametrisation, G = L L' for each level; L
+may be singular throughout.
+
+Sources: Bates, Maechler, Bolker & Walker 2015 (J. Stat. Softw. 67(1)) for the profiled criterion; Harville 1977 (JASA
+72, 320) and Wolfinger, Tobias & Sall 1994 (SIAM J. Sci. Comput. 15, 1294) for the derivatives.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import log, pi
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
+
+from blindtest.stats.mixed.crossproducts import Answers, Design
+
+__all__ = ["Direction", "Directions", "State", "directions_of", "state_at"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Direction:
+    """What one (co)variance adds to G: ones at pairs of slots, the same in every block, or in the rest."""
+
+    term: int
+    row: int
+    column: int
+    """Columns of the term; equal for a variance."""
+    in_block: bool
+    rows: Ints
+    columns: Ints
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Directions:
+    """All (co)variances of a model: those of the blocks, then those of the rest (`order` brings them to the terms')."""
+
+    all: tuple[Direction, ...]
+    """In the terms' order; of each term the lower triangle, column by column as lme4 has its theta."""
+    block: tuple[int, ...]
+    rest: tuple[int, ...]
+    masks: Floats
+    """(directions in the blocks, width, width)"""
+    diagonal: Floats | None
+    """(width, directions in the blocks): which slot belongs to which, where all of them are variances."""
+
+
+def directions_of(design: Design) -> Directions:
+    """Return the model's (co)variances."""
+    found = []
+    for place in design.layout.places:
+        level = place.start + place.size * np.arange(place.slots)
+        for column in range(place.size):
+            for row in range(column, place.size):
+                one, other = level + row, level + column
+                found.append(
+                    Direction(
+                        term=place.term,
+                        row=row,
+                        column=column,
+                        in_block=place.root is not None,
+                        rows=one if row == column else np.concatenate([one, other]),
+                        columns=other if row == column else np.concatenate([other, one]),
+                    )
+                )
+    block = tuple(i for i, direction in enumerate(found) if direction.in_block)
+    width = design.layout.width
+    masks = np.zeros((len(block), width, width))
+    for mask, i in zip(masks, block, strict=True):
+        mask[found[i].rows, found[i].columns] = 1.0
+    plain = all(found[i].row == found[i].column and design.layout.places[found[i].term].size == 1 for i in block)
+    return Directions(
+        all=tuple(found),
+        block=block,
+        rest=tuple(i for i, direction in enumerate(found) if not direction.in_block),
+        masks=masks,
+        diagonal=np.ascontiguousarray(np.diagonal(masks, axis1=1, axis2=2).T) if plain else None,
+    )
+
+
+def state_at(design: Design, answers: Answers, factors: Sequence[Floats], *, reml: bool) -> "State":
+    """Return the criterion at these relative factors: for each term a lower triangle (q, q)."""
+    layout, rest, p = design.layout, design.rest, design.p
+    m = rest + p
+    inner, outer = np.zeros((layout.width, layout.width)), np.zeros((m, m))
+    outer[rest:, rest:] = np.eye(p)
+    for place, factor in zip(layout.places, factors, strict=True):
+        target = inner if place.root is not None else outer
+        if place.size == 1:
+            slots = np.arange(place.start, place.start + place.slots)
+            target[slots, slots] = factor[0, 0]
+        else:
+            for k in range(place.start, place.start + place.slots * place.size, place.size):
+                target[k : k + place.size, k : k + place.size] = factor
+
+    omega, log_det = _block_inverse(design.ZZ, inner)
+    OW = omega @ design.ZW
+    weighted = (design.sharing[:, None, None] * OW).reshape(-1, m)
+    A = design.WW - design.ZW.reshape(-1, m).T @ weighted
+    Ay = answers.Wy - weighted.T @ answers.mean.reshape(-1)
+    Oy = (omega @ answers.mean[:, :, None])[:, :, 0]
+    yy = answers.yy - float(design.sharing @ (answers.mean * Oy).sum(axis=1))
+    if answers.scatter is not None:
+        yy -= float((omega * answers.scatter).sum())
+
+    middle = outer.T @ A @ outer
+    middle[np.arange(rest), np.arange(rest)] += 1.0
+    root = np.linalg.cholesky(middle)
+    half = solve_triangular(root, outer.T, lower=True, check_finite=False)
+    N = half.T @ half
+    without = np.zeros((m, m))
+    without[:rest, :rest] = half[:rest, :rest].T @ half[:rest, :rest]
+    u = N @ Ay
+    squares = yy - float(Ay @ u)
+    diagonal = np.log(np.diagonal(root))
+    free = design.n - p if reml else design.n
+    criterion = (
+        float(design.sharing @ log_det) + 2 * float(diagonal[:rest].sum()) + free * (1 + log(2 * pi * squares / free))
+    )
+    if reml:
+        criterion += 2 * float(diagonal[rest:].sum()) + design.log_det
+    return State(
+        design=design,
+        answers=answers,
+        factors=tuple(factors),
+        reml=reml,
+        criterion=criterion,
+        squares=squares,
+        free=free,
+        omega=omega,
+        OW=OW,
+        A=A,
+        Ay=Ay,
+        N=N,
+        N_without_fixed=without,
+        u=u,
+    )
+
+
+def _block_inverse(ZZ: Floats, factor: Floats) -> tuple[Floats, Floats]:
+    """Return G(I + SG)^-1, (patterns, width, width), and log|I + SG|, (patterns,), for every pattern's S."""
+    width = len(factor)
+    if width == 1:
+        square = float(factor[0, 0]) ** 2
+        inside = 1.0 + ZZ * square
+        return square / inside, np.log(inside[:, 0, 0])
+    inside = factor.T @ ZZ @ factor
+    inside[:, np.arange(width), np.arange(width)] += 1.0
+    log_det = 2 * np.log(np.diagonal(np.linalg.cholesky(inside), axis1=1, axis2=2)).sum(axis=1)
+    return factor @ np.linalg.inv(inside) @ factor.T, log_det
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class State:
+    """The model at given relative factors; what else is asked of it is worked out when asked."""
+
+    design: Design
+    answers: Answers
+    factors: tuple[Floats, ...]
+    reml: bool
+    criterion: float
+    """-2 log restricted likelihood (REML, without log|X'X|), or -2 log likelihood, profiled."""
+    squares: float
+    """y'Py."""
+    free: int
+    """n - p under REML, else n."""
+    omega: Floats
+    OW: Floats
+    A: Floats
+    Ay: Floats
+    N: Floats
+    N_without_fixed: Floats
+    u: Floats
+    """(rest + p,): effects of the rest, then coefficients of the orthonormal basis."""
+
+    @property
+    def sigma2(self) -> float:
+        """Residual variance."""
+        return self.squares / self.free
+
+    @property
+    def outer_of_traces(self) -> Floats:
+        """N of the traces: REML projects the fixed part out, ML does not."""
+        return self.N if self.reml else self.N_without_fixed
+
+    @cached_property
+    def shrinkage(self) -> Floats:
+        """(I + SG)^-1, (patterns, width, width)."""
+        width = self.design.layout.width
+        return np.eye(width) - self.design.ZZ @ self.omega
+
+    @cached_property
+    def within(self) -> Floats:
+        """Z_g'V_B^-1 Z_g, (patterns, width, width)."""
+        return self.shrinkage @ self.design.ZZ
+
+    @cached_property
+    def across(self) -> Floats:
+        """Z_g'V_B^-1 W, (patterns, width, rest + p)."""
+        return self.shrinkage @ self.design.ZW
+
+    @cached_property
+    def block_scores(self) -> Floats:
+        """Mean over the blocks of a pattern of Z_g'Py, (patterns, width)."""
+        left = self.answers.mean - self.design.ZW @ self.u
+        return (self.shrinkage @ left[:, :, None])[:, :, 0]
+
+    @cached_property
+    def score_products(self) -> Floats:
+        """Sum over the blocks of a pattern of Z_g'Py y'PZ_g, (patterns, width, width)."""
+        s = self.block_scores
+        products = self.design.sharing[:, None, None] * (s[:, :, None] * s[:, None, :])
+        if self.answers.scatter is not None:
+            products = products + self.shrinkage @ self.answers.scatter @ self.shrinkage.transpose(0, 2, 1)
+        return products
+
+    @cached_property
+    def rest_scores(self) -> Floats:
+        """Z_R'Py, (rest,)."""
+        rest = self.design.rest
+        return self.Ay[:rest] - self.A[:rest] @ self.u
+
+    def through(self, N: Floats) -> Floats:
+        """Return (I - N A), (rest + p, rest + p): E times its columns are Z_g'P of the rest and of the fixed part."""
+        return np.eye(len(N)) - N @ self.A
