@@ -20,7 +20,6 @@ from math import log, pi
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from blindtest.stats.mixed.crossproducts import Answers, Design
 
@@ -92,6 +91,8 @@ def directions_of(design: Design) -> Directions:
 
 def state_at(design: Design, answers: Answers, factors: Sequence[Floats], *, reml: bool) -> "State":
     """Return the criterion at these relative factors: for each term a lower triangle (q, q)."""
+    from scipy.linalg import solve_triangular
+
     layout, rest, p = design.layout, design.rest, design.p
     m = rest + p
     inner, outer = np.zeros((layout.width, layout.width)), np.zeros((m, m))

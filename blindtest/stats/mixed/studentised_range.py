@@ -19,7 +19,6 @@ from math import exp, inf, isinf, isnan, lgamma, log, nan, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import ndtr
 
 __all__ = ["mixed_over_scale", "range_quantile", "range_tail", "solved_upwards"]
@@ -93,4 +92,6 @@ def solved_upwards(tail: Callable[[float], float], target: float) -> float:
         if high > exp(60):
             return inf
     # In logs the tail is nearly a line, which the root finder likes.
+    from scipy.optimize import brentq
+
     return float(brentq(lambda q: log(max(tail(q), 1e-300) / target), 1e-9, high, xtol=1e-11, rtol=1e-11))
