@@ -2,20 +2,28 @@
 
 from blindtest.methods.abx import ABX
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
+from blindtest.methods.duo_trio import DUO_TRIO
 from blindtest.methods.preference import PREFERENCE
 from blindtest.methods.rating import RATING, RATING_SINGLE
 from blindtest.methods.recognition import RECOGNITION
+from blindtest.methods.tetrad import TETRAD
+from blindtest.methods.triangle import TRIANGLE
 
-METHODS: dict[str, Method] = {method.name: method for method in (ABX, PREFERENCE, RATING, RATING_SINGLE, RECOGNITION)}
+METHODS: dict[str, Method] = {
+    method.name: method for method in (ABX, TRIANGLE, DUO_TRIO, TETRAD, PREFERENCE, RATING, RATING_SINGLE, RECOGNITION)
+}
 """The table of methods. Adding one: a file, a name in this tuple, a test file, a page of the guide."""
 
 __all__ = [
     "ABX",
+    "DUO_TRIO",
     "METHODS",
     "PREFERENCE",
     "RATING",
     "RATING_SINGLE",
     "RECOGNITION",
+    "TETRAD",
+    "TRIANGLE",
     "Drawn",
     "Method",
     "Outcome",

@@ -32,6 +32,22 @@ _METHODS = {
         "by a fair and independent draw. The question was always the same: is X the same as A, or the same as B? Who "
         f"hears nothing is right half of the time. {_UNTOLD}"
     ),
+    "triangle": (
+        "In each trial the listener could switch freely, at the same place in the music, between three sounds, two of "
+        "which were the same, and said which one was different. Which of the two things compared came twice, and where "
+        "the other one stood, was drawn fairly and independently for every trial. Who hears nothing is right in one "
+        f"third of trials. {_UNTOLD}"
+    ),
+    "duo-trio": (
+        "In each trial the listener could switch freely, at the same place in the music, between a reference and two "
+        "sounds, one of which was the reference again, and said which; where it stood was drawn fairly and "
+        f"independently for every trial. Who hears nothing is right half of the time. {_UNTOLD}"
+    ),
+    "tetrad": (
+        "In each trial the listener could switch freely, at the same place in the music, between four sounds, two of "
+        "each of the things compared, and said which belong together; the places were drawn fairly and independently "
+        f"for every trial. Who hears nothing is right in one third of trials. {_UNTOLD}"
+    ),
     "preference": (
         "In each pair the listener could switch freely, at the same place in the music, between two sounds without "
         "names, and said which of the two they would rather listen to. Which came first was balanced over each clip "

@@ -6,6 +6,9 @@ ABX: a listener observes each slot once: the place of its condition on the liste
 that the block compares, d' for the second) plus a normal deviate of variance 1. Then the rule decides (Macmillan &
 Creelman 2005, Detection Theory): *differencing*: X is the one it differs less from; *independent*: the likelihood ratio
 of all three observations, over both ways in which A and B can lie; *guesser*: a fair coin.
+Duo-trio, triangle and tetrad are decided by differences in the same way: the one that differs less from the reference;
+the one that is not of the closest two; the two lowest belong together. Whoever follows a rule that a method doesn't
+know takes its first.
 
 Paired preference: the difference of two utilities plus a logistic deviate; within a threshold there is no preference,
 so that the probabilities are those of Rao & Kupper 1967 (J. Am. Stat. Assoc. 62, 194).
@@ -84,7 +87,7 @@ class SimulatedListener:
     d_prime: float = 0.0
     """Distance between the two conditions on the listener's axis, in standard deviations of one observation; >= 0."""
     rule: str = "differencing"
-    """Of ABX; see `RULES`."""
+    """Of tests of a difference; see `RULES`."""
     d_prime_by_clip: Mapping[str, float] = field(default_factory=dict)
     """Where a clip brings the difference out more or less than `d_prime` says."""
     liking: Liking | None = None
@@ -107,7 +110,7 @@ class SimulatedListener:
             The listener was not told what the method asks for.
         """
         rules = RULES[trial.method]
-        rule = rules[self.rule] if len(rules) > 1 else next(iter(rules.values()))
+        rule = rules.get(self.rule) or next(iter(rules.values()))
         return rule(self, trial, rng)
 
     def today(self, rng: np.random.Generator) -> "SimulatedListener":
@@ -142,18 +145,33 @@ def _independent(listener: SimulatedListener, trial: HeardTrial, rng: np.random.
     x_is_a = np.logaddexp(log_likelihood(0, d_prime, 0), log_likelihood(d_prime, 0, d_prime))
     x_is_b = np.logaddexp(log_likelihood(0, d_prime, d_prime), log_likelihood(d_prime, 0, 0))
     if x_is_a == x_is_b:
-        return _coin(rng)
+        return {"choice": "A" if rng.random() < 0.5 else "B"}
     return {"choice": "A" if x_is_a > x_is_b else "B"}
 
 
 def _guesser(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
     # Listens like the others, then pays no heed: with the same noise the rules meet the same trials.
     _observed(listener, trial, rng)
-    return _coin(rng)
+    values = [value for value, _ in trial.question.options]
+    return {"choice": values[int(rng.random() * len(values))]}
 
 
-def _coin(rng: np.random.Generator) -> dict[str, Value]:
-    return {"choice": "A" if rng.random() < 0.5 else "B"}
+def _nearer(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    heard = _observed(listener, trial, rng)
+    return {"choice": "1" if abs(heard["1"] - heard["R"]) < abs(heard["2"] - heard["R"]) else "2"}
+
+
+def _farthest(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    heard = _observed(listener, trial, rng)
+    low, middle, high = sorted(heard, key=lambda slot: heard[slot])
+    return {"choice": high if heard[middle] - heard[low] < heard[high] - heard[middle] else low}
+
+
+def _lowest_two(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    heard = _observed(listener, trial, rng)
+    low, second, third, high = sorted(heard, key=lambda slot: heard[slot])
+    with_one = {low: second, second: low, third: high, high: third}["1"]
+    return {"choice": f"1{with_one}"}
 
 
 def _logistic(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
@@ -191,6 +209,9 @@ def _told(listener: SimulatedListener, known: T | None, what: str) -> T:
 
 RULES: dict[str, dict[str, Rule]] = {
     "abx": {"differencing": _differencing, "independent": _independent, "guesser": _guesser},
+    "duo-trio": {"differencing": _nearer, "guesser": _guesser},
+    "triangle": {"differencing": _farthest, "guesser": _guesser},
+    "tetrad": {"differencing": _lowest_two, "guesser": _guesser},
     "preference": {"logistic": _logistic},
     "rating": {"opinion": _rated},
     "rating-single": {"opinion": _rated},

@@ -30,7 +30,7 @@ __all__ = [
     "resources",
 ]
 
-CHANGEABLE = ("trials", "repeats", "sittings", "ties", "break_after", "margin", "deadline_days")
+CHANGEABLE = ("trials", "repeats", "sittings", "ties", "constant_reference", "break_after", "margin", "deadline_days")
 """Numbers of a block that [protocol.changes] may change."""
 
 
@@ -206,6 +206,8 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
         faults.append(source.fault((*path, "trials"), "missing", remedy="write the number of trials"))
     if block.get("ties") and "preferred" not in method.decides:
         faults.append(source.fault((*path, "ties"), "only preferences can be tied", got=method.name))
+    if block.get("constant_reference") and method.name != "duo-trio":
+        faults.append(source.fault((*path, "constant_reference"), "only duo-trio has one", got=method.name))
     for kind in method.decides:
         greatest, allowed = MARGINS[kind]
         if block.get("margin", 0) >= greatest:

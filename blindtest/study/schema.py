@@ -42,11 +42,8 @@ __all__ = [
 
 LATER_PROTOCOLS = ("free-listening", "attribution")
 LATER_METHODS = (
-    "triangle",
-    "duo-trio",
     "2afc",
     "3afc",
-    "tetrad",
     "same-different",
     "2-ac",
     "free-listening",
@@ -356,6 +353,9 @@ class BlockTable(Table):
     repeats: int | None = Field(None, ge=1, le=100, description="rating: how often each clip is rated in a sitting")
     sittings: int = Field(1, ge=1, le=100, description="in how many sittings, each on another day, the block is run")
     ties: bool = Field(False, description="preference: true to allow the answer 'no preference'")
+    constant_reference: bool = Field(
+        False, description="duo-trio: true to have what the claim names last as the reference of every trial"
+    )
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
     spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
     break_after: int | None = Field(
@@ -379,6 +379,8 @@ class BlockTable(Table):
             numbers["repeats"] = self.repeats
         if self.ties:
             numbers["ties"] = 1
+        if self.constant_reference:
+            numbers["constant"] = 1
         return Block(
             id=self.id,
             phase=self.phase,

@@ -339,6 +339,8 @@ def _numbers(block: Block) -> list[tuple[str, str]]:
         numbers.append(("sittings", f"{block.sittings}"))
     if "preferred" in METHODS[block.method].decides and block.counted:
         numbers.append(("ties", "true" if block.numbers.get("ties") else "false"))
+    if block.method == "duo-trio" and block.counted:
+        numbers.append(("constant_reference", "true" if block.numbers.get("constant") else "false"))
     if block.margin:
         numbers.append(("margin", f"{block.margin:g}"))
     return numbers

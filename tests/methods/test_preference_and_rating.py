@@ -55,8 +55,9 @@ def test_side_by_side_every_slot_order_comes_equally_often():
     """3! orders over 3,000 independent draws; chi-squared below the 99.99 % point (scipy)."""
     from scipy.stats import chi2
 
-    one = plan("rating", ("a", "b", "c"), 3000)
-    orders = Counter(tuple(slot.condition for slot in one.trial(n).drawn.slots) for n in range(3000))
+    draws, setting = plan("rating", ("a", "b", "c"), 1).draws, Setting(conditions=("a", "b", "c"))
+    drawn = (RATING.draw(draws.source(f"key/{n}"), setting, ()) for n in range(3000))
+    orders = Counter(tuple(slot.condition for slot in one.slots) for one in drawn)
     assert len(orders) == 6
     assert sum((count - 500) ** 2 / 500 for count in orders.values()) < chi2.ppf(0.9999, 5)
 

@@ -81,6 +81,32 @@ def test_the_proportion_right_is_that_of_the_rule(rule, d_prime):
     assert right / TRIALS == pytest.approx(expected, abs=4 * error)
 
 
+@pytest.mark.parametrize(
+    ("method", "d_prime", "expected"),
+    [  # methods.md 9.2, numbers 15 and 16; 2.3 for duo-trio, which has the formula of ABX by differencing
+        ("triangle", 0.0, 1 / 3),
+        ("triangle", 1.0, 0.41805),
+        ("triangle", 2.0, 0.60481),
+        ("duo-trio", 0.0, 1 / 2),
+        ("duo-trio", 1.0, 0.58248),
+        ("duo-trio", 2.0, 0.74682),
+        ("tetrad", 0.0, 1 / 3),
+        ("tetrad", 1.0, 0.49381),
+        ("tetrad", 2.0, 0.77767),
+    ],
+)
+def test_tests_of_a_difference_are_decided_by_differences(method, d_prime, expected):
+    listener, rng = SimulatedListener(pseudonym="L1", d_prime=d_prime), np.random.default_rng(23)
+    plan = P["make"](blocks=(P["block"]("t", method, TRIALS),), seed=2)
+    setting = plan.setting(plan.protocol.blocks[0])
+    right = 0
+    for number in range(TRIALS):
+        drawn = plan.methods[method].draw(plan.draws.source(f"key/{number}"), setting, ())
+        sounding = {slot.name: slot.condition for slot in drawn.slots}
+        right += listener.answer(trial(method, sounding), rng) == drawn.right
+    assert within(right / TRIALS, expected)
+
+
 def test_a_guesser_is_right_half_of_the_time_whatever_the_difference():
     listener, rng = SimulatedListener(pseudonym="L1", d_prime=9.0, rule="guesser"), np.random.default_rng(3)
     met = trial("abx", {"A": HERON, "B": PLOVER, "X": HERON})

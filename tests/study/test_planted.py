@@ -245,7 +245,7 @@ order = "drawn"                                     #! block.practice.order | no
 [[block]]
 id = "labels"
 phase = "labeled"                                   #! block.labels.phase | 'labeled' | did you mean 'labelled'?
-method = "triangle"                                 #! block.labels.method | not yet: triangle | 'abx'
+method = "2afc"                                     #! block.labels.method | not yet: 2afc | 'abx'
 trials = 4
 [[block]]
 id = "test"
