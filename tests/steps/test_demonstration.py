@@ -215,7 +215,7 @@ def test_json_keeps_to_the_schema(told):
     Draft202012Validator(schema).validate(value)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_it_comes_out_alike_on_every_run_and_replaces_what_it_made(told):
     shown, place = told
     folder = place / "blindtest-demo"
