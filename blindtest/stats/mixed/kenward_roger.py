@@ -12,57 +12,27 @@ A test of q contrasts L takes C_A, a scale and denominator degrees of freedom th
 statistic (section 3 of the paper). One contrast needs no scale and has df 2/a with a = sum_rs W_rs g_r g_s / (l'Cl)^2,
 g_r = l'C P_r C l: the plain covariance there, the adjusted one in the statistic.
 
-Nothing here is as large as the table: with Z the random effects' design, all of the above follows from Z'Z, Z'X, X'X
-and the number of rows, since V^-1 = (I - Z D Z')/s^2, D = S (s^2 I + Z'Z S)^-1, S the random effects' covariance. The
-cost is that of a few products of matrices as large as the number of random effects, hence `MOST_EFFECTS`.
+What the fit brings are C, C_A, the P_r and W, from sums of products, without any matrix as large as the table
+(moments.py).
 
 Source: Kenward & Roger 1997 (Biometrics 53, 983). Only for REML. A variance at zero must be left out: the approximation
 is that of the model without it.
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from blindtest.stats.mixed.degrees_of_freedom import JointTest, f_tail
-from blindtest.stats.mixed.variance_model import VarianceModel
 
-__all__ = [
-    "MOST_EFFECTS",
-    "MOST_PARAMETERS",
-    "KenwardRoger",
-    "kenward_roger",
-    "too_large_for_kenward_roger",
-]
+__all__ = ["MOST_PARAMETERS", "KenwardRoger"]
 
 Floats = NDArray[np.float64]
-Places = NDArray[np.int64]
 
-MOST_EFFECTS = 1000
-"""Random effects (levels x columns, over all groups) up to which the adjustment is made."""
 MOST_PARAMETERS = 30
 """Variances and covariances up to which it is made: the cost grows with their square."""
 SOURCE = "Kenward & Roger 1997"
-
-
-def too_large_for_kenward_roger(effects: int, parameters: int) -> str:
-    """Return why Kenward-Roger is not offered for a model of this size, or an empty text if it is.
-
-    `effects` counts random effects, `parameters` variances and covariances with the residual one.
-    """
-    if effects > MOST_EFFECTS:
-        return (
-            f"Kenward-Roger is made for small designs, up to {MOST_EFFECTS} random effects; this model has {effects}, "
-            "where Satterthwaite's degrees of freedom, used instead, differ little from it"
-        )
-    if parameters > MOST_PARAMETERS:
-        return (
-            f"Kenward-Roger is offered up to {MOST_PARAMETERS} variances and covariances; this model has {parameters}: "
-            "Satterthwaite's degrees of freedom are used instead"
-        )
-    return ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -136,73 +106,3 @@ def _independent(rows: Floats) -> Floats:
     if not np.any(kept):
         raise ValueError("a joint test needs at least one contrast that is not zero")
     return rows if np.sum(kept) == len(rows) else vectors[kept]
-
-
-def kenward_roger(model: VarianceModel) -> KenwardRoger:
-    """Return the adjusted covariance and what degrees of freedom need; REML fits only."""
-    s2, zz, zx = model.residual, model.zz, model.zx
-    q = len(zz)
-    d = np.linalg.solve(s2 * np.eye(q) + model.covariance @ zz, model.covariance) if q else np.zeros((0, 0))
-    d = (d + d.T) / 2
-    f = (np.eye(q) - d @ zz) / s2
-    m = zz @ f  # Z' V^-1 Z
-    m2 = f.T @ m  # Z' V^-2 Z
-    e = d @ zx
-    a = (zx - zz @ e) / s2  # Z' V^-1 X
-    a2 = f.T @ a  # Z' V^-2 X
-    cov_beta = _symmetric(np.linalg.inv(_symmetric((model.xx - zx.T @ e) / s2)))
-    xvvx = _symmetric(model.xx - zx.T @ e - e.T @ zx + e.T @ zz @ e) / s2**2
-    xvvvx = _symmetric(xvvx - a.T @ d @ a) / s2
-    dc = d @ zz
-    trace_vv = (model.rows - 2 * np.trace(dc) + np.sum(dc * dc.T)) / s2**2
-
-    places = [_mirrored(*pair) for pair in model.parameters]
-    moved = [_moved(a, i, j) for i, j in places]
-    slopes = np.array([*(-_symmetric(a.T @ here) for here in moved), -xvvx])
-    k = len(slopes)
-    information = np.empty((k, k))
-    products = np.empty((k, k, *cov_beta.shape))
-    for r, (i, j) in enumerate(places):
-        weighted = m @ moved[r]
-        for s in range(r + 1):
-            i2, j2 = places[s]
-            products[r, s] = weighted.T @ moved[s]
-            information[r, s] = np.sum(m[np.ix_(j, i2)] * m[np.ix_(i, j2)])
-        products[k - 1, r] = a2.T @ moved[r]
-        information[k - 1, r] = np.sum(m2[i, j])
-    products[k - 1, k - 1] = xvvvx
-    information[k - 1, k - 1] = trace_vv
-    for r in range(k):
-        for s in range(r + 1):
-            crossed = slopes[r] @ cov_beta @ slopes[s]
-            information[r, s] += np.sum(cov_beta * (crossed - 2 * products[r, s]).T)
-            information[s, r] = information[r, s]
-            products[r, s] -= crossed
-            products[s, r] = products[r, s].T
-    w = 2 * _symmetric(np.linalg.pinv(information, rcond=1e-12, hermitian=True))
-    adjustment = np.einsum("rs,rsij->ij", w, products)
-    return KenwardRoger(
-        cov_beta=cov_beta,
-        cov_adjusted=_symmetric(cov_beta + 2 * cov_beta @ adjustment @ cov_beta),
-        slopes=slopes,
-        information_inverse=w,
-    )
-
-
-def _symmetric(matrix: NDArray[Any]) -> Floats:
-    return np.asarray((matrix + matrix.T) / 2, dtype=np.float64)
-
-
-def _mirrored(i: Places, j: Places) -> tuple[Places, Places]:
-    """Return the places with those across the diagonal."""
-    i, j = np.asarray(i, dtype=np.int64), np.asarray(j, dtype=np.int64)
-    if np.array_equal(i, j):
-        return i, j
-    return np.concatenate([i, j]), np.concatenate([j, i])
-
-
-def _moved(a: Floats, i: Places, j: Places) -> Floats:
-    """Return (dS/dphi) a."""
-    moved = np.zeros_like(a)
-    moved[i] = a[j]  # each row of a mirrored pair list occurs once
-    return moved

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from blindtest.stats.mixed.degrees_of_freedom import satterthwaite
-from blindtest.stats.mixed.variance_model import VarianceModel
+from blindtest.stats.mixed.kenward_roger import KenwardRoger
 
 REFERENCES = Path(__file__).parents[2] / "references" / "stats"
 
@@ -42,7 +42,7 @@ class Dense:
     score: np.ndarray
     """Slope of the deviance in each variance parameter: near zero at an optimum."""
     deviance: float
-    model: VarianceModel
+    kenward_roger: KenwardRoger
 
     @property
     def df_of(self) -> Callable[[Any], np.ndarray]:
@@ -99,16 +99,25 @@ def dense_fit(fixed, response, table, groups, phi, residual, *, reml):
         phi_covariance=2 * np.linalg.inv(hessian),
         score=np.array([np.sum(traced * a) - py @ a @ py for a in g]),
         deviance=deviance,
-        model=VarianceModel(
-            zz=z.T @ z,
-            zx=z.T @ fixed,
-            xx=fixed.T @ fixed,
-            rows=n,
-            covariance=s,
-            residual=residual,
-            parameters=tuple(parameters),
-        ),
+        kenward_roger=dense_kenward_roger(fixed, vi, cov, g),
     )
+
+
+def dense_kenward_roger(x, vi, c, g):
+    """The formulas of Kenward & Roger 1997, section 2, read off the page."""
+    k = len(g)
+    p = [-x.T @ vi @ a @ vi @ x for a in g]
+    q = [[x.T @ vi @ a @ vi @ b @ vi @ x for b in g] for a in g]
+    information = [
+        [
+            np.sum((vi @ g[r]) * (vi @ g[s]).T) - 2 * np.trace(c @ q[r][s]) + np.trace(c @ p[r] @ c @ p[s])
+            for s in range(k)
+        ]
+        for r in range(k)
+    ]
+    w = 2 * np.linalg.inv(np.array(information))
+    middle = sum(w[r, s] * (q[r][s] - p[r] @ c @ p[s]) for r in range(k) for s in range(k))
+    return KenwardRoger(cov_beta=c, cov_adjusted=c + 2 * c @ middle @ c, slopes=np.array(p), information_inverse=w)
 
 
 @pytest.fixture(scope="session")

@@ -17,11 +17,9 @@ import pytest
 from blindtest.errors import BlindtestError
 from blindtest.stats.mixed.contrasts import contrast_table
 from blindtest.stats.mixed.degrees_of_freedom import joint_test, satterthwaite
-from blindtest.stats.mixed.kenward_roger import kenward_roger, too_large_for_kenward_roger
 from blindtest.stats.mixed.marginal_means import coefficient_table, marginal_means, reference_grid
 from blindtest.stats.mixed.model_matrix import model_matrix
 from blindtest.stats.mixed.terms import checked_term, term_hypotheses, term_tests
-from blindtest.stats.mixed.variance_model import random_effects, variance_model
 
 FORMULA = "rating ~ device * condition"
 SCALAR = {
@@ -86,7 +84,7 @@ class Fit:
     def inference(self, kind):
         """Covariance, df of contrasts and joint test by Satterthwaite or Kenward-Roger."""
         if kind == "kenward_roger":
-            adjusted = kenward_roger(self.fit.model)
+            adjusted = self.fit.kenward_roger
             return adjusted.cov_adjusted, adjusted.df_of, lambda w, name: adjusted.joint_test(w, self.beta, name=name)
         df_of = self.fit.df_of
         return self.cov, df_of, lambda w, name: joint_test(w, self.beta, self.cov, df_of, name=name)
@@ -119,25 +117,13 @@ def test_satterthwaite_is_that_of_lmertest(at_r, model, kind):
 
 @pytest.mark.parametrize("model", MODELS)
 def test_kenward_roger_is_that_of_pbkrtest(at_r, model):
-    """pbkrtest 0.5.2, vcovAdj and Lb_ddf; the first from the engine's cross-products as well as from dense matrices."""
+    """pbkrtest 0.5.2, vcovAdj and Lb_ddf."""
     fit = at_r(model, "reml")
     r = fit.expected["kenward_roger"]
-    adjusted = kenward_roger(fit.fit.model)
+    adjusted = fit.fit.kenward_roger
     assert adjusted.cov_beta == pytest.approx(fit.cov, rel=1e-9)
     assert np.sqrt(np.diag(adjusted.cov_adjusted)) == pytest.approx(listed(r["se_adjusted"]), rel=1e-9)
     assert adjusted.df_of(np.eye(len(fit.beta))) == pytest.approx(listed(r["df"]), rel=1e-6)
-
-
-def test_kenward_roger_from_a_model_matrix(at_r):
-    """pbkrtest 0.5.2, correlated slopes: places of variances and covariances as the model matrix lays them out."""
-    fit = at_r("panel_ratings_small_slope", "reml")
-    a, b, ab, clip, residual = fit.expected["varcomp"]["variance_or_cov"]
-    model = variance_model(fit.matrix, [np.array([[a, ab], [ab, b]]), np.array([[clip]])], residual)
-    r = fit.expected["kenward_roger"]
-    adjusted = kenward_roger(model)
-    assert np.sqrt(np.diag(adjusted.cov_adjusted)) == pytest.approx(r["se_adjusted"], rel=1e-9)
-    assert adjusted.df_of(np.eye(6)) == pytest.approx(r["df"], rel=1e-9)
-    assert random_effects(fit.matrix) == 2 * 8 + 4 == len(model.zz)
 
 
 @pytest.mark.parametrize("kind", ["satterthwaite", "kenward_roger"])
@@ -338,7 +324,7 @@ def test_one_contrast_as_f_is_its_t_squared(at_r):
     single = joint_test(weights, fit.beta, fit.cov, fit.fit.df_of)
     assert single.statistic == pytest.approx(t**2)
     assert single.denominator_df == pytest.approx(fit.fit.df_of(weights)[0])
-    adjusted = kenward_roger(fit.fit.model)
+    adjusted = fit.fit.kenward_roger
     both = adjusted.joint_test(weights, fit.beta)
     assert both.scaling == pytest.approx(1, abs=1e-9)
     assert both.denominator_df == pytest.approx(adjusted.df_of(weights)[0])
@@ -389,9 +375,3 @@ def test_faults_of_a_user_are_told(at_r):
     with pytest.raises(BlindtestError, match="term: the fixed part has no such term, got 'clip'"):
         checked_term(fit.hypotheses, "clip")
     assert checked_term(fit.hypotheses, "condition:device").shape == (2, 6)
-
-
-def test_a_large_model_is_told_why_not_kenward_roger():
-    assert too_large_for_kenward_roger(500, 6) == ""
-    assert "up to 1000 random effects; this model has 30000" in too_large_for_kenward_roger(30_000, 3)
-    assert "up to 30 variances and covariances; this model has 36" in too_large_for_kenward_roger(500, 36)
