@@ -980,3 +980,27 @@ def test_figures_are_kept_unseen_until_the_blind_phase_is_over(own, capsys, monk
         assert number + 1 == len(list((folder / "unseen").iterdir()))
     kept = json.loads((folder / "unseen" / "render-1.json").read_text(encoding="utf-8"))
     assert len(kept["match_table"]) == 12
+
+
+# Triangle, duo-trio, tetrad
+
+
+@pytest.mark.parametrize(("method", "guess"), [("triangle", 1 / 3), ("duo-trio", 1 / 2), ("tetrad", 1 / 3)])
+def test_a_difference_is_tested_against_the_methods_own_guess_rate(own, method, guess):
+    """From own files to the report; the p value and the interval are scipy's of the rows it publishes."""
+    folder = own(method)
+    sit(folder, SimulatedListener(pseudonym="L-hears", d_prime=4.0))
+    said, told = analyzed(folder)
+    page, block, rows = reported(folder)
+    counted = [row for row in rows if row["phase"] == "blind"]
+    right = sum(row["correct"] == "true" for row in counted)
+    conclusion = told["claims"][0]["heard"]["conclusion"]
+    test = scipy_stats.binomtest(right, len(counted), guess, alternative="greater")
+    assert (conclusion["method"], conclusion["correct"], conclusion["trials"]) == (method, right, len(counted))
+    assert conclusion["difference"]["p_value"] == pytest.approx(test.pvalue, rel=1e-9)
+    assert conclusion["word"] == "shown"
+    assert f"{right} of {len(counted)}" in said
+    assert {"triangle": "which one was different", "duo-trio": "reference again", "tetrad": "belong together"}[
+        method
+    ] in page
+    assert block
