@@ -203,7 +203,7 @@ def _own_means(rng: np.random.Generator, share: float, sd: float, shape: tuple[i
 
 def _exact_words(
     tracks: int, share: float, margin: float | None, alpha: float, direction: Direction
-) -> dict[str, float]:
+) -> dict[str, Any]:
     bounds = margin_bounds(margin)
     words: Counter[str] = Counter()
     for wins in range(tracks + 1):
@@ -212,14 +212,14 @@ def _exact_words(
     return _all_words(words["shown"], words["refuted"], words["negligible"])
 
 
-def _all_words(shown: float, refuted: float, negligible: float) -> dict[str, float]:
+def _all_words(shown: float, refuted: float, negligible: float) -> dict[str, Any]:
     rest = max(0.0, 1 - shown - refuted - negligible)
     return {"shown": shown, "refuted": refuted, "negligible": negligible, "open": rest}
 
 
 def _simulated_words(
     values: Floats, margin: float | None, alpha: float, direction: Direction, rng: np.random.Generator
-) -> dict[str, float]:
+) -> dict[str, Any]:
     """Return the share of studies, (studies, units) values, that end with each word by sign flips of the units."""
     units = values.shape[1]
     if 2**units <= FLIPS:
