@@ -5,7 +5,9 @@ sentence in plain words. Words of conclusions are *shown*, *refuted*, *negligibl
 """
 
 from blindtest.stats.beta_binomial import BetaBinomialResult, fit_beta_binomial
+from blindtest.stats.companions import Companion, choice_companions, preference_companions
 from blindtest.stats.conclusion import Conclusion, conclude
+from blindtest.stats.contrast_conclusion import ContrastConclusion, conclude_contrast
 from blindtest.stats.discrimination import (
     DiscriminationResult,
     SimilarityResult,
@@ -44,7 +46,22 @@ from blindtest.stats.mixed.linear_fit import LinearFit, PreparedLinear
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.other_scales import OtherScale
 from blindtest.stats.pair_model import Convergence
-from blindtest.stats.panel import AgreementResult, agreement, krippendorff_alpha
+from blindtest.stats.panel import (
+    AgreementResult,
+    ExpertiseResult,
+    MeanBelowZero,
+    Screened,
+    ScreeningResult,
+    ShareOfItems,
+    WithAndWithout,
+    agreement,
+    assessor_expertise,
+    bs_1116_rules,
+    bs_1534_rules,
+    krippendorff_alpha,
+    screen_listeners,
+    with_and_without,
+)
 from blindtest.stats.planning import (
     DetectableEffect,
     MinutesPlan,
@@ -56,6 +73,13 @@ from blindtest.stats.planning import (
     plan_chances,
     power,
     sample_size,
+)
+from blindtest.stats.plans import (
+    ContrastDesign,
+    ContrastPower,
+    contrast_power,
+    contrast_sample_size,
+    detectable_difference,
 )
 from blindtest.stats.preference import (
     PreferenceConclusion,
@@ -88,6 +112,7 @@ from blindtest.stats.ranks import (
     summarise_conditions,
     where_they_disagree,
 )
+from blindtest.stats.rating_model import RatingModel, rating_model
 from blindtest.stats.recognition import RecognitionResult, recognition_test
 from blindtest.stats.second_opinion import MixedOpinion
 from blindtest.stats.sensitivity import (
@@ -140,9 +165,13 @@ __all__ = [
     "BinaryMixedResult",
     "ChoiceCount",
     "ChoiceResult",
+    "Companion",
     "Conclusion",
     "ConditionSummary",
     "ConfidenceSequence",
+    "ContrastConclusion",
+    "ContrastDesign",
+    "ContrastPower",
     "Convergence",
     "CumulativeLinkResult",
     "DecisionRule",
@@ -153,6 +182,7 @@ __all__ = [
     "DwellShare",
     "Effect",
     "EquivalenceResult",
+    "ExpertiseResult",
     "FreeListeningPower",
     "FriedmanResult",
     "GroupOperating",
@@ -162,6 +192,7 @@ __all__ = [
     "LinearMixedResult",
     "ListenerResults",
     "LongTable",
+    "MeanBelowZero",
     "MedianDifference",
     "MinutesPlan",
     "MixedOpinion",
@@ -175,10 +206,14 @@ __all__ = [
     "PreferenceTest",
     "PreparedLinear",
     "RankCompanions",
+    "RatingModel",
     "RecognitionResult",
     "Rejection",
     "RepeatedMeasures",
     "SampleSize",
+    "Screened",
+    "ScreeningResult",
+    "ShareOfItems",
     "SignedRankResult",
     "SimilarityResult",
     "SkipResult",
@@ -196,15 +231,23 @@ __all__ = [
     "Verdict",
     "VerdictChances",
     "Wanted",
+    "WithAndWithout",
     "adjust_p_values",
     "agreement",
     "answers_in_order",
+    "assessor_expertise",
+    "bs_1116_rules",
+    "bs_1534_rules",
+    "choice_companions",
     "choice_power",
     "choice_test",
     "combined_e_value",
     "conclude",
+    "conclude_contrast",
     "conclude_preference",
     "confidence_sequence",
+    "contrast_power",
+    "contrast_sample_size",
     "counted_trials",
     "criterion",
     "critical_number",
@@ -212,6 +255,7 @@ __all__ = [
     "d_prime_from_rates",
     "d_prime_std_error",
     "decision_rule",
+    "detectable_difference",
     "detectable_effect",
     "discrimination_test",
     "distinguishers",
@@ -243,18 +287,21 @@ __all__ = [
     "planned_contrasts",
     "power",
     "preference_chances",
+    "preference_companions",
     "preference_sign_tests",
     "preference_test",
     "prepare_linear_mixed",
     "proportion_at",
     "proportion_correct",
     "rank_companions",
+    "rating_model",
     "read_long_table",
     "read_tracks",
     "read_trial_table",
     "recognition_test",
     "repeated_measures",
     "sample_size",
+    "screen_listeners",
     "signed_rank_pairs",
     "signed_rank_test",
     "similarity_critical_number",
@@ -271,5 +318,6 @@ __all__ = [
     "table_of",
     "trial_table",
     "where_they_disagree",
+    "with_and_without",
     "write_trial_table",
 ]

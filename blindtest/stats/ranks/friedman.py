@@ -85,7 +85,8 @@ class FriedmanResult:
         if self.p_value != self.p_value:
             text += "every block scored everything alike, so there is nothing to test."
         else:
-            text += f"if nothing differed they would lie this far apart with p = {self.p_value:.2g} ({how}); W = {self.kendall_w:.2f}."
+            text += f"if nothing differed they would lie this far apart with p = {self.p_value:.2g} ({how}); "
+            text += f"W = {self.kendall_w:.2f}."
         return " ".join((text, *self.remarks))
 
     def to_dict(self) -> dict[str, Any]:
