@@ -266,6 +266,9 @@ def abandon(folder: Path, sitting: int | None, reason: str, output: Output) -> N
 @click.option("--comparator", help="For a table: what it is compared with.")
 @click.option("--planned", type=click.IntRange(min=1), help="For a table: trials fixed before the first one.")
 @click.option("--one-sided", is_flag=True, help="For a table: the direction was fixed beforehand.")
+@click.option("--formula", help="rating: the fixed part; read off the columns else.")
+@click.option("--random", "groups", multiple=True, metavar="GROUP=FORMULA", help="rating: listener=1, clip=1.")
+@click.option("--df", help="rating: satterthwaite or kenward-roger.")
 @click.option("--guess", type=click.FloatRange(0, 1, max_open=True), help="threshold: how often a guess is right.")
 @click.option("--link", help="threshold: normal, logistic or weibull.")
 @click.option("--lapse", type=click.FloatRange(0, 1, max_open=True), help="threshold: fixed share of lapses.")
@@ -273,13 +276,21 @@ def abandon(folder: Path, sitting: int | None, reason: str, output: Output) -> N
 @click.option("--while-open", default="", metavar="REASON", help="Analyse though a sitting is open; it is recorded.")
 @speaks
 def analyze(
-    target: Path, method: str | None, columns: tuple[str, ...], while_open: str, output: Output, **asked: Any
+    target: Path,
+    method: str | None,
+    columns: tuple[str, ...],
+    groups: tuple[str, ...],
+    while_open: str,
+    output: Output,
+    **asked: Any,
 ) -> None:
     """Print the statistics of a study, or of anybody's table (CSV or Parquet), a row for each answer."""
     from blindtest import steps
 
     given = {name: value for name, value in asked.items() if value not in (None, False, ())}
     if target.is_file() and target.suffix.lower() != ".toml":
+        if groups:
+            given["random"] = _pairs(groups, option="--random", example="listener=1")
         shown = steps.analyze_table(target, method=method or "abx", columns=_pairs(columns), **given)
         output.result("analyze", shown.to_dict(), shown.text())
         return
@@ -287,12 +298,12 @@ def analyze(
     output.result("analyze", analysis.to_dict(), analysis.text())
 
 
-def _pairs(columns: Sequence[str]) -> dict[str, str]:
+def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "correct=right") -> dict[str, str]:
     pairs = {}
-    for column in columns:
-        name, equals, found = column.partition("=")
+    for pair in given:
+        name, equals, found = pair.partition("=")
         if not (name and equals and found):
-            raise WrongUse(Fault(problem="--column needs NAME=COLUMN", got=column, remedy="for example correct=right"))
+            raise WrongUse(Fault(problem=f"{option} needs two names", got=pair, remedy=f"for example {example}"))
         pairs[name] = found
     return pairs
 

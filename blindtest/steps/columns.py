@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-__all__ = ["columns"]
+__all__ = ["columns", "p_cell"]
 
 
 def columns(headings: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
@@ -18,3 +18,8 @@ def columns(headings: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
         ).rstrip()
         for row in lines
     )
+
+
+def p_cell(p_value: float) -> str:
+    """Return a p value with four decimals, or that it is smaller."""
+    return "<0.0001" if p_value < 0.00005 else f"{p_value:.4f}"

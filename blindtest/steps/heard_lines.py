@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from blindtest.stats import Conclusion, DiscriminationResult, detectable_effect
-from blindtest.steps.columns import columns
+from blindtest.steps.columns import columns, p_cell
 
 __all__ = ["conclusion_lines", "listener_lines"]
 
@@ -35,8 +35,8 @@ def listener_lines(listeners: Sequence[tuple[str, DiscriminationResult, float]])
             f"{one.correct} of {one.trials}",
             f"{100 * one.distinguishers:.0f} %",
             f"{100 * one.distinguishers_interval[0]:.0f} to {100 * one.distinguishers_interval[1]:.0f} %",
-            f"{one.p_value:.4f}",
-            f"{adjusted:.4f}",
+            p_cell(one.p_value),
+            p_cell(adjusted),
         )
         for name, one, adjusted in listeners
     ]

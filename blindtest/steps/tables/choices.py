@@ -3,7 +3,8 @@
 from pathlib import Path
 
 from blindtest.errors import BlindtestError, Fault
-from blindtest.stats import answers_in_order, conclude, listener_results, read_trial_table
+from blindtest.stats import answers_in_order, choice_companions, conclude, listener_results, read_trial_table
+from blindtest.steps.companion_lines import companion_lines
 from blindtest.steps.heard_lines import conclusion_lines, listener_lines
 from blindtest.steps.tables.contract import Asked, TableAnalysis
 from blindtest.steps.tables.stopped import missing_trials, stopping_of
@@ -34,6 +35,8 @@ def choices(path: Path, asked: Asked) -> TableAnalysis:
     lines = conclusion_lines(concluded, many=many)
     if many:
         lines += ["", listener_lines(listeners)]
+    companions = choice_companions(read.table, method=found.method, alpha=asked.alpha, margin=asked.margin)
+    lines += ["", *companion_lines(companions)]
     stopping = stopping_of(answers_in_order(read.table), guess=pooled.guess_rate, asked=asked)
     return TableAnalysis(
         file=read.file,
@@ -46,6 +49,7 @@ def choices(path: Path, asked: Asked) -> TableAnalysis:
                 {"listener": name, "adjusted_p_value": adjusted, "result": result.to_dict()}
                 for name, result, adjusted in listeners
             ],
+            "companions": [one.to_dict() for one in companions],
             "stopping": stopping.values,
         },
     )

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 __all__ = ["Asked", "TableAnalysis", "TableMethod"]
 
@@ -28,7 +28,7 @@ class Asked:
     formula: str = ""
     random: Mapping[str, str] = field(default_factory=dict)
     """Group -> formula of its effects."""
-    df: str = "satterthwaite"
+    df: Literal["satterthwaite", "kenward-roger"] = "satterthwaite"
     guess: float | None = None
     link: str = ""
     lapse: float | None = None

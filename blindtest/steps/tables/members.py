@@ -10,6 +10,7 @@ from blindtest.steps.tables.agreement import agree
 from blindtest.steps.tables.choices import choices
 from blindtest.steps.tables.contract import Asked, TableAnalysis, TableMethod
 from blindtest.steps.tables.preference import preference
+from blindtest.steps.tables.rating import rating
 from blindtest.steps.tables.survival import survives
 from blindtest.steps.tables.threshold import threshold
 
@@ -32,6 +33,12 @@ TABLE_METHODS: dict[str, TableMethod] = {
             reads="first, second, outcome, listener, clip, trial",
             analyse=preference,
             options=frozenset({"margin", "planned", "device", "comparator", "one_sided"}),
+        ),
+        TableMethod(
+            name="rating",
+            reads="rating, listener, clip, device, mode, and any column that the formula names",
+            analyse=rating,
+            options=frozenset({"margin", "device", "comparator", "one_sided", "formula", "random", "df"}),
         ),
         TableMethod(
             name="survival",

@@ -15,7 +15,7 @@ from blindtest.stats import (
     fit_paired_preferences,
     preference_sign_tests,
 )
-from blindtest.steps.columns import columns
+from blindtest.steps.columns import columns, p_cell
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
 from blindtest.steps.tables.contract import Asked, TableAnalysis
 from blindtest.steps.tables.reading import faults_in, named_pair, read, refuse_twice
@@ -149,8 +149,8 @@ def _pair_lines(tests: Any) -> list[str]:
     rows = [
         (
             f"{row['a']} over {row['b']}", f"{row['n_a']} of {row['n_a'] + row['n_b']}", str(row["ties"]),
-            f"{100 * row['ci_low']:.0f} to {100 * row['ci_high']:.0f} %", f"{row['p_value']:.4f}",
-            f"{row['p_adjusted']:.4f}",
+            f"{100 * row['ci_low']:.0f} to {100 * row['ci_high']:.0f} %", p_cell(row["p_value"]),
+            p_cell(row["p_adjusted"]),
         )
         for _, row in tests.iterrows()
     ]  # fmt: skip
