@@ -6,5 +6,38 @@ Psychometric functions by maximum likelihood and with priors, and the averages o
 from blindtest.stats.thresholds.answers import LevelCounts, read_levels
 from blindtest.stats.thresholds.curves import CURVES, Curve
 from blindtest.stats.thresholds.fit import Threshold, ThresholdResult, fit_threshold
+from blindtest.stats.thresholds.goodness import DevianceBootstrap, deviance_bootstrap
+from blindtest.stats.thresholds.priors import (
+    PosteriorThreshold,
+    ThresholdPosterior,
+    ThresholdPriors,
+    threshold_posterior,
+)
+from blindtest.stats.thresholds.staircases import (
+    StaircaseResult,
+    StaircaseTrack,
+    staircase_average,
+    up_down_target,
+    weighted_step_ratio,
+)
 
-__all__ = ["CURVES", "Curve", "LevelCounts", "Threshold", "ThresholdResult", "fit_threshold", "read_levels"]
+__all__ = [
+    "CURVES",
+    "Curve",
+    "DevianceBootstrap",
+    "LevelCounts",
+    "PosteriorThreshold",
+    "StaircaseResult",
+    "StaircaseTrack",
+    "Threshold",
+    "ThresholdPosterior",
+    "ThresholdPriors",
+    "ThresholdResult",
+    "deviance_bootstrap",
+    "fit_threshold",
+    "read_levels",
+    "staircase_average",
+    "threshold_posterior",
+    "up_down_target",
+    "weighted_step_ratio",
+]

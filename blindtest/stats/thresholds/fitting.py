@@ -4,6 +4,7 @@ Levels are centred and scaled, here and nowhere else. Two curves are limits that
 rise at all, and one that jumps from guessing to lapsing between two levels, or at one.
 """
 
+from dataclasses import replace
 from math import inf, nan
 from typing import Any
 
@@ -161,6 +162,19 @@ class Fitting:
             return 0.0
         share = self.raw.correct[at[0]] / self.raw.trials[at[0]]
         return self.jump[2] * self.gap * 1e-3 * (1 if proportion > share else -1)
+
+    def deviance_of(self, correct: Floats) -> float:
+        """Return the deviance of the curve fitted to other answers at the same levels, climbing from this one."""
+        counts = replace(self.model.counts, correct=correct)
+        model = replace(self.model, counts=counts)
+        low, high = np.array((-inf, -inf, self.lapses[0])), np.array((inf, inf, self.lapses[1]))
+        intercept, slope, lapse = self.peak.parameters
+        # A curve as steep as a jump has no slope left to climb by: start beside it.
+        gentle = min(1.0, 20 / (abs(slope) * self.gap)) if slope else 1.0
+        middle = (self.lapses[0] + self.lapses[1]) / 2 if self.free else lapse
+        start = np.array((intercept * gentle, slope * gentle, middle))
+        found = climb(model.surface, start, low, high, trials=self.trials).parameters
+        return model.deviance(model.chance(found[0] + found[1] * counts.level, found[2]))
 
     def fitted(self) -> Floats:
         """Return the proportions correct at the levels."""

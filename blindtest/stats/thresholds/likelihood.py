@@ -24,6 +24,8 @@ Surface = Callable[[Floats], tuple[float, Floats, Floats]]
 SMALL_GRADIENT = 1e-9
 """Largest slope per trial, inwards at an end, at which a climb has arrived."""
 MOST_STEPS = 100
+ROUNDING = 1e-11
+"""Gains of log-likelihood below this are lost in rounding."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,12 +103,12 @@ class Likelihood:
     def derived(self, p: Floats, first: Floats, second: Floats) -> tuple[float, Floats, Floats]:
         """Return log-likelihood, slope and curvature from p and its derivatives, (k, levels) and (k, k, levels)."""
         right, wrong = self.counts.correct, self.counts.trials - self.counts.correct
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             up = np.where(right > 0, right / p, 0.0)
             down = np.where(wrong > 0, wrong / (1 - p), 0.0)
             curved = np.where(right > 0, right / p**2, 0.0) + np.where(wrong > 0, wrong / (1 - p) ** 2, 0.0)
-        slope = first @ (up - down)
-        curvature = second @ (up - down) - (first * curved) @ first.T
+            slope = first @ (up - down)
+            curvature = second @ (up - down) - (first * curved) @ first.T
         return float(self.of_chance(p)), slope, curvature
 
     def deviance(self, p: Floats) -> float:
@@ -125,7 +127,14 @@ def climb(surface: Surface, start: Floats, low: Floats, high: Floats, *, trials:
         if not free.any() or np.max(np.abs(slope[free])) <= SMALL_GRADIENT * trials * 1e-2:
             break
         steps += 1
-        nearer = _higher(surface, at, value, _uphill(slope, curvature, free), low, high)
+        step = _uphill(slope, curvature, free)
+        if float(slope @ step) < ROUNDING:  # the value can't show the gain: the last step is taken on trust
+            last = np.clip(at + step, low, high)
+            there = surface(last)
+            if np.all(np.isfinite(there[1])) and there[0] >= value - ROUNDING:
+                at, (value, slope, curvature) = last, there
+            break
+        nearer = _higher(surface, at, value, step, low, high)
         if nearer is None:
             break
         at, (value, slope, curvature) = nearer
