@@ -4,7 +4,9 @@ Choices are judged by exact tests; every result carries its numbers, estimate, i
 sentence in plain words. Words of conclusions are *shown*, *refuted*, *negligible* and *open*.
 """
 
+from blindtest.stats.bayes import BayesianChoice, bayesian_discrimination, bayesian_preference
 from blindtest.stats.beta_binomial import BetaBinomialResult, fit_beta_binomial
+from blindtest.stats.bias import ResponseBias, response_bias
 from blindtest.stats.companions import Companion, choice_companions, preference_companions
 from blindtest.stats.conclusion import Conclusion, conclude
 from blindtest.stats.contrast_conclusion import ContrastConclusion, conclude_contrast
@@ -114,6 +116,7 @@ from blindtest.stats.ranks import (
 )
 from blindtest.stats.rating_model import RatingModel, rating_model
 from blindtest.stats.recognition import RecognitionResult, recognition_test
+from blindtest.stats.same_different import SameDifferentResult, same_different_test
 from blindtest.stats.second_opinion import MixedOpinion
 from blindtest.stats.sensitivity import (
     DECISION_RULES,
@@ -153,7 +156,24 @@ from blindtest.stats.stopping import (
 from blindtest.stats.strengths import PreferenceResult, fit_paired_preferences
 from blindtest.stats.survival_planning import SurvivalPower, VerdictChances, survival_power
 from blindtest.stats.table import COLUMNS, TrialTable, read_trial_table, table_of, trial_table, write_trial_table
-from blindtest.stats.thresholds import Threshold, ThresholdResult, fit_threshold
+from blindtest.stats.thresholds import (
+    DevianceBootstrap,
+    PosteriorThreshold,
+    StaircaseResult,
+    StaircaseTrack,
+    Threshold,
+    ThresholdPosterior,
+    ThresholdPriors,
+    ThresholdResult,
+    deviance_bootstrap,
+    fit_threshold,
+    staircase_average,
+    threshold_posterior,
+    up_down_target,
+    weighted_step_ratio,
+)
+from blindtest.stats.trends import TrialTrend, trial_trend
+from blindtest.stats.two_ac import TwoACResult, two_ac_test
 from blindtest.stats.verdict import Effect, Verdict
 
 __all__ = [
@@ -161,6 +181,7 @@ __all__ = [
     "DECISION_RULES",
     "TRACK_COLUMNS",
     "AgreementResult",
+    "BayesianChoice",
     "BetaBinomialResult",
     "BinaryMixedResult",
     "ChoiceCount",
@@ -176,6 +197,7 @@ __all__ = [
     "CumulativeLinkResult",
     "DecisionRule",
     "DetectableEffect",
+    "DevianceBootstrap",
     "Disagreement",
     "DiscriminationResult",
     "DwellResult",
@@ -199,6 +221,7 @@ __all__ = [
     "OtherScale",
     "PanelShare",
     "PlanChances",
+    "PosteriorThreshold",
     "PowerResult",
     "PreferenceChances",
     "PreferenceConclusion",
@@ -210,6 +233,8 @@ __all__ = [
     "RecognitionResult",
     "Rejection",
     "RepeatedMeasures",
+    "ResponseBias",
+    "SameDifferentResult",
     "SampleSize",
     "Screened",
     "ScreeningResult",
@@ -222,12 +247,18 @@ __all__ = [
     "SprtOperating",
     "SprtPlan",
     "StagewiseResult",
+    "StaircaseResult",
+    "StaircaseTrack",
     "StoppedAtWill",
     "SurvivalPower",
     "SurvivalResult",
     "Threshold",
+    "ThresholdPosterior",
+    "ThresholdPriors",
     "ThresholdResult",
     "TrialTable",
+    "TrialTrend",
+    "TwoACResult",
     "Verdict",
     "VerdictChances",
     "Wanted",
@@ -236,6 +267,8 @@ __all__ = [
     "agreement",
     "answers_in_order",
     "assessor_expertise",
+    "bayesian_discrimination",
+    "bayesian_preference",
     "bs_1116_rules",
     "bs_1534_rules",
     "choice_companions",
@@ -257,6 +290,7 @@ __all__ = [
     "decision_rule",
     "detectable_difference",
     "detectable_effect",
+    "deviance_bootstrap",
     "discrimination_test",
     "distinguishers",
     "dwell_power",
@@ -300,6 +334,8 @@ __all__ = [
     "read_trial_table",
     "recognition_test",
     "repeated_measures",
+    "response_bias",
+    "same_different_test",
     "sample_size",
     "screen_listeners",
     "signed_rank_pairs",
@@ -310,13 +346,19 @@ __all__ = [
     "slope",
     "sprt",
     "stagewise_result",
+    "staircase_average",
     "stopped_at_will",
     "stopped_at_will_by_listener",
     "summarise_conditions",
     "survival",
     "survival_power",
     "table_of",
+    "threshold_posterior",
     "trial_table",
+    "trial_trend",
+    "two_ac_test",
+    "up_down_target",
+    "weighted_step_ratio",
     "where_they_disagree",
     "with_and_without",
     "write_trial_table",
