@@ -86,9 +86,13 @@ def _nested(grouping: Codes, root: Codes) -> Ints | None:
     """Return the root level of each level, or None where a level meets several."""
     if grouping.count < root.count:
         return None
-    image = np.empty(grouping.count, dtype=np.intp)
-    image[grouping.codes] = root.codes
-    return image if np.array_equal(image[grouping.codes], root.codes) else None
+    image = np.zeros(grouping.count, dtype=np.intp)
+    for rows in (slice(0, 10_000), slice(None)):  # groups that cross show it within the first rows
+        inner, outer = grouping.codes[rows], root.codes[rows]
+        image[inner] = outer
+        if not np.array_equal(image[inner], outer):
+            return None
+    return image
 
 
 def _places_within(term: RandomTerm, terms: Sequence[RandomTerm], root: Codes, inside: Ints) -> tuple[Ints, int]:

@@ -68,8 +68,11 @@ def column_codes(column: "Series[Any]") -> Codes:
         order = np.cumsum(present) - 1
     else:
         raw, uniques = pd.factorize(column, use_na_sentinel=True)
-        values = list(uniques)
-        ranked = sorted(range(len(values)), key=lambda i: _sort_key(values[i]))
+        values = np.asarray(uniques, dtype=object).tolist()
+        try:
+            ranked = sorted(range(len(values)), key=values.__getitem__)
+        except TypeError:  # a mixed column: numbers before text
+            ranked = sorted(range(len(values)), key=lambda i: _sort_key(values[i]))
         levels = tuple(values[i] for i in ranked)
         order = np.empty(len(values), dtype=np.intp)
         order[ranked] = np.arange(len(values))
@@ -83,7 +86,6 @@ def column_codes(column: "Series[Any]") -> Codes:
 
 
 def _sort_key(value: Any) -> tuple[int, Any]:
-    """Numbers before text, so that a mixed column sorts too."""
     return (1, value) if isinstance(value, str) else (0, value)
 
 

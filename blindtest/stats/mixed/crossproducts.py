@@ -111,6 +111,7 @@ def design_of(model: ModelMatrix) -> Design:
     basis = np.linalg.inv(triangle)
 
     blocks, width, rest = layout.blocks, layout.width, layout.rest
+    slots = np.arange(width)
     ZZ = np.zeros(blocks * width * width)
     ZW = np.zeros((blocks * width, rest + p))
     WW = np.zeros((rest + p, rest + p))
@@ -127,14 +128,19 @@ def design_of(model: ModelMatrix) -> Design:
             WW[:rest, rest:] += held @ basis
         for other in touched[i:]:
             both = _product(weight, other.value)
-            if one.in_block and other.in_block:
+            if one is other:
+                # A level's own column meets no other level of it: the diagonal.
+                diagonal = np.bincount(at, weights=both, minlength=blocks * width if one.in_block else rest)
+                if one.in_block:
+                    ZZ.reshape(blocks, width, width)[:, slots, slots] += diagonal.reshape(blocks, width)
+                else:
+                    RR.reshape(rest, rest)[np.arange(rest), np.arange(rest)] += diagonal
+            elif one.in_block and other.in_block:
                 ZZ += np.bincount(at * width + other.slot, weights=both, minlength=len(ZZ))
-                if other is not one:
-                    ZZ += np.bincount((root * width + other.slot) * width + one.slot, weights=both, minlength=len(ZZ))
+                ZZ += np.bincount((root * width + other.slot) * width + one.slot, weights=both, minlength=len(ZZ))
             elif not one.in_block and not other.in_block:
                 RR += np.bincount(at * rest + other.slot, weights=both, minlength=len(RR))
-                if other is not one:
-                    RR += np.bincount(other.slot * rest + at, weights=both, minlength=len(RR))
+                RR += np.bincount(other.slot * rest + at, weights=both, minlength=len(RR))
             elif ZR is not None:
                 inner, outer = (one, other) if one.in_block else (other, one)
                 where = (root * width + inner.slot) * rest + outer.slot
@@ -219,12 +225,16 @@ def _by_fixed(at: Ints, size: int, fixed_row: Ints, fixed: Floats, weight: Float
 
 def _patterns(*parts: Floats) -> tuple[Ints, Ints]:
     """Return the pattern of each block and a block of each pattern: blocks whose products are equal to the last bit."""
-    rows = np.concatenate(parts, axis=1)
-    seen: dict[bytes, int] = {}
-    pattern = np.fromiter((seen.setdefault(row.tobytes(), len(seen)) for row in rows), dtype=np.intp, count=len(rows))
-    representative = np.empty(len(seen), dtype=np.intp)
-    representative[pattern[::-1]] = np.arange(len(rows) - 1, -1, -1)
-    return pattern, representative
+    rows = np.ascontiguousarray(np.concatenate(parts, axis=1)) + 0.0  # no negative zeros
+    if len(rows) == 1:
+        return np.zeros(1, dtype=np.intp), np.zeros(1, dtype=np.intp)
+    # Sums of the bits times odd numbers, modulo 2^64: equal rows have equal sums, and others are looked at below.
+    odd = 2 * np.arange(rows.shape[1], dtype=np.uint64) + np.uint64(1)
+    sums = rows.view(np.uint64) @ (odd * np.uint64(0x9E3779B97F4A7C15))
+    _, representative, pattern = np.unique(sums, return_index=True, return_inverse=True)
+    if len(representative) < len(rows) and not np.array_equal(rows[representative][pattern], rows):
+        return np.arange(len(rows)), np.arange(len(rows))
+    return pattern.astype(np.intp), representative
 
 
 def _shared(each: Floats, pattern: Ints, sharing: Floats) -> tuple[Floats, Floats | None]:

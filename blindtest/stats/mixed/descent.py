@@ -19,7 +19,7 @@ __all__ = ["CRITERION", "Minimum", "minimum_of", "start_of"]
 
 Floats = NDArray[np.float64]
 
-FALL = 1e-9
+FALL = 1e-8
 """What Newton's model may still promise of the deviance at the end; the last step is taken too."""
 MOST_STEPS = 100
 CRITERION = f"deviance expected to fall by {FALL:g} at most"
@@ -266,6 +266,8 @@ def _exact_zeros(theta: Floats, state: State, search: _Search) -> tuple[Floats, 
             lower = _semidefinite_root((factor / unit[:, None]) @ (factor / unit[:, None]).T) * unit[:, None]
             out[start : start + len(pairs)] = [lower[row, column] for row, column in pairs]
         start += len(pairs)
+    if np.array_equal(out, theta):
+        return theta, state
     now = search.state(out)
     if now.criterion <= state.criterion + 1e-8:
         return out, now

@@ -327,12 +327,11 @@ def _components(fit: LinearFit) -> "DataFrame":
     ]
     places = [direction.term for direction in fit.prepared.directions.all]
     order = sorted(range(len(places)), key=lambda i: (places[i], rows[i]["other"] is not None, i))
-    table = pd.DataFrame([rows[i] for i in (*order, len(rows) - 1)], columns=["group", "term", "other", "variance"])
-    return (
-        table.astype({"group": object, "term": object, "other": object})
-        .where(table.notna(), None)
-        .astype({"variance": float})
-    )
+    columns: dict[str, Any] = {}
+    for name in ("group", "term", "other", "variance"):
+        values = [rows[i][name] for i in (*order, len(rows) - 1)]
+        columns[name] = np.array(values, dtype=np.float64 if name == "variance" else object)
+    return pd.DataFrame(columns)
 
 
 def _remarks(fit: LinearFit) -> tuple[str, ...]:

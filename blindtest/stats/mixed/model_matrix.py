@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
-from blindtest.stats.mixed.codes import ROOM, Codes, column_codes, distinct_rows, product_codes
+from blindtest.stats.mixed.codes import Codes, column_codes, distinct_rows, product_codes
 from blindtest.stats.mixed.random_part import RandomSpec, RandomTerm, checked_terms, parts_of
 
 if TYPE_CHECKING:
@@ -275,8 +275,8 @@ def _complete(columns: Mapping[str, _Column], rows: int) -> tuple[NDArray[np.boo
 
 
 def _cells(columns: Sequence[_Column], n: int) -> NDArray[np.intp] | None:
-    """Return the distinct row of each row, where a table of all combinations of levels isn't much longer than `n`."""
-    coded, room = [], ROOM * n
+    """Return the distinct row of each row, where all combinations of levels are half as many as rows or fewer."""
+    coded, room = [], n // 2
     for column in columns:
         coded.append(column.coded())
         room //= max(coded[-1].count, 1)
@@ -304,7 +304,7 @@ def _evaluated(right: Any, columns: Mapping[str, _Column], n: int, key: str) -> 
         {name: column.taken(first) for name, column in columns.items()}, index=pd.RangeIndex(len(first))
     )
     try:
-        matrix = right.get_model_matrix(frame, na_action="ignore")
+        matrix = right.get_model_matrix(frame, na_action="ignore", output="numpy")
     except Exception as error:  # formulaic evaluates the user's expression: whatever goes wrong there is the user's
         reason = re.sub(r"\x1b\[[0-9;]*m|⧛|⧚", "", str(error)).strip().splitlines()
         raise BlindtestError(

@@ -86,7 +86,7 @@ def moments_of(state: State, directions: Directions) -> Moments:
         sharing = design.sharing[:, None, None]
         E, D, SS = state.across, state.within, state.score_products
         EN = E @ N
-        ENE = EN @ E.transpose(0, 2, 1)
+        ENE = (EN * E).sum(axis=2, keepdims=True) if E.shape[1] == 1 else EN @ E.transpose(0, 2, 1)
         T = (sharing * (D - ENE)).sum(axis=0)
         trace[block] = (directions.masks * T).sum(axis=(1, 2))
         square[block] = (directions.masks * SS.sum(axis=0)).sum(axis=(1, 2))

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from blindtest.stats.mixed.crossproducts import Answers, Design
 
-__all__ = ["Direction", "Directions", "State", "directions_of", "state_at"]
+__all__ = ["Direction", "Directions", "State", "directions_of", "state_at", "times"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -107,7 +107,7 @@ def state_at(design: Design, answers: Answers, factors: Sequence[Floats], *, rem
                 target[k : k + place.size, k : k + place.size] = factor
 
     omega, log_det = _block_inverse(design.ZZ, inner)
-    OW = omega @ design.ZW
+    OW = times(omega, design.ZW)
     weighted = (design.sharing[:, None, None] * OW).reshape(-1, m)
     A = design.WW - design.ZW.reshape(-1, m).T @ weighted
     Ay = answers.Wy - weighted.T @ answers.mean.reshape(-1)
@@ -148,6 +148,11 @@ def state_at(design: Design, answers: Answers, factors: Sequence[Floats], *, rem
         N_without_fixed=without,
         u=u,
     )
+
+
+def times(left: Floats, right: Floats) -> Floats:
+    """Return left @ right of many small matrices; blocks of one slot, the usual case, need no matrix product."""
+    return left * right if left.shape[-1] == 1 and left.shape[-2] == 1 else left @ right
 
 
 def _block_inverse(ZZ: Floats, factor: Floats) -> tuple[Floats, Floats]:
@@ -210,7 +215,7 @@ class State:
     @cached_property
     def across(self) -> Floats:
         """Z_g'V_B^-1 W, (patterns, width, rest + p)."""
-        return self.shrinkage @ self.design.ZW
+        return times(self.shrinkage, self.design.ZW)
 
     @cached_property
     def block_scores(self) -> Floats:
