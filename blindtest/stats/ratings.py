@@ -6,7 +6,11 @@ phase and are counted, not used; so are rows without a rating. Several rows of o
 sitting are repeats and are averaged.
 
 The effect on a page (one listener, mode, sitting and clip) is the mean rating of the device minus that of the
-comparator. Pages that hold only one of the two are left out.
+comparator. Effects per listener or sitting leave out pages that hold only one of the two; the model of a panel
+(survival_model.py) takes `Panel`, which has them.
+
+Which phase a listener had first stands in an optional column `order` ("blind-first" or "labelled-first"); without it,
+sittings that are all whole numbers are taken in their order, if no number stands in both modes.
 """
 
 from dataclasses import dataclass, replace
@@ -22,12 +26,15 @@ from blindtest.stats.contrasts import rounding_sd
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["MODES", "Effects", "Page", "Ratings", "read_ratings"]
+__all__ = ["BLIND_FIRST", "LABELLED_FIRST", "MODES", "Effects", "Page", "Panel", "Ratings", "read_ratings"]
 
 Floats = NDArray[np.float64]
 COLUMNS = ("listener", "clip", "device", "mode", "sitting", "rating")
 MODES = ("labelled", "blind")
 OTHER_PHASES = ("worn", "practice")
+BLIND_FIRST, LABELLED_FIRST = "blind-first", "labelled-first"
+LEAST_OF_AN_ORDER = 2
+"""Fewer listeners of one order say nothing about it: then all count as one group."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +89,28 @@ class Effects:
         return sqrt(max(0.0, float(np.mean(variances)))) if variances else 0.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Panel:
+    """What listeners who rated in both modes said of two devices on the clips that were rated in both."""
+
+    listeners: tuple[str, ...]
+    clips: tuple[str, ...]
+    ratings: Floats
+    """(mode, listener, clip, device): mean over sittings of the means of repeats, NaN where nothing was rated.
+
+    From pages that hold both devices where there is one, else from what there is. Modes as MODES, the device first."""
+    signs: Floats
+    """(mode, listener, clip): mean share above minus share below, NaN without a page that holds both."""
+    order: NDArray[np.bool_] | None
+    """(listeners,): blind first. None: not known, or the same for all."""
+    remarks: tuple[str, ...]
+
+    @property
+    def complete(self) -> bool:
+        """Whether every listener has a page with both devices for every clip in both modes."""
+        return not (np.isnan(self.ratings).any() or np.isnan(self.signs).any())
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ratings:
     """Rows of a table of ratings that can be used, and counts of those that can't."""
@@ -92,6 +121,47 @@ class Ratings:
     other_phases: int
     step: float
     """Of the scale as used: 1 for whole numbers, .1 for one decimal; 0 beyond six decimals."""
+    orders: tuple[tuple[str, str], ...] = ()
+    """(listener, "blind-first" or "labelled-first") where it is known."""
+
+    def panel(self, first: str, second: str) -> Panel:
+        """Return the ratings of `first` and `second` by the listeners who rated them in both modes."""
+        pages, _ = self.pages(first, second)
+        names = tuple(sorted(_clips_in_both_modes(pages)))
+        whole = {(page.listener, page.mode, page.sitting, page.clip) for page in pages}
+        held: dict[tuple[str, str, str], dict[str, tuple[list[float], list[float]]]] = {}
+        for listener, clip, device, mode, sitting, rating in self.rows:
+            if device in (first, second) and listener in names:
+                sittings = held.setdefault((mode, listener, clip), {})
+                sittings.setdefault(sitting, ([], []))[device == second].append(rating)
+        rated = [{clip for mode, _, clip in held if mode == wanted} for wanted in MODES]
+        clips = tuple(sorted(rated[0] & rated[1]))
+        ratings = np.full((2, len(names), len(clips), 2), np.nan)
+        signs = np.full((2, len(names), len(clips)), np.nan)
+        for (mode, listener, clip), sittings in held.items():
+            if clip not in clips:
+                continue
+            where = (MODES.index(mode), names.index(listener), clips.index(clip))
+            both = [cell for sitting, cell in sittings.items() if (listener, mode, sitting, clip) in whole]
+            for place in (0, 1):
+                means = [np.mean(cell[place]) for cell in both or sittings.values() if cell[place]]
+                ratings[(*where, place)] = np.mean(means) if means else np.nan
+            if both:
+                signs[where] = np.mean([np.sign(np.subtract.outer(*cell)).mean() for cell in both])
+        order, remarks = self._order(names)
+        return Panel(listeners=names, clips=clips, ratings=ratings, signs=signs, order=order, remarks=remarks)
+
+    def _order(self, names: tuple[str, ...]) -> tuple[NDArray[np.bool_] | None, tuple[str, ...]]:
+        known = dict(self.orders)
+        if not set(names) <= set(known):
+            return None, ()
+        blind_first = np.array([known[name] == BLIND_FIRST for name in names], dtype=bool)
+        fewest = int(min(blind_first.sum(), (~blind_first).sum())) if len(names) else 0
+        if fewest == 0:
+            return None, ()
+        if fewest < LEAST_OF_AN_ORDER or len(names) - 2 < LEAST_OF_AN_ORDER:
+            return None, ("too few listeners had the phases in one of the two orders: order is not part of the model",)
+        return blind_first, ()
 
     @property
     def devices(self) -> tuple[str, ...]:
@@ -286,6 +356,55 @@ def read_ratings(table: "DataFrame") -> Ratings:
         without_rating=without_rating,
         other_phases=other_phases,
         step=_step(np.array([row[5] for row in rows])),
+        orders=_stated_orders(table) if "order" in table else _orders_of_sittings(rows),
+    )
+
+
+def _stated_orders(table: "DataFrame") -> tuple[tuple[str, str], ...]:
+    stated: dict[str, str] = {}
+    faults = []
+    rows = zip(table["listener"].tolist(), table["mode"].tolist(), table["order"].tolist(), strict=True)
+    for number, (listener, mode, order) in enumerate(rows, start=1):
+        if _is_missing(order) or str(mode) not in MODES:
+            continue
+        if str(order) not in (BLIND_FIRST, LABELLED_FIRST):
+            faults.append(
+                Fault(
+                    problem="no such order of phases",
+                    line=number,
+                    key="order",
+                    got=order,
+                    allowed=f"{BLIND_FIRST}, {LABELLED_FIRST}",
+                    remedy=did_you_mean(str(order), (BLIND_FIRST, LABELLED_FIRST)),
+                )
+            )
+        elif stated.setdefault(str(listener), str(order)) != str(order):
+            faults.append(
+                Fault(
+                    problem=f"{listener} had another order in an earlier row",
+                    line=number,
+                    key="order",
+                    got=order,
+                    remedy="a listener has one order: which phase came first",
+                )
+            )
+    if faults:
+        raise BlindtestError.of(faults)
+    return tuple(sorted(stated.items()))
+
+
+def _orders_of_sittings(rows: list[tuple[str, str, str, str, str, float]]) -> tuple[tuple[str, str], ...]:
+    held: dict[str, tuple[set[int], set[int]]] = {}
+    for listener, _, _, mode, sitting, _ in rows:
+        if not (sitting.isascii() and sitting.isdecimal()):
+            return ()
+        held.setdefault(listener, (set(), set()))[MODES.index(mode)].add(int(sitting))
+    if any(named & blind for named, blind in held.values()):
+        return ()
+    return tuple(
+        (listener, BLIND_FIRST if min(blind) < min(named) else LABELLED_FIRST)
+        for listener, (named, blind) in sorted(held.items())
+        if named and blind
     )
 
 

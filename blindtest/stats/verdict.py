@@ -5,7 +5,6 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from blindtest.stats.binomial import Interval
 from blindtest.stats.contrasts import (
@@ -45,6 +44,26 @@ class Effect:
     std_error: float
     """Infinite where a single unit leaves no spread to judge by."""
     df: float
+    """Of the whole standard error; where clips have a part in it, Satterthwaite's approximation, to read."""
+    unit_df: float
+    """Of the part of listeners (or sittings), which is all of it where clips have none."""
+    clip_error: float = 0.0
+    """Part of the standard error that comes from clips: 0 where they are these clips, or vary no more than chance."""
+    clip_floor: float = 0.0
+    """Standard error that clips show by themselves, chance included."""
+    clip_df: float = 1.0
+
+    @property
+    def estimates(self) -> Estimates:
+        """The same as arrays, for limits at other levels."""
+        return Estimates(
+            mean=np.asarray(self.estimate),
+            std_error=np.asarray(self.std_error),
+            df=np.asarray(self.unit_df),
+            clip_variance=np.asarray(self.clip_error**2),
+            clip_floor=np.asarray(self.clip_floor**2),
+            clip_df=np.asarray(self.clip_df),
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -96,14 +115,17 @@ def _too_few(effects: Effects) -> str:
 
 def effect_of(estimates: Estimates, alpha: float) -> Effect:
     """Return one study's estimate with its limits."""
-    mean, std_error, df = float(estimates.mean), float(estimates.std_error), float(estimates.df)
-    half = float(stdtrit(df, 1 - alpha / 2)) * std_error
+    mean, half = float(estimates.mean), float(estimates.half_width(alpha / 2))
     return Effect(
         estimate=mean,
         interval=(mean - half, mean + half),
         level=1 - alpha,
         lower_limit=float(estimates.lower(alpha)),
         upper_limit=float(estimates.upper(alpha)),
-        std_error=std_error,
-        df=df,
+        std_error=float(estimates.std_error),
+        df=float(estimates.whole_df),
+        unit_df=float(estimates.df),
+        clip_error=float(np.sqrt(estimates.clip_variance)),
+        clip_floor=float(np.sqrt(estimates.clip_floor)),
+        clip_df=float(estimates.clip_df),
     )
