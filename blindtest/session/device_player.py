@@ -1,0 +1,257 @@
+"""The sitting's sound on a sound device: one PortAudio stream from the first sound to the last.
+
+All slots of a trial lie in memory before it starts, and the callback only switches between them (switcher.py). Opening
+a stream per sound would have a stall at each start, and that can be a cue. What the device reports as underruns is
+counted; the sitting flags the trial and offers it again.
+
+The stream is opened at the stimuli's rate, never at another, and the rate PortAudio then reports is checked. Whether a
+mixer behind it resamples cannot be known from here: a device whose own default rate differs is named in a warning.
+Samples leave as float32, which holds 24 bits exactly.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from time import monotonic, sleep
+from typing import Any
+
+import numpy as np
+
+from blindtest.errors import BlindtestError, Fault, Missing, did_you_mean
+from blindtest.session.player import Sound, dithered, portaudio_fault
+from blindtest.session.switcher import FADE_S, Switcher
+
+__all__ = ["DeviceFacts", "DevicePlayer", "output_devices"]
+
+FIRST_S = 3.0
+"""The first sound after the stream was opened comes in this slowly: time to turn the volume down."""
+SILENCE_S = 2.0
+"""How long to wait for the callback to fade out, before the device counts as lost."""
+LATENCY_S = 0.05
+"""Asked of PortAudio: the same for all stimuli of a stream, so it tells nothing; shorter ones underrun more easily."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceFacts:
+    """What is known of the stream that plays a sitting; goes on record with it."""
+
+    device: str
+    host: str
+    """The system's interface: ALSA, Core Audio, WASAPI ..."""
+    rate: int
+    """Hz; of the stream, and of the stimuli."""
+    channels: int
+    latency_s: float
+    """As PortAudio has it; not the acoustic latency."""
+    warnings: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """The stream in plain words."""
+        return (
+            f"{self.device} ({self.host}) at {self.rate} Hz, {self.channels} channels, {1000 * self.latency_s:.0f} ms "
+            "of latency by its own account"
+        )
+
+
+def output_devices() -> tuple[str, ...]:
+    """Return the names of the devices that can play.
+
+    Raises
+    ------
+    Missing
+        There is no PortAudio, or no device.
+    """
+    fault = portaudio_fault()
+    if fault is not None:
+        raise Missing(fault)
+    import sounddevice
+
+    return tuple(device["name"] for device in sounddevice.query_devices() if device["max_output_channels"] > 0)
+
+
+def _device(name: str, channels: int) -> Mapping[str, Any]:
+    import sounddevice
+
+    names = output_devices()
+    found: Mapping[str, Any]
+    if name:
+        exact = [one for one in sounddevice.query_devices() if one["name"] == name and one["max_output_channels"] > 0]
+        part = [one for one in names if name.casefold() in one.casefold()]
+        if not exact and len(part) == 1:
+            return _device(part[0], channels)
+        if not exact:
+            raise BlindtestError(
+                Fault(
+                    problem="no such sound device" if not part else "several sound devices have this in their name",
+                    key="--device",
+                    got=name,
+                    allowed=", ".join(part or names),
+                    remedy=did_you_mean(name, names),
+                )
+            )
+        found = exact[0]
+    else:
+        found = sounddevice.query_devices(kind="output")
+    if found["max_output_channels"] < channels:
+        raise BlindtestError(
+            Fault(
+                problem=f"this sound device has {found['max_output_channels']} output channels, the stimuli have "
+                f"{channels}",
+                key="--device",
+                got=found["name"],
+                remedy="name another device; without --device the system's default is taken",
+            )
+        )
+    return found
+
+
+class DevicePlayer:
+    """Plays the slots of one trial after the other through one stream.
+
+    Orders may come from any thread, one at a time.
+
+    Parameters
+    ----------
+    rate : Hz, of all stimuli of the sitting
+    channels : of all stimuli of the sitting
+    device : name, or a part of one that only one device has; '' takes the system's default
+    opened : makes a stream of (device index, rate, channels, callback); PortAudio's unless a test says otherwise
+
+    Raises
+    ------
+    Missing
+        There is no PortAudio, or no device that can play.
+    BlindtestError
+        No such device, or it can't be opened at this rate.
+    """
+
+    def __init__(self, *, rate: int, channels: int, device: str = "", opened: Callable[..., Any] | None = None) -> None:
+        found = _device(device, channels)
+        self.switcher = Switcher(rate, channels)
+        self.underruns = 0
+        """Blocks of which the device said that they came too late, or that something before them did."""
+        self._kept: dict[str, np.ndarray[Any, np.dtype[np.float32]]] = {}
+        self._fresh = True
+        self._gain_db = -80.0
+        self._stream = (opened or _stream)(found["index"], rate, channels, self._callback)
+        self.facts = _facts_of(found, self._stream, rate, channels)
+        if self.facts.rate != rate:
+            self._stream.close()
+            raise BlindtestError(
+                Fault(
+                    problem=f"the sound device plays at {self._stream.samplerate:g} Hz, the stimuli are at {rate} Hz",
+                    key="--device",
+                    got=found["name"],
+                    remedy="set the device to the stimuli's rate; they are never resampled on the way",
+                )
+            )
+        self._stream.start()
+
+    def _callback(self, out: Any, frames: int, time: Any, status: Any) -> None:
+        if status.output_underflow:
+            self.underruns += 1
+        self.switcher.fill(out)
+
+    def prepare(self, sounds: Iterable[Sound]) -> None:
+        """Make these sounds, and only these, ready to be loaded."""
+        self._kept = {
+            sound.token: self._kept[sound.token] if sound.token in self._kept else _frames(sound) for sound in sounds
+        }
+
+    def load(self, tokens: Mapping[str, str], first: str) -> int:
+        """Silence what sounds, take the slots of a trial in its place, and return their length in frames.
+
+        tokens : slot to token; all prepared
+        first : slot that sounds first
+        """
+        unknown = [token for token in tokens.values() if token not in self._kept]
+        if unknown or first not in tokens:
+            raise BlindtestError(Fault(problem="no sound is ready under this name now", remedy="reload the page"))
+        self.pause()
+        self.switcher.load({slot: self._kept[token] for slot, token in tokens.items()}, first)
+        self.set_gain(self._gain_db)
+        return len(self._kept[tokens[first]])
+
+    def set_gain(self, gain_db: float) -> None:
+        """Set the level in dB re the samples as stored; at 0 they leave as they are."""
+        self._gain_db = gain_db
+        self.switcher.set_gain(1.0 if gain_db >= 0 else 10 ** (gain_db / 20))
+
+    def play(self) -> None:
+        """Go on from where it stopped; the very first sound comes in slowly."""
+        self.switcher.play(FIRST_S if self._fresh else 0.0)
+        self._fresh = False
+
+    def pause(self) -> None:
+        """Fade out and stop; returns in silence.
+
+        Raises
+        ------
+        BlindtestError
+            The device does not go on: it was unplugged, or has stalled.
+        """
+        self.switcher.pause()
+        late = monotonic() + SILENCE_S
+        while not self.switcher.silent:
+            if monotonic() > late or not self._stream.active:
+                raise BlindtestError(
+                    Fault(
+                        problem="the sound device does not go on playing",
+                        got=self.facts.device,
+                        remedy="connect it again and run the same command again; answers are safe",
+                    )
+                )
+            sleep(FADE_S)
+
+    def close(self) -> None:
+        """Fade out and give the device back."""
+        try:
+            self.pause()
+        except BlindtestError:
+            pass
+        finally:
+            self._stream.stop()
+            self._stream.close()
+
+
+def _frames(sound: Sound) -> np.ndarray[Any, np.dtype[np.float32]]:
+    samples = sound.samples()
+    served = dithered(samples, sound.dither(int(np.asarray(samples).size)))
+    return served.astype(np.float32) / np.float32(2**23)
+
+
+def _stream(device: int, rate: int, channels: int, callback: Callable[..., None]) -> Any:
+    import sounddevice
+
+    try:
+        return sounddevice.OutputStream(
+            samplerate=rate, device=device, channels=channels, dtype="float32", latency=LATENCY_S, callback=callback
+        )
+    except sounddevice.PortAudioError as error:
+        raise BlindtestError(
+            Fault(
+                problem=f"the sound device can't be opened at {rate} Hz: {error}",
+                key="--device",
+                got=sounddevice.query_devices(device)["name"],
+                remedy="close other programs that use it, or name another device",
+            )
+        ) from error
+
+
+def _facts_of(found: Mapping[str, Any], stream: Any, rate: int, channels: int) -> DeviceFacts:
+    import sounddevice
+
+    warnings = ["other programs may mix their sounds in, and the system may resample: close them, switch effects off"]
+    own = round(found["default_samplerate"])
+    if own != rate:
+        warnings.insert(
+            0, f"the device's own rate is {own} Hz, the stimuli's {rate} Hz: the system may resample, alike for all"
+        )
+    return DeviceFacts(
+        device=str(found["name"]),
+        host=str(sounddevice.query_hostapis(found["hostapi"])["name"]),
+        rate=round(stream.samplerate),
+        channels=channels,
+        latency_s=float(stream.latency),
+        warnings=tuple(warnings),
+    )
