@@ -22,12 +22,16 @@ from numpy.typing import NDArray
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.mixed.contrasts import contrast_table
 from blindtest.stats.mixed.degrees_of_freedom import DegreesOfFreedom, JointTest, joint_test, satterthwaite
+from blindtest.stats.mixed.icc import IntraclassShares, intraclass_shares
+from blindtest.stats.mixed.influence import InfluenceResult, influence_of
 from blindtest.stats.mixed.kenward_roger import MOST_PARAMETERS, KenwardRoger
 from blindtest.stats.mixed.linear_fit import LinearFit, PreparedLinear, prepared_linear
+from blindtest.stats.mixed.linear_profile import profile_table
 from blindtest.stats.mixed.marginal_means import coefficient_table, marginal_means, reference_grid
 from blindtest.stats.mixed.model_matrix import model_matrix
 from blindtest.stats.mixed.random_effects import RandomEffects
 from blindtest.stats.mixed.random_part import RandomSpec
+from blindtest.stats.mixed.residuals import ResidualChecks, residual_checks
 from blindtest.stats.mixed.terms import checked_term, term_hypotheses, term_tests
 from blindtest.stats.pair_model import Convergence
 
@@ -151,6 +155,22 @@ class LinearMixedResult:
         """Return the joint test of one term."""
         weights = checked_term(term_hypotheses(self.fit.model.spec, self._grid), term)
         return self._joint(weights, term)
+
+    def profile(self, names: Sequence[str] | None = None, *, level: float | None = None) -> "DataFrame":
+        """Return profile likelihood intervals, by maximum likelihood; see `profile_table` for the parameters' names."""
+        return profile_table(self.fit, names, level=self.level if level is None else level)
+
+    def influence(self, group: str = "listener") -> InfluenceResult:
+        """Return what each level of a group does to the fixed effects: the model fitted again without it."""
+        return influence_of(self.fit, group)
+
+    def residual_checks(self) -> ResidualChecks:
+        """Return skewness, spread and quantiles of the residuals."""
+        return residual_checks(self.fit)
+
+    def intraclass_shares(self) -> IntraclassShares:
+        """Return each group's share of the variance of one answer."""
+        return intraclass_shares(self.fit, level=self.level)
 
     def _joint(self, weights: Floats, name: str) -> JointTest:
         if self.kenward_roger is not None:
