@@ -22,6 +22,7 @@ from blindtest.stats.discrimination import (
 )
 from blindtest.stats.equivalence import EquivalenceResult, equivalence_test
 from blindtest.stats.free_listening import (
+    CANNOT_TELL,
     TRACK_COLUMNS,
     ChoiceCount,
     ChoiceResult,
@@ -43,8 +44,13 @@ from blindtest.stats.listeners import ListenerResults, answers_in_order, counted
 from blindtest.stats.long_table import LongTable, Wanted, read_long_table
 from blindtest.stats.mixed.binary import fit_binary_mixed
 from blindtest.stats.mixed.binary_result import BinaryMixedResult
+from blindtest.stats.mixed.comparison import LikelihoodRatioResult, likelihood_ratio_test
+from blindtest.stats.mixed.degrees_of_freedom import JointTest
+from blindtest.stats.mixed.icc import IntraclassShares
+from blindtest.stats.mixed.influence import InfluenceResult
 from blindtest.stats.mixed.linear import LinearMixedResult, fit_linear_mixed, prepare_linear_mixed
 from blindtest.stats.mixed.linear_fit import LinearFit, PreparedLinear
+from blindtest.stats.mixed.residuals import ResidualChecks
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.other_scales import OtherScale
 from blindtest.stats.pair_model import Convergence
@@ -177,6 +183,7 @@ from blindtest.stats.two_ac import TwoACResult, two_ac_test
 from blindtest.stats.verdict import Effect, Verdict
 
 __all__ = [
+    "CANNOT_TELL",
     "COLUMNS",
     "DECISION_RULES",
     "TRACK_COLUMNS",
@@ -209,7 +216,11 @@ __all__ = [
     "FriedmanResult",
     "GroupOperating",
     "GroupSequentialPlan",
+    "InfluenceResult",
+    "IntraclassShares",
+    "JointTest",
     "LikelihoodRatio",
+    "LikelihoodRatioResult",
     "LinearFit",
     "LinearMixedResult",
     "ListenerResults",
@@ -233,6 +244,7 @@ __all__ = [
     "RecognitionResult",
     "Rejection",
     "RepeatedMeasures",
+    "ResidualChecks",
     "ResponseBias",
     "SameDifferentResult",
     "SampleSize",
@@ -309,6 +321,7 @@ __all__ = [
     "group_sequential",
     "hinges",
     "krippendorff_alpha",
+    "likelihood_ratio_test",
     "listener_results",
     "log_linear_rate",
     "median_difference_test",
