@@ -9,13 +9,17 @@ from blindtest.stats import DECISION_RULES
 from blindtest.steps.tables.agreement import agree
 from blindtest.steps.tables.choices import choices
 from blindtest.steps.tables.contract import Asked, TableAnalysis, TableMethod
+from blindtest.steps.tables.free_listening import free_listening
 from blindtest.steps.tables.preference import preference
 from blindtest.steps.tables.rating import rating
+from blindtest.steps.tables.same_different import same_different
 from blindtest.steps.tables.survival import survives
 from blindtest.steps.tables.threshold import threshold
+from blindtest.steps.tables.two_ac import two_ac
 
 __all__ = ["TABLE_METHODS", "analyze_table"]
 
+SAME_DIFFERENT = ("same-different", "same-different-independent")
 TABLE_METHODS: dict[str, TableMethod] = {
     one.name: one
     for one in (
@@ -27,6 +31,22 @@ TABLE_METHODS: dict[str, TableMethod] = {
                 options=frozenset({"margin", "planned"}),
             )
             for name in DECISION_RULES
+            if name not in SAME_DIFFERENT
+        ),
+        *(
+            TableMethod(
+                name=name,
+                reads="pair (same or different), response (same or different), listener; or correct",
+                analyse=same_different,
+                options=frozenset({"margin", "planned"}),
+            )
+            for name in SAME_DIFFERENT
+        ),
+        TableMethod(
+            name="2-ac",
+            reads="first, second, outcome (first, second, none), listener, trial",
+            analyse=two_ac,
+            options=frozenset({"planned", "device", "comparator", "one_sided"}),
         ),
         TableMethod(
             name="preference",
@@ -45,6 +65,12 @@ TABLE_METHODS: dict[str, TableMethod] = {
             reads="listener, clip, device, mode (labelled or blind), sitting, rating",
             analyse=survives,
             options=frozenset({"margin", "device", "comparator"}),
+        ),
+        TableMethod(
+            name="free-listening",
+            reads="track, order (A=heron|B=plover) or a column per slot, chosen, dwell, skipped_at_s, listener",
+            analyse=free_listening,
+            options=frozenset({"margin", "device", "comparator", "one_sided"}),
         ),
         TableMethod(
             name="threshold",

@@ -8,12 +8,20 @@ from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats import LongTable, Wanted, read_long_table
 from blindtest.steps.tables.contract import Asked
 
-__all__ = ["faults_in", "named_pair", "read", "refuse_twice"]
+__all__ = ["faults_in", "holds", "named_pair", "read", "refuse_twice"]
 
 
 def read(path: Path, wanted: Sequence[Wanted], asked: Asked, *, beside: Sequence[str] | None = ()) -> LongTable:
     """Read what an analysis wants of a file, its columns named as they were asked for."""
     return read_long_table(path, wanted, columns=asked.columns, beside=beside)
+
+
+def holds(path: Path, wanted: Sequence[Wanted], asked: Asked) -> bool:
+    """Return whether a file has all of these columns, whatever their cells hold."""
+    names = {one.name for one in wanted}
+    bare = [Wanted(name=one.name, kind="value", also=one.also, needed=False) for one in wanted]
+    columns = {ours: theirs for ours, theirs in asked.columns.items() if ours in names}
+    return names <= set(read_long_table(path, bare, columns=columns).names)
 
 
 @contextmanager
