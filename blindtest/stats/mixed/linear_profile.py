@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq, minimize
 from scipy.special import ndtri
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
@@ -89,6 +88,8 @@ class _Parameter:
         return self.estimate, self._end(-1, goal), self._end(1, goal)
 
     def _end(self, side: int, goal: float) -> float:
+        from scipy.optimize import brentq
+
         bound = self.low if side < 0 else self.high
 
         def root(value: float) -> float:
@@ -214,6 +215,8 @@ class _Spread:
 
     def rise(self, place: int) -> Callable[[float], float]:
         """Return the rise of the deviance where one of the free numbers is held."""
+        from scipy.optimize import minimize
+
         last = [np.where(np.abs(self.start) < 0.05, 0.05, self.start)]
         last[0][-1] = self.start[-1]
         least, loose = self.fit.criterion, np.arange(len(self.start)) != place

@@ -84,6 +84,8 @@ def mixed_over_scale(tail: Callable[[Floats], Floats], q: float, df: float) -> f
 
 def solved_upwards(tail: Callable[[float], float], target: float) -> float:
     """Return where a falling tail, 1 at 0, meets the target."""
+    from scipy.optimize import brentq
+
     if not 0 < target < 1:
         return inf if target <= 0 else 0.0
     high = 4.0
@@ -92,6 +94,5 @@ def solved_upwards(tail: Callable[[float], float], target: float) -> float:
         if high > exp(60):
             return inf
     # In logs the tail is nearly a line, which the root finder likes.
-    from scipy.optimize import brentq
 
     return float(brentq(lambda q: log(max(tail(q), 1e-300) / target), 1e-9, high, xtol=1e-11, rtol=1e-11))
