@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Arrowhead", "Factor", "Scale", "factorised"]
+__all__ = ["Arrowhead", "Factor", "Scale", "crossed", "factorised"]
 
 Floats = NDArray[np.float64]
 
@@ -109,10 +109,9 @@ class Factor:
         x = self.inverse_local @ left if r > 1 else self.inverse_local * left
         if not m:
             return np.asarray(x.reshape(levels * r, *columns))
-        corner = self.inverse_corner @ (
-            y[levels * r :].reshape(m, -1) - _flat(self.carried).T @ left.reshape(levels * r, -1)
-        )
-        x = x.reshape(levels * r, -1) - _flat(self.carried) @ corner
+        flat = _flat(self.carried)
+        corner = self.inverse_corner @ (y[levels * r :].reshape(m, -1) - crossed(flat, left.reshape(levels * r, -1)))
+        x = x.reshape(levels * r, -1) - _times(flat, corner)
         return np.asarray(np.concatenate([x, corner]).reshape(-1, *columns))
 
     def inverse(self) -> Arrowhead:
@@ -120,7 +119,7 @@ class Factor:
         levels, r, m = self.carried.shape
         if not m:
             return Arrowhead(local=self.inverse_local, border=self.carried, corner=self.inverse_corner)
-        border = -(_flat(self.carried) @ self.inverse_corner).reshape(levels, r, m)
+        border = -_times(_flat(self.carried), self.inverse_corner).reshape(levels, r, m)
         local = self.inverse_local - np.einsum("jrm,jsm->jrs", border, self.carried)
         return Arrowhead(local=local, border=border, corner=self.inverse_corner)
 
@@ -128,6 +127,33 @@ class Factor:
 def _flat(border: Floats) -> Floats:
     levels, r, m = border.shape
     return border.reshape(levels * r, m)
+
+
+def _part(columns: int) -> int:
+    """Return how many rows to multiply at a time: few enough for one thread, which small products gain by.
+
+    Threads that wait for each other cost more than they bring where a product takes a millisecond, and far more where
+    another program has the second core.
+    """
+    return max(64, 200_000 // max(columns, 1) ** 2)
+
+
+def crossed(a: Floats, b: Floats) -> Floats:
+    """Return sum of a_j' b_j over the rows of two borders laid flat, (m, m)."""
+    total = np.zeros((a.shape[1], b.shape[1]))
+    part = _part(a.shape[1])
+    for first in range(0, len(a), part):
+        total += a[first : first + part].T @ b[first : first + part]
+    return total
+
+
+def _times(a: Floats, corner: Floats) -> Floats:
+    """Return a @ corner, (rows, columns)."""
+    out = np.empty((len(a), corner.shape[1]))
+    part = _part(a.shape[1])
+    for first in range(0, len(a), part):
+        np.matmul(a[first : first + part], corner, out=out[first : first + part])
+    return out
 
 
 def factorised(a: Arrowhead) -> Factor:
@@ -148,7 +174,7 @@ def factorised(a: Arrowhead) -> Factor:
         return Factor(
             inverse_local=inverse_local, carried=carried, inverse_corner=a.corner, log_determinant=log_determinant
         )
-    schur = a.corner - _flat(a.border).T @ _flat(carried)
+    schur = a.corner - crossed(_flat(a.border), _flat(carried))
     root = np.linalg.cholesky(schur)
     log_determinant += 2 * float(np.log(np.diagonal(root)).sum())
     return Factor(

@@ -47,11 +47,12 @@ class RowSum:
 
     def __init__(self, index: Ints, size: int) -> None:
         self.index, self.size = index, size
-        rising = len(index) > 0 and bool(np.all(np.diff(index) >= 0))
-        starts = np.searchsorted(index, np.arange(size)) if rising and size else np.zeros(0, dtype=np.int64)
-        complete = rising and len(np.unique(starts)) == size and starts[-1] < len(index) and index[-1] == size - 1
+        steps = np.diff(index)
+        complete = (
+            len(index) > 0 and index[0] == 0 and index[-1] == size - 1 and bool(np.all((steps == 0) | (steps == 1)))
+        )
         self.identity = complete and size == len(index)
-        self.starts = starts if complete else None
+        self.starts = np.concatenate([[0], np.flatnonzero(steps) + 1]) if complete else None
 
     def __call__(self, values: Floats) -> Floats:
         """Return (size,) sums of `values` (rows,)."""
@@ -96,6 +97,8 @@ class EffectLayout:
     """Effects that cross the root group, m."""
     slots: tuple[Ints, ...]
     """Per term (levels, columns): the slot of each effect."""
+    inside: tuple[Ints, ...]
+    """Per term (levels in a block, columns): their slots, counted from the start of the block or of what crosses."""
     touches: tuple[Touch, ...]
     pairs: tuple["TouchPair", ...]
 
@@ -202,6 +205,10 @@ def effect_layout(groups: Sequence[Group]) -> EffectLayout:
         local=local,
         crossing=crossing,
         slots=tuple(slots),
+        inside=tuple(
+            slot - inner if parents is None else np.unique(slot % local, axis=0)
+            for slot, parents in zip(slots, nested, strict=True)
+        ),
         touches=touches,
         pairs=_pairs(touches, levels, local, crossing),
     )

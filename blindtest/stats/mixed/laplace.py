@@ -23,17 +23,29 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.stats.mixed.arrowhead import Arrowhead, Factor, Scale, factorised
+from blindtest.stats.mixed.arrowhead import Arrowhead, Factor, Scale, crossed, factorised
 from blindtest.stats.mixed.effect_layout import EffectLayout, RowSum
 from blindtest.stats.mixed.links import Link, Pieces
 
-__all__ = ["BinaryRows", "Evaluation", "Information", "Mode", "laplace", "mode_at", "scale_of", "theta_places"]
+__all__ = [
+    "BinaryRows",
+    "Evaluation",
+    "Information",
+    "Mode",
+    "foreseen",
+    "laplace",
+    "mode_at",
+    "scale_of",
+    "theta_places",
+]
 
 Floats = NDArray[np.float64]
 Information = Literal["observed", "expected"]
 
 CLOSE = 1e-7
 """Largest move of a standardised effect at which the mode is found; the step before it was its square root."""
+CORRECTED = 1e-5
+"""Largest move that is made without looking at the rows again: the slope's own change over it is known."""
 MOST_STEPS = 100
 
 
@@ -76,19 +88,16 @@ class BinaryRows:
         """Return Z' diag(weights) Z."""
         layout = self.layout
         levels, r, m = layout.root_levels, layout.local, layout.crossing
-        local, border, corner = np.zeros(levels * r * r), np.zeros(levels * r * m), np.zeros(m * m)
-        blocks = {"local": (local, (levels, r, r)), "border": (border, (levels, r, m)), "crossing": (corner, (m, m))}
+        shapes = {"local": (levels, r, r), "border": (levels, r, m), "crossing": (m, m)}
+        blocks: dict[str, Floats] = {}
         for pair in layout.pairs:
             values = weights if pair.value is None else weights * pair.value
-            flat, shape = blocks[pair.kind]
-            sums = pair.sums(values)
-            flat += sums
+            sums = pair.sums(values).reshape(shapes[pair.kind])
             if pair.kind != "border" and pair.first != pair.second:
-                square = sums.reshape(shape)
-                flat += np.swapaxes(square, -1, -2).ravel()
-        return Arrowhead(
-            local=local.reshape(levels, r, r), border=border.reshape(levels, r, m), corner=corner.reshape(m, m)
-        )
+                sums = sums + np.swapaxes(sums, -1, -2)
+            blocks[pair.kind] = blocks[pair.kind] + sums if pair.kind in blocks else sums
+        local, border, corner = (blocks[kind] if kind in blocks else np.zeros(shape) for kind, shape in shapes.items())
+        return Arrowhead(local=local, border=border, corner=corner)
 
     def leverage(self, covariance: Arrowhead) -> Floats:
         """Return z' C z of each row: the variance of its linear predictor under `covariance` of the effects."""
@@ -118,18 +127,12 @@ def theta_places(layout: EffectLayout) -> tuple[tuple[int, int, int], ...]:
 
 def scale_of(layout: EffectLayout, theta: Floats) -> Scale:
     """Return Lambda."""
-    inner = layout.root_levels * layout.local
     scalar = all(len(group.columns) == 1 for group in layout.groups)
     shape = (lambda n: (n,)) if scalar else (lambda n: (n, n))
     local, corner = np.zeros(shape(layout.local)), np.zeros(shape(layout.crossing))
     for (term, row, column), value in zip(theta_places(layout), theta, strict=True):
-        slots = layout.slots[term]
-        if layout.touches_crossing(term):
-            at, to = slots[:, row] - inner, slots[:, column] - inner
-            target = corner
-        else:
-            at, to = np.unique(slots[:, row] % layout.local), np.unique(slots[:, column] % layout.local)
-            target = local
+        at, to = layout.inside[term][:, row], layout.inside[term][:, column]
+        target = corner if layout.touches_crossing(term) else local
         if scalar:
             target[at] = value
         else:
@@ -204,6 +207,8 @@ def mode_at(rows: BinaryRows, beta: Floats, scale: Scale, start: Floats) -> Mode
             maximum = False
         move = factor.solve(slope)
         largest = float(np.max(np.abs(move), initial=0.0))
+        if maximum and CLOSE <= largest < CORRECTED:
+            return _corrected(rows, u, b, eta, pieces, move, scale, steps)
         if largest < CLOSE or steps == MOST_STEPS:
             return Mode(
                 u=u,
@@ -221,6 +226,47 @@ def mode_at(rows: BinaryRows, beta: Floats, scale: Scale, start: Floats) -> Mode
             )
         share = 1.0
         u, steps = u + move, steps + 1
+
+
+def _corrected(
+    rows: BinaryRows, u: Floats, b: Floats, eta: Floats, pieces: Pieces, move: Floats, scale: Scale, steps: int
+) -> Mode:
+    """Return the mode after a last small move, over which the rows' derivatives are followed by their own slopes."""
+    levels = rows.layout.root_levels
+    u, added = u + move, scale.times(move, levels)
+    shift = rows.random_predictor(added)
+    bent = pieces.third * shift
+    pieces = Pieces(
+        value=pieces.value + float(np.sum(shift * (pieces.slope - shift * pieces.information / 2))),
+        slope=pieces.slope - shift * (pieces.information - bent / 2),
+        information=pieces.information - bent,
+        third=pieces.third,
+    )
+    pattern = rows.pattern(pieces.information)
+    return Mode(
+        u=u,
+        b=b + added,
+        eta=eta + shift,
+        pieces=pieces,
+        height=pieces.value - float(u @ u) / 2,
+        sums=rows.random_sums(pieces.slope),
+        pattern=pattern,
+        factor=factorised(_plus_identity(scale.inside(pattern))),
+        scale=scale,
+        left=np.zeros_like(u),
+        found=True,
+        steps=steps + 1,
+    )
+
+
+def foreseen(rows: BinaryRows, mode: Mode, beta_change: Floats, scale: Scale) -> Floats:
+    """Return where the mode will be after a small change of the parameters, by its slope in them."""
+    levels = rows.layout.root_levels
+    direct = scale.times(mode.u, levels) - mode.b
+    shift = rows.fixed_predictor(beta_change) + rows.random_predictor(direct)
+    pull = scale.transposed_times(mode.sums - rows.random_sums(mode.pieces.information * shift), levels)
+    move = mode.factor.solve(pull - mode.u)
+    return mode.u + move if float(np.max(np.abs(move), initial=0.0)) < 1 else mode.u
 
 
 def laplace(
@@ -270,5 +316,5 @@ def _traces(inverse: Arrowhead, scale: Scale, pattern: Arrowhead) -> Arrowhead:
     if pattern.corner.shape[0]:
         local = local + np.einsum("jrm,jsm->jrs", right.border, pattern.border)
         m = pattern.corner.shape[0]
-        corner = corner + lower.reshape(-1, m).T @ pattern.border.reshape(-1, m)
+        corner = corner + crossed(lower.reshape(-1, m), pattern.border.reshape(-1, m))
     return Arrowhead(local=local, border=pattern.border, corner=corner)

@@ -25,6 +25,8 @@ Floats = NDArray[np.float64]
 LinkName = Literal["logit", "probit"]
 FAR = 300.0
 """A linear predictor further out than this changes no digit of a probability; exp() of it is still finite."""
+PART = 16384
+"""Rows worked on at a time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -70,7 +72,14 @@ class Link:
 
     def pieces(self, eta: Floats, right: Floats, trials: Floats) -> Pieces:
         """Return the log-likelihood of all rows and the derivatives of each."""
-        return self.pieces_at(np.clip(eta, -FAR, FAR), right, trials, self.guess)
+        value, arrays = 0.0, np.empty((3, len(eta)))
+        # In parts that stay in the processor's cache: what is made on the way is ten times what comes out.
+        for first in range(0, len(eta), PART):
+            part = slice(first, first + PART)
+            here = self.pieces_at(np.clip(eta[part], -FAR, FAR), right[part], trials[part], self.guess)
+            value += here.value
+            arrays[0, part], arrays[1, part], arrays[2, part] = here.slope, here.information, here.third
+        return Pieces(value=value, slope=arrays[0], information=arrays[1], third=arrays[2])
 
     def expected(self, eta: Floats, trials: Floats) -> tuple[Floats, Floats]:
         """Return the expected information of each row, and its derivative in eta."""
@@ -105,6 +114,15 @@ def _logistic_density_slope(eta: Floats, density: Floats) -> Floats:
     return np.asarray(-density * np.tanh(eta / 2))
 
 
+def _log_product(factors: Floats) -> float:
+    """Return the sum of the logarithms: one logarithm for eight factors, which costs a sixth of eight."""
+    whole = len(factors) // 8 * 8
+    products = np.multiply.reduce(factors[:whole].reshape(8, -1), axis=0)
+    if not (products.min(initial=1.0) > 1e-290 and products.max(initial=1.0) < 1e290):
+        return float(np.sum(np.log(factors)))
+    return float(np.sum(np.log(products)) + np.sum(np.log(factors[whole:])))
+
+
 def _wrong_constant(right: Floats, trials: Floats, guess: float) -> Floats | float:
     return (trials - right) * log(1 - guess) if guess else 0.0
 
@@ -123,11 +141,14 @@ def _logit_pieces(eta: Floats, right: Floats, trials: Floats, guess: float) -> P
     information = slope * over
     third = information * (share - over)
     # log(1 + e) is -log(over): of e beyond 1e16 nothing but the large number itself is left, which is right.
-    value = float(trials @ np.log(over))
+    single = bool(np.all(trials == 1))
+    value = _log_product(over) if single else float(np.sum(trials * np.log(over)))
     if guess:
-        shifted = e / (guess + e)
+        heard = guess + e
+        shifted = e / heard
         of_right = right * shifted
-        value += float(right @ np.log(guess + e)) + float(np.sum(trials - right)) * log(1 - guess)
+        value += _log_product(np.where(right > 0, heard, 1.0)) if single else float(np.sum(right * np.log(heard)))
+        value += float(np.sum(trials - right)) * log(1 - guess)
         right_information = of_right * (1 - shifted)
         return Pieces(
             value=value,
@@ -135,7 +156,7 @@ def _logit_pieces(eta: Floats, right: Floats, trials: Floats, guess: float) -> P
             information=information - right_information,
             third=third + right_information * (1 - 2 * shifted),
         )
-    value += float(right @ eta)
+    value += float(np.sum(right * eta))
     return Pieces(value=value, slope=right - slope, information=information, third=third)
 
 
@@ -165,7 +186,7 @@ def _probit_pieces(eta: Floats, right: Floats, trials: Floats, guess: float) -> 
     down = np.exp(log_density - log_down)
     past_up, past_down = up + eta, down - eta
     up_information, down_information = up * past_up, down * past_down
-    value = float(right @ log_up + wrong @ log_down)
+    value = float(np.sum(right * log_up + wrong * log_down))
     if guess:
         value += float(wrong.sum()) * log(1 - guess)
     return Pieces(

@@ -16,9 +16,9 @@ Floats = NDArray[np.float64]
 Objective = Callable[[Floats], tuple[float, Floats]]
 """Parameters to value and gradient; value -inf where there is none."""
 
-NEAR = 1e-5
+NEAR = 2e-9
 """Rise that a further quasi-Newton step promises, at which Newton's begin."""
-NEAR_ENOUGH = 1e-9
+NEAR_ENOUGH = 2e-9
 """The same where only the height of the maximum is asked for."""
 SMALL_RISE = 1e-11
 """Rise that a further Newton step promises, at which the search has converged."""
@@ -149,7 +149,7 @@ def _polished(
             break
         half = np.linalg.solve(root, gradient)
         promised = float(half @ half) / 2
-        if not here and promised > STALE**2 * before:
+        if not here and promised > max(STALE**2 * before, SMALL_RISE / 10):
             # What a Newton step leaves of the slope tells how much the curvature has changed on the way.
             spread = np.minimum(np.linalg.norm(np.linalg.inv(root), axis=0), 1.0)
             hessian, here = curvature_at(objective, point, spread), True
