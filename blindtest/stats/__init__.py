@@ -7,6 +7,7 @@ sentence in plain words. Words of conclusions are *shown*, *refuted*, *negligibl
 from blindtest.stats.bayes import BayesianChoice, bayesian_discrimination, bayesian_preference
 from blindtest.stats.beta_binomial import BetaBinomialResult, fit_beta_binomial
 from blindtest.stats.bias import ResponseBias, response_bias
+from blindtest.stats.circular_triads import CircularTriads, circular_triads
 from blindtest.stats.companions import Companion, choice_companions, preference_companions
 from blindtest.stats.conclusion import Conclusion, conclude
 from blindtest.stats.contrast_conclusion import ContrastConclusion, conclude_contrast
@@ -39,6 +40,7 @@ from blindtest.stats.free_listening import (
     read_tracks,
     skip_test,
 )
+from blindtest.stats.heterogeneity import HeterogeneityResult, fit_heterogeneous_preferences
 from blindtest.stats.impressions import Rejection, SurvivalResult, survival
 from blindtest.stats.listeners import ListenerResults, answers_in_order, counted_trials, listener_results
 from blindtest.stats.long_table import LongTable, Wanted, read_long_table
@@ -193,6 +195,7 @@ __all__ = [
     "BinaryMixedResult",
     "ChoiceCount",
     "ChoiceResult",
+    "CircularTriads",
     "Companion",
     "Conclusion",
     "ConditionSummary",
@@ -216,6 +219,7 @@ __all__ = [
     "FriedmanResult",
     "GroupOperating",
     "GroupSequentialPlan",
+    "HeterogeneityResult",
     "InfluenceResult",
     "IntraclassShares",
     "JointTest",
@@ -286,6 +290,7 @@ __all__ = [
     "choice_companions",
     "choice_power",
     "choice_test",
+    "circular_triads",
     "combined_e_value",
     "conclude",
     "conclude_contrast",
@@ -314,6 +319,7 @@ __all__ = [
     "fit_beta_binomial",
     "fit_binary_mixed",
     "fit_cumulative_link",
+    "fit_heterogeneous_preferences",
     "fit_linear_mixed",
     "fit_paired_preferences",
     "fit_threshold",
