@@ -356,7 +356,8 @@ def _remarks(
     said = [too_few(panel, alpha, direction)]
     tail = alpha / 2 if direction == "two-sided" else alpha
     if isinstance(rest, DwellShare) and rest.smallest_p > tail:
-        said.append(f"{rest.tracks} tracks are too few to show anything at alpha {alpha:g}.")
+        tracks = "One track is" if rest.tracks == 1 else f"{rest.tracks} tracks are"
+        said.append(f"{tracks} too few to show anything at alpha {alpha:g}.")
     if left_out:
         said.append(f"{left_out} tracks have no share of this device and are left out.")
     return tuple(text for text in said if text)

@@ -201,9 +201,7 @@ def _own_means(rng: np.random.Generator, share: float, sd: float, shape: tuple[i
     return np.asarray(np.clip(rng.normal(share, sd, shape), 0.02, 0.98)) if sd else np.full(shape, share)
 
 
-def _exact_words(
-    tracks: int, share: float, margin: float | None, alpha: float, direction: Direction
-) -> dict[str, Any]:
+def _exact_words(tracks: int, share: float, margin: float | None, alpha: float, direction: Direction) -> dict[str, Any]:
     bounds = margin_bounds(margin)
     words: Counter[str] = Counter()
     for wins in range(tracks + 1):

@@ -146,7 +146,8 @@ def check_device(tracks: Sequence[Track], device: str, key: str = "device") -> N
 def _text(cell: Any) -> str | None:
     if cell is None or type(cell).__name__ in ("NAType", "NaTType") or (isinstance(cell, float) and cell != cell):
         return None
-    text = str(cell).strip()
+    # A column of whole numbers with a gap is one of floats: 2 reads "2.0" there.
+    text = str(int(cell)) if isinstance(cell, float) and cell.is_integer() else str(cell).strip()
     return None if not text or is_missing(text) else text
 
 
