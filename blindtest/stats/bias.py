@@ -13,6 +13,7 @@ Source: Macmillan & Creelman 2005, Detection Theory; Fisher 1935 (JRSS 98, 39); 
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import product
 from math import inf, isinf, nan
 from typing import TYPE_CHECKING, Any
@@ -26,7 +27,7 @@ from blindtest.stats.exact_sums import NEARLY, score_sum
 from blindtest.stats.listeners import counted_trials, one_method
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.plain import plain
-from blindtest.stats.sensitivity import d_prime
+from blindtest.stats.sensitivity import d_prime, decision_rule
 from blindtest.stats.two_rates import two_rates
 
 if TYPE_CHECKING:
@@ -143,7 +144,7 @@ def response_bias(table: "DataFrame", *, method: str | None = None, level: float
     method = one_method(counted, method)
     responses = [_word(value) for value in counted["response"]]
     correct = [bool(value) for value in counted["correct"]]
-    truths = _truths(counted, responses, correct)
+    truths = _truths(counted, responses, correct, two_answers=decision_rule(method).guess == Fraction(1, 2))
     answers = tuple(sorted(set(responses) | set(truths)))
     if len(answers) < 2:
         raise BlindtestError(
@@ -180,7 +181,7 @@ def _word(value: Hashable) -> str:
     return str(value)
 
 
-def _truths(counted: "DataFrame", responses: Sequence[str], correct: Sequence[bool]) -> list[str]:
+def _truths(counted: "DataFrame", responses: Sequence[str], correct: Sequence[bool], *, two_answers: bool) -> list[str]:
     if "truth" in counted and counted["truth"].notna().all():
         truths = [_word(value) for value in counted["truth"]]
         wrong = [
@@ -199,6 +200,8 @@ def _truths(counted: "DataFrame", responses: Sequence[str], correct: Sequence[bo
             )
         return truths
     answers = sorted(set(responses))
+    if len(answers) == 1 and two_answers:
+        answers.append({"A": "B", "B": "A"}.get(answers[0], f"not {answers[0]}"))
     if len(answers) > 2 or (len(answers) < 2 and not all(correct)):
         raise BlindtestError(
             Fault(
