@@ -1,0 +1,411 @@
+"""Inference through `fit_linear_mixed`: against R (lme4, lmerTest, pbkrtest, emmeans; tests/references/stats), and by
+law.
+
+Tolerances are those of two optima found apart: estimates 1e-4 of a standard error, standard errors 1e-4, df 1e-3 (1 %
+is what the references allow), p 1e-3.
+"""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from scipy.linalg import solve_triangular
+from scipy.optimize import minimize
+
+from blindtest.errors import BlindtestError
+from blindtest.stats import fit_linear_mixed, likelihood_ratio_test
+from blindtest.stats.mixed.residuals import normal_quantiles
+
+FORMULA = "rating ~ device * condition"
+RANDOM = {
+    "panel_ratings_small_cross": {"listener": "1", "clip": "1"},
+    "panel_ratings_small_slope": {"listener": "1 + condition", "clip": "1"},
+    "panel_ratings_unbalanced_int": {"listener:device": "1", "listener": "1", "clip": "1"},
+    "panel_ratings_unbalanced_products": {
+        "listener": "1",
+        "clip": "1",
+        "listener:device": "1",
+        "listener:condition": "1",
+        "clip:device": "1",
+    },
+}
+CONTRASTS = {
+    "device_pairs_within_condition_tukey": ("device", ["condition"], "tukey"),
+    "device_pairs_within_condition_holm": ("device", ["condition"], "holm"),
+    "device_pairs_marginal_tukey": ("device", [], "tukey"),
+    "device_pairs_marginal_none": ("device", [], "none"),
+    "condition_effect_by_device_unadjusted": ("condition", ["device"], "none"),
+    "condition_effect_by_device_holm_across_devices": ("condition", ["device"], "holm"),
+    "interaction_device_pairs_by_sighted_minus_blind_holm": ("device:condition", [], "holm"),
+}
+
+
+@pytest.fixture(scope="module")
+def fitted(reference_fit):
+    known = {}
+
+    def fit(model, kind, df="satterthwaite"):
+        if (model, kind, df) not in known:
+            expected, table = reference_fit(f"{model}_{kind}")
+            result = fit_linear_mixed(FORMULA, table, random=RANDOM[model], reml=kind == "reml", df=df)
+            known[model, kind, df] = (expected, table, result)
+        return known[model, kind, df]
+
+    return fit
+
+
+def close(ours, theirs, scale, tolerance=1e-4):
+    scale = np.asarray(scale, dtype=float)
+    assert np.asarray(ours, dtype=float) / scale == pytest.approx(np.asarray(theirs, float) / scale, abs=tolerance)
+
+
+@pytest.mark.parametrize("df", ["satterthwaite", "kenward-roger"])
+@pytest.mark.parametrize("model", RANDOM)
+def test_all_of_the_inference_is_that_of_r(fitted, model, df):
+    """lmerTest 3.1.3, pbkrtest 0.5.2, emmeans 1.8.4.1 in R 4.2.2."""
+    field = df.replace("-", "_")
+    expected, _, result = fitted(model, "reml", df)
+    assert result.df_method == df
+    r = expected[field]
+    errors = r.get("se_adjusted", list(expected["se"].values()))
+    close(result.coefficients["estimate"], list(expected["fixef"].values()), errors)
+    assert result.coefficients["std_error"].tolist() == pytest.approx(errors, rel=1e-4)
+    assert result.coefficients["df"].tolist() == pytest.approx(r["df"], rel=1e-3)
+    assert result.coefficients["p_value"].tolist() == pytest.approx(r["p"], rel=1e-3)
+    tests, anova = result.tests(), expected[f"anova_type3_{field}"]
+    assert tests.index.tolist() == anova["term"]
+    assert tests["statistic"].tolist() == pytest.approx(anova["F"], rel=2e-4)
+    assert tests["denominator_df"].tolist() == pytest.approx(anova["den_df"], rel=1e-3)
+    assert tests["p_value"].tolist() == pytest.approx(anova["p"], rel=3e-3)
+    means = expected[f"emmeans_{field}"]
+    for name, factors in (("means_device_by_condition", ["device", "condition"]), ("means_device", ["device"])):
+        ours, theirs = result.means(factors), means[name]
+        close(ours["estimate"], theirs["emmean"], theirs["SE"])
+        assert ours["std_error"].tolist() == pytest.approx(theirs["SE"], rel=1e-4)
+        assert ours["df"].tolist() == pytest.approx(theirs["df"], rel=1e-3)
+        close(ours["ci_low"], theirs["lower.CL"], theirs["SE"], 1e-3)
+    for name, (factor, by, adjust) in CONTRASTS.items():
+        ours, theirs = result.contrast(factor, by=by, adjust=adjust), means[name]
+        sign = -1 if "condition" in factor else 1  # R's are sighted - blind, ours blind - sighted as the levels lie
+        ends = ("ci_low", "ci_high")[::sign]
+        close(sign * ours["estimate"], theirs["estimate"], theirs["SE"])
+        assert ours["std_error"].tolist() == pytest.approx(theirs["SE"], rel=1e-4)
+        assert ours["df"].tolist() == pytest.approx(theirs["df"], rel=1e-3)
+        close(sign * ours[ends[0]], theirs["lower.CL"], theirs["SE"], 1e-3)
+        close(sign * ours[ends[1]], theirs["upper.CL"], theirs["SE"], 1e-3)
+        assert ours["p_value"].tolist() == pytest.approx(theirs["p.value"], rel=2e-3, abs=1e-7)
+
+
+@pytest.mark.parametrize("model", RANDOM)
+def test_satterthwaite_under_ml(fitted, model):
+    expected, _, result = fitted(model, "ml")
+    assert result.coefficients["df"].tolist() == pytest.approx(expected["satterthwaite"]["df"], rel=1e-3)
+    assert result.tests()["denominator_df"].tolist() == pytest.approx(
+        expected["anova_type3_satterthwaite"]["den_df"], rel=1e-3
+    )
+
+
+def test_rows_and_names_do_not_matter(fitted):
+    """Row order, and names of listeners that change their order, change nothing."""
+    _, table, result = fitted("panel_ratings_unbalanced_int", "reml", "kenward-roger")
+    shuffled = table.sample(frac=1, random_state=3)
+    shuffled["listener"] = shuffled["listener"].map(lambda name: f"X{97 * int(name[1:]) % 101}")
+    again = fit_linear_mixed(FORMULA, shuffled, random=RANDOM["panel_ratings_unbalanced_int"], df="kenward-roger")
+    pd.testing.assert_frame_equal(again.contrast("device"), result.contrast("device"), rtol=1e-5)
+    pd.testing.assert_frame_equal(again.tests(), result.tests(), rtol=1e-5)
+
+
+def test_a_rating_scale_of_other_size_scales_estimates_only(fitted):
+    """Law: 0 ... 100 made 0 ... 1 divides estimates and intervals by 100, and leaves df and p."""
+    _, table, result = fitted("panel_ratings_unbalanced_int", "reml", "kenward-roger")
+    small = fit_linear_mixed(
+        FORMULA,
+        table.assign(rating=table["rating"] / 100 - 5),
+        random=RANDOM["panel_ratings_unbalanced_int"],
+        df="kenward-roger",
+    )
+    one, other = small.contrast("device"), result.contrast("device")
+    assert (100 * one["ci_low"]).tolist() == pytest.approx(other["ci_low"].tolist(), rel=1e-5)
+    assert one["p_value"].tolist() == pytest.approx(other["p_value"].tolist(), rel=1e-4)
+    assert one["df"].tolist() == pytest.approx(other["df"].tolist(), rel=1e-4)
+
+
+# profile intervals
+
+
+PROFILED = {
+    "lmm_sleepstudy": (
+        "Reaction ~ Days",
+        {"Subject": "1 + Days"},
+        [
+            "sd(Subject, Intercept)",
+            "cor(Subject, Intercept, Days)",
+            "sd(Subject, Days)",
+            "sd(residual)",
+            "Intercept",
+            "Days",
+        ],
+    ),
+    "lmm_penicillin": (
+        "diameter ~ 1",
+        {"plate": "1", "sample": "1"},
+        ["sd(plate)", "sd(sample)", "sd(residual)", "Intercept"],
+    ),
+}
+
+
+@pytest.mark.parametrize("model", PROFILED)
+def test_profile_intervals_are_those_of_lme4(reference_fit, model):
+    """lme4 1.1.31, confint(profile(fit)): splines through a profile, good to about 1e-4 of the width."""
+    expected, table = reference_fit(f"{model}_ml")
+    formula, random, names = PROFILED[model]
+    result = fit_linear_mixed(formula, table, random=random)  # REML: profiled by maximum likelihood all the same
+    ours = result.profile(names)
+    theirs = np.array(expected["profile_ci95_ML"]["values"])
+    width = theirs[:, 1] - theirs[:, 0]
+    assert ours.index.tolist() == names
+    close(ours["ci_low"], theirs[:, 0], width)
+    close(ours["ci_high"], theirs[:, 1], width)
+
+
+def test_the_deviance_rises_by_the_quantile_at_an_end(fitted):
+    """Law, with n x n matrices and another optimiser: held at an end, the rest can't do better than 3.8415 above."""
+    _, table, result = fitted("panel_ratings_unbalanced_int", "ml")
+    ends = result.profile(["sd(listener)", "device[T.C]"])
+    keys = [table["listener"] + table["device"], table["listener"], table["clip"]]
+    products = [dummies @ dummies.T for dummies in (pd.get_dummies(key).to_numpy(float) for key in keys)]
+    x, y = result.fit.model.dense(), result.fit.model.response
+
+    def deviance(sd, fixed=x, response=y):
+        v = sum(a**2 * product for a, product in zip(sd, products, strict=False)) + sd[3] ** 2 * np.eye(len(y))
+        root = np.linalg.cholesky(v)
+        whitened = solve_triangular(root, np.column_stack([fixed, response]), lower=True)
+        left = np.linalg.lstsq(whitened[:, :-1], whitened[:, -1], rcond=None)[1][0]
+        return 2 * np.log(np.diag(root)).sum() + left + len(y) * np.log(2 * np.pi)
+
+    start = np.sqrt(result.fit.phi)
+    least = deviance(start)
+    assert least == pytest.approx(-2 * result.log_likelihood, abs=1e-6)
+
+    def risen(held, values):
+        options = {"xatol": 1e-3, "fatol": 1e-6}
+        return minimize(held, values, method="Nelder-Mead", options=options).fun - least
+
+    sd = ends.loc["sd(listener)", "ci_high"]
+    rise = risen(lambda v: deviance(np.array([v[0], sd, v[1], v[2]])), start[[0, 2, 3]])
+    assert rise == pytest.approx(stats.chi2.ppf(0.95, 1), abs=1e-4)
+    place = result.fit.model.terms.index("device[T.C]")
+    moved = y - ends.loc["device[T.C]", "ci_low"] * x[:, place]
+    rise = risen(lambda v: deviance(v, np.delete(x, place, axis=1), moved), start)
+    assert rise == pytest.approx(stats.chi2.ppf(0.95, 1), abs=1e-4)
+
+
+def test_a_standard_deviation_may_end_at_zero(fitted):
+    """listener:device here: half the likelihood ratio against none is below the quantile (1.509 < 1.92)."""
+    _, table, result = fitted("panel_ratings_unbalanced_int", "ml")
+    interval = result.profile(["sd(listener:device)"]).iloc[0]
+    without = fit_linear_mixed(FORMULA, table, random={"listener": "1", "clip": "1"}, reml=False)
+    assert likelihood_ratio_test(without, result).statistic < stats.chi2.ppf(0.95, 1)
+    assert interval["ci_low"] == 0
+    assert interval["ci_low"] < interval["estimate"] < interval["ci_high"]
+    wide = result.profile("sd(listener:device)", level=0.5).iloc[0]
+    assert wide["ci_low"] > 0
+    with pytest.raises(BlindtestError, match=r"got 'sd\(listner\)'.*did you mean 'sd\(listener\)'"):
+        result.profile(["sd(listner)"])
+
+
+# likelihood ratios
+
+
+@pytest.mark.parametrize("kind", ["reml", "ml"])
+def test_a_slope_more_against_its_mixture(fitted, kind):
+    """Log-likelihoods of lme4 1.1.31; Stram & Lee 1994, case 3: half chi2(1), half chi2(2)."""
+    small, _, one = fitted("panel_ratings_small_cross", kind)
+    large, _, two = fitted("panel_ratings_small_slope", kind)
+    result = likelihood_ratio_test(one, two)
+    statistic = 2 * (large["logLik"] - small["logLik"])
+    assert result.statistic == pytest.approx(statistic, abs=4e-4)
+    assert result.mixture == ((0.5, 1), (0.5, 2))
+    wanted = (stats.chi2.sf(statistic, 1) + stats.chi2.sf(statistic, 2)) / 2
+    assert result.p_value == pytest.approx(wanted, rel=1e-3)
+    assert not result.conservative
+    assert "1 variance, 1 covariance more" in result.sentence
+    assert json.loads(json.dumps(result.to_dict()))["df"] == 2
+
+
+def test_several_variances_more_give_an_upper_bound(fitted):
+    small, _, one = fitted("panel_ratings_unbalanced_int", "reml")
+    large, _, two = fitted("panel_ratings_unbalanced_products", "reml")
+    result = likelihood_ratio_test(one, two)
+    statistic = 2 * (large["logLik"] - small["logLik"])
+    assert result.statistic == pytest.approx(statistic, abs=4e-4)
+    assert result.conservative
+    assert result.p_value == pytest.approx(stats.chi2.sf(statistic, 2), rel=1e-3)
+    assert "p = at most" in result.sentence
+
+
+def test_fixed_effects_by_ml_as_statsmodels_has_them(reference_fit):
+    """statsmodels' MixedLM, ML, one group: the log-likelihoods of both models."""
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    _, table = reference_fit("lmm_sleepstudy_ml")
+    slope = np.column_stack([np.ones(len(table)), table["Days"]])
+    theirs = [
+        MixedLM(table["Reaction"].to_numpy(), x, table["Subject"].to_numpy(), exog_re=slope).fit(reml=False).llf
+        for x in (np.ones((len(table), 1)), slope)
+    ]
+    small = fit_linear_mixed("Reaction ~ 1", table, random={"Subject": "1 + Days"}, reml=False)
+    large = fit_linear_mixed("Reaction ~ Days", table, random={"Subject": "1 + Days"}, reml=False)
+    result = likelihood_ratio_test(small, large)
+    assert result.statistic == pytest.approx(2 * (theirs[1] - theirs[0]), abs=1e-4)
+    assert result.p_value == pytest.approx(stats.chi2.sf(result.statistic, 1))
+    assert result.aic[1] < result.aic[0]
+
+
+def test_comparisons_that_make_no_sense_are_refused(fitted):
+    _, table, full = fitted("panel_ratings_unbalanced_int", "reml")
+    plain = fit_linear_mixed("rating ~ device", table, random=RANDOM["panel_ratings_unbalanced_int"])
+    with pytest.raises(BlindtestError, match=r"restricted likelihoods of different fixed parts.*reml=False"):
+        likelihood_ratio_test(plain, full)
+    small = fit_linear_mixed(FORMULA, table)
+    with pytest.raises(BlindtestError, match="lacks a random part of the smaller one, got 'listener:device"):
+        likelihood_ratio_test(full, small)
+    with pytest.raises(BlindtestError, match="both models have the same parameters"):
+        likelihood_ratio_test(small, small)
+    fewer = fit_linear_mixed(FORMULA, table.iloc[3:])
+    with pytest.raises(BlindtestError, match=r"fitted to other answers, got '204 rows of rating'.*201 rows"):
+        likelihood_ratio_test(fewer, full)
+    by_ml = fit_linear_mixed(FORMULA, table, reml=False)
+    with pytest.raises(BlindtestError, match="maximise different likelihoods"):
+        likelihood_ratio_test(by_ml, full)
+    other = fit_linear_mixed("rating ~ condition", table, reml=False)
+    with pytest.raises(BlindtestError, match="the fixed part is not within the larger model's"):
+        likelihood_ratio_test(other, fit_linear_mixed("rating ~ device", table, reml=False))
+
+
+# shares of the variance
+
+
+def test_share_of_targets_is_the_published_icc():
+    """Shrout & Fleiss 1979 (Psychol. Bull. 86, 420), tables 2 and 4: ICC(2,1) = .29; mean squares 11.24, 32.49,
+    1.02."""
+    ratings = np.array([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]])
+    table = pd.DataFrame(
+        [(f"t{i}", f"j{j}", float(ratings[i, j])) for i in range(6) for j in range(4)],
+        columns=["target", "judge", "rating"],
+    )
+    result = fit_linear_mixed("rating ~ 1", table, random={"target": "1", "judge": "1"}).intraclass_shares()
+    share = result.shares.loc["target", "share"]
+    rows, columns, error = 56.2083333 / 5, 97.4583333 / 3, 15.2916667 / 15
+    assert share == pytest.approx((rows - error) / (rows + 3 * error + 4 * (columns - error) / 6), rel=1e-5)
+    assert share == pytest.approx(0.29, abs=0.005)
+    assert result.shares["share"].sum() == pytest.approx(1)
+    low, high = result.shares.loc["target", ["ci_low", "ci_high"]]
+    assert 0 < low < share < high < 1
+    assert "target 29 %" in result.sentence
+
+
+def test_shares_need_random_intercepts_only(fitted):
+    with pytest.raises(BlindtestError, match="with slopes the share of a group depends"):
+        fitted("panel_ratings_small_slope", "reml")[2].intraclass_shares()
+
+
+# influence
+
+
+def test_leaving_a_listener_out_is_fitting_the_table_without(fitted):
+    _, table, result = fitted("panel_ratings_unbalanced_products", "reml")
+    influence = result.influence("listener")
+    for name in ("L03", "L10"):
+        without = fit_linear_mixed(
+            FORMULA, table[table["listener"] != name], random=RANDOM["panel_ratings_unbalanced_products"]
+        )
+        estimate, error = (without.coefficients[column].to_numpy() for column in ("estimate", "std_error"))
+        assert influence.coefficients.loc[name].to_numpy() == pytest.approx(estimate, abs=1e-5)
+        change = result.coefficients["estimate"].to_numpy() - estimate
+        assert influence.dfbetas.loc[name].to_numpy() == pytest.approx(change / error, abs=1e-5)
+        cook = change @ np.linalg.solve(result.covariance.to_numpy(), change) / 6
+        assert influence.levels.loc[name, "cooks_distance"] == pytest.approx(cook, abs=1e-6)
+    assert influence.levels["rows"].sum() == 204
+    assert influence.cook_limit == pytest.approx(0.4)
+    json.dumps(influence.to_dict(), allow_nan=False)
+
+
+def test_a_listener_who_turned_the_scale_around_stands_out(fitted):
+    _, table, _ = fitted("panel_ratings_unbalanced_int", "reml")
+    turned = table["listener"] == "L05"
+    table = table.assign(rating=table["rating"].where(~turned, 100 - table["rating"] + 40 * (table["device"] == "C")))
+    influence = fit_linear_mixed("rating ~ device", table).influence()
+    assert influence.beyond[0] == "L05"
+    assert "Without listener L05 the fixed effects move most" in influence.sentence
+
+
+def test_an_effect_that_one_listener_alone_gives_is_told(fitted):
+    _, table, _ = fitted("panel_ratings_unbalanced_int", "reml")
+    table = table[(table["listener"] == "L02") | (table["device"] != "C")]
+    influence = fit_linear_mixed("rating ~ device", table).influence()
+    assert influence.levels.index[~influence.levels["estimable"]].tolist() == ["L02"]
+    assert "Without L02 some effect could not be estimated at all" in influence.sentence
+    with pytest.raises(BlindtestError, match=r"no such group, got 'device' \(allowed: listener, clip\)"):
+        fit_linear_mixed("rating ~ device", table).influence("device")
+
+
+# residuals
+
+
+def test_residual_numbers_are_those_of_scipy(fitted):
+    """scipy.stats: skew, kurtosis, spearmanr."""
+    _, table, result = fitted("panel_ratings_unbalanced_int", "reml")
+    checks = result.residual_checks()
+    raw = table["rating"].to_numpy() - checks.fitted
+    assert checks.residuals * checks.sigma == pytest.approx(raw)
+    assert checks.skewness == pytest.approx(stats.skew(raw))
+    assert checks.excess_kurtosis == pytest.approx(stats.kurtosis(raw))
+    assert checks.spread_trend == pytest.approx(stats.spearmanr(np.abs(raw), checks.fitted).statistic)
+    assert checks.bands["rows"].sum() == len(raw)
+    by_hand = {level: np.std(raw[table["device"] == level], ddof=1) / checks.sigma for level in "ABC"}
+    device = checks.factors[checks.factors["factor"] == "device"]
+    assert device["level"].tolist() == list("ABC")
+    assert device["std_dev"].tolist() == pytest.approx(list(by_hand.values()))
+    assert checks.farthest["row"].iloc[0] == np.argmax(np.abs(raw))
+    assert checks.at_highest == pytest.approx(np.mean(table["rating"] == table["rating"].max()))
+    json.dumps(checks.to_dict(), allow_nan=False)
+
+
+@pytest.mark.parametrize(
+    ("power", "skewed", "words"),
+    [
+        (0.0, "within .5", "within the .5 that BS.1534 attachment 4 lets pass"),
+        (0.45, "warning", "beyond .5, a warning"),
+        (1.0, "severe", "beyond 1.0, severe"),
+    ],
+)
+def test_skewness_in_the_words_of_the_standard(power, skewed, words):
+    """ITU-R BS.1534-3 attachment 4: .5 warns, 1.0 is severe. Errors are powers of log-normal ones, skewness 0 to
+    1.75."""
+    rng = np.random.default_rng(8)
+    z = rng.normal(size=(20, 12))
+    error = z if not power else np.expm1(0.5 * power * z)
+    table = pd.DataFrame(
+        [(f"L{i:02}", f"c{j}", 50 + 2 * np.sin(i) + j % 3 + 8 * error[i, j]) for i in range(20) for j in range(12)],
+        columns=["listener", "clip", "rating"],
+    )
+    checks = fit_linear_mixed("rating ~ 1", table).residual_checks()
+    assert checks.skewed == skewed, checks.skewness
+    assert words in checks.sentence
+
+
+def test_a_pile_at_the_end_of_the_scale_is_told(fitted):
+    _, table, _ = fitted("panel_ratings_small_cross", "reml")
+    checks = fit_linear_mixed(FORMULA, table.assign(rating=table["rating"].clip(upper=65))).residual_checks()
+    assert checks.at_highest > 0.2
+    assert "% the highest: compare the analysis by ranks" in checks.sentence
+
+
+def test_normal_quantiles_are_bloms():
+    """Blom 1958: (i - 3/8)/(n + 1/4); for three values .1923, .5, .8077 by hand."""
+    expected, observed = normal_quantiles(np.array([3.0, 1.0, 2.0]))
+    assert observed.tolist() == [1, 2, 3]
+    assert expected == pytest.approx(stats.norm.ppf([0.625 / 3.25, 0.5, 2.625 / 3.25]))
