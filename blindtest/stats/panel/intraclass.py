@@ -121,9 +121,16 @@ def _second(s: MeanSquares, level: float) -> Row:
 
 
 def _of_the_mean(row: Row, judges: int) -> Row:
-    """Step a single rating's correlation up to the mean of all judges' (Spearman & Brown)."""
-    up = [value * judges / (1 + (judges - 1) * value) if 1 + (judges - 1) * value != 0 else -inf for value in row[:3]]
-    return (up[0], up[1], up[2], *row[3:])
+    """Step a single rating's correlation up to the mean of all judges' (Spearman & Brown).
+
+    One at or below -1/(judges - 1), the least there can be, has no such mean: -inf.
+    """
+
+    def stepped(value: float) -> float:
+        under = 1 + (judges - 1) * value
+        return value * judges / under if under > NEGLIGIBLE or under != under else -inf
+
+    return (stepped(row[0]), stepped(row[1]), stepped(row[2]), *row[3:])
 
 
 def _ratio(over: float, under: float) -> float:
