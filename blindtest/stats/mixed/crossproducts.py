@@ -89,9 +89,9 @@ class Answers:
     yy: float
 
 
-def design_of(model: ModelMatrix) -> Design:
+def design_of(model: ModelMatrix, layout: BlockLayout | None = None) -> Design:
     """Reduce everything but the response."""
-    layout = block_layout(model.random)
+    layout = block_layout(model.random) if layout is None else layout
     cells, counts = model.cells, None
     first: Ints | slice = slice(None)
     if cells is not None:

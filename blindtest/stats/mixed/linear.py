@@ -25,7 +25,7 @@ from blindtest.stats.mixed.degrees_of_freedom import DegreesOfFreedom, JointTest
 from blindtest.stats.mixed.icc import IntraclassShares, intraclass_shares
 from blindtest.stats.mixed.influence import InfluenceResult, influence_of
 from blindtest.stats.mixed.kenward_roger import MOST_PARAMETERS, KenwardRoger
-from blindtest.stats.mixed.linear_fit import LinearFit, PreparedLinear, prepared_linear
+from blindtest.stats.mixed.linear_fit import AnyLinearFit, LinearFit, PreparedLinear, prepared_for, prepared_linear
 from blindtest.stats.mixed.linear_profile import profile_table
 from blindtest.stats.mixed.marginal_means import coefficient_table, marginal_means, reference_grid
 from blindtest.stats.mixed.model_matrix import model_matrix
@@ -78,7 +78,7 @@ class LinearMixedResult:
     convergence: Convergence
     remarks: tuple[str, ...]
     level: float
-    fit: LinearFit
+    fit: AnyLinearFit
     kenward_roger: KenwardRoger | None
     method: str = "linear mixed model"
     assumptions: tuple[str, ...] = (
@@ -158,19 +158,30 @@ class LinearMixedResult:
 
     def profile(self, names: Sequence[str] | None = None, *, level: float | None = None) -> "DataFrame":
         """Return profile likelihood intervals, by maximum likelihood; see `profile_table` for the parameters' names."""
-        return profile_table(self.fit, names, level=self.level if level is None else level)
+        return profile_table(self._by_blocks("profile intervals"), names, level=self.level if level is None else level)
 
     def influence(self, group: str = "listener") -> InfluenceResult:
         """Return what each level of a group does to the fixed effects: the model fitted again without it."""
-        return influence_of(self.fit, group)
+        return influence_of(self._by_blocks("influence"), group)
 
     def residual_checks(self) -> ResidualChecks:
         """Return skewness, spread and quantiles of the residuals."""
-        return residual_checks(self.fit)
+        return residual_checks(self._by_blocks("residual checks"))
 
     def intraclass_shares(self) -> IntraclassShares:
         """Return each group's share of the variance of one answer."""
-        return intraclass_shares(self.fit, level=self.level)
+        return intraclass_shares(self._by_blocks("intraclass shares"), level=self.level)
+
+    def _by_blocks(self, what: str) -> LinearFit:
+        if not isinstance(self.fit, LinearFit):
+            raise BlindtestError(
+                Fault(
+                    problem=f"{what}: not offered where the random part was too large for blocks",
+                    key="random",
+                    got=", ".join(f"{group}: {count}" for group, count in self.groups.items()),
+                )
+            )
+        return self.fit
 
     def _joint(self, weights: Floats, name: str) -> JointTest:
         if self.kenward_roger is not None:
@@ -190,7 +201,7 @@ class LinearMixedResult:
     @property
     def residuals(self) -> Floats:
         """Answer less fitted value of each row used, (n,)."""
-        return np.asarray(self.fit.answers.response - self.fitted)
+        return np.asarray(self.fit.response - self.fitted)
 
     @property
     def sentence(self) -> str:
@@ -276,7 +287,7 @@ def fit_linear_mixed(
         raise BlindtestError(
             Fault(problem="Kenward-Roger corrects REML fits", key="df", got=df, remedy="use reml=True or Satterthwaite")
         )
-    fit = prepared_linear(model_matrix(formula, table, random=random)).fit(reml=reml)
+    fit = prepared_for(model_matrix(formula, table, random=random)).fit(reml=reml)
     return linear_result(fit, df=df, level=level)
 
 
@@ -288,13 +299,19 @@ def prepare_linear_mixed(formula: str, table: "DataFrame", *, random: RandomSpec
     return prepared_linear(model_matrix(formula, table, random=random, response=False))
 
 
-def linear_result(fit: LinearFit, *, df: DfMethod = "satterthwaite", level: float = 0.95) -> LinearMixedResult:
+def linear_result(fit: AnyLinearFit, *, df: DfMethod = "satterthwaite", level: float = 0.95) -> LinearMixedResult:
     """Wrap up a fit: tables, degrees of freedom, remarks."""
     model, remarks = fit.model, _remarks(fit)
     adjusted = None
     if df == "kenward-roger":
-        if len(fit.phi) <= MOST_PARAMETERS:
+        if isinstance(fit, LinearFit) and len(fit.phi) <= MOST_PARAMETERS:
             adjusted = fit.kenward_roger()
+        elif len(fit.phi) <= MOST_PARAMETERS:
+            remarks = (
+                *remarks,
+                "Kenward-Roger is not offered for random parts this large, where it differs little: Satterthwaite's "
+                "degrees of freedom are used instead.",
+            )
         else:
             remarks = (
                 *remarks,
@@ -330,14 +347,14 @@ def linear_result(fit: LinearFit, *, df: DfMethod = "satterthwaite", level: floa
     )
 
 
-def _df_of(fit: LinearFit, adjusted: KenwardRoger | None) -> DegreesOfFreedom:
+def _df_of(fit: AnyLinearFit, adjusted: KenwardRoger | None) -> DegreesOfFreedom:
     if adjusted is not None:
         return adjusted.df_of
     cov, gradient, spread = fit.cov_beta, fit.cov_beta_gradient(), fit.phi_covariance()
     return lambda weights: satterthwaite(weights, cov, gradient, spread)
 
 
-def _components(fit: LinearFit) -> "DataFrame":
+def _components(fit: AnyLinearFit) -> "DataFrame":
     """Of each term the variances, then the covariances."""
     import pandas as pd
 
@@ -345,16 +362,15 @@ def _components(fit: LinearFit) -> "DataFrame":
         {"group": label.group, "term": label.term, "other": label.other, "variance": float(value)}
         for label, value in zip(fit.labels, fit.phi, strict=True)
     ]
-    places = [direction.term for direction in fit.prepared.directions.all]
-    order = sorted(range(len(places)), key=lambda i: (places[i], rows[i]["other"] is not None, i))
+    order = sorted(range(len(rows)), key=lambda i: (fit.labels[i].part, rows[i]["other"] is not None, i))
     columns: dict[str, Any] = {}
     for name in ("group", "term", "other", "variance"):
-        values = [rows[i][name] for i in (*order, len(rows) - 1)]
+        values = [rows[i][name] for i in order]
         columns[name] = np.array(values, dtype=np.float64 if name == "variance" else object)
     return pd.DataFrame(columns)
 
 
-def _remarks(fit: LinearFit) -> tuple[str, ...]:
+def _remarks(fit: AnyLinearFit) -> tuple[str, ...]:
     out = []
     zero = [
         _named(label.group, label.term)
@@ -366,7 +382,7 @@ def _remarks(fit: LinearFit) -> tuple[str, ...]:
             f"No variance was found for {', '.join(zero)}: it is exactly zero at the maximum, and degrees of freedom "
             "are those of the model without it."
         )
-    for term, factor in zip(fit.model.random, fit.state.factors, strict=True):
+    for term, factor in zip(fit.model.random, fit.factors, strict=True):
         spread = (factor**2).sum(axis=1) > 0
         if len(factor) > 1 and np.any(spread & (np.diagonal(factor) == 0)):
             out.append(

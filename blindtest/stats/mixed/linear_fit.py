@@ -11,31 +11,27 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.stats.mixed.block_layout import block_layout
 from blindtest.stats.mixed.crossproducts import Answers, Design, answers_of, design_of
-from blindtest.stats.mixed.descent import CRITERION, Minimum, bend_of, jacobian_of, minimum_of, slopes_from
+from blindtest.stats.mixed.descent import CRITERION, Minimum, minimum_of
 from blindtest.stats.mixed.kenward_roger import KenwardRoger
 from blindtest.stats.mixed.model_matrix import ModelMatrix
 from blindtest.stats.mixed.moments import FixedForms, Moments, fixed_forms, moments_of
 from blindtest.stats.mixed.profile import Directions, State, directions_of, state_at
+from blindtest.stats.mixed.relative_factors import bend_of, jacobian_of, symmetric_of, triangle
+from blindtest.stats.mixed.response import checked_response, refuse_without_residuals, refuse_without_spread
+from blindtest.stats.mixed.sparse_fit import PreparedSparse, SparseFit, sparse_prepared
+from blindtest.stats.mixed.variance_label import VarianceLabel, labels_of
 from blindtest.stats.pair_model import Convergence
 
-__all__ = ["LinearFit", "PreparedLinear", "VarianceLabel", "prepared_linear"]
+__all__ = ["AnyLinearFit", "LinearFit", "PreparedLinear", "prepared_for", "prepared_linear"]
 
 Floats = NDArray[np.float64]
 
-REPRODUCED = 1e-20
-"""Share of the ratings' squares left by a model that reproduces them."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VarianceLabel:
-    """Whose variance, or covariance, it is."""
-
-    group: str
-    """"residual" for the residual variance."""
-    term: str | None
-    other: str | None
-    """The other column of a covariance; None for a variance."""
+MOST_REST = 2000
+"""Effects of the rest up to which it is a dense matrix."""
+MOST_HELD = 100_000_000
+"""Numbers in the blocks' cross-products up to which they are held."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,39 +50,39 @@ class PreparedLinear:
         response : (n,)
         start : relative factors to start from, `theta` of a fit to similar answers
         """
-        y = self.model.response if response is None else np.asarray(response, dtype=np.float64)
-        if y.shape != (self.model.n,) or not np.all(np.isfinite(y)):
-            raise ValueError(f"the response must be {self.model.n} finite numbers, got shape {y.shape}")
+        y = checked_response(response, self.model)
         answers = answers_of(self.design, y)
-        if answers.yy <= REPRODUCED * max(float(y @ y), 1e-300):
-            raise BlindtestError(
-                Fault(
-                    problem="the fixed part reproduces every answer exactly: no variance is left to divide",
-                    key=self.model.response_name,
-                    remedy="look whether all answers are equal, or made from the columns of the formula",
-                )
-            )
+        refuse_without_spread(answers.yy, y, self.model)
         minimum = minimum_of(self.design, answers, self.directions, reml=reml, start=start)
-        if minimum.state.squares <= 1e-12 * answers.yy:
-            raise BlindtestError(
-                Fault(
-                    problem="the random part reproduces every answer exactly: the residual variance is zero",
-                    key=self.model.response_name,
-                    remedy="leave the random part with the most levels out",
-                )
-            )
+        refuse_without_residuals(minimum.state.squares, answers.yy, self.model)
         convergence = _convergence(minimum, self.model.n)
         return LinearFit(prepared=self, answers=answers, minimum=minimum, convergence=convergence)
 
 
 def prepared_linear(model: ModelMatrix) -> PreparedLinear:
-    """Reduce a model's rows once.
+    """Reduce a model's rows once, to blocks and a small rest.
 
     Raises
     ------
     BlindtestError
-        As many fixed effects as rows, or as many random effects of one part.
+        As many fixed effects as rows, or as many random effects of one part; a rest too large to be a dense matrix.
     """
+    prepared = prepared_for(model)
+    if isinstance(prepared, PreparedSparse):
+        raise BlindtestError(
+            Fault(
+                problem="no group of the random part leaves the others few enough for blocks",
+                key="random",
+                got=" ".join(f"{term.group}: {term.grouping.count}" for term in model.random),
+                allowed=f"up to {MOST_REST} effects beside one group's",
+                remedy="fit_linear_mixed fits it by sparse factorisation",
+            )
+        )
+    return prepared
+
+
+def prepared_for(model: ModelMatrix) -> PreparedLinear | PreparedSparse:
+    """Reduce a model's rows once: to blocks and a small rest where the random part has them, else sparsely."""
     faults = []
     if model.n <= len(model.terms):
         faults.append(
@@ -106,7 +102,11 @@ def prepared_linear(model: ModelMatrix) -> PreparedLinear:
     ]
     if faults:
         raise BlindtestError(*faults)
-    design = design_of(model)
+    layout = block_layout(model.random)
+    held = layout.blocks * layout.width * (layout.width + layout.rest + len(model.terms))
+    if layout.rest > MOST_REST or held > MOST_HELD:
+        return sparse_prepared(model)
+    design = design_of(model, layout)
     return PreparedLinear(model=model, design=design, directions=directions_of(design))
 
 
@@ -116,7 +116,7 @@ def _convergence(minimum: Minimum, n: int) -> Convergence:
         steps=minimum.steps,
         gradient=float(np.abs(minimum.slope).max(initial=0.0)) / n,
         criterion=CRITERION,
-        start="all standard deviations at the residual one, correlations at 0",
+        start="variances by moments from the residual one, correlations at 0",
         remedy=""
         if minimum.converged
         else "leave out the part with the smallest variance, or give its column another unit, and compare",
@@ -146,6 +146,16 @@ class LinearFit:
     def model(self) -> ModelMatrix:
         """The table as matrices."""
         return self.prepared.model
+
+    @property
+    def factors(self) -> tuple[Floats, ...]:
+        """Each term's relative factor."""
+        return self.state.factors
+
+    @property
+    def response(self) -> Floats:
+        """The answers that were fitted, (n,)."""
+        return self.answers.response
 
     @property
     def reml(self) -> bool:
@@ -190,12 +200,7 @@ class LinearFit:
     @cached_property
     def labels(self) -> tuple[VarianceLabel, ...]:
         """Of `phi`."""
-        out = []
-        for direction in self.prepared.directions.all:
-            term = self.model.random[direction.term]
-            other = None if direction.row == direction.column else term.columns[direction.row]
-            out.append(VarianceLabel(group=term.group, term=term.columns[direction.column], other=other))
-        return (*out, VarianceLabel(group="residual", term=None, other=None))
+        return labels_of(self.model.random)
 
     @cached_property
     def phi(self) -> Floats:
@@ -300,7 +305,8 @@ class LinearFit:
         jacobian, bend = np.eye(len(self.phi)), np.zeros((len(self.phi), len(self.phi)))
         keep, start = ~self.zero, 0
         complete = self._complete
-        slopes = slopes_from(complete, self.state, self.design)
+        raw = (complete.trace - complete.square / self.sigma2)[:-1]
+        slopes = symmetric_of(raw, [len(factor) for factor in factors], halved=True)
         for factor, slope in zip(factors, slopes, strict=True):
             q = len(factor)
             size = q * (q + 1) // 2
@@ -309,8 +315,7 @@ class LinearFit:
                 part = slice(start, start + size)
                 jacobian[part, part] = jacobian_of([factor])
                 bend[part, part] = bend_of([slope / self.sigma2])
-                pairs = [(row, column) for column in range(q) for row in range(column, q)]
-                keep[part] = [factor[column, column] != 0 and bool(variances[row]) for row, column in pairs]
+                keep[part] = [factor[column, column] != 0 and bool(variances[row]) for row, column in triangle(q)]
             start += size
         return jacobian[:, keep], bend[np.ix_(keep, keep)]
 
@@ -381,3 +386,6 @@ class LinearFit:
             of_rows = effects[term.codes]
             out = out + (of_rows[:, 0] if term.slope_rows is None else (of_rows * term.values).sum(axis=1))
         return out
+
+
+AnyLinearFit = LinearFit | SparseFit

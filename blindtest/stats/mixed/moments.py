@@ -74,6 +74,8 @@ def slope_of(state: State) -> list[Floats]:
 
 def moments_of(state: State, directions: Directions) -> Moments:
     """Return the traces and quadratic forms at a state."""
+    if directions.diagonal is not None and directions.diagonal_rest is not None:
+        return _plain_moments(state, directions.diagonal, directions.diagonal_rest, directions)
     design, N = state.design, state.outer_of_traces
     k, rest = len(directions.all), design.rest
     block, outer = list(directions.block), list(directions.rest)
@@ -123,6 +125,46 @@ def moments_of(state: State, directions: Directions) -> Moments:
     return Moments(trace=trace, square=square, traces=traces, squares=squares)
 
 
+def _plain_moments(state: State, B: Floats, R: Floats, directions: Directions) -> Moments:
+    """Return the moments where every term has one column: sums over the slots of each, B (width, k), R (rest, k)."""
+    design, N, E, D = state.design, state.outer_of_traces, state.across, state.within
+    rest, block, outer = design.rest, B.shape[1], R.shape[1]
+    k = block + outer
+    sharing = design.sharing[:, None, None]
+    SS = state.score_products
+    EN = E @ N
+    ENE = (EN * E).sum(axis=2, keepdims=True) if E.shape[1] == 1 else EN @ E.transpose(0, 2, 1)
+    Q = _sandwich(E, design.sharing, directions)
+    NQ = N @ Q
+    total = design.sharing[:, None] * state.block_scores
+    e = B.T @ np.einsum("cwm,cw->wm", E, total)
+    A, s = state.A[:rest], state.rest_scores
+    through = state.through(N)[:, :rest]
+    T = A[:, :rest] - A @ N @ A.T
+    exact, exact_T = (through, T) if state.reml else (state.through(state.N)[:, :rest], A[:, :rest] - A @ state.N @ A.T)
+
+    trace, square, traces, squares = np.empty(k), np.empty(k), np.empty((k, k)), np.empty((k, k))
+    slots = np.einsum("cww->w", sharing * (D - ENE))
+    trace[:block], trace[block:] = slots @ B, np.diagonal(T) @ R
+    square[:block], square[block:] = np.einsum("cww->w", SS) @ B, (s * s) @ R
+    pairs = (sharing * D * (D - 2 * ENE)).sum(axis=0)
+    traces[:block, :block] = B.T @ pairs @ B + np.einsum("kij,lji->kl", NQ, NQ)
+    traces[:block, block:] = (through * (Q @ through)).sum(axis=1) @ R
+    traces[block:, block:] = R.T @ (T * T) @ R
+    squares[:block, :block] = B.T @ (D * SS).sum(axis=0) @ B - e @ state.N @ e.T
+    squares[:block, block:] = ((e @ exact) * s) @ R
+    squares[block:, block:] = R.T @ (exact_T * s * s[:, None]) @ R
+    for both in (traces, squares):
+        both[block:, :block] = both[:block, block:].T
+    order = np.argsort(np.concatenate([directions.block, directions.rest]))
+    return Moments(
+        trace=trace[order],
+        square=square[order],
+        traces=traces[order][:, order],
+        squares=squares[order][:, order],
+    )
+
+
 def fixed_forms(state: State, directions: Directions) -> FixedForms:
     """Return the forms in the fixed part at a state, in its orthonormal basis."""
     design = state.design
@@ -167,9 +209,6 @@ def _block_pairs(state: State, directions: Directions, ENE: Floats) -> tuple[Flo
     """Return sums over the blocks of tr(U_k D U_l (D - 2 ENE')) and of s'U_k D U_l s."""
     sharing = state.design.sharing[:, None, None]
     D, SS = state.within, state.score_products
-    if directions.diagonal is not None:
-        B = directions.diagonal
-        return B.T @ (sharing * D * (D - 2 * ENE)).sum(axis=0) @ B, B.T @ (D * SS).sum(axis=0) @ B
     UD = directions.masks[:, None] @ D
     U2 = directions.masks[:, None] @ (sharing * (D - 2 * ENE))
     US = directions.masks[:, None] @ SS
@@ -181,12 +220,14 @@ def _block_pairs(state: State, directions: Directions, ENE: Floats) -> tuple[Flo
 def _sandwich(E: Floats, sharing: Floats, directions: Directions) -> Floats:
     """Return sums over the blocks of E'U_k E, (k, m, m)."""
     m = E.shape[2]
-    weighted = sharing[:, None, None] * E
+    weighted = E if np.all(sharing == 1) else sharing[:, None, None] * E
     out = np.empty((len(directions.block), m, m))
     for k, i in enumerate(directions.block):
-        direction = directions.all[i]
-        left = E[:, direction.rows].reshape(-1, m)
-        out[k] = left.T @ weighted[:, direction.columns].reshape(-1, m)
+        rows, columns = directions.all[i].rows, directions.all[i].columns
+        if len(rows) == E.shape[1] and rows is columns:
+            out[k] = E.reshape(-1, m).T @ weighted.reshape(-1, m)
+        else:
+            out[k] = E[:, rows].reshape(-1, m).T @ weighted[:, columns].reshape(-1, m)
     return out
 
 

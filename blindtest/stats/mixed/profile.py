@@ -28,6 +28,9 @@ __all__ = ["Direction", "Directions", "State", "directions_of", "state_at", "tim
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
+ROUNDING = 1e-14
+"""Share of the squares below which y'Py is rounding: a random part that reproduces every answer."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Direction:
@@ -53,7 +56,9 @@ class Directions:
     masks: Floats
     """(directions in the blocks, width, width)"""
     diagonal: Floats | None
-    """(width, directions in the blocks): which slot belongs to which, where all of them are variances."""
+    """(width, directions in the blocks): which slot belongs to which, where all terms have one column."""
+    diagonal_rest: Floats | None
+    """(rest, directions in the rest): the same for the rest."""
 
 
 def directions_of(design: Design) -> Directions:
@@ -63,7 +68,8 @@ def directions_of(design: Design) -> Directions:
         level = place.start + place.size * np.arange(place.slots)
         for column in range(place.size):
             for row in range(column, place.size):
-                one, other = level + row, level + column
+                one = level + row
+                other = one if row == column else level + column
                 found.append(
                     Direction(
                         term=place.term,
@@ -79,52 +85,49 @@ def directions_of(design: Design) -> Directions:
     masks = np.zeros((len(block), width, width))
     for mask, i in zip(masks, block, strict=True):
         mask[found[i].rows, found[i].columns] = 1.0
-    plain = all(found[i].row == found[i].column and design.layout.places[found[i].term].size == 1 for i in block)
+    outer = tuple(i for i, direction in enumerate(found) if not direction.in_block)
+    plain = all(place.size == 1 for place in design.layout.places)
+    of_rest = np.zeros((design.rest, len(outer)))
+    for k, i in enumerate(outer):
+        of_rest[found[i].rows, k] = 1.0
     return Directions(
         all=tuple(found),
         block=block,
-        rest=tuple(i for i, direction in enumerate(found) if not direction.in_block),
+        rest=outer,
         masks=masks,
         diagonal=np.ascontiguousarray(np.diagonal(masks, axis1=1, axis2=2).T) if plain else None,
+        diagonal_rest=of_rest if plain else None,
     )
 
 
 def state_at(design: Design, answers: Answers, factors: Sequence[Floats], *, reml: bool) -> "State":
     """Return the criterion at these relative factors: for each term a lower triangle (q, q)."""
-    from scipy.linalg import solve_triangular
+    from scipy.linalg.lapack import dpotrf, dtrtrs
 
-    layout, rest, p = design.layout, design.rest, design.p
+    rest, p = design.rest, design.p
     m = rest + p
-    inner, outer = np.zeros((layout.width, layout.width)), np.zeros((m, m))
-    outer[rest:, rest:] = np.eye(p)
-    for place, factor in zip(layout.places, factors, strict=True):
-        target = inner if place.root is not None else outer
-        if place.size == 1:
-            slots = np.arange(place.start, place.start + place.slots)
-            target[slots, slots] = factor[0, 0]
-        else:
-            for k in range(place.start, place.start + place.slots * place.size, place.size):
-                target[k : k + place.size, k : k + place.size] = factor
-
+    inner, outer = _spread(design, factors)
     omega, log_det = _block_inverse(design.ZZ, inner)
     OW = times(omega, design.ZW)
     weighted = (design.sharing[:, None, None] * OW).reshape(-1, m)
     A = design.WW - design.ZW.reshape(-1, m).T @ weighted
     Ay = answers.Wy - weighted.T @ answers.mean.reshape(-1)
-    Oy = (omega @ answers.mean[:, :, None])[:, :, 0]
+    Oy = times(omega, answers.mean[:, :, None])[:, :, 0]
     yy = answers.yy - float(design.sharing @ (answers.mean * Oy).sum(axis=1))
     if answers.scatter is not None:
         yy -= float((omega * answers.scatter).sum())
 
-    middle = outer.T @ A @ outer
-    middle[np.arange(rest), np.arange(rest)] += 1.0
-    root = np.linalg.cholesky(middle)
-    half = solve_triangular(root, outer.T, lower=True, check_finite=False)
+    middle = A * outer * outer[:, None] if outer.ndim == 1 else outer.T @ A @ outer
+    middle.flat[: rest * (m + 1) : m + 1] += 1.0
+    root, failed = dpotrf(middle, lower=1, clean=1)
+    if failed:
+        raise np.linalg.LinAlgError("the relative covariance is not positive definite to rounding")
+    half = dtrtrs(root, np.diag(outer) if outer.ndim == 1 else outer.T, lower=1)[0]
     N = half.T @ half
     without = np.zeros((m, m))
     without[:rest, :rest] = half[:rest, :rest].T @ half[:rest, :rest]
     u = N @ Ay
-    squares = yy - float(Ay @ u)
+    squares = max(yy - float(Ay @ u), ROUNDING * answers.yy)
     diagonal = np.log(np.diagonal(root))
     free = design.n - p if reml else design.n
     criterion = (
@@ -150,6 +153,26 @@ def state_at(design: Design, answers: Answers, factors: Sequence[Floats], *, rem
     )
 
 
+def _spread(design: Design, factors: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """Return the factors at the slots of a block and at those of the rest and the fixed part (ones there).
+
+    Where all terms have one column both are diagonals.
+    """
+    layout, rest, p = design.layout, design.rest, design.p
+    if all(place.size == 1 for place in layout.places):
+        inner, outer = np.empty(layout.width), np.ones(rest + p)
+        for place, factor in zip(layout.places, factors, strict=True):
+            diagonal = inner if place.root is not None else outer
+            diagonal[place.start : place.start + place.slots] = factor[0, 0]
+        return inner, outer
+    in_block, in_rest = np.zeros((layout.width, layout.width)), np.eye(rest + p)
+    for place, factor in zip(layout.places, factors, strict=True):
+        target = in_block if place.root is not None else in_rest
+        for k in range(place.start, place.start + place.slots * place.size, place.size):
+            target[k : k + place.size, k : k + place.size] = factor
+    return in_block, in_rest
+
+
 def times(left: Floats, right: Floats) -> Floats:
     """Return left @ right of many small matrices; blocks of one slot, the usual case, need no matrix product."""
     return left * right if left.shape[-1] == 1 and left.shape[-2] == 1 else left @ right
@@ -159,13 +182,15 @@ def _block_inverse(ZZ: Floats, factor: Floats) -> tuple[Floats, Floats]:
     """Return G(I + SG)^-1, (patterns, width, width), and log|I + SG|, (patterns,), for every pattern's S."""
     width = len(factor)
     if width == 1:
-        square = float(factor[0, 0]) ** 2
+        square = float(factor.flat[0]) ** 2
         inside = 1.0 + ZZ * square
         return square / inside, np.log(inside[:, 0, 0])
-    inside = factor.T @ ZZ @ factor
+    plain = factor.ndim == 1
+    inside = ZZ * factor * factor[:, None] if plain else factor.T @ ZZ @ factor
     inside[:, np.arange(width), np.arange(width)] += 1.0
     log_det = 2 * np.log(np.diagonal(np.linalg.cholesky(inside), axis1=1, axis2=2)).sum(axis=1)
-    return factor @ np.linalg.inv(inside) @ factor.T, log_det
+    inverse = np.linalg.inv(inside)
+    return inverse * factor * factor[:, None] if plain else factor @ inverse @ factor.T, log_det
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -205,12 +230,12 @@ class State:
     def shrinkage(self) -> Floats:
         """(I + SG)^-1, (patterns, width, width)."""
         width = self.design.layout.width
-        return np.eye(width) - self.design.ZZ @ self.omega
+        return np.eye(width) - times(self.design.ZZ, self.omega)
 
     @cached_property
     def within(self) -> Floats:
         """Z_g'V_B^-1 Z_g, (patterns, width, width)."""
-        return self.shrinkage @ self.design.ZZ
+        return times(self.shrinkage, self.design.ZZ)
 
     @cached_property
     def across(self) -> Floats:
@@ -221,7 +246,7 @@ class State:
     def block_scores(self) -> Floats:
         """Mean over the blocks of a pattern of Z_g'Py, (patterns, width)."""
         left = self.answers.mean - self.design.ZW @ self.u
-        return (self.shrinkage @ left[:, :, None])[:, :, 0]
+        return times(self.shrinkage, left[:, :, None])[:, :, 0]
 
     @cached_property
     def score_products(self) -> Floats:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blindtest.stats.mixed.linear_fit import LinearFit
+from blindtest.stats.mixed.linear_fit import AnyLinearFit
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -18,7 +18,7 @@ __all__ = ["RandomEffects"]
 class RandomEffects(Mapping[str, "DataFrame"]):
     """Group -> a row per level, a column per term: conditional modes, or their variances."""
 
-    fit: LinearFit
+    fit: AnyLinearFit
     variances: bool
 
     def __getitem__(self, group: str) -> "DataFrame":
