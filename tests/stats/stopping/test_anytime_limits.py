@@ -3,7 +3,7 @@
 from math import log
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
@@ -40,7 +40,7 @@ def _holds(k: int, n: int, p: float, level: float, side: str) -> bool:
 @pytest.mark.parametrize("p", [0.02, 0.2, 1 / 3, 0.5, 0.7, 0.95])
 @pytest.mark.parametrize("level", [0.95, 0.8])
 def test_the_truth_is_ever_outside_with_probability_one_minus_level_at_most(p, level):
-    """By exact sums up to 150 trials; the long form (simulate_stopping.py) goes to 1000."""
+    """By exact sums up to 150 trials; the long form (exact_stopping.py) goes to 1000."""
     missed = ever_missed(p, 150, level)
     assert 0 < missed <= 1 - level
 
@@ -89,7 +89,8 @@ def test_the_one_sided_limit_passes_a_guess_rate_just_when_the_e_value_reaches_t
     assert (confidence_sequence(k, n).lower_limit > guess + 1e-12) == (e_value(k, n, guess=guess) > 20 * (1 + 1e-9))
 
 
-@given(st.lists(st.booleans(), min_size=1, max_size=60))
+@settings(max_examples=40)
+@given(st.lists(st.booleans(), min_size=1, max_size=30))
 def test_what_was_rejected_at_an_earlier_trial_stays_rejected(answers):
     right = [sum(answers[: n + 1]) for n in range(len(answers))]
     trials = list(range(1, len(answers) + 1))

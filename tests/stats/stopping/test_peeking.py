@@ -1,5 +1,6 @@
 """What looking early does, and the warning on a table that was stopped at will."""
 
+from functools import cache
 from itertools import product
 
 import pandas as pd
@@ -16,6 +17,12 @@ from blindtest.stats import (
     stopped_at_will,
     stopped_at_will_by_listener,
 )
+
+
+@cache
+def p_value(correct, trials, guess):
+    """One-sided, by scipy.stats.binom."""
+    return float(binom.sf(correct - 1, trials, guess))
 
 
 def test_error_rates_are_those_of_exact_fractions(expected):
@@ -39,7 +46,7 @@ def test_error_rates_are_those_counted_over_all_sequences_of_answers(guess, alph
     """scipy.stats.binom for p. With alpha 1/32, 5 of 5 has p equal to alpha: that is not below it."""
     stopped = 0.0
     for answers in product((0, 1), repeat=10):
-        p_values = [binom.sf(sum(answers[:n]) - 1, n, guess) for n in looks]
+        p_values = [p_value(sum(answers[:n]), n, guess) for n in looks]
         if any(p < alpha - 1e-12 for p in p_values):
             stopped += guess ** sum(answers) * (1 - guess) ** (10 - sum(answers))
     assert peeking_error(10, alpha=alpha, proportion=guess, looks=looks) == pytest.approx(stopped, abs=1e-12)
@@ -76,10 +83,10 @@ def test_the_p_value_of_a_peeker_is_valid_over_all_ways_to_end(guess):
     smallest = {}
     for answers in product((0, 1), repeat=10):
         chance = guess ** sum(answers) * (1 - guess) ** (10 - sum(answers))
-        best = min(binom.sf(sum(answers[:n]) - 1, n, guess) for n in range(1, 11))
+        best = min(p_value(sum(answers[:n]), n, guess) for n in range(1, 11))
         smallest[round(float(best), 10)] = smallest.get(round(float(best), 10), 0.0) + chance
     for correct, trials in ((5, 5), (8, 10), (9, 10), (3, 4)):
-        p = round(float(binom.sf(correct - 1, trials, guess)), 10)
+        p = round(p_value(correct, trials, guess), 10)
         by_end = sum(chance for best, chance in smallest.items() if best <= p)
         assert peeking_p_value(correct, 10 if trials == 10 else trials, guess=guess) <= by_end + 1e-9
         if trials == 10:
@@ -119,7 +126,7 @@ def test_the_honest_p_is_never_below_the_naive_one(answers, guess):
     found = stopped_at_will(answers, guess=guess)
     assert found.peeking_p_value >= found.p_value - 1e-12
     assert found.error_rate_longer >= found.error_rate
-    below = [n for n in range(1, len(answers) + 1) if binom.sf(sum(answers[:n]) - 1, n, guess) < 0.05 * (1 - 1e-12)]
+    below = [n for n in range(1, len(answers) + 1) if p_value(sum(answers[:n]), n, guess) < 0.05 * (1 - 1e-12)]
     assert found.first_below == (below[0] if below else None)
 
 

@@ -76,7 +76,7 @@ shares = st.integers(5, 95).map(lambda percent: percent / 100)
 errors = st.integers(1, 30).map(lambda percent: percent / 100)
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(shares, shares, errors, errors)
 def test_real_errors_keep_within_the_bounds_of_wald(p0, p1, alpha, beta):
     """Wald 1947, 3.2: alpha' <= alpha/(1 - beta), beta' <= beta/(1 - alpha), alpha' + beta' <= alpha + beta."""
