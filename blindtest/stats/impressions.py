@@ -295,7 +295,7 @@ def survival(
         clip_spread=_clip_spread(contrasts.blind, len(panel.clips)) if drawn and panel is not None else nan,
         without_rating=ratings.without_rating,
         other_phases=ratings.other_phases,
-        remarks=(*_remarks(ratings, effects), *_remarks_of_model(panel, model, why_no_model, only_these_clips)),
+        remarks=(*_remarks(ratings, effects, model), *_remarks_of_model(panel, model, why_no_model, only_these_clips)),
         assumptions=_assumptions(effects, drawn=drawn),
         method=_method(effects, model, drawn=drawn),
     )
@@ -463,8 +463,10 @@ def _power(result: SurvivalResult) -> SurvivalPower | None:
     )
 
 
-def _remarks(ratings: Ratings, effects: Effects) -> tuple[str, ...]:
+def _remarks(ratings: Ratings, effects: Effects, model: ModelTerms | None) -> tuple[str, ...]:
     said = list(effects.remarks)
+    if model is not None and model.route == "REML":
+        said = [remark.replace("are left out", "are left out of the contrasts") for remark in said]
     if ratings.without_rating:
         said.append(f"{ratings.without_rating} rows hold no rating and are left out")
     if ratings.other_phases:

@@ -11,7 +11,9 @@ spreads of 3 and 9 points limits of 5 % would fail in 9 %.
 Where nothing is missing this is the two-way layout of two_way.py, one difference per listener and clip, and taken from
 mean squares. Else it is fitted by REML to the means of what was rated (`prepare_linear_mixed`), pages with one of the
 two devices included; variances of the error are then split into the parts of listeners and clips, each with
-Satterthwaite's degrees of freedom, and widened by Kenward and Roger's adjustment.
+Satterthwaite's degrees of freedom, and widened by Kenward and Roger's adjustment. The random parts are written as
+uncorrelated slopes of listeners and clips on device (x), mode (m) and their product, +-1/2 each: the same variances as
+those of the products of groups, without the bound that an effect must vary as much as its change between modes.
 
 Where the two phases came in opposite orders (a crossed panel), device x order is part of it: both orders have the same
 weight, and what one phase does to the next is no spread of listeners.
@@ -24,13 +26,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.stats.contrasts import Contrasts, Estimates
-from blindtest.stats.ratings import MODES, Panel
+from blindtest.stats.ratings import Panel
 from blindtest.stats.two_way import crossed_mean, difference_of_orders
 
 if TYPE_CHECKING:
-    from blindtest.stats.mixed.linear_fit import LinearFit
+    from blindtest.stats.mixed.linear_fit import LinearFit, PreparedLinear
 
-__all__ = ["ModelTerms", "model_of_ratings", "model_of_signs"]
+__all__ = ["ModelTerms", "model_of_ratings", "model_of_signs", "prepared_ratings", "term_of"]
 
 Floats = NDArray[np.float64]
 Route = Literal["mean squares", "REML"]
@@ -71,19 +73,19 @@ def model_of_ratings(
     order = panel.order
     remarks: list[str] = []
 
-    def term(labelled: float | None, blind: float | None) -> tuple[Estimates, Estimates | None]:
-        fit, names, lost = _fitted(panel, labelled, blind, clips_drawn=clips_drawn)
+    def term(labelled: float, blind: float) -> tuple[Estimates, Estimates | None]:
+        modes = tuple(mode for mode, weight in enumerate((labelled, blind)) if weight)
+        prepared, places, lost = prepared_ratings(panel, modes, clips_drawn=clips_drawn)
         remarks.extend(text for text in lost if text not in remarks)
-        used = [value for value in (labelled, blind) if value is not None]
-        floor = least_sd * float(np.sqrt(sum(value**2 for value in used)))
-        product = "x:m" if len(used) == 2 else "x"
+        fit = prepared.fit(panel.ratings[places] * np.array([labelled, blind])[places[0]])
+        name = "x:m" if len(modes) == 2 else "x"
         return (
-            _parts(fit, names.index(product), panel, least_sd=floor),
-            None if order is None else _parts(fit, names.index(f"{product}:o"), panel, least_sd=0.0),
+            term_of(fit, name, panel, least_sd=least_sd * float(np.hypot(labelled, blind))),
+            None if order is None else term_of(fit, f"{name}:o", panel),
         )
 
-    blind, order_effect = term(None, weights[1])
-    labelled, _ = term(weights[0], None)
+    blind, order_effect = term(0.0, weights[1])
+    labelled, _ = term(weights[0], 0.0)
     difference, _ = term(weights[0], weights[1])
     kept_contrast = difference if kept == 1 else term(kept * weights[0], weights[1])[0]
     return ModelTerms(
@@ -101,8 +103,9 @@ def model_of_signs(panel: Panel, *, kept: float, clips_drawn: bool, least_sd: fl
         return _from_mean_squares(labelled, blind, panel, kept=kept, clips_drawn=clips_drawn, least_sd=least_sd)
 
     def term(values: Floats, share: float) -> Estimates:
-        fit, names = _fitted_cells(values, panel, clips_drawn=clips_drawn)
-        return _parts(fit, names.index("Intercept"), panel, least_sd=least_sd * float(np.sqrt(1 + share**2)))
+        prepared, response = _prepared_cells(values, panel, clips_drawn=clips_drawn)
+        floor = least_sd * float(np.sqrt(1 + share**2))
+        return term_of(prepared.fit(response), "Intercept", panel, least_sd=floor)
 
     return ModelTerms(
         contrasts=Contrasts(
@@ -139,88 +142,86 @@ def _from_mean_squares(
 
 # by REML
 
-_ONE_MODE = ("listener", "clip", "listener:device", "clip:device")
-_BOTH_MODES = (*_ONE_MODE, "listener:mode", "clip:mode", "listener:device:mode", "clip:device:mode")
 
+def prepared_ratings(
+    panel: Panel, modes: tuple[int, ...], *, clips_drawn: bool
+) -> tuple["PreparedLinear", tuple[NDArray[np.intp], ...], tuple[str, ...]]:
+    """Return the model of one mode or both, ready for ratings; where in `panel.ratings` they stand; what was left out.
 
-def _fitted(
-    panel: Panel, labelled: float | None, blind: float | None, *, clips_drawn: bool
-) -> tuple["LinearFit", list[str], list[str]]:
-    """Return the fit to the ratings of one mode or both, each multiplied by its number; names; what was left out."""
+    Coefficient "x" is the effect in one mode, "x:m" the difference of both.
+    """
     import pandas as pd
 
-    rows: list[dict[str, Any]] = []
-    for mode, (name, weight) in enumerate(zip(MODES, (labelled, blind), strict=True)):
-        if weight is None:
-            continue
-        for (i, j, k), value in np.ndenumerate(panel.ratings[mode]):
-            if not np.isnan(value):
-                rows.append(
-                    {
-                        "rating": value * weight,
-                        "x": (0.5, -0.5)[k],
-                        "m": float(mode) - 0.5,
-                        "o": 0.0 if panel.order is None else float(panel.order[i]) - 0.5,
-                        "listener": panel.listeners[i],
-                        "clip": panel.clips[j],
-                        "device": ("device", "comparator")[k],
-                        "mode": name,
-                        "page": f"{i} {j} {mode}",
-                    }
-                )
-    both = labelled is not None and blind is not None
-    fixed = "x * m" if both else "x"
-    if panel.order is not None:
-        fixed += " * o"
-    if not clips_drawn and len(panel.clips) > 1:
-        fixed = f"({fixed.replace(' * o', '')}) * C(clip, contr.sum)" + (f" + {fixed}" if "o" in fixed else "")
-    groups = [group for group in (_BOTH_MODES if both else _ONE_MODE) if clips_drawn or "clip" not in group]
-    return _best(f"rating ~ {fixed}", pd.DataFrame(rows), [*groups, "page"])
-
-
-def _fitted_cells(values: Floats, panel: Panel, *, clips_drawn: bool) -> tuple["LinearFit", list[str]]:
-    import pandas as pd
-
-    rows = [
+    there = ~np.isnan(panel.ratings)
+    there[[mode for mode in (0, 1) if mode not in modes]] = False
+    places = np.nonzero(there)
+    mode, listener, clip, device = places
+    table = pd.DataFrame(
         {
-            "value": value,
-            "o": 0.0 if panel.order is None else float(panel.order[i]) - 0.5,
-            "listener": panel.listeners[i],
-            "clip": panel.clips[j],
+            "x": 0.5 - device,
+            "m": mode - 0.5,
+            "o": _signed_order(panel)[listener],
+            "listener": np.asarray(panel.listeners, dtype=object)[listener],
+            "clip": np.asarray(panel.clips, dtype=object)[clip],
+            "page": [f"{i} {j} {k}" for i, j, k in zip(listener, clip, mode, strict=True)],
         }
-        for (i, j), value in np.ndenumerate(values)
-        if not np.isnan(value)
-    ]
+    )
+    both = len(modes) == 2
+    fixed = "x * m" if both else "x"
+    with_order = fixed if panel.order is None else f"{fixed} * o"
+    parts = ["1", "0 + x", "0 + m", "0 + x:m"] if both else ["1", "0 + x"]
+    random: dict[str, Any] = {"listener": parts, "page": "1"}
+    if clips_drawn:
+        random["clip"] = parts
+    elif len(panel.clips) > 1:
+        with_order += f" + ({fixed}) * C(clip, contr.sum)"
+    prepared, lost = _prepared(with_order, table, random)
+    return prepared, places, lost
+
+
+def _prepared_cells(values: Floats, panel: Panel, *, clips_drawn: bool) -> tuple["PreparedLinear", Floats]:
+    import pandas as pd
+
+    listener, clip = np.nonzero(~np.isnan(values))
+    table = pd.DataFrame(
+        {
+            "o": _signed_order(panel)[listener],
+            "listener": np.asarray(panel.listeners, dtype=object)[listener],
+            "clip": np.asarray(panel.clips, dtype=object)[clip],
+        }
+    )
     fixed = "1" if panel.order is None else "o"
     if not clips_drawn and len(panel.clips) > 1:
         fixed += " + C(clip, contr.sum)"
-    fit, names, _ = _best(f"value ~ {fixed}", pd.DataFrame(rows), ["listener", "clip"] if clips_drawn else ["listener"])
-    return fit, names
+    random = {"listener": "1", "clip": "1"} if clips_drawn else {"listener": "1"}
+    return _prepared(fixed, table, random)[0], values[listener, clip]
 
 
-def _best(formula: str, table: Any, groups: list[str]) -> tuple["LinearFit", list[str], list[str]]:
-    """Return the fit with those of the groups that the table can tell from single answers; names; what was left out."""
+def _signed_order(panel: Panel) -> Floats:
+    return np.zeros(len(panel.listeners)) if panel.order is None else np.where(panel.order, 0.5, -0.5)
+
+
+def _prepared(fixed: str, table: Any, random: dict[str, Any]) -> tuple["PreparedLinear", tuple[str, ...]]:
+    """Return the model with those of the groups that the table can tell from single answers; what was left out."""
     from blindtest.stats.mixed.linear import prepare_linear_mixed
 
-    told = [group for group in groups if len(table[group.split(":")].drop_duplicates()) < len(table)]
-    lost = [f"no variance of its own for {group}: as many as ratings" for group in groups if group not in told]
-    response = table[formula.split(" ~ ")[0]].to_numpy(dtype=np.float64)
-    fit = prepare_linear_mixed(formula, table, random=dict.fromkeys(told, "1")).fit(response)
-    return fit, list(fit.model.terms), lost
+    told = {group: parts for group, parts in random.items() if table[group].nunique() < len(table)}
+    lost = tuple(f"no variance of its own for the {group}: as many as ratings" for group in random if group not in told)
+    return prepare_linear_mixed(f"rating ~ {fixed}", table, random=told), lost
 
 
-def _parts(fit: "LinearFit", place: int, panel: Panel, *, least_sd: float) -> Estimates:
+def term_of(fit: "LinearFit", name: str, panel: Panel, *, least_sd: float = 0.0) -> Estimates:
     """Return a coefficient with the parts of listeners and clips in its error.
 
     The variance of a coefficient is homogeneous of degree one in the variances of the model, so it is the sum of each
     variance times its slope (Euler).
     """
+    place = fit.model.terms.index(name)
     free = ~fit.zero
     slopes = fit.cov_beta_gradient()[:, place, place]
     parts = fit.phi[free] * slopes
-    groups = [label.group.split(":") for label, used in zip(fit.labels, free, strict=True) if used]
-    of_clips = np.array(["clip" in group and "listener" not in group for group in groups])
-    of_listeners = np.array(["listener" in group and "clip" not in group for group in groups])
+    groups = np.array([label.group for label, used in zip(fit.labels, free, strict=True) if used])
+    of_clips, of_listeners = groups == "clip", groups == "listener"
     spread = fit.phi_covariance()
     adjusted = fit.kenward_roger().cov_adjusted[place, place] / fit.cov_beta[place, place]
     widening = max(1.0, float(adjusted))

@@ -1,13 +1,14 @@
 """Which verdicts a plan of labelled and blind ratings can reach, before anybody listens: simulated.
 
-An effect of one unit (a listener of a panel, a sitting of a single listener) is drawn as what the ratings' means would
-show: true effect, plus what this listener hears in the device in both modes, plus what comes new in each mode, plus
-the mean of the ratings' scatter. The verdict is that of impressions.py without its repeats on other scales. Thousands
-of studies are judged at once.
+For a panel the effect of one listener on one clip is drawn as the means of the ratings would show it: true effect, plus
+what this listener hears in the device in both modes, plus what comes new in each mode, the same two of the clip, plus
+the mean of the ratings' scatter. For a single listener it is the effect of a sitting. The verdict is that of
+impressions.py without its repeats on other scales. Thousands of studies are judged at once; the scatter does not
+depend on the true effects, so it is drawn once for all of them.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from operator import index
 from typing import Any
@@ -19,6 +20,8 @@ from blindtest.stats.binomial import checked_probability
 from blindtest.stats.contrasts import (
     LEAST_UNITS,
     STATES,
+    Contrasts,
+    Estimates,
     State,
     paired_contrasts,
     remaining_states,
@@ -27,10 +30,21 @@ from blindtest.stats.contrasts import (
 )
 from blindtest.stats.plain import plain
 from blindtest.stats.planning import LEAST_CHANCE
+from blindtest.stats.two_way import LEAST_CLIPS, crossed_mean
 
-__all__ = ["SurvivalPower", "VerdictChances", "chances_of_verdicts", "survival_power"]
+__all__ = [
+    "Spreads",
+    "SurvivalPower",
+    "VerdictChances",
+    "chances_of_contrasts",
+    "chances_of_verdicts",
+    "panel_contrasts",
+    "survival_power",
+]
 
 Floats = NDArray[np.float64]
+_AT_ONCE = 4_000_000
+"""Effects of listeners on clips drawn at once: what stays below 100 MB."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +93,8 @@ class SurvivalPower:
     chances: tuple[VerdictChances, ...]
     studies: int
     """Simulated for each row of `chances`."""
+    clips_drawn: bool = False
+    """Whether the verdict would be about clips like these; False: about these clips."""
     assumptions: tuple[str, ...]
     source: str = "simulated; claims, section 4"
 
@@ -133,6 +149,9 @@ def survival_power(
     sd_listener: float = 8.0,
     sd_mode: float = 6.0,
     sd_residual: float = 12.0,
+    sd_clip: float = 0.0,
+    sd_clip_mode: float = 0.0,
+    only_these_clips: bool | None = None,
     margin: float = 8.0,
     kept: float = 2 / 3,
     alpha: float = 0.05,
@@ -150,6 +169,9 @@ def survival_power(
     sd_listener : of the effect between listeners, the same in both modes; no part of a single listener's verdict
     sd_mode : of what is new in each mode: between listeners of a panel, between sittings of a single listener
     sd_residual : of a single rating
+    sd_clip, sd_clip_mode : of the effect between clips, the same in both modes and new in each mode: for a panel whose
+        clips are a sample of clips
+    only_these_clips : as in `survival`: None takes clips for a sample of clips where there are five or more
     rng : numpy's generator; the same seed gives the same result
     studies : simulated for each blind effect
 
@@ -165,47 +187,138 @@ def survival_power(
     for name, count in (("listeners", who), ("sittings", min(times)), ("clips", clips), ("repeats", repeats)):
         if index(count) < 1:
             raise ValueError(f"{name} must be 1 or more, got {count}")
-    for name, sd in (("sd_listener", sd_listener), ("sd_mode", sd_mode), ("sd_residual", sd_residual)):
+    spreads = Spreads(
+        listener=sd_listener,
+        labelled=sd_mode,
+        blind=sd_mode,
+        clip=sd_clip,
+        clip_labelled=sd_clip_mode,
+        clip_blind=sd_clip_mode,
+        rating=sd_residual,
+    )
+    for name, sd in (
+        ("sd_listener", sd_listener),
+        ("sd_mode", sd_mode),
+        ("sd_residual", sd_residual),
+        ("sd_clip", sd_clip),
+        ("sd_clip_mode", sd_clip_mode),
+    ):
         if not 0 <= sd < np.inf:
             raise ValueError(f"{name} must be 0 or more, got {sd}")
     _check_rule(margin, kept, alpha, studies)
-    ratings = clips * repeats
     single = who == 1
-
-    def drawn(shape: int, times: int, mode: int) -> Floats:
-        scatter = sd_residual * sqrt(2 / (ratings * (1 if single else times)))
-        return np.asarray(rng.normal(0.0, sqrt(sd_mode**2 + scatter**2), (studies, shape)))
-
-    rows = []
-    for truth in effects_of_each_state(labelled, margin, kept) if blind is None else blind:
-        if single:
-            s, d = labelled + drawn(times[0], 1, 0), truth + drawn(times[1], 1, 1)
-        else:
-            own = rng.normal(0.0, sd_listener, (studies, who))
-            s, d = labelled + own + drawn(who, times[0], 0), truth + own + drawn(who, times[1], 1)
-        rows.append(
-            chances_of_verdicts(
-                d, s, paired=not single, truth=(float(truth), float(labelled)), margin=margin, kept=kept, alpha=alpha
-            )
+    drawn = not single and not only_these_clips and clips >= LEAST_CLIPS
+    if single:
+        scatter = sqrt(sd_mode**2 + sd_residual**2 * 2 / (clips * repeats))
+        noise = two_sample_contrasts(
+            rng.normal(0.0, scatter, (studies, times[1])), rng.normal(0.0, scatter, (studies, times[0])), kept=kept
         )
+    else:
+        noise = panel_contrasts(
+            spreads,
+            listeners=who,
+            clips=clips,
+            ratings=(repeats * times[0], repeats * times[1]),
+            kept=kept,
+            clips_drawn=drawn,
+            rng=rng,
+            studies=studies,
+        )
+    enough = (min(times) if single else who) >= LEAST_UNITS
+    rows = [
+        chances_of_contrasts(
+            noise, truth=(float(truth), float(labelled)), enough=enough, margin=margin, kept=kept, alpha=alpha
+        )
+        for truth in (effects_of_each_state(labelled, margin, kept) if blind is None else blind)
+    ]
     return SurvivalPower(
         unit="sitting" if single else "listener",
         listeners=who,
         sittings=times,
-        ratings=ratings,
+        ratings=clips * repeats,
         margin=float(margin),
         kept=float(kept),
         alpha=float(alpha),
         chances=tuple(rows),
         studies=studies,
+        clips_drawn=drawn,
         assumptions=(
             "effects and scatter are normal, the scale has no ends, ratings are not rounded",
             f"standard deviations: {sd_mode:g} new in each mode, {sd_residual:g} of a rating"
-            + ("" if single else f", {sd_listener:g} between listeners"),
-            "clips are these clips, no sample of others",
+            + ("" if single else f", {sd_listener:g} between listeners")
+            + (f", {sd_clip:g} between clips, {sd_clip_mode:g} of them new in each mode" if drawn else ""),
+            f"the {clips} clips are a sample of clips" if drawn else "clips are these clips, no sample of others",
             "the repeats on other scales are not simulated: they can only turn a verdict into undecided",
         ),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spreads:
+    """Standard deviations of a panel's effects, points."""
+
+    listener: float
+    """Between listeners, the same in both modes."""
+    labelled: float
+    """Between listeners, new in the labelled mode."""
+    blind: float
+    clip: float = 0.0
+    """Between clips, the same in both modes."""
+    clip_labelled: float = 0.0
+    clip_blind: float = 0.0
+    rating: float
+    """Of a single rating."""
+
+
+def panel_contrasts(
+    spreads: Spreads,
+    *,
+    listeners: int,
+    clips: int,
+    ratings: tuple[float, float],
+    kept: float,
+    clips_drawn: bool,
+    rng: np.random.Generator,
+    studies: int,
+    order: NDArray[np.bool_] | None = None,
+) -> Contrasts:
+    """Return the contrasts of simulated panels whose true effects are 0.
+
+    Parameters
+    ----------
+    ratings : of each device on each clip by each listener, labelled and blind
+    order : (listeners,) blind first, in a crossed panel
+    """
+    parts = []
+    for start in range(0, studies, max(1, _AT_ONCE // (listeners * clips))):
+        many = min(max(1, _AT_ONCE // (listeners * clips)), studies - start)
+        own = rng.normal(0.0, spreads.listener, (many, listeners, 1)) + rng.normal(0.0, spreads.clip, (many, 1, clips))
+        modes = []
+        for new, of_clip, each in zip(
+            (spreads.labelled, spreads.blind), (spreads.clip_labelled, spreads.clip_blind), ratings, strict=True
+        ):
+            modes.append(
+                own
+                + rng.normal(0.0, new, (many, listeners, 1))
+                + rng.normal(0.0, of_clip, (many, 1, clips))
+                + rng.normal(0.0, spreads.rating * sqrt(2 / each), (many, listeners, clips))
+            )
+        s, d = modes
+        parts.append([crossed_mean(y, order=order, clips_drawn=clips_drawn) for y in (s, d, d - s, d - kept * s)])
+    labelled, blind, difference, kept_contrast = (_together(list(each)) for each in zip(*parts, strict=True))
+    return Contrasts(labelled=labelled, blind=blind, difference=difference, kept=kept_contrast)
+
+
+def _together(parts: list[Estimates]) -> Estimates:
+    if len(parts) == 1:
+        return parts[0]
+
+    def whole(name: str) -> Floats:
+        values = [getattr(part, name) for part in parts]
+        return np.asarray(np.concatenate(values) if values[0].ndim else values[0])
+
+    names = ("mean", "std_error", "df", "clip_variance", "clip_floor", "clip_df")
+    return Estimates(**{name: whole(name) for name in names})
 
 
 def _check_rule(margin: float, kept: float, alpha: float, studies: int) -> None:
@@ -244,8 +357,38 @@ def chances_of_verdicts(
     truth : the true blind and labelled effect
     """
     contrasts = (paired_contrasts if paired else two_sample_contrasts)(blind, labelled, kept=kept)
-    left = remaining_states(contrasts, margin=margin, alpha=alpha)
     enough = min(blind.shape[-1], labelled.shape[-1]) >= LEAST_UNITS
+    return _chances(contrasts, truth=truth, enough=enough, margin=margin, kept=kept, alpha=alpha)
+
+
+def chances_of_contrasts(
+    noise: Contrasts, *, truth: tuple[float, float], enough: bool = True, margin: float, kept: float, alpha: float
+) -> VerdictChances:
+    """Return how often contrasts simulated with true effects of 0 lead to each verdict where `truth` holds.
+
+    Parameters
+    ----------
+    truth : the true blind and labelled effect
+    enough : whether there are units enough for a verdict
+    """
+    blind, labelled = truth
+
+    def moved(estimates: Estimates, effect: float) -> Estimates:
+        return replace(estimates, mean=estimates.mean + effect)
+
+    contrasts = Contrasts(
+        labelled=moved(noise.labelled, labelled),
+        blind=moved(noise.blind, blind),
+        difference=moved(noise.difference, blind - labelled),
+        kept=moved(noise.kept, blind - kept * labelled),
+    )
+    return _chances(contrasts, truth=truth, enough=enough, margin=margin, kept=kept, alpha=alpha)
+
+
+def _chances(
+    contrasts: Contrasts, *, truth: tuple[float, float], enough: bool, margin: float, kept: float, alpha: float
+) -> VerdictChances:
+    left = remaining_states(contrasts, margin=margin, alpha=alpha)
     on_record = contrasts.labelled.lower(alpha) > 0
     decided = (left.sum(axis=-1) == 1) & on_record & enough
     shares = {state: float(np.mean(decided & left[:, place])) for place, state in enumerate(STATES)}
