@@ -282,7 +282,7 @@ def _cells(columns: Sequence[_Column], n: int) -> NDArray[np.intp] | None:
         room //= max(coded[-1].count, 1)
         if not room:
             return None
-    return distinct_rows(coded)[0]
+    return distinct_rows(coded)[0] if coded else None
 
 
 def _evaluated(right: Any, columns: Mapping[str, _Column], n: int, key: str) -> tuple[Floats, NDArray[np.intp], Any]:
