@@ -27,6 +27,7 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
+from blindtest.stats.free_listening.paired_models import paired_models
 from blindtest.stats.free_listening.panel_share import (
     PanelShare,
     TracksToo,
@@ -39,10 +40,11 @@ from blindtest.stats.free_listening.redraws import flips, redrawn
 from blindtest.stats.free_listening.slot_bias import SlotBias, choice_bias
 from blindtest.stats.free_listening.tracks import Track, check_device, read_tracks
 from blindtest.stats.free_listening.words import MEANING, checked_margin, word_of
+from blindtest.stats.heterogeneity import HeterogeneityResult
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.plain import plain
 from blindtest.stats.preference import Direction, PreferenceWord, Side
-from blindtest.stats.strengths import PreferenceResult, fit_paired_preferences
+from blindtest.stats.strengths import PreferenceResult
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -125,6 +127,8 @@ class ChoiceResult:
     bias: tuple[SlotBias, ...]
     model: PreferenceResult | None
     """Strengths of all conditions with the effect of playing first, where every track has two slots."""
+    panel_model: HeterogeneityResult | None
+    """The same with strengths that differ between listeners."""
     left_out: int
     """Tracks that don't hold what is compared, or chose something else."""
     remarks: tuple[str, ...]
@@ -207,8 +211,8 @@ def choice_test(
     unit = unit or ("listener" if panel else "track")
     if unit == "listener" and panel is None:
         raise BlindtestError(Fault(problem="one listener is no panel", key="unit", got=unit, allowed="track"))
-    model, remark = _model(counted)
-    remarks = tuple(text for text in (remark, too_few(panel, alpha, direction) if unit == "listener" else "") if text)
+    models = paired_models(counted)
+    few = too_few(panel, alpha, direction) if unit == "listener" else ""
     equal = float(share)
     rest: ChoiceCount | PanelShare = panel if panel is not None and unit == "listener" else pooled
     shift = 0.0 if isinstance(rest, PanelShare) else equal
@@ -229,9 +233,10 @@ def choice_test(
         panel=panel,
         by_listener=by_listener,
         bias=choice_bias(tracks),
-        model=model,
+        model=models.pooled,
+        panel_model=models.panel,
         left_out=len(tracks) - len(counted),
-        remarks=remarks,
+        remarks=(*models.remarks, *((few,) if few else ())),
         method="exact binomial over tracks" if rest is pooled else "exact sign flips, one share per listener",
     )
 
@@ -354,22 +359,3 @@ def _panel(
         direction=direction,
         tracks_too=None if share == Fraction(1, 2) else tracks_too,
     )
-
-
-def _model(tracks: Sequence[Track]) -> tuple[PreferenceResult | None, str]:
-    """Return the paired model, the slot that played first heard first; or why there is none."""
-    import pandas as pd
-
-    pairs = [track for track in tracks if len(track.slots) == 2 and track.start is not None]
-    if len(pairs) < len(tracks):
-        return None, "no paired model: it needs two slots on every track, and which of them played first"
-    rows = []
-    for track in pairs:
-        first = track.start_condition
-        second = next(condition for condition in track.conditions if condition != first)
-        outcome = None if track.chosen is None else ("first" if track.chosen == first else "second")
-        rows.append({"listener": track.listener, "first": first, "second": second, "outcome": outcome})
-    try:
-        return fit_paired_preferences(pd.DataFrame(rows), ties=None), ""
-    except BlindtestError as error:
-        return None, f"no paired model: {error.faults[0].problem}"
