@@ -73,7 +73,7 @@ def crossing(function: Callable[[float], float], low: float, high: float) -> flo
     """Return where a function that has different signs at both ends passes zero (Brent 1973)."""
     from scipy.optimize import brentq
 
-    return float(brentq(function, low, high, xtol=1e-12, rtol=1e-12, maxiter=200))
+    return float(brentq(function, low, high, xtol=1e-10, rtol=1e-10, maxiter=200))
 
 
 def profile_limits(

@@ -17,13 +17,17 @@ from blindtest.stats.pair_model import Convergence
 from blindtest.stats.profile_likelihood import peak, profile_limits
 from blindtest.stats.thresholds.answers import LevelCounts
 from blindtest.stats.thresholds.curves import curve_of
-from blindtest.stats.thresholds.likelihood import SMALL_GRADIENT, Climb, Likelihood, climb
+from blindtest.stats.thresholds.likelihood import ROUNDING, SMALL_GRADIENT, Climb, Likelihood, climb
 
 __all__ = ["MOST_LAPSES", "Fitting"]
 
 Floats = NDArray[np.float64]
 MOST_LAPSES = 0.06
 """Largest lapse rate looked at (Wichmann & Hill 2001)."""
+GENTLE = 0.02
+"""A slope, per scaled unit of level, that hardly rises."""
+HEIGHT = 1e-9
+"""Gain of log-likelihood at which a climb along a profile ends."""
 SAME = 1e-7
 """Log-likelihoods nearer than this are equal: a jump that is as likely as the best curve is the best curve."""
 
@@ -49,12 +53,14 @@ class Fitting:
         self.flat = self._flat() >= self.best - SAME
         self.jumps = not self.flat and self.jump[0] >= self.best - SAME
 
-    def _climb(self, surface: Any, start: Floats, fixed_slope: float | None = None) -> Climb:
+    def _climb(
+        self, surface: Any, start: Floats, *, fixed_slope: float | None = None, rounding: float = ROUNDING
+    ) -> Climb:
         low = np.array((-inf, -inf, self.lapses[0]))[-len(start) :]
         high = np.array((inf, inf, self.lapses[1]))[-len(start) :]
         if fixed_slope is not None:
             low[1] = high[1] = fixed_slope
-        return climb(surface, start, low, high, trials=self.trials)
+        return climb(surface, start, low, high, trials=self.trials, rounding=rounding)
 
     def _starts(self, slopes: Floats | None = None) -> Floats:
         """Return the best of a grid of places, slopes and lapse rates, as (intercept, slope, lapse)."""
@@ -116,21 +122,28 @@ class Fitting:
     def slope_profile(self, slope: float) -> float:
         """Return the best log-likelihood at a slope, per scaled unit of level."""
         start = self._starts(np.array([slope]))
-        return self._climb(self.model.surface, start, fixed_slope=slope).value
+        return self._climb(self.model.surface, start, fixed_slope=slope, rounding=HEIGHT).value
 
     def threshold_profile(self, place: float, proportion: float) -> float:
         """Return the best log-likelihood of curves through this proportion at a scaled level."""
-        surface = self.model.through(place, proportion)
+        steepest = float(np.arcsinh(1e5 / self.gap / GENTLE))
         most = min(self.lapses[1], 1 - proportion - 1e-9)
-        rising = np.geomspace(0.02, 1e5 / self.gap, 40)
-        slopes = np.concatenate((-rising, [0.0], rising))[:, None]
         lapses = np.unique(np.linspace(self.lapses[0], most, 3))
         anchors = self.model.curve.inverse((proportion - self.guess) / (1 - self.guess - lapses))
-        grid = self.model.at(anchors - slopes * place, slopes, lapses)
+
+        def along(steps: Floats) -> Floats:
+            slopes = GENTLE * np.sinh(steps)[:, None]
+            return self.model.at(anchors - slopes * place, slopes, lapses)
+
+        if len(lapses) == 1:
+            return peak(lambda steps: along(steps)[:, 0], -steepest, steepest, points=97)[1]
+        steps = np.linspace(-steepest, steepest, 81)
+        grid = along(steps)
         s, lapse = np.unravel_index(int(np.argmax(np.nan_to_num(grid, nan=-inf))), grid.shape)
-        start = np.array((slopes[s, 0], lapses[lapse]))
+        start = np.array((GENTLE * np.sinh(steps[s]), lapses[lapse]))
         low, high = np.array((-inf, self.lapses[0])), np.array((inf, most))
-        return climb(surface, start, low, high, trials=self.trials).value
+        surface = self.model.through(place, proportion)
+        return climb(surface, start, low, high, trials=self.trials, rounding=HEIGHT).value
 
     def threshold(self, proportion: float, level: float) -> tuple[float, Interval]:
         """Return the level at which `proportion` is right, as the levels came, with its profile interval."""

@@ -117,8 +117,13 @@ class Likelihood:
         return 2 * float(np.sum(n * (rel_entr(share, p) + rel_entr(1 - share, 1 - p))))
 
 
-def climb(surface: Surface, start: Floats, low: Floats, high: Floats, *, trials: float) -> Climb:
-    """Return the maximum of a surface reached from `start` within its ends; parameters with low = high are fixed."""
+def climb(
+    surface: Surface, start: Floats, low: Floats, high: Floats, *, trials: float, rounding: float = ROUNDING
+) -> Climb:
+    """Return the maximum of a surface reached from `start` within its ends; parameters with low = high are fixed.
+
+    `rounding` is the gain at which the last step is taken: a profile needs its height only, not its place.
+    """
     at = np.clip(np.asarray(start, dtype=np.float64), low, high)
     value, slope, curvature = surface(at)
     steps = 0
@@ -128,10 +133,10 @@ def climb(surface: Surface, start: Floats, low: Floats, high: Floats, *, trials:
             break
         steps += 1
         step = _uphill(slope, curvature, free)
-        if float(slope @ step) < ROUNDING:  # the value can't show the gain: the last step is taken on trust
+        if float(slope @ step) < rounding:  # the value can't show the gain: the last step is taken on trust
             last = np.clip(at + step, low, high)
             there = surface(last)
-            if np.all(np.isfinite(there[1])) and there[0] >= value - ROUNDING:
+            if np.all(np.isfinite(there[1])) and there[0] >= value - rounding:
                 at, (value, slope, curvature) = last, there
             break
         nearer = _higher(surface, at, value, step, low, high)
