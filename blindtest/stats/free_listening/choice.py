@@ -146,6 +146,8 @@ class ChoiceResult:
     @property
     def sentence(self) -> str:
         """The result in plain words."""
+        if not self.pooled.tracks:
+            return f"{self.word}: no track ended with a choice ({self.pooled.without_choice} without): nothing to tell."
         low, high = self.interval
         against = f" against {self.comparator}" if self.comparator else ""
         return (

@@ -107,9 +107,8 @@ class GroupSequentialPlan:
     def walk(self, proportion: float, *, futility: bool) -> "Iterator[Stage]":
         """Walk over the looks; `futility` says whether its bounds end the test too."""
         high = dict(zip(self.looks, self.stop_high, strict=True))
-        low = dict(zip(self.looks, self.futility if futility else self.stop_low, strict=True))
-        if futility and self.two_sided:
-            low = dict(zip(self.looks, self.stop_low, strict=True))
+        numbers = self.futility if futility and not self.two_sided else self.stop_low
+        low = dict(zip(self.looks, numbers, strict=True))
         return stages(self.looks, proportion, stop_high=_high(high), stop_low=_low(low))
 
     def operating(self, proportion: float, *, futility: bool = True) -> GroupOperating:

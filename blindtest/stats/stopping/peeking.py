@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from blindtest.stats.binomial import at_most_is_rare, checked_counts, checked_probability, decimal, upper_tail
 from blindtest.stats.plain import plain
 from blindtest.stats.sensitivity import decision_rule
@@ -62,7 +64,7 @@ def peeking_error(
 def _looks(looks: Looks, trials: int) -> tuple[int, ...]:
     if looks is None:
         return tuple(range(1, trials + 1))
-    if isinstance(looks, int):
+    if isinstance(looks, int | np.integer):
         if not 1 <= looks <= trials:
             raise ValueError(f"the number of looks must lie in 1 ... {trials} (the trials), got {looks}")
         return tuple(-(-trials * look // looks) for look in range(1, looks + 1))

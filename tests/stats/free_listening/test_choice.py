@@ -212,6 +212,7 @@ def test_tracks_without_any_choice_leave_it_open(table_of_tracks):
     assert found.p_value == 1
     assert found.limits == (-0.5, 0.5)
     assert found.bias == ()
+    assert found.sentence == "open: no track ended with a choice (8 without): nothing to tell."
     assert json.loads(json.dumps(found.to_dict()))["pooled"]["share"] is None
 
 
