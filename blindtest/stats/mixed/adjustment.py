@@ -45,10 +45,8 @@ def adjusted(
     if adjust == "tukey":
         root = np.sqrt(2)
         tails = [range_tail(root * abs(value), means, d) for value, d in zip(t, nu, strict=True)]
-        widths = {d: range_quantile(level, means, d) / root for d in set(nu.tolist())}
-        return np.array(tails), np.array([widths[d] for d in nu.tolist()])
+        return np.array(tails), range_quantile(level, means, nu) / root
     spread = np.sqrt(np.diag(np.asarray(covariance, dtype=np.float64)))
     correlation = np.asarray(covariance, dtype=np.float64) / np.outer(spread, spread)
     tails = [many_to_one_tail(abs(value), correlation, d) for value, d in zip(t, nu, strict=True)]
-    widths = {d: many_to_one_quantile(level, correlation, d) for d in set(nu.tolist())}
-    return np.array(tails), np.array([widths[d] for d in nu.tolist()])
+    return np.array(tails), many_to_one_quantile(level, correlation, nu)

@@ -7,7 +7,8 @@ summed as
 
     P(max |T_i| > c) = sum_i 2 P(T_i > c, |T_j| <= c for all j before i)
 
-each term by Genz's sequential conditioning on a fixed lattice: the same numbers on every run.
+each term by Genz's sequential conditioning on a fixed lattice: the same numbers on every run, with a relative error of
+the tail of 2e-4 at most where it was tried (tests: 3 to 10 contrasts).
 
 Sources: Dunnett 1955 (JASA 50, 1096); Genz & Bretz 2009, Computation of Multivariate Normal and t Probabilities;
 Niederreiter 1972 (lattice of square roots of primes).
@@ -16,10 +17,16 @@ Niederreiter 1972 (lattice of square roots of primes).
 from math import isinf, isnan, nan, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaincinv, ndtr, ndtri, stdtr, stdtrit
 
-from blindtest.stats.mixed.studentised_range import AS_GOOD_AS_INFINITE, mixed_over_scale, solved_upwards
+from blindtest.stats.mixed.degrees_of_freedom import t_half_width
+from blindtest.stats.mixed.studentised_range import (
+    AS_GOOD_AS_INFINITE,
+    mixed_over_scale,
+    smooth_in_df,
+    solved_between,
+)
 
 __all__ = ["many_to_one_quantile", "many_to_one_tail"]
 
@@ -33,11 +40,14 @@ CLOSE = 1e-9
 """Correlations this close to products count as products."""
 LOADING = 0.995
 """Above, the given-the-common-part integrand is too steep for the fixed nodes: the lattice takes over."""
-POINTS = 16_381
-PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31, 37, 41, 43, 47, 53, 59, 61, 67, 71, 73, 79, 83, 89, 97)
+POINTS = 8_191
+FEWER_POINTS = 2_039
+"""For the search of a quantile, where a relative error of the tail counts a tenth or so."""
+PRIMES = np.array([n for n in range(2, 1300) if all(n % k for k in range(2, int(sqrt(n)) + 1))])
+"""210 of them: contrasts with one level that can be adjusted for at once, and two."""
 
 
-def many_to_one_tail(c: float, correlation: Floats, df: float) -> float:
+def many_to_one_tail(c: float, correlation: Floats, df: float, *, points: int = POINTS) -> float:
     """Return P(max |T_i| > c)."""
     if isnan(c) or isnan(df) or not np.all(np.isfinite(correlation)):
         return nan
@@ -46,14 +56,19 @@ def many_to_one_tail(c: float, correlation: Floats, df: float) -> float:
     loadings = _loadings(correlation)
     if loadings is not None:
         return mixed_over_scale(lambda limits: _independent_tail(limits, loadings), c, df)
-    return _lattice_tail(c, correlation, df)
+    return _lattice_tail(c, correlation, df, points)
 
 
-def many_to_one_quantile(level: float, correlation: Floats, df: float) -> float:
-    """Return the c that max |T_i| stays below with probability `level`."""
-    if isnan(df) or not np.all(np.isfinite(correlation)):
-        return nan
-    return solved_upwards(lambda c: many_to_one_tail(c, correlation, df), 1 - level)
+def many_to_one_quantile(level: float, correlation: Floats, df: ArrayLike) -> Floats:
+    """Return the c that max |T_i| stays below with probability `level`, for each of the df, (m,)."""
+    if not np.all(np.isfinite(correlation)):
+        return np.full(np.asarray(df).shape, nan)
+
+    def solved(nu: float) -> float:
+        low, high = (float(t_half_width(1 - (1 - level) / tests, nu)) for tests in (1, len(correlation)))
+        return solved_between(lambda c: many_to_one_tail(c, correlation, nu, points=FEWER_POINTS), 1 - level, low, high)
+
+    return smooth_in_df(solved, df)
 
 
 def _loadings(correlation: Floats) -> Floats | None:
@@ -94,23 +109,23 @@ def _independent_tail(limits: Floats, loadings: Floats) -> Floats:
     return np.asarray(np.minimum(np.sum(DENSITY * -np.expm1(inside), axis=1), 1.0))
 
 
-def _lattice_tail(c: float, correlation: Floats, df: float) -> float:
+def _lattice_tail(c: float, correlation: Floats, df: float, points: int = POINTS) -> float:
     count = len(correlation)
-    points = np.mod(np.outer(np.sqrt(PRIMES[: count + 1]), np.arange(1, POINTS + 1)), 1.0)
-    points = np.clip(np.abs(2 * points - 1), 1e-15, 1 - 1e-15)  # periodic, without which a lattice gains little
+    lattice = np.mod(np.outer(np.sqrt(PRIMES[: count + 1]), np.arange(1, points + 1)), 1.0)
+    lattice = np.clip(np.abs(2 * lattice - 1), 1e-15, 1 - 1e-15)  # periodic, without which a lattice gains little
     if isinf(df) or df > AS_GOOD_AS_INFINITE:
         beyond = float(ndtr(-c))
-        first, scale = -ndtri(beyond * points[0]), np.ones(POINTS)
+        first, scale = -ndtri(beyond * lattice[0]), np.ones(points)
     else:
         beyond = float(stdtr(df, -c))
-        t = -stdtrit(df, beyond * points[0])
+        t = -stdtrit(df, beyond * lattice[0])
         # Given T = t the scale's chi square has one degree more and shrinks by 1 + t^2/df.
-        scale = np.sqrt(2 * gammaincinv((df + 1) / 2, points[1]) / (df + t**2))
+        scale = np.sqrt(2 * gammaincinv((df + 1) / 2, lattice[1]) / (df + t**2))
         first = t * scale
     total = 0.0
     for place in range(count):
         order = [place, *range(place)]
-        total += 2 * beyond * _share_within(first, c * scale, _root(correlation[np.ix_(order, order)]), points[2:])
+        total += 2 * beyond * _share_within(first, c * scale, _root(correlation[np.ix_(order, order)]), lattice[2:])
     return min(total, 1.0)
 
 

@@ -5,7 +5,7 @@ With W the range of k standard normals and s^2 a chi square on `df` degrees of f
     P(W > w) = k int phi(z) [Phi(z)^(k-1) - (Phi(z) - Phi(z - w))^(k-1)] dz
     P(W/s > q) = int P(W > q s) f(s) ds
 
-The first is written as Phi(z - w) times a sum of positive products, so that small tails keep their digits; both
+The difference of powers is taken through the share Phi(z - w) / Phi(z), so that small tails keep their digits; both
 integrals are trapezoidal sums, the second over log s. Both integrands are analytic and fall off on both sides, for
 which such sums converge faster than any power of the step (Trefethen & Weideman 2014). Degrees of freedom may be any
 positive number.
@@ -15,19 +15,24 @@ Review 56, 385).
 """
 
 from collections.abc import Callable
-from math import exp, inf, isinf, isnan, lgamma, log, nan, sqrt
+from math import inf, isinf, isnan, lgamma, log, nan, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr
 
-__all__ = ["mixed_over_scale", "range_quantile", "range_tail", "solved_upwards"]
+from blindtest.stats.mixed.degrees_of_freedom import t_half_width
+
+__all__ = ["mixed_over_scale", "range_quantile", "range_tail", "smooth_in_df", "solved_between"]
 
 Floats = NDArray[np.float64]
 
-NODES = np.arange(-8.5, 14.0, 0.125)
+STEP = 0.2
+NODES = np.arange(-8.4, 14.0, STEP)
 DENSITY = np.exp(-(NODES**2) / 2) / sqrt(2 * np.pi)
 BELOW = ndtr(NODES)
+CHEBYSHEV = 8
+"""Different degrees of freedom up to which each has its own solution."""
 AS_GOOD_AS_INFINITE = 1e7
 """Degrees of freedom from which on the estimate of the SD counts as known: the tail then moves by less than 1e-7 of
 itself."""
@@ -44,24 +49,25 @@ def range_tail(q: float, means: int, df: float) -> float:
     return mixed_over_scale(lambda widths: _normal_range_tail(widths, means), q, df)
 
 
-def range_quantile(level: float, means: int, df: float) -> float:
-    """Return the q that the studentised range stays below with probability `level`."""
-    if isnan(df):
-        return nan
-    return solved_upwards(lambda q: range_tail(q, means, df), 1 - level)
+def range_quantile(level: float, means: int, df: ArrayLike) -> Floats:
+    """Return the q that the studentised range stays below with probability `level`, for each of the df, (m,)."""
+    pairs = means * (means - 1) / 2
+
+    def solved(nu: float) -> float:
+        # Between one comparison's point and Bonferroni's for all.
+        low, high = (sqrt(2) * float(t_half_width(1 - (1 - level) / tests, nu)) for tests in (1, pairs))
+        return solved_between(lambda q: range_tail(q, means, nu), 1 - level, low, high)
+
+    return smooth_in_df(solved, df)
 
 
 def _normal_range_tail(widths: Floats, means: int) -> Floats:
-    outside = ndtr(NODES[None, :] - widths[:, None])
-    inside = np.maximum(BELOW[None, :] - outside, 0.0)
-    # a^n - b^n = (a - b) (a^(n-1) + a^(n-2) b + ... + b^(n-1)), by Horner in b
-    total = np.ones_like(outside)
-    power = np.ones_like(BELOW)
-    for _ in range(means - 2):
-        power = power * BELOW
-        total = total * inside + power[None, :]
-    step = NODES[1] - NODES[0]
-    return np.asarray(np.minimum(means * step * np.sum(DENSITY * outside * total, axis=1), 1.0))
+    share = np.minimum(ndtr(NODES[None, :] - widths[:, None]) / BELOW[None, :], 1.0)
+    with np.errstate(divide="ignore"):
+        # a^n - b^n with b = a (1 - share), no difference of like numbers
+        outside = -np.expm1((means - 1) * np.log1p(-share))
+    weights = means * STEP * DENSITY * BELOW ** (means - 1)
+    return np.asarray(np.minimum(outside @ weights, 1.0))
 
 
 def mixed_over_scale(tail: Callable[[Floats], Floats], q: float, df: float) -> float:
@@ -72,7 +78,7 @@ def mixed_over_scale(tail: Callable[[Floats], Floats], q: float, df: float) -> f
     if isinf(df) or df > AS_GOOD_AS_INFINITE:
         return float(tail(np.array([q]))[0])
     sd = 1 / sqrt(2 * df)
-    step = min(0.08, 0.3 * sd)
+    step = min(0.08, 0.45 * sd)
     low, high = -(45 / df + 13 * sd), min(13 * sd, 0.5 * log(1 + 90 / df) + 8 * sd)
     x = np.arange(low, high + step, step)
     log_constant = (df / 2) * log(df / 2) - lgamma(df / 2) + log(2)
@@ -82,17 +88,38 @@ def mixed_over_scale(tail: Callable[[Floats], Floats], q: float, df: float) -> f
     return float(min(step * np.sum(np.exp(exponent) * tail(q * np.exp(x))), 1.0))
 
 
-def solved_upwards(tail: Callable[[float], float], target: float) -> float:
-    """Return where a falling tail, 1 at 0, meets the target."""
+def solved_between(tail: Callable[[float], float], target: float, low: float, high: float) -> float:
+    """Return where a falling tail meets the target, known to lie between two points (but for rounding)."""
     from scipy.optimize import brentq
 
-    if not 0 < target < 1:
-        return inf if target <= 0 else 0.0
-    high = 4.0
-    while tail(high) > target:
-        high *= 2
-        if high > exp(60):
-            return inf
-    # In logs the tail is nearly a line, which the root finder likes.
+    def height(q: float) -> float:
+        # In logs the tail is nearly a line, which the root finder likes.
+        return log(max(tail(q), 1e-300) / target)
 
-    return float(brentq(lambda q: log(max(tail(q), 1e-300) / target), 1e-9, high, xtol=1e-11, rtol=1e-11))
+    if high - low < 1e-12 * high or height(low) <= 0:
+        return low
+    return high if height(high) >= 0 else float(brentq(height, low, high, xtol=1e-10, rtol=1e-10))
+
+
+def smooth_in_df(solved: Callable[[float], float], df: ArrayLike) -> Floats:
+    """Return a quantile for each of the df; for many different ones by a polynomial in 1/df, through some of them.
+
+    Quantiles of ratios to an estimated scale are smooth in 1/df. With Chebyshev's nodes the polynomial of the
+    logarithms is off by less than 1e-6 for df of 3 and more.
+    """
+    nu = np.asarray(df, dtype=np.float64).ravel()
+    out = np.full(nu.shape, nan)
+    known = ~np.isnan(nu)
+    distinct = np.unique(nu[known])
+    if len(distinct) <= CHEBYSHEV:
+        values = {float(one): solved(float(one)) for one in distinct}
+        out[known] = [values[float(one)] for one in nu[known]]
+        return out
+    inverse = 1 / nu[known]
+    low, high = inverse.min(), inverse.max()
+    angles = np.pi * (2 * np.arange(CHEBYSHEV) + 1) / (2 * CHEBYSHEV)
+    nodes = (low + high) / 2 + (high - low) / 2 * np.cos(angles)
+    logs = [log(solved(1 / node if node > 0 else inf)) for node in nodes]
+    polynomial = np.polynomial.Chebyshev.fit(nodes, logs, CHEBYSHEV - 1, domain=[low, high])
+    out[known] = np.exp(polynomial(inverse))
+    return out

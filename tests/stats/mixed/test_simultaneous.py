@@ -61,7 +61,20 @@ def test_small_tails_of_a_range_keep_their_digits():
 def test_quantile_and_tail_are_inverse():
     for means, df in ((3, 2.2), (7, 11.4), (20, 300.0)):
         for level in (0.5, 0.95, 0.999):
-            assert range_tail(range_quantile(level, means, df), means, df) == pytest.approx(1 - level, rel=1e-8)
+            (q,) = range_quantile(level, means, df)
+            assert range_tail(q, means, df) == pytest.approx(1 - level, rel=1e-8)
+
+
+def test_many_different_df_are_solved_by_a_polynomial():
+    """Each one solved alone, against all at once: 40 contrasts with df of their own."""
+    df = np.append(np.geomspace(3, 800, 40), INFINITY)
+    together = range_quantile(0.95, 6, df)
+    assert together == pytest.approx([float(range_quantile(0.95, 6, one)[0]) for one in df], rel=1e-6)
+    correlation = equal(4, 0.4)
+    together = many_to_one_quantile(0.95, correlation, df)
+    alone = [float(many_to_one_quantile(0.95, correlation, one)[0]) for one in df]
+    assert together == pytest.approx(alone, rel=1e-6)
+    assert np.isnan(range_quantile(0.95, 6, [4.0, np.nan])).tolist() == [False, True]
 
 
 @pytest.mark.parametrize(
