@@ -79,7 +79,7 @@ class SignedRankResult:
             f"{self.estimate:+.2f} ({low:+.2f} to {high:+.2f}, {100 * self.level:g} %), "
             f"p = {self.p_value:.2g} ({self.alternative}, {how})."
         )
-        return text + (" Nobody heard a difference: there is nothing to test." if self.is_empty else "")
+        return text + (" Every difference is zero: there is nothing to test." if self.is_empty else "")
 
     @property
     def is_empty(self) -> bool:
