@@ -135,3 +135,41 @@ def test_json():
     loaded = json.loads(json.dumps(listener_results(trial_table(rows(("a", 9, 9)))).to_dict(), allow_nan=False))
     assert loaded["results"][0]["correct"] == 9
     assert loaded["pooled"]["d_prime"] is None
+
+
+def test_adjustments_over_listeners(expected):
+    # R 4.2.2 p.adjust on 20 listener x pair cells; 1e-9
+    case = expected("abx_small_tests")["per_listener_pair"]
+    rows = [
+        {"listener": f"{who} {pair}", "method": "abx", "correct": trial < k}
+        for who, pair, k, n in zip(case["listener"], case["pair"], case["k"], case["n"], strict=True)
+        for trial in range(n)
+    ]
+    for adjustment, name in (("holm", "holm"), ("bh", "bh"), ("hommel", "hommel")):
+        results = listener_results(trial_table(rows), adjustment=adjustment)
+        theirs = dict(
+            zip(
+                (f"{who} {pair}" for who, pair in zip(case["listener"], case["pair"], strict=True)),
+                case[f"p_one_sided_{name}_all"],
+                strict=True,
+            )
+        )
+        assert results.adjusted_p_values == pytest.approx([theirs[who] for who in results.listeners], abs=1e-9)
+
+
+def test_who_is_named_and_what_their_d_prime_is():
+    rows = [
+        {"listener": who, "method": "abx", "correct": trial < right}
+        for who, right in (("L1", 20), ("L2", 11), ("L3", 18))
+        for trial in range(20)
+    ]
+    results = listener_results(trial_table(rows))
+    assert results.named == ("L1", "L3")
+    assert "Shown to hear one, after adjustment (Holm 1979, over listeners): L1, L3." in results.sentence
+    table = results.to_table()
+    assert list(table["d_prime"]) == [result.d_prime for result in results.results]
+    assert (table["d_prime_low"] <= table["d_prime"]).all()
+    assert (table["d_prime"] <= table["d_prime_high"]).all()
+    nobody = listener_results(trial_table([row | {"correct": False} for row in rows]))
+    assert nobody.named == ()
+    assert "nobody" in nobody.sentence
