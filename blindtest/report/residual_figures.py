@@ -62,7 +62,12 @@ def spread_figure(checks: ResidualChecks, name: str = "residuals") -> Figure:
         legend_above(axes)
         bands = bands[["low", "high", "rows", "mean", "std_dev"]]
         columns = ["lowest fitted", "highest fitted", "answers", "mean residual", "standard deviation"]
-        rows = rows_of([bands[column].to_numpy(dtype=np.float64) for column in bands])
+        rows: tuple[tuple[Cell, ...], ...] = tuple(
+            (low, high, int(count), mean, spread)
+            for low, high, count, mean, spread in rows_of(
+                [bands[column].to_numpy(dtype=np.float64) for column in bands]
+            )
+        )
         title = "Residuals along the scale"
         return finished(page, name, title, _spread_description(checks, len(kept)), columns, rows)
 

@@ -1,4 +1,4 @@
-"""Figures of residuals and influence: what they show stands in their table and their words, the same bytes on every run."""
+"""Figures of residuals and influence: what they show stands in table and words, the same bytes on every run."""
 
 import numpy as np
 import pandas as pd
@@ -29,7 +29,9 @@ def result():
 def test_every_number_of_a_figure_stands_in_its_words_or_table(result):
     checks, influence = result.residual_checks(), result.influence()
     spread, quantiles, cook = spread_figure(checks), quantiles_figure(checks), influence_figure(influence)
-    assert sum(row[2] for row in spread.rows) == 120 == checks.n
+    counts = [row[2] for row in spread.rows]
+    assert sum(counts) == 120 == checks.n
+    assert all(isinstance(count, int) for count in counts)
     assert f"({checks.sigma:.1f} points)" in spread.description
     assert len(quantiles.rows) == 120
     assert [row[1] for row in quantiles.rows] == pytest.approx(np.sort(checks.residuals))
@@ -54,7 +56,7 @@ def test_the_same_bytes_again(result):
 def test_many_answers_are_thinned_and_said_to_be():
     checks = fit_linear_mixed("rating ~ device", ratings(60, 8)).residual_checks()
     figure = spread_figure(checks)
-    assert "960 answers, " in figure.description
+    assert "960\xa0answers, " in figure.description
     assert "of them drawn" in figure.description
     assert len(figure.svg) < 150_000
     extreme = np.abs(checks.residuals).max()
