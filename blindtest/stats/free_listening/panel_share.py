@@ -2,9 +2,8 @@
 
 With two slots a listener's share beyond an equal one is as often above 0 as below it by the same amount if the device
 makes no difference, so sign flips are exact. With more slots it is not symmetrical: with three, one track per listener
-and 10 listeners, they would err in 10 % of panels on the lower side at a stated 5 % (simulate_free_listening in the
-tests). There the test over tracks, which is exact for any number of slots, has to agree: the larger p value counts, and
-the wider limits.
+and 10 listeners, they would err in 10 % of panels on the lower side at a stated 5 % (counted in the tests). There the
+test over tracks, which is exact for any number of slots, has to agree: the larger p value counts, and the wider limits.
 """
 
 from dataclasses import dataclass

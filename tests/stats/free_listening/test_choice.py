@@ -11,6 +11,7 @@ from scipy.stats import binom, binomtest, permutation_test
 
 from blindtest.errors import BlindtestError
 from blindtest.stats import adjust_p_values, choice_test, conclude_preference, fit_paired_preferences
+from blindtest.stats.free_listening.redraws import flips, redrawn
 
 THREE = "A=heron|B=plover|C=wren"
 
@@ -162,6 +163,21 @@ def test_few_listeners_can_show_nothing_and_the_result_says_so(table_of_tracks):
     assert found.panel.smallest_p == 1 / 8
     assert any("3 listeners are too few for sign flips to show anything at alpha 0.05" in r for r in found.remarks)
     assert found.pooled.word == "shown"
+
+
+def test_with_three_slots_sign_flips_alone_would_err_too_often(table_of_tracks):
+    """Ten listeners, one track each, nobody hears anything: exact, over how many chose the device (binomial, 1/3)."""
+    alone = both = 0.0
+    for heron in range(11):
+        chosen = ["heron"] * heron + ["wren"] * (10 - heron)
+        rows = [{"listener": f"L{n}", "order": THREE, "chosen": c} for n, c in enumerate(chosen)]
+        found = choice_test(table_of_tracks(rows), device="heron", direction="claimed")
+        shares = [2 / 3] * heron + [-1 / 3] * (10 - heron)
+        chance = float(binom.pmf(heron, 10, 1 / 3))
+        alone += chance * (redrawn(flips(shares)).p_less() <= 0.05)
+        both += chance * (found.panel.p_other <= 0.05)
+    assert alone == pytest.approx(0.104, abs=5e-4)
+    assert both <= 0.05
 
 
 def test_with_three_slots_the_panel_needs_both_tests(table_of_tracks):
