@@ -287,7 +287,7 @@ def analyze(
     """Print the statistics of a study, or of anybody's table (CSV or Parquet), a row for each answer."""
     from blindtest import steps
 
-    given = {name: value for name, value in asked.items() if value not in (None, False, ())}
+    given = {name: value for name, value in asked.items() if value is not None and value is not False}
     if target.is_file() and target.suffix.lower() != ".toml":
         if groups:
             given["random"] = _pairs(groups, option="--random", example="listener=1")
@@ -309,63 +309,66 @@ def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "co
 
 
 @commands.command()
-@click.option("--method", default="abx", show_default=True, help="abx and its family, preference, or rating.")
-@click.option("--trials", type=click.IntRange(1, 100_000), help="Number of trials of the plan.")
+@click.option(
+    "--method",
+    default="abx",
+    show_default=True,
+    help="abx and its family, preference, rating (labelled and blind), contrast (ratings of two devices), 2-ac, "
+    "same-different, threshold, free-listening.",
+)
+@click.option("--trials", type=click.IntRange(1, 100_000), help="Trials of the plan; threshold: at each level.")
 @click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Time there is, instead of a number.")
-@click.option("--seconds", default=35.0, show_default=True, help="With --minutes: time a trial takes.")
-@click.option("--practice", default=4, show_default=True, help="With --minutes: trials that come before.")
+@click.option("--seconds", type=float, help="With --minutes: time a trial takes; 35 else.")
+@click.option("--practice", type=int, help="With --minutes: trials that come before; 4 else.")
 @click.option("--margin", type=click.FloatRange(0, 100, min_open=True), help="Smallest effect that would matter.")
 @click.option("--alpha", type=click.FloatRange(0, 0.5, min_open=True), default=0.05, show_default=True)
+@click.option("--one-sided", is_flag=True, help="The direction is sealed beforehand.")
 @click.option("--preference", type=click.FloatRange(0.5, 1, min_open=True), help="preference: the true one assumed.")
-@click.option("--one-sided", is_flag=True, help="preference: the direction is sealed beforehand.")
-@click.option("--listeners", type=click.IntRange(1, 10_000), default=1, show_default=True, help="rating: how many.")
-@click.option("--sittings", type=click.IntRange(1, 100), default=2, show_default=True, help="rating: in each mode.")
-@click.option("--clips", type=click.IntRange(1, 1000), default=5, show_default=True, help="rating: how many.")
-@click.option("--repeats", type=click.IntRange(1, 100), default=2, show_default=True, help="rating: of each clip.")
-@click.option("--labelled", type=float, default=20.0, show_default=True, help="rating: true labelled effect, points.")
+@click.option("--listeners", type=click.IntRange(1, 10_000), help="How many; rating: 1 else, contrast: 12.")
+@click.option("--sittings", type=click.IntRange(1, 100), help="rating: in each mode; 2 else.")
+@click.option("--clips", type=click.IntRange(1, 1000), help="rating, contrast: how many; 5 else.")
+@click.option("--repeats", type=click.IntRange(1, 100), help="Of each clip; rating: 2 else, contrast: 1.")
+@click.option("--labelled", type=float, help="rating: true labelled effect, points; 20 else.")
+@click.option("--devices", type=click.IntRange(2, 100), help="contrast: how many are rated; 2 else.")
+@click.option("--difference", type=float, help="contrast: true difference assumed, points; 8 else.")
+@click.option("--sd-listener", type=click.FloatRange(min=0), help="Of listeners' own differences (or shares).")
+@click.option("--sd-clip", type=click.FloatRange(min=0), help="contrast: of clips' differences; 4 else.")
+@click.option("--sd-residual", type=click.FloatRange(min=0), help="contrast: of a rating; 12 else.")
+@click.option("--these-clips", is_flag=True, help="contrast: the claim is about these clips only.")
+@click.option("--d-prime", type=click.FloatRange(min=0), help="2-ac, same-different: the true d' assumed; 1.5 else.")
+@click.option("--tau", type=click.FloatRange(min=0), help="2-ac, same-different: the criterion.")
+@click.option("--share", type=click.FloatRange(0, 1), help="free-listening: the device's true share; .7 else.")
+@click.option("--sd-track", type=click.FloatRange(0, 0.5), help="free-listening: of the share from track to track.")
+@click.option("--levels", metavar="X,X,...", help="threshold: where answers are asked for.")
+@click.option("--threshold", type=float, help="threshold: the true one assumed.")
+@click.option("--slope", type=click.FloatRange(min=0, min_open=True), help="threshold: of the true curve, per level.")
+@click.option("--guess", type=click.FloatRange(0, 1, max_open=True), help="threshold: how often a guess is right.")
+@click.option("--link", help="threshold: normal, logistic or weibull.")
+@click.option("--studies", type=click.IntRange(1, 100_000), help="Simulate so many, on all cores.")
+@click.option("--seed", type=click.IntRange(min=0), help="Of what is simulated; 1 else.")
+@click.option("--figure", type=click.Path(path_type=Path), help="Write the chances over the plan's size: .svg or .png.")
 @speaks
-def power(
-    method: str,
-    trials: int | None,
-    minutes: float | None,
-    seconds: float,
-    practice: int,
-    margin: float | None,
-    alpha: float,
-    preference: float | None,
-    one_sided: bool,
-    listeners: int,
-    sittings: int,
-    clips: int,
-    repeats: int,
-    labelled: float,
-    output: Output,
-) -> None:
+def power(method: str, alpha: float, figure: Path | None, output: Output, **asked: Any) -> None:
     """Say before anybody listens what a plan can and cannot show."""
     from blindtest import steps
 
-    shown: steps.PowerShown | steps.PreferencePowerShown | steps.SurvivalPowerShown
-    if method == "preference":
-        shown = steps.preference_power(
-            trials=trials, minutes=minutes, seconds=seconds, practice=practice, margin=margin, alpha=alpha,
-            preference=preference, direction="claimed" if one_sided else "two-sided",
-        )  # fmt: skip
-    elif method == "rating":
-        shown = steps.rating_power(
-            listeners=listeners, sittings=sittings, clips=clips, repeats=repeats, labelled=labelled, margin=margin,
-            alpha=alpha,
-        )  # fmt: skip
-    else:
-        shown = steps.power(
-            method=method,
-            trials=trials,
-            minutes=minutes,
-            seconds=seconds,
-            practice=practice,
-            margin=margin,
-            alpha=alpha,
-        )
+    given = {name: value for name, value in asked.items() if value is not None and value is not False}
+    if "levels" in given:
+        given["levels"] = _numbers(given["levels"], "--levels")
+    shown = steps.planned(method, alpha=alpha, **given)
+    if figure is not None:
+        steps.write_figure(shown.curves, figure)
+        output.note(f"Wrote {figure}.")
     output.result("power", shown.to_dict(), shown.text())
+
+
+def _numbers(text: str, option: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in _listed(text))
+    except ValueError:
+        raise WrongUse(
+            Fault(problem="not numbers with commas between", key=option, got=text, remedy=f"{option} -2,-1,0,1,2")
+        ) from None
 
 
 @commands.command()

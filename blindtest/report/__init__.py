@@ -21,6 +21,7 @@ from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
 from blindtest.report.gallery import figures
 from blindtest.report.page import html, markdown
+from blindtest.report.plan_figures import PlanCurves, plan_figure
 from blindtest.report.preference_facts import (
     PreferenceFacts,
     PreferencePlanFacts,
@@ -77,6 +78,7 @@ __all__ = [
     "LimitFacts",
     "MatchLine",
     "MixedFacts",
+    "PlanCurves",
     "PlanFacts",
     "PreferenceFacts",
     "PreferencePlanFacts",
@@ -110,6 +112,7 @@ __all__ = [
     "figures",
     "html",
     "markdown",
+    "plan_figure",
     "said_of",
     "text_of_claim",
 ]

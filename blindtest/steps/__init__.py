@@ -28,6 +28,7 @@ from blindtest.steps.unseen import Kept, keep_unseen
 from blindtest.steps.verification import Finding, Verified, verify
 
 __all__ = [
+    "PLAN_METHODS",
     "TABLE_METHODS",
     "Analysis",
     "Checked",
@@ -39,6 +40,7 @@ __all__ = [
     "Kept",
     "Looked",
     "Measured",
+    "PlanShown",
     "PowerShown",
     "PreferencePowerShown",
     "PreparedSitting",
@@ -71,4 +73,5 @@ __all__ = [
     "schema",
     "seal",
     "verify",
+    "write_figure",
 ]

@@ -1,12 +1,13 @@
 """What a plan can show, before anybody listens."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 
 from blindtest.errors import Fault, WrongUse, did_you_mean
+from blindtest.report import PlanCurves
 from blindtest.stats import (
     DECISION_RULES,
     MinutesPlan,
@@ -21,9 +22,19 @@ from blindtest.stats import (
     sample_size,
     survival_power,
 )
+from blindtest.stats import power as exact_power
 from blindtest.steps.columns import columns
+from blindtest.steps.plans import PLAN_METHODS, PlanShown, plan_power
 
-__all__ = ["PowerShown", "PreferencePowerShown", "SurvivalPowerShown", "power", "preference_power", "rating_power"]
+__all__ = [
+    "PowerShown",
+    "PreferencePowerShown",
+    "SurvivalPowerShown",
+    "planned",
+    "power",
+    "preference_power",
+    "rating_power",
+]
 
 DEFAULT_MARGIN = 0.5
 DEFAULT_TRIALS = 28
@@ -33,6 +44,8 @@ SETUP_MINUTES = 2.0
 """To read, and to set the level; our guess."""
 SIMULATION_SEED = 20_260_304
 """Fixed, so that the same question gets the same answer."""
+MOST_DRAWN = 200
+"""Trials up to which chances are drawn."""
 SHARES = (0.2, 0.3, 0.4, 0.5, 0.6, 0.8)
 
 
@@ -44,6 +57,7 @@ class PowerShown:
     """None where no trial fits into the minutes."""
     minutes: MinutesPlan | None
     sizes: tuple[SampleSize, ...]
+    curves: PlanCurves | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -92,13 +106,14 @@ def power(
         Both trials and minutes, or a method that isn't there.
     """
     if method not in DECISION_RULES:
+        known = tuple(dict.fromkeys((*DECISION_RULES, *PLAN_METHODS, "preference", "rating")))
         raise WrongUse(
             Fault(
                 problem="no such method",
                 key="--method",
                 got=method,
-                allowed=", ".join(DECISION_RULES),
-                remedy=did_you_mean(method, DECISION_RULES),
+                allowed=", ".join(known),
+                remedy=did_you_mean(method, known),
             )
         )
     if trials is not None and minutes is not None:
@@ -115,7 +130,30 @@ def power(
     else:
         chances = plan_chances(trials or DEFAULT_TRIALS, method=method, margin=wanted, alpha=alpha)
     sizes = tuple(sample_size(proportion=proportion_at(share, method), method=method, alpha=alpha) for share in SHARES)
-    return PowerShown(chances=chances, minutes=planned, sizes=sizes)
+    return PowerShown(chances=chances, minutes=planned, sizes=sizes, curves=_choice_curves(chances, method, alpha))
+
+
+DRAWN_SHARES = (0.2, 0.3, 0.5, 0.8)
+
+
+def _choice_curves(chances: PlanChances | None, method: str, alpha: float) -> PlanCurves | None:
+    if chances is None:
+        return None
+    numbers = tuple(range(1, min(2 * max(chances.trials, 20), MOST_DRAWN) + 1))
+
+    def chance(trials: int, share: float) -> float:
+        return exact_power(trials, proportion=proportion_at(share, method), method=method, alpha=alpha).power
+
+    return PlanCurves(
+        title=f"What plans of {method} show",
+        size="trials",
+        sizes=numbers,
+        chance="of being shown",
+        curves=tuple(
+            (f"{100 * share:.0f} % heard", tuple(chance(trials, share) for trials in numbers)) for share in DRAWN_SHARES
+        ),
+        planned=chances.trials,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +164,7 @@ class PreferencePowerShown:
     minutes: float | None
     seconds: float
     practice: int
+    curves: PlanCurves | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -183,7 +222,33 @@ def preference_power(
         direction=direction,
         preference=preference,
     )
-    return PreferencePowerShown(chances=chances, minutes=minutes, seconds=seconds, practice=practice)
+    return PreferencePowerShown(
+        chances=chances, minutes=minutes, seconds=seconds, practice=practice, curves=_preference_curves(chances)
+    )
+
+
+DRAWN_PREFERENCES = (0.6, 0.7, 0.8, 0.9)
+
+
+def _preference_curves(chances: PreferenceChances) -> PlanCurves:
+    numbers = tuple(range(2, min(2 * max(chances.trials, 20), MOST_DRAWN) + 1, 2))
+
+    def chance(pairs: int, preference: float) -> float:
+        return preference_chances(
+            pairs, margin=chances.margin, alpha=chances.alpha, direction=chances.direction, preference=preference
+        ).chance_shown
+
+    return PlanCurves(
+        title="What plans of paired preferences show",
+        size="pairs",
+        sizes=numbers,
+        chance="of being shown",
+        curves=tuple(
+            (f"preferred in {100 * one:.0f} %", tuple(chance(pairs, one) for pairs in numbers))
+            for one in DRAWN_PREFERENCES
+        ),
+        planned=chances.trials,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,6 +256,7 @@ class SurvivalPowerShown:
     """What `blindtest power --method rating` prints."""
 
     power: SurvivalPower
+    curves: PlanCurves | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -241,3 +307,46 @@ def rating_power(
         rng=np.random.default_rng(SIMULATION_SEED),
     )
     return SurvivalPowerShown(power=found)
+
+
+Planned = PowerShown | PreferencePowerShown | SurvivalPowerShown | PlanShown
+CHOICE_OPTIONS = ("trials", "minutes", "seconds", "practice", "margin", "alpha")
+PREFERENCE_OPTIONS = (*CHOICE_OPTIONS, "preference", "one_sided")
+RATING_OPTIONS = ("listeners", "sittings", "clips", "repeats", "labelled", "margin", "alpha")
+
+
+def planned(method: str, **asked: Any) -> Planned:
+    """Return what a plan of any method can show; `asked` as the functions of the methods take it.
+
+    Raises
+    ------
+    WrongUse
+        A method that isn't there, or something asked for that it has no use for.
+    """
+    if method in PLAN_METHODS:
+        return plan_power(method, **asked)
+    if method in ("rating", "survival"):
+        _refuse_needless(method, asked, RATING_OPTIONS)
+        return rating_power(**asked)
+    if method == "preference":
+        _refuse_needless(method, asked, PREFERENCE_OPTIONS)
+        direction: Literal["two-sided", "claimed"] = "claimed" if asked.pop("one_sided", False) else "two-sided"
+        return preference_power(**asked, direction=direction)
+    if method in DECISION_RULES:
+        _refuse_needless(method, asked, CHOICE_OPTIONS)
+    return power(method=method, **{name: asked[name] for name in CHOICE_OPTIONS if name in asked})
+
+
+def _refuse_needless(method: str, asked: Mapping[str, Any], options: Sequence[str]) -> None:
+    needless = [name for name in asked if name not in options]
+    if needless:
+        raise WrongUse(
+            *(
+                Fault(
+                    problem=f"a plan of the method {method} has no use for this",
+                    key=f"--{name.replace('_', '-')}",
+                    allowed=", ".join(f"--{one.replace('_', '-')}" for one in options),
+                )
+                for name in needless
+            )
+        )
