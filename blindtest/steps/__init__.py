@@ -12,10 +12,12 @@ from blindtest.steps.forgetting import Forgotten, forget
 from blindtest.steps.impressions import ImpressionShown, impression
 from blindtest.steps.listening import Ended, PreparedSitting, abandon, prepare_sitting
 from blindtest.steps.measuring import Measured, measure
+from blindtest.steps.plans import PLAN_METHODS, PlanShown, plan_power, write_figure
 from blindtest.steps.power import (
     PowerShown,
     PreferencePowerShown,
     SurvivalPowerShown,
+    planned,
     power,
     preference_power,
     rating_power,
@@ -64,6 +66,8 @@ __all__ = [
     "measure",
     "new",
     "pair",
+    "plan_power",
+    "planned",
     "power",
     "preference_power",
     "prepare_sitting",
