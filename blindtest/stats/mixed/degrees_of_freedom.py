@@ -18,7 +18,7 @@ Sources: Satterthwaite 1946 (Biometrics Bulletin 2, 110); Giesbrecht & Burns 198
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import inf
+from math import inf, nan
 from typing import Any
 
 import numpy as np
@@ -59,7 +59,8 @@ def satterthwaite(weights: ArrayLike, cov_beta: ArrayLike, gradient: ArrayLike, 
     phi_covariance : (k, k)
         Covariance of the estimates of those.
 
-    Infinite where the contrast's variance depends on no variance parameter.
+    Infinite where the contrast's variance depends on no variance parameter, NaN where the parameters' covariance is
+    none (a fit that did not converge).
     """
     rows = np.atleast_2d(np.asarray(weights, dtype=np.float64))
     covariance = np.asarray(cov_beta, dtype=np.float64)
@@ -68,7 +69,7 @@ def satterthwaite(weights: ArrayLike, cov_beta: ArrayLike, gradient: ArrayLike, 
     variance = np.einsum("mi,ij,mj->m", rows, covariance, rows)
     g = np.einsum("mi,kij,mj->mk", rows, slopes, rows)
     of_variance = np.einsum("mk,kl,ml->m", g, spread, g)
-    df = np.full(len(rows), inf)
+    df = np.where(np.any(g != 0, axis=1), nan, inf)
     known = of_variance > 0
     df[known] = 2 * variance[known] ** 2 / of_variance[known]
     return df

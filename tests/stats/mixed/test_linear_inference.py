@@ -6,6 +6,7 @@ is what the references allow), p 1e-3.
 """
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,9 +16,11 @@ from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
 from blindtest.errors import BlindtestError
-from blindtest.stats import fit_linear_mixed, likelihood_ratio_test
+from blindtest.stats import fit_binary_mixed, fit_linear_mixed, likelihood_ratio_test
+from blindtest.stats.mixed.degrees_of_freedom import satterthwaite
 from blindtest.stats.mixed.residuals import normal_quantiles
 
+REFERENCES = Path(__file__).parents[2] / "references" / "stats"
 FORMULA = "rating ~ device * condition"
 RANDOM = {
     "panel_ratings_small_cross": {"listener": "1", "clip": "1"},
@@ -130,6 +133,37 @@ def test_a_rating_scale_of_other_size_scales_estimates_only(fitted):
     assert (100 * one["ci_low"]).tolist() == pytest.approx(other["ci_low"].tolist(), rel=1e-5)
     assert one["p_value"].tolist() == pytest.approx(other["p_value"].tolist(), rel=1e-4)
     assert one["df"].tolist() == pytest.approx(other["df"].tolist(), rel=1e-4)
+
+
+@pytest.mark.parametrize("df", ["satterthwaite", "kenward-roger"])
+def test_without_any_spread_it_is_a_plain_regression(df):
+    """statsmodels' OLS: variances at zero leave n - p degrees of freedom and its errors, t, F and intervals."""
+    import statsmodels.formula.api as smf
+
+    rng = np.random.default_rng(6)
+    table = pd.DataFrame(
+        [(f"L{i}", f"c{j}", d, rng.normal()) for i in range(6) for j in range(4) for d in "ABC"],
+        columns=["listener", "clip", "device", "rating"],
+    )
+    for group in ("listener", "clip"):
+        table["rating"] -= table.groupby(group)["rating"].transform("mean")
+    result = fit_linear_mixed("rating ~ device", table, df=df)
+    plain = smf.ols("rating ~ device", table).fit()
+    assert (result.variance_components["variance"].iloc[:2] == 0).all()
+    assert result.coefficients["df"].tolist() == pytest.approx([69] * 3)
+    assert result.coefficients["std_error"].tolist() == pytest.approx(plain.bse.tolist())
+    assert result.coefficients["p_value"].tolist() == pytest.approx(plain.pvalues.tolist())
+    test = result.test("device")
+    assert (test.statistic, test.denominator_df) == (pytest.approx(plain.fvalue), pytest.approx(69))
+    ends = result.profile(["sd(listener)", "sd(residual)"])
+    assert ends.loc["sd(listener)", "ci_low"] == 0 < ends.loc["sd(listener)", "ci_high"]
+
+
+def test_a_fit_that_did_not_converge_has_no_df():
+    """A covariance of the variances that is none gives NaN, never infinity, which would claim the most."""
+    df = satterthwaite(np.eye(2), np.eye(2), np.array([np.diag([1.0, 0.0])]), np.array([[-1.0]]))
+    assert np.isnan(df[0])
+    assert np.isinf(df[1])
 
 
 # profile intervals
@@ -409,3 +443,21 @@ def test_normal_quantiles_are_bloms():
     expected, observed = normal_quantiles(np.array([3.0, 1.0, 2.0]))
     assert observed.tolist() == [1, 2, 3]
     assert expected == pytest.approx(stats.norm.ppf([0.625 / 3.25, 0.5, 2.625 / 3.25]))
+
+
+def test_binary_models_are_compared_too(fitted):
+    """Laplace by the observed Hessian, from a separate dense program: -82.932699 and -82.574909, guess rate 1/2,
+    probit."""
+    table = pd.read_csv(REFERENCES / "data" / "abx_small.csv").astype({"listener": str, "pair": str})
+    options = {"link": "probit", "guess": 0.5}
+    small = fit_binary_mixed("correct ~ 0 + pair", table, random={"listener": "1"}, **options)
+    large = fit_binary_mixed("correct ~ 0 + pair", table, random={"listener": "1", "listener:pair": "1"}, **options)
+    result = likelihood_ratio_test(small, large)
+    assert result.statistic == pytest.approx(2 * (82.932699 - 82.574909), abs=4e-4)
+    assert result.mixture == ((0.5, 0), (0.5, 1))
+    assert result.p_value == pytest.approx(stats.chi2.sf(0.71558, 1) / 2, abs=1e-4)
+    logit = fit_binary_mixed("correct ~ 0 + pair", table, random={"listener": "1"}, guess=0.5)
+    with pytest.raises(BlindtestError, match="link: the fits maximise different likelihoods, got 'probit'"):
+        likelihood_ratio_test(logit, large)
+    with pytest.raises(BlindtestError, match="have no likelihood in common"):
+        likelihood_ratio_test(fitted("panel_ratings_small_cross", "ml")[2], large)
