@@ -29,14 +29,14 @@ WHOLE = 1e-6
 """How far a proportion times its trials may lie from a whole number."""
 
 
-def with_trials(table: "DataFrame", trials: str | None) -> tuple["DataFrame", int]:
-    """Return the rows that say how many trials they hold, and how many rows don't.
+def with_trials(table: "DataFrame", trials: str | None) -> tuple["DataFrame", Ints]:
+    """Return the rows that say how many trials they hold, and their places in the table.
 
     Counts of one trial or more make a group with a level per row a legitimate one (a row per listener), which a row per
     answer is not: a row without answers is added, so that there are more rows than levels.
     """
     if trials is None:
-        return table, 0
+        return table, np.arange(len(table))
     if trials not in table.columns:
         known = [str(name) for name in table.columns]
         raise BlindtestError(
@@ -60,24 +60,25 @@ def with_trials(table: "DataFrame", trials: str | None) -> tuple["DataFrame", in
                 allowed="a whole number, 0 or more",
             )
         )
-    kept = table.loc[~missing]
+    kept, places = table.loc[~missing], np.flatnonzero(~missing)
     if len(kept) and float(numbers[~missing].max()) > 1:
         empty = kept.iloc[[0]].copy()
         empty[trials] = 0
-        kept = pd.concat([kept, empty])
-    return kept, int(missing.sum())
+        kept, places = pd.concat([kept, empty]), np.append(places, places[0])
+    return kept, places
 
 
-def counted_answers(matrix: ModelMatrix, table: "DataFrame", trials: str | None) -> tuple[Floats, Floats]:
+def counted_answers(matrix: ModelMatrix, table: "DataFrame", places: Ints, trials: str | None) -> tuple[Floats, Floats]:
     """Return right answers and trials of each used row, or raise a fault for the first row that can't be so."""
     response, name = matrix.response, matrix.response_name
+    number = places[matrix.kept] + 1
     if trials is None:
         bad = np.flatnonzero((response != 0) & (response != 1))
         if len(bad):
             got = float(response[bad[0]])
             raise BlindtestError(
                 Fault(
-                    problem=f"row {int(matrix.kept[bad[0]]) + 1} of the table: not an answer",
+                    problem=f"row {number[bad[0]]} of the table: not an answer",
                     key=name,
                     got=got,
                     allowed="0 or 1, False or True",
@@ -105,8 +106,7 @@ def counted_answers(matrix: ModelMatrix, table: "DataFrame", trials: str | None)
         row = bad[0]
         raise BlindtestError(
             Fault(
-                problem=f"row {int(matrix.kept[row]) + 1} of the table: not a number of right answers among "
-                f"{many[row]:g} trials",
+                problem=f"row {number[row]} of the table: not a number of right answers among {many[row]:g} trials",
                 key=name,
                 got=float(response[row]),
                 allowed=f"a whole number 0 ... {many[row]:g}, or a proportion of that many",

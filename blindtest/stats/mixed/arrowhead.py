@@ -100,6 +100,8 @@ class Factor:
     inverse_corner: Floats
     """Of the Schur complement."""
     log_determinant: float
+    least: float
+    """The smallest pivot (squared diagonal entry of the Cholesky factor)."""
 
     def solve(self, y: Floats) -> Floats:
         """Return A^-1 y, slot by slot; y (size,) or (size, columns)."""
@@ -162,17 +164,22 @@ def factorised(a: Arrowhead) -> Factor:
     if r == 1:
         if not np.all(a.local > 0):
             raise np.linalg.LinAlgError("a root level's block is not positive definite")
-        log_determinant = float(np.log(a.local).sum())
+        log_determinant, least = float(np.log(a.local).sum()), float(a.local.min())
         inverse_local = 1 / a.local
         carried = inverse_local * a.border
     else:
         roots = np.linalg.cholesky(a.local)
-        log_determinant = 2 * float(np.log(np.diagonal(roots, axis1=1, axis2=2)).sum())
+        diagonal = np.diagonal(roots, axis1=1, axis2=2)
+        log_determinant, least = 2 * float(np.log(diagonal).sum()), float(diagonal.min()) ** 2
         inverse_local = np.asarray(np.linalg.inv(a.local))
         carried = inverse_local @ a.border
     if not m:
         return Factor(
-            inverse_local=inverse_local, carried=carried, inverse_corner=a.corner, log_determinant=log_determinant
+            inverse_local=inverse_local,
+            carried=carried,
+            inverse_corner=a.corner,
+            log_determinant=log_determinant,
+            least=least,
         )
     schur = a.corner - crossed(_flat(a.border), _flat(carried))
     root = np.linalg.cholesky(schur)
@@ -182,4 +189,5 @@ def factorised(a: Arrowhead) -> Factor:
         carried=carried,
         inverse_corner=np.asarray(np.linalg.inv(schur)),
         log_determinant=log_determinant,
+        least=min(least, float(np.diagonal(root).min()) ** 2),
     )

@@ -69,9 +69,10 @@ def fit_binary_mixed(
         A table or model that can't be read; answers all right or all wrong; a likelihood that rises without end.
     """
     _check_options(link, guess, quadrature, information, level)
-    used, without = with_trials(table, trials)
+    used, places = with_trials(table, trials)
+    without = len(table) - len(np.unique(places))
     matrix = model_matrix(formula, used, random=random)
-    right, many = counted_answers(matrix, used, trials)
+    right, many = counted_answers(matrix, used, places, trials)
     _check_answers(matrix.response_name, right, many)
     chosen = link_of(link, float(guess))
     rows = counted_rows(matrix, right, many, chosen)
@@ -152,7 +153,7 @@ def _check_end(fit: BinaryFit, matrix: ModelMatrix) -> None:
     """Refuse what has no maximum, with the counts that say why."""
     rows, faults = fit.likelihood.rows, []
     right, trials = rows.cells(rows.right), rows.cells(rows.trials)
-    for cell in fit.runaway:
+    for cell in () if fit.unbounded else fit.runaway:
         named = [
             name if value == 1 else f"{value:g} {name}"
             for name, value in zip(matrix.terms, matrix.fixed[cell], strict=True)
@@ -161,7 +162,10 @@ def _check_end(fit: BinaryFit, matrix: ModelMatrix) -> None:
         k, n = int(right[cell]), int(trials[cell])
         low = float(matrix.fixed[cell] @ fit.beta) < 0
         guess = rows.link.guess
-        why = f"no more than guessing gives ({guess:.3g})" if low and guess else "none" if low else "all of them"
+        if low and guess:
+            why = f"no more than guessing gives ({guess:.3g})"
+        else:
+            why = "none" if low else "all of them"
         faults.append(
             Fault(
                 problem=f"the likelihood rises without end where {' + '.join(named)}: {k} of {n} right, {why}",

@@ -29,6 +29,8 @@ Floats = NDArray[np.float64]
 
 TINY = 0.05
 """A standard deviation below this is tried at exactly 0."""
+FLAT = 1e-5
+"""Curvature, over the largest, at which a direction counts as flat."""
 SAME = 1e-7
 """Difference of log-likelihoods that counts as none."""
 
@@ -155,7 +157,8 @@ def fit_rows(
         without[count + place] = False
         tried = _searched(likelihood, bounded, without)
         if tried.value >= maximum.value - SAME:
-            maximum, point, free, zero[place] = tried, tried.point, without, True
+            maximum = replace(tried, steps=maximum.steps + tried.steps)
+            point, free, zero[place] = tried.point, without, True
     point = _upright(point, places, count)
     evaluation = likelihood.at(point)
     if rows.link.guess:
@@ -166,10 +169,9 @@ def fit_rows(
             evaluation = afresh
     likelihood.last = point, evaluation
     covariance = np.zeros((len(point), len(point)))
-    if np.isfinite(maximum.promised):
-        covariance[np.ix_(free, free)] = np.linalg.inv(-maximum.hessian)
-        signs = np.where(np.isclose(point, maximum.point), 1.0, -1.0)
-        covariance = covariance * np.outer(signs, signs)
+    covariance[np.ix_(free, free)] = _inverse(-maximum.hessian)
+    signs = np.where(np.isclose(point, maximum.point), 1.0, -1.0)
+    covariance = covariance * np.outer(signs, signs)
     fit = BinaryFit(
         likelihood=likelihood,
         beta=point[:count],
@@ -183,6 +185,17 @@ def fit_rows(
         unbounded=(),
     )
     return replace(fit, runaway=_running_away(fit, free), unbounded=_unbounded(fit))
+
+
+def _inverse(information: Floats) -> Floats:
+    """Return the inverse; of a flat ridge (parameters that can't be told apart) the generalised one, else NaN."""
+    if not len(information):
+        return information
+    values, vectors = np.linalg.eigh(information)
+    if values[0] < -FLAT * values[-1] or not np.all(np.isfinite(values)):
+        return np.full_like(information, np.nan)
+    kept = values > FLAT * values[-1] if values[0] < 1e-12 * values[-1] else np.ones(len(values), dtype=bool)
+    return np.asarray((vectors[:, kept] / values[kept]) @ vectors[:, kept].T)
 
 
 def _upright(point: Floats, places: tuple[tuple[int, int, int], ...], count: int) -> Floats:
@@ -281,34 +294,24 @@ def _rough_covariance(likelihood: Likelihood, point: Floats) -> Floats:
 def _running_away(fit: BinaryFit, free: NDArray[np.bool_]) -> tuple[int, ...]:
     """Return the distinct fixed rows whose predictor the likelihood lets go on without end.
 
-    A predictor is suspected where it is further out than answers can tell, and convicted where three standard errors
-    (at most 10 units) further out cost hardly anything.
+    A predictor is suspected where it is further out than answers can tell, and convicted where going on costs hardly
+    anything: three standard errors, with all parameters that move along, or 10 units where the search found no end.
     """
     likelihood = fit.likelihood
     count, x = likelihood.fixed_count, likelihood.rows.fixed
     far = 7.0 if likelihood.rows.link.name == "logit" else 3.5
     predictor = x @ fit.beta
-    suspects = np.flatnonzero(
-        (np.abs(predictor) > far) | (np.einsum("ij,jk,ik->i", x, fit.covariance[:count, :count], x) > far**2)
-    )
-    if fit.maximum.converged and not len(suspects):
-        return ()
-    if not len(suspects):
-        return ()
+    variance = np.einsum("ij,jk,ik->i", x, fit.covariance[:count, :count], x)
     found = []
-    for row in suspects:
-        direction = fit.covariance[:, :count] @ x[row]
-        length = float(x[row] @ direction[:count])
-        if not length > 0:
-            direction = np.zeros(len(fit.point))
-            direction[:count] = np.linalg.pinv(x) @ (np.arange(len(x)) == row)
-            length = float(x[row] @ direction[:count])
-            if not length > 1e-9:
-                continue
-        reach = min(3 * np.sqrt(length), 10.0) if fit.maximum.converged else 10.0
-        step = np.sign(predictor[row]) * reach / length
-        further = likelihood.at(fit.point + step * np.where(free, direction, 0.0)).value
-        if further > fit.value - 0.05:
+    for row in np.flatnonzero((np.abs(predictor) > far) | (variance > far**2)):
+        if fit.maximum.converged and variance[row] > 1e-6:
+            direction, reach = fit.covariance[:, :count] @ x[row] / variance[row], min(3 * np.sqrt(variance[row]), 10.0)
+        else:
+            direction, reach = np.zeros(len(fit.point)), 10.0
+            direction[:count] = np.linalg.pinv(x)[:, row]
+            direction[:count] /= max(float(x[row] @ direction[:count]), 1e-9)
+        step = np.sign(predictor[row]) * reach * np.where(free, direction, 0.0)
+        if likelihood.at(fit.point + step).value > fit.value - 0.05:
             found.append(int(row))
     likelihood.last = fit.point, fit.evaluation
     return tuple(found)

@@ -320,7 +320,7 @@ def _effects(fit: BinaryFit) -> tuple[dict[str, "DataFrame"], dict[str, "DataFra
     import pandas as pd
 
     layout, mode = fit.likelihood.rows.layout, fit.evaluation.mode
-    spread = mode.scale.outside(mode.factor.inverse())
+    spread = mode.scale.outside(fit.evaluation.factor.inverse())
     variance = np.concatenate([np.diagonal(spread.local, axis1=1, axis2=2).ravel(), np.diagonal(spread.corner)])
     modes: dict[str, DataFrame] = {}
     variances: dict[str, DataFrame] = {}

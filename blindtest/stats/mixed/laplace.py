@@ -46,6 +46,12 @@ CLOSE = 1e-7
 """Largest move of a standardised effect at which the mode is found; the step before it was its square root."""
 CORRECTED = 1e-5
 """Largest move that is made without looking at the rows again: the slope's own change over it is known."""
+FLATTEST = 0.02
+"""Least curvature, of the 1 that the effects' own distribution has, at which a mode counts as one.
+
+With a guess rate the observed information can all but cancel that distribution's; the approximation, a parabola of that
+curvature, then makes a likelihood without limit of nothing.
+"""
 MOST_STEPS = 100
 
 
@@ -172,6 +178,8 @@ class Evaluation:
     gradient: Floats
     """In beta, then theta."""
     mode: Mode
+    factor: Factor
+    """The mode's own, or with the expected information the determinant's."""
 
 
 def _plus_identity(a: Arrowhead) -> Arrowhead:
@@ -207,7 +215,7 @@ def mode_at(rows: BinaryRows, beta: Floats, scale: Scale, start: Floats) -> Mode
             maximum = False
         move = factor.solve(slope)
         largest = float(np.max(np.abs(move), initial=0.0))
-        if maximum and CLOSE <= largest < CORRECTED:
+        if maximum and CLOSE <= largest < CORRECTED and factor.least > FLATTEST:
             return _corrected(rows, u, b, eta, pieces, move, scale, steps)
         if largest < CLOSE or steps == MOST_STEPS:
             return Mode(
@@ -221,7 +229,7 @@ def mode_at(rows: BinaryRows, beta: Floats, scale: Scale, start: Floats) -> Mode
                 factor=factor,
                 scale=scale,
                 left=move,
-                found=maximum and largest < CLOSE,
+                found=maximum and largest < CLOSE and factor.least > FLATTEST,
                 steps=steps,
             )
         share = 1.0
@@ -277,7 +285,7 @@ def laplace(
     scale = scale_of(layout, theta)
     mode = mode_at(rows, beta, scale, start)
     if not mode.found:
-        return Evaluation(value=-np.inf, gradient=np.zeros(len(beta) + len(theta)), mode=mode)
+        return Evaluation(value=-np.inf, gradient=np.zeros(len(beta) + len(theta)), mode=mode, factor=mode.factor)
     pieces, pattern, factor, bend = mode.pieces, mode.pattern, mode.factor, -mode.pieces.third
     if information == "expected":
         weights, bend = rows.link.expected(mode.eta, rows.trials)
@@ -306,6 +314,7 @@ def laplace(
         value=mode.height - factor.log_determinant / 2 + float(pull @ mode.left),
         gradient=np.concatenate([rows.fixed_sums(total), slope]),
         mode=mode,
+        factor=factor,
     )
 
 

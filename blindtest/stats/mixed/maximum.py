@@ -154,7 +154,7 @@ def _polished(
             spread = np.minimum(np.linalg.norm(np.linalg.inv(root), axis=0), 1.0)
             hessian, here = curvature_at(objective, point, spread), True
             continue
-        if promised <= SMALL_RISE:
+        if promised <= (SMALL_RISE / 1000 if here else SMALL_RISE):
             break
         found = _risen(objective, point, value, gradient, np.linalg.solve(root.T, half))
         if found is None:

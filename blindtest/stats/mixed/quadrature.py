@@ -26,7 +26,7 @@ def quadrature_value(rows: BinaryRows, beta: Floats, theta: Floats, start: Float
     sums, gather, weighted = touch.block, touch.block.gather, touch.weighted
     mode = mode_at(rows, beta, scale_of(rows.layout, theta), start)
     if not mode.found:
-        return Evaluation(value=-np.inf, gradient=np.zeros(len(beta) + 1), mode=mode)
+        return Evaluation(value=-np.inf, gradient=np.zeros(len(beta) + 1), mode=mode, factor=mode.factor)
     (sd,) = theta
     curvature = mode.pattern.local.ravel()
     precision = 1 + sd * sd * curvature
@@ -67,4 +67,5 @@ def quadrature_value(rows: BinaryRows, beta: Floats, theta: Floats, start: Float
         value=float(np.sum(np.log(spread) + totals)),
         gradient=np.append(rows.fixed_sums(row_total), by_sd),
         mode=mode,
+        factor=mode.factor,
     )
