@@ -43,6 +43,7 @@ MORE_LISTENERS = 30
 """ITU-R BS.1534-3, attachment 4: univariate if epsilon > 0.85 and N < K + 30."""
 SKEWED, SEVERELY_SKEWED = 0.5, 1.0
 """Skewness of residuals; ITU-R BS.1534-3, attachment 4."""
+NEGLIGIBLE = 1e-24
 UNIVARIATE, MULTIVARIATE = "univariate, Huynh-Feldt", "multivariate"
 
 
@@ -125,7 +126,7 @@ def repeated_measures(
     remarks = list(found.remarks)
     rows = {}
     for name, contrasts in _effects(factors, [len(names) for names in levels]):
-        rows[name], said = _tested(values @ contrasts.T)
+        rows[name], said = _tested(values @ contrasts.T, NEGLIGIBLE * float(np.sum(values**2)))
         remarks += [f"{name}: {text}" for text in said]
     residuals = values - values.mean(axis=0) - values.mean(axis=1, keepdims=True) + values.mean()
     skewness = sample_skewness(residuals.ravel())
@@ -186,11 +187,10 @@ def _orthonormal(levels: int) -> Floats:
     return np.asarray(contrasts / np.linalg.norm(contrasts, axis=1, keepdims=True))
 
 
-def _tested(z: Floats) -> tuple[dict[str, Any], list[str]]:
+def _tested(z: Floats, floor: float) -> tuple[dict[str, Any], list[str]]:
+    """Return the tests of contrasts; sums of squares up to `floor` are what rounding leaves of equal ratings."""
     n, df = z.shape
     mean, covariance = z.mean(axis=0), np.atleast_2d(np.cov(z, rowvar=False))
-    # What is left of equal ratings by rounding is no spread.
-    floor = 1e-24 * float(np.mean(z**2)) * n
     trace, trace_of_square = float(np.trace(covariance)), float(np.sum(covariance**2))
     trace = 0.0 if trace <= floor else trace
     apart = n * float(mean @ mean)
