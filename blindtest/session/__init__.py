@@ -4,6 +4,7 @@ The database is `blindtest.session.store`, imported by those who need it: it bri
 """
 
 from blindtest.session.answer import COLUMNS, Answer, rows_of
+from blindtest.session.device_player import DeviceFacts, DevicePlayer, output_devices
 from blindtest.session.event import (
     EVENTS,
     FAULT_KINDS,
@@ -55,6 +56,8 @@ __all__ = [
     "Chosen",
     "Confirmed",
     "Continued",
+    "DeviceFacts",
+    "DevicePlayer",
     "Event",
     "Faulted",
     "HeardTrial",
@@ -83,6 +86,7 @@ __all__ = [
     "event_to_dict",
     "heard_trial",
     "offers",
+    "output_devices",
     "portaudio_fault",
     "restored",
     "rows_of",

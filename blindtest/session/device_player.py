@@ -1,20 +1,22 @@
 """The sitting's sound on a sound device: one PortAudio stream from the first sound to the last.
 
 All slots of a trial lie in memory before it starts, and the callback only switches between them (switcher.py). Opening
-a stream per sound would have a stall at each start, and that can be a cue. What the device reports as underruns is
-counted; the sitting flags the trial and offers it again.
+a stream per sound would have a stall at each start, and that can be a cue. (Where clips differ in rate, the stream is
+opened anew between two trials; which trial has which clip does not hang on what is true.) What the device reports as
+underruns is counted; the sitting flags the trial and offers it again.
 
 The stream is opened at the stimuli's rate, never at another, and the rate PortAudio then reports is checked. Whether a
 mixer behind it resamples cannot be known from here: a device whose own default rate differs is named in a warning.
 Samples leave as float32, which holds 24 bits exactly.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from time import monotonic, sleep
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, Missing, did_you_mean
 from blindtest.session.player import Sound, dithered, portaudio_fault
@@ -22,6 +24,7 @@ from blindtest.session.switcher import FADE_S, Switcher
 
 __all__ = ["DeviceFacts", "DevicePlayer", "output_devices"]
 
+_Frames = NDArray[np.float32]
 FIRST_S = 3.0
 """The first sound after the stream was opened comes in this slowly: time to turn the volume down."""
 SILENCE_S = 2.0
@@ -112,7 +115,7 @@ class DevicePlayer:
 
     Parameters
     ----------
-    rate : Hz, of all stimuli of the sitting
+    rates : Hz, of all stimuli of the sitting; the first is opened at once
     channels : of all stimuli of the sitting
     device : name, or a part of one that only one device has; '' takes the system's default
     opened : makes a stream of (device index, rate, channels, callback); PortAudio's unless a test says otherwise
@@ -125,27 +128,37 @@ class DevicePlayer:
         No such device, or it can't be opened at this rate.
     """
 
-    def __init__(self, *, rate: int, channels: int, device: str = "", opened: Callable[..., Any] | None = None) -> None:
-        found = _device(device, channels)
-        self.switcher = Switcher(rate, channels)
+    def __init__(
+        self, *, rates: Sequence[int], channels: int, device: str = "", opened: Callable[..., Any] | None = None
+    ) -> None:
+        self._device = _device(device, channels)
+        self._opened = opened or _stream
         self.underruns = 0
         """Blocks of which the device said that they came too late, or that something before them did."""
-        self._kept: dict[str, np.ndarray[Any, np.dtype[np.float32]]] = {}
+        self._kept: dict[str, tuple[int, _Frames]] = {}
         self._fresh = True
         self._gain_db = -80.0
-        self._stream = (opened or _stream)(found["index"], rate, channels, self._callback)
-        self.facts = _facts_of(found, self._stream, rate, channels)
-        if self.facts.rate != rate:
+        for rate in rates[:0:-1]:
+            self._open(rate, channels)
             self._stream.close()
-            raise BlindtestError(
-                Fault(
-                    problem=f"the sound device plays at {self._stream.samplerate:g} Hz, the stimuli are at {rate} Hz",
-                    key="--device",
-                    got=found["name"],
-                    remedy="set the device to the stimuli's rate; they are never resampled on the way",
-                )
-            )
+        self._open(rates[0], channels)
         self._stream.start()
+
+    def _open(self, rate: int, channels: int) -> None:
+        self.switcher = Switcher(rate, channels)
+        self._stream = self._opened(self._device["index"], rate, channels, self._callback)
+        self.facts = _facts_of(self._device, self._stream, rate, channels)
+        if self.facts.rate == rate:
+            return
+        self._stream.close()
+        raise BlindtestError(
+            Fault(
+                problem=f"the sound device plays at {self._stream.samplerate:g} Hz, the stimuli are at {rate} Hz",
+                key="--device",
+                got=self._device["name"],
+                remedy="set the device to the stimuli's rate; they are never resampled on the way",
+            )
+        )
 
     def _callback(self, out: Any, frames: int, time: Any, status: Any) -> None:
         if status.output_underflow:
@@ -154,9 +167,7 @@ class DevicePlayer:
 
     def prepare(self, sounds: Iterable[Sound]) -> None:
         """Make these sounds, and only these, ready to be loaded."""
-        self._kept = {
-            sound.token: self._kept[sound.token] if sound.token in self._kept else _frames(sound) for sound in sounds
-        }
+        self._kept = {sound.token: self._kept.get(sound.token) or (sound.rate, _frames(sound)) for sound in sounds}
 
     def load(self, tokens: Mapping[str, str], first: str) -> int:
         """Silence what sounds, take the slots of a trial in its place, and return their length in frames.
@@ -168,9 +179,14 @@ class DevicePlayer:
         if unknown or first not in tokens:
             raise BlindtestError(Fault(problem="no sound is ready under this name now", remedy="reload the page"))
         self.pause()
-        self.switcher.load({slot: self._kept[token] for slot, token in tokens.items()}, first)
+        rate, sound = self._kept[tokens[first]]
+        if rate != self.switcher.rate:
+            self._stream.close()
+            self._open(rate, sound.shape[1])
+            self._stream.start()
+        self.switcher.load({slot: self._kept[token][1] for slot, token in tokens.items()}, first)
         self.set_gain(self._gain_db)
-        return len(self._kept[tokens[first]])
+        return len(sound)
 
     def set_gain(self, gain_db: float) -> None:
         """Set the level in dB re the samples as stored; at 0 they leave as they are."""
@@ -214,7 +230,7 @@ class DevicePlayer:
             self._stream.close()
 
 
-def _frames(sound: Sound) -> np.ndarray[Any, np.dtype[np.float32]]:
+def _frames(sound: Sound) -> _Frames:
     samples = sound.samples()
     served = dithered(samples, sound.dither(int(np.asarray(samples).size)))
     return served.astype(np.float32) / np.float32(2**23)

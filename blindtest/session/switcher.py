@@ -130,6 +130,11 @@ class Switcher:
         self._wanted_gain = min(1.0, max(0.0, gain))
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the slots that are loaded."""
+        return self._names
+
+    @property
     def silent(self) -> bool:
         """Whether nothing sounds and nothing is about to."""
         return self._state == "silent" and not self._playing

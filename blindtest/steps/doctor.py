@@ -91,11 +91,12 @@ def _audio_files() -> Symptom:
 
 
 def _sound_device() -> Symptom:
-    from blindtest.session import portaudio_fault
+    from blindtest.session import output_devices, portaudio_fault
 
     fault = portaudio_fault()
     if fault is None:
-        return Symptom(what="sound device library", found="PortAudio", fine=True, needed=False)
+        named = ", ".join(output_devices())
+        return Symptom(what="sound device library", found=f"PortAudio: {named}", fine=True, needed=False)
     return Symptom(
         what="sound device library",
         found=f"{fault.problem} (the browser plays; nothing else needs it)",

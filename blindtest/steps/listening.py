@@ -160,6 +160,10 @@ class PreparedSitting:
         """Return the sample rate of a clip's stimuli in Hz."""
         return next(s.rate for (name, _), s in self._stimuli.items() if name == clip)
 
+    def forms(self) -> set[tuple[int, int]]:
+        """Return (rate in Hz, channels) of all stimuli of this sitting's clips."""
+        return {(s.rate, s.channels) for (clip, _), s in self._stimuli.items() if clip in self.sitting.plan.clips}
+
     def consent(self) -> str:
         """Return the text that is shown before the first question; empty where there is none."""
         name = self.study.listeners.consent

@@ -27,6 +27,7 @@ from starlette.types import ASGIApp
 from blindtest.errors import BlindtestError
 from blindtest.session import Event, OutOfTurn, event_from_dict
 from blindtest.web.access import Access
+from blindtest.web.device_desk import PlayerOrder
 from blindtest.web.guard import Guard, TooLarge
 
 __all__ = ["Facts", "ListeningService", "NotStored", "make_app"]
@@ -44,6 +45,10 @@ class Facts:
     """The level this sitting will have, in words ('about 72 dB SPL, A-weighted'); None where drive data are missing."""
     consent: str = ""
     """What the listener agrees to before the first question; empty where nothing was asked for."""
+    device: str = ""
+    """The sound device that plays, in words; empty where the browser does."""
+    warnings: tuple[str, ...] = ()
+    """What is known of that device that a listener should know."""
 
 
 class _EventBody(BaseModel):
@@ -94,6 +99,15 @@ class ListeningService(Protocol):
     def sound(self, token: str) -> bytes | None:
         """Return the WAV behind a token that the view shows now, or None."""
 
+    def order(self, order: PlayerOrder) -> Mapping[str, Any] | None:
+        """Hand an order to the sound device and return what may be known of it; None where the browser plays.
+
+        Raises
+        ------
+        BlindtestError
+            It fits nothing that is loaded, or the device does not go on.
+        """
+
 
 def make_app(
     service: ListeningService,
@@ -125,6 +139,7 @@ def make_app(
             Route("/view", page.view),
             Route("/event", page.event, methods=["POST"]),
             Route("/sound/{token}", page.sound),
+            Route("/player", page.player, methods=["POST"]),
         ],
         exception_handlers={HTTPException: _plain_problem, TooLarge: _too_large, Exception: _own_fault},
     )
@@ -197,6 +212,21 @@ class _Handlers:
         if sound is None:
             raise HTTPException(404)
         return Response(sound, headers={"content-type": "audio/wav"})
+
+    async def player(self, request: Request) -> Response:
+        """Hand an order of the page to the sound device."""
+        self._admit(request)
+        try:
+            order = PlayerOrder.model_validate_json(await request.body())
+        except ValidationError as wrong:
+            return _problem(422, f"this is not an order: {wrong.errors(include_url=False)[0]['msg']}")
+        try:
+            told = await run_in_threadpool(self.service.order, order)
+        except BlindtestError as wrong:
+            return _problem(422, str(wrong))
+        if told is None:
+            raise HTTPException(404)
+        return JSONResponse(dict(told))
 
     def _admit(self, request: Request) -> None:
         if not self.access.admits(request):

@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Callable
 
+from blindtest.session import DevicePlayer
 from blindtest.steps import Ended, PreparedSitting
 from blindtest.web.app import Facts, make_app
 from blindtest.web.serving import Server, hosts_of, link, open_port
@@ -22,6 +23,7 @@ def sit(
     port: int | None = None,
     say: Say,
     open_browser: Callable[[str], object] | None = None,
+    device: DevicePlayer | None = None,
 ) -> Ended:
     """Serve the page of `prepared` on a loopback port until the sitting is over or the server is interrupted.
 
@@ -30,12 +32,28 @@ def sit(
     port : wanted; else the one this study had before, so that a browser finds its cookie and unsent answers again
     say : prints a line for the organiser
     open_browser : opens the link; None only prints it
+    device : plays the sounds on this machine; without one the page plays them. Given back when this returns
 
     Raises
     ------
     Missing
         No port could be opened.
     """
+    try:
+        return _serve(prepared, port=port, say=say, open_browser=open_browser, device=device)
+    finally:
+        if device is not None:
+            device.close()
+
+
+def _serve(
+    prepared: PreparedSitting,
+    *,
+    port: int | None,
+    say: Say,
+    open_browser: Callable[[str], object] | None,
+    device: DevicePlayer | None,
+) -> Ended:
     _quiet_logs(say)
     wanted = port or prepared.remembered("port")
     opened = open_port(wanted)
@@ -51,7 +69,12 @@ def sit(
         record=prepared,
         samples=prepared.samples,
         rate=prepared.rate,
-        facts=Facts(consent=prepared.consent()),
+        facts=Facts(
+            consent=prepared.consent(),
+            device=device.facts.sentence if device else "",
+            warnings=device.facts.warnings if device else (),
+        ),
+        device=device,
     )
     app = make_app(service, clock=prepared.clock, hosts=hosts_of(got), link_token=token, cookie_secret=secret)
     address = link(got, token)

@@ -17,6 +17,7 @@ from blindtest.session import (
     Answer,
     BrowserPlayer,
     Confirmed,
+    DevicePlayer,
     Event,
     Faulted,
     LevelSet,
@@ -30,6 +31,7 @@ from blindtest.session import (
     view_of,
 )
 from blindtest.web.app import Facts, NotStored
+from blindtest.web.device_desk import DeviceDesk, PlayerOrder
 
 __all__ = ["AnswerStore", "Record", "SittingService", "StoreRecord"]
 
@@ -97,6 +99,7 @@ class SittingService:
     samples : (clip, condition) to stored 24-bit samples, (n, channels) int32
     rate : clip to Hz
     facts : what the page says before the first sound
+    device : plays the sounds here; without one the page fetches and plays them
     """
 
     def __init__(
@@ -107,6 +110,7 @@ class SittingService:
         samples: Callable[[str, str], Any],
         rate: Callable[[str], int],
         facts: Facts | None = None,
+        device: DevicePlayer | None = None,
     ) -> None:
         self.over = Flag()
         """Set when the sitting is finished or abandoned and its page was told so."""
@@ -115,7 +119,8 @@ class SittingService:
         self._samples = samples
         self._rate = rate
         self._facts = facts or Facts()
-        self._player = BrowserPlayer()
+        self._player: BrowserPlayer | DevicePlayer = device or BrowserPlayer()
+        self._desk = DeviceDesk(device) if device else None
         self._lock = Lock()
         self._unstored: Sitting | None = None
         # Not the number in the register: a page left open from another study may have the same one and the same port.
@@ -139,31 +144,52 @@ class SittingService:
     def handle(self, event: Event) -> Mapping[str, Any]:
         """Take an event; see `ListeningService`."""
         with self._lock:
-            new = self._following(event)
-            try:
-                self._keep(event, new)
-            except Exception as error:
-                self._unstored = new if isinstance(event, Confirmed) else None
-                raise NotStored(
-                    error.faults[0] if isinstance(error, BlindtestError) else Fault(problem=f"{error}")
-                ) from error
-            self._unstored = None
-            moved = (new.step, new.trial, new.attempt) != (
-                self._sitting.step,
-                self._sitting.trial,
-                self._sitting.attempt,
-            )
-            self._sitting = new
-            if moved:
-                self._arrived()
+            self._stumbled(event)
+            self._take(event)
             return self._shown()
+
+    def _take(self, event: Event) -> None:
+        new = self._following(event)
+        try:
+            self._keep(event, new)
+        except Exception as error:
+            self._unstored = new if isinstance(event, Confirmed) else None
+            raise NotStored(
+                error.faults[0] if isinstance(error, BlindtestError) else Fault(problem=f"{error}")
+            ) from error
+        self._unstored = None
+        moved = (new.step, new.trial, new.attempt) != (
+            self._sitting.step,
+            self._sitting.trial,
+            self._sitting.attempt,
+        )
+        self._sitting = new
+        if moved:
+            self._arrived()
+
+    def _stumbled(self, event: Event) -> None:
+        """Flag the trial in hand and offer it again, before `event`, where the sound device has had an underrun."""
+        if self._desk is None or not self._desk.stumbled():
+            return
+        now = self._sitting
+        if now.step == "trial" and now.heard and not isinstance(event, Faulted | Abandoned):
+            self._take(Faulted(trial=now.trial, attempt=now.attempt, kind="dropout", at=event.at))
 
     def sound(self, token: str) -> bytes | None:
         """Return the WAV under `token`, or None. All were made beforehand: the time taken tells nothing."""
+        if not isinstance(self._player, BrowserPlayer):
+            return None
         try:
             return self._player.wav(token)
         except BlindtestError:
             return None
+
+    def order(self, order: PlayerOrder) -> Mapping[str, Any] | None:
+        """Hand an order to the sound device; see `ListeningService`."""
+        if self._desk is None:
+            return None
+        with self._lock:
+            return self._desk.take(order, self._sitting)
 
     def _following(self, event: Event) -> Sitting:
         """Return the sitting after `event`; an answer that could not be stored keeps its time when sent again.

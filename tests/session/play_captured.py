@@ -50,7 +50,7 @@ def main():
     parser.add_argument("switches", type=int)
     parser.add_argument("--stall", type=float, default=0.0)
     asked = parser.parse_args()
-    player = Stalled(rate=RATE, channels=CHANNELS, device=asked.device)
+    player = Stalled(rates=[RATE], channels=CHANNELS, device=asked.device)
     player.stalls = asked.stall
     player.set_gain(0.0)
     player.prepare(

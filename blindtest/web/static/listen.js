@@ -5,6 +5,7 @@
  * Nothing is spoken while a stimulus sounds: what there is to say waits for the next silence.
  */
 
+import { DevicePlayer, NoSounds } from "./device.js";
 import { element } from "./element.js";
 import { Keys } from "./keys.js";
 import { Line, Locked, ask } from "./line.js";
@@ -35,8 +36,16 @@ const reason = /** @type {HTMLInputElement} */ (document.getElementById("reason"
 export class Page {
   constructor() {
     this.keys = new Keys();
-    this.player = new Player({ onFault: (kind) => this.fault(kind), onSilent: (silent) => this.silent(silent) });
-    this.sounds = new Sounds((yes) => this.connected(yes));
+    const heard = { onFault: (/** @type {string} */ kind) => this.fault(kind), onSilent: (/** @type {boolean} */ silent) => this.silent(silent) };
+    const sounds = new Sounds((yes) => this.connected(yes));
+    /** @type {Sounds | NoSounds} */
+    this.sounds = sounds;
+    /** @type {Player | DevicePlayer} */
+    this.player = new Player(heard, sounds);
+    this.onDevice = () => {
+      this.sounds = new NoSounds();
+      this.player = new DevicePlayer(heard);
+    };
     this.line = new Line({
       shown: (reply, event) => this.acknowledged(reply, event),
       outOfTurn: (reply) => this.outOfTurn(reply),
@@ -45,7 +54,7 @@ export class Page {
       connected: (yes) => this.connected(yes),
     });
     /** @type {Facts} */
-    this.facts = { level: null, consent: "" };
+    this.facts = { level: null, consent: "", device: "", warnings: [] };
     /** @type {View | null} */
     this.view = null;
     /** @type {Shown | null} */
@@ -77,6 +86,7 @@ export class Page {
       }
       const known = await (await ask("/facts", (yes) => this.connected(yes))).json();
       this.facts = known.facts;
+      if (this.facts.device) this.onDevice();
       const seen = await (await ask("/view", (yes) => this.connected(yes))).json();
       // Before anything is shown: an answer that waits here belongs to the past, and goes first.
       await this.line.open(known.sitting);
@@ -120,7 +130,9 @@ export class Page {
     const moved =
       !before || before.step !== reply.view.step || before.trial !== reply.view.trial || before.attempt !== reply.view.attempt;
     this.show(reply.view);
-    if (moved) this.note("This sitting went on elsewhere, perhaps in another tab. Here is where it stands now; close the other tab.");
+    if (before && before.step === "trial" && reply.view.step === "trial" && before.trial === reply.view.trial && before.attempt < reply.view.attempt)
+      this.note("The sound stumbled in this trial. Nothing is lost: listen again, then answer.");
+    else if (moved) this.note("This sitting went on elsewhere, perhaps in another tab. Here is where it stands now; close the other tab.");
     else this.note(`Not recorded: ${reply.problem ?? ""}. ${reply.remedy ? `What to do: ${reply.remedy}.` : ""}`);
   }
 

@@ -63,9 +63,11 @@ function samples(view, at, size, rate, count, width) {
 export class Player {
   /**
    * @param {{ onFault: (kind: string) => void, onSilent: (silent: boolean) => void }} heard
+   * @param {{ get: (token: string) => Promise<Wav> }} sounds
    */
-  constructor(heard) {
+  constructor(heard, sounds) {
     this.heard = heard;
+    this.sounds = sounds;
     /** @type {AudioContext | null} */
     this.context = null;
     /** @type {AudioWorkletNode | null} */
@@ -85,10 +87,13 @@ export class Player {
   }
 
   /**
-   * @param {Record<string, Wav>} wavs by slot; equal rate and length
+   * @param {Record<string, string>} tokens by slot; their sounds have equal rate and length
    * @param {string} first the slot that sounds first
    */
-  async load(wavs, first) {
+  async load(tokens, first) {
+    /** @type {Record<string, Wav>} */
+    const wavs = {};
+    for (const [slot, token] of Object.entries(tokens)) wavs[slot] = await this.sounds.get(token);
     const sound = wavs[first];
     if (!sound) throw new Error("nothing to load");
     for (const other of Object.values(wavs)) {

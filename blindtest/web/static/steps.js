@@ -48,12 +48,13 @@ function ready(page, view) {
 
 /** @param {Page} page */
 function cautions(page) {
-  const { level } = page.facts;
+  const { level, device, warnings } = page.facts;
   return [
     element("p", {}, "Turn the volume of your headphones or loudspeakers down now. On the next page the sound begins softly, and you raise it."),
     level
       ? element("p", {}, "With your equipment set as described, this sitting plays at ", element("strong", {}, level), ".")
       : element("p", {}, "What follows this computer is unknown to the program, so it cannot tell how loud the sitting will be. You decide, on the next page."),
+    ...(device ? [element("p", {}, "The sound leaves through ", element("strong", {}, device), `, not through this page. ${warnings.map((one) => `Know that ${one}.`).join(" ")}`)] : []),
   ];
 }
 
@@ -120,7 +121,7 @@ function level(page, view) {
   }
   async function load() {
     try {
-      await page.player.load({ level: await page.sounds.get(view.level ?? "") }, "level");
+      await page.player.load({ level: view.level ?? "" }, "level");
     } catch (fault) {
       state.textContent = `The sound could not be made ready (${fault instanceof Error ? fault.message : "unknown"}). Reload the page to try again.`;
       return;
@@ -156,7 +157,7 @@ function level(page, view) {
           button("Louder", () => set(gainDb + 2)),
           value,
         ),
-        element("p", { id: "gain-help", class: "small" }, "At 0 dB the samples leave this page as they are. Any other level holds for all sounds alike."),
+        element("p", { id: "gain-help", class: "small" }, "At 0 dB the samples leave as they are. Any other level holds for all sounds alike."),
       ),
       rate,
       state,

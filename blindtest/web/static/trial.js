@@ -189,10 +189,8 @@ export function trialPage(page, view) {
   }
   async function load() {
     try {
-      /** @type {Record<string, import("./sound.js").Wav>} */
-      const wavs = {};
-      for (const slot of silent ? [] : slots) wavs[slot.name] = await page.sounds.get(slot.token);
-      if (!silent) await page.player.load(wavs, /** @type {string} */ (names[0]));
+      const tokens = Object.fromEntries(slots.map((slot) => [slot.name, slot.token]));
+      if (!silent) await page.player.load(tokens, /** @type {string} */ (names[0]));
     } catch (fault) {
       state.textContent = `The sounds could not be made ready (${fault instanceof Error ? fault.message : "unknown"}). Reload the page to try again.`;
       return;

@@ -35,7 +35,8 @@
  * @property {number} saved
  * @property {string} message
  *
- * @typedef {{ level: string | null, consent: string }} Facts
+ * @typedef {{ level: string | null, consent: string, device: string, warnings: string[] }} Facts device: what plays in
+ *   place of this page, in words; empty where this page does
  * @typedef {{ event: string } & Record<string, unknown>} PageEvent
  * @typedef {{ sitting: string, view: View, problem?: string, remedy?: string }} Reply
  */

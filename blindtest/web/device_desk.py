@@ -1,0 +1,78 @@
+"""Orders from the page to the sound device: the page stays the desk, the sound leaves from this machine.
+
+The page sends names of slots and their tokens, and when to play; it gets back lengths and places, which are the same
+whatever sounds. The level is the sitting's: it can be turned only while the listener sets it.
+"""
+
+from collections.abc import Mapping
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from blindtest.errors import BlindtestError, Fault
+from blindtest.session import DevicePlayer, Sitting
+
+__all__ = ["DeviceDesk", "PlayerOrder"]
+
+_Name = Field(max_length=100)
+
+
+class PlayerOrder(BaseModel):
+    """What the page asks of the player."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    type: Literal["load", "play", "pause", "select", "loop", "restart", "gain", "where"]
+    slots: dict[str, str] = Field(default={}, max_length=20)
+    """Of 'load': slot to token."""
+    slot: str = Field(default="", max_length=100)
+    """Of 'load': what sounds first; of 'select'."""
+    start_s: float = Field(default=0.0, ge=0, le=86_400)
+    end_s: float = Field(default=0.0, ge=0, le=86_400)
+    """Of 'loop'."""
+    gain_db: float = Field(default=-80.0, ge=-200, le=0)
+    """Of 'gain'."""
+
+
+class DeviceDesk:
+    """Takes the page's orders for one sound device, and remembers which underruns were told already."""
+
+    def __init__(self, player: DevicePlayer) -> None:
+        self.player = player
+        self._told = 0
+
+    def take(self, order: PlayerOrder, sitting: Sitting) -> Mapping[str, float]:
+        """Obey an order and return what may be known of it.
+
+        Raises
+        ------
+        BlindtestError
+            The order fits nothing that is loaded, or the device does not go on.
+        """
+        player, switcher = self.player, self.player.switcher
+        match order.type:
+            case "load":
+                player.set_gain(sitting.gain_db if sitting.gain_db is not None else -80.0)
+                return {"frames": player.load(order.slots, order.slot), "rate": switcher.rate}
+            case "play":
+                player.play()
+            case "pause":
+                player.pause()
+            case "select":
+                if order.slot not in switcher.names:
+                    raise BlindtestError(Fault(problem="there is no such slot", got=order.slot))
+                switcher.select(order.slot)
+            case "loop":
+                try:
+                    switcher.loop(round(order.start_s * switcher.rate), round(order.end_s * switcher.rate))
+                except ValueError as error:
+                    raise BlindtestError(Fault(problem=str(error))) from None
+            case "restart":
+                switcher.restart()
+            case "gain":
+                player.set_gain(order.gain_db if sitting.step == "level" else sitting.gain_db or 0.0)
+        return {"position_s": switcher.position / switcher.rate}
+
+    def stumbled(self) -> bool:
+        """Return whether the device has reported underruns since this was asked last."""
+        told, self._told = self._told, self.player.underruns
+        return self._told > told

@@ -1,0 +1,110 @@
+// @ts-check
+/**
+ * The page as desk of a sound device that the server plays: the same orders as those of the page's own player, sent one
+ * after the other. Nothing is fetched and nothing sounds here.
+ */
+
+/** @typedef {{ position_s?: number, frames?: number, rate?: number }} Told */
+
+/** Nothing to fetch: the device has its sounds already. */
+export class NoSounds {
+  keepOnly() {}
+  fetchAhead() {}
+}
+
+export class DevicePlayer {
+  /**
+   * @param {{ onFault: (kind: string) => void, onSilent: (silent: boolean) => void }} heard
+   */
+  constructor(heard) {
+    this.heard = heard;
+    this.rate = 0;
+    this.frames = 0;
+    this.ownRate = 0;
+    this.sounding = false;
+    /** @type {Promise<unknown>} */
+    this.last = Promise.resolve();
+  }
+
+  /** The device is opened at the stimuli's rate, or not at all. */
+  get resampled() {
+    return false;
+  }
+
+  /** @param {Record<string, unknown>} order @returns {Promise<Told>} */
+  order(order) {
+    const told = this.last.then(async () => {
+      const response = await fetch("/player", {
+        method: "POST",
+        headers: { "content-type": "application/json" },
+        body: JSON.stringify(order),
+        cache: "no-store",
+      });
+      const body = await response.json();
+      if (!response.ok) throw new Error(body.problem ?? "the sound device does not answer");
+      return /** @type {Told} */ (body);
+    });
+    this.last = told.catch(() => undefined);
+    return told;
+  }
+
+  /** Send an order of which nothing is to be known; what goes wrong is a fault of the trial. @param {Record<string, unknown>} order */
+  async told(order) {
+    try {
+      await this.order(order);
+    } catch {
+      this.heard.onFault("device-lost");
+    }
+  }
+
+  /** @param {Record<string, string>} tokens by slot @param {string} first the slot that sounds first */
+  async load(tokens, first) {
+    this.silent();
+    const { frames, rate } = await this.order({ type: "load", slots: tokens, slot: first });
+    this.frames = frames ?? 0;
+    this.rate = rate ?? 0;
+  }
+
+  /** @param {number} gainDb dB re the samples as stored */
+  setGain(gainDb) {
+    void this.told({ type: "gain", gain_db: gainDb });
+  }
+
+  async play() {
+    this.sounding = true;
+    this.heard.onSilent(false);
+    await this.told({ type: "play" });
+  }
+
+  /** Fade out and stop; resolves in silence. */
+  async pause() {
+    if (!this.sounding) return;
+    await this.told({ type: "pause" });
+    this.silent();
+  }
+
+  silent() {
+    if (!this.sounding) return;
+    this.sounding = false;
+    this.heard.onSilent(true);
+  }
+
+  /** @param {string} slot */
+  select(slot) {
+    void this.told({ type: "select", slot });
+  }
+
+  /** @param {number} start s @param {number} end s */
+  loop(start, end) {
+    void this.told({ type: "loop", start_s: start, end_s: end });
+  }
+
+  restart() {
+    void this.told({ type: "restart" });
+  }
+
+  /** @returns {Promise<number>} s */
+  async where() {
+    return (await this.order({ type: "where" })).position_s ?? 0;
+  }
+}
