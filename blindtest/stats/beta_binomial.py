@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import chdtrc, gammaln, logsumexp
+from scipy.special import chdtrc, gammaln
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.stats.binomial import Interval, checked_probability, upper_tail
@@ -138,8 +138,16 @@ class _Counts:
         total = np.zeros(m.size)
         for (x, n), count, weights in zip(self.cells, self.counts, self.weights, strict=True):
             terms = weights[:, None] + heard[: x + 1] + unheard[n - x] - both[n - x : n + 1]
-            total += count * logsumexp(terms, axis=0)
+            total += count * _log_of_sum(terms)
         return total.reshape(m.shape)
+
+
+def _log_of_sum(terms: Floats) -> Floats:
+    # Ten times as fast here as scipy's, which checks for what can't occur.
+    largest = terms.max(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        summed = largest + np.log(np.sum(np.exp(terms - largest), axis=0))
+    return np.where(np.isneginf(largest), -inf, summed)
 
 
 def _rising(factors: Floats) -> Floats:

@@ -23,7 +23,7 @@ from blindtest.stats.profile_likelihood import crossing
 __all__ = ["ScoreSum", "score_sum", "tilt"]
 
 Floats = NDArray[np.float64]
-MOST_WORK = 3e8
+MOST_WORK = 1e9
 """Additions up to which a distribution is found exactly; a second or so. Beyond that the normal distribution with the
 exact variance stands in, where it is good to about .001."""
 NEARLY = 1 + 1e-7

@@ -52,10 +52,10 @@ def joint_peak(
     """
     ends = np.array((low, high), dtype=np.float64)
     lower, upper = ends.copy()
-    argument, value, steps = lower.copy(), -inf, 0
+    argument, value, steps, points = lower.copy(), -inf, 0, 17
     while True:
         steps += 1
-        axes = np.linspace(lower, upper, 17)
+        axes = np.linspace(lower, upper, points)
         values = np.nan_to_num(function(axes[:, 0][:, None], axes[:, 1][None, :]), nan=-inf, posinf=inf, neginf=-inf)
         at = np.array(np.unravel_index(int(np.argmax(values)), values.shape))
         best, at_most = np.array([axes[at[0], 0], axes[at[1], 1]]), float(values[at[0], at[1]])
@@ -64,8 +64,8 @@ def joint_peak(
         width = upper - lower
         if np.all(width <= 1e-9) or steps >= 200:
             return (float(argument[0]), float(argument[1])), value, steps
-        on_edge = ((at == 0) & (lower > ends[0])) | ((at == 16) & (upper < ends[1]))
-        width = np.where(on_edge.any(), width, width / 4)
+        on_edge = ((at == 0) & (lower > ends[0])) | ((at == points - 1) & (upper < ends[1]))
+        width, points = np.where(on_edge.any(), width, width / 4), 9
         lower, upper = np.maximum(argument - width / 2, ends[0]), np.minimum(argument + width / 2, ends[1])
 
 

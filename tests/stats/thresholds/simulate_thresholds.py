@@ -147,21 +147,20 @@ def row(what: str, design: str, truth: str, kind: str, values: list) -> dict:
 def main() -> None:
     """Write the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--studies", type=int, default=500)
+    parser.add_argument("--studies", type=int, default=200)
     studies = parser.parse_args().studies
     rng = np.random.default_rng(SEED)
     rows: list[dict] = []
     for levels, trials in ((5, 10), (6, 20), (8, 40)):
-        for slope in (0.7, 1.5, 4.0):
-            rows += profile_coverage(levels, trials, "normal", slope, 0.0, False, studies, rng)
-            rows += profile_coverage(levels, trials, "normal", slope, 0.02, True, studies, rng)
+        rows += profile_coverage(levels, trials, "normal", 1.5, 0.0, False, studies, rng)
+        rows += profile_coverage(levels, trials, "normal", 1.5, 0.02, True, studies, rng)
+    for slope in (0.7, 4.0):
+        rows += profile_coverage(6, 20, "normal", slope, 0.02, True, studies, rng)
     for link in ("logistic", "weibull"):
         rows += profile_coverage(6, 20, link, 1.5, 0.02, False, studies, rng)
-    rows += profile_coverage(6, 20, "normal", 1.5, 0.06, True, studies, rng)
-    for trials in (5, 20):
-        rows += posterior_coverage(trials, studies, rng)
+    rows += posterior_coverage(10, studies // 2, rng)
     for trials in (10, 40):
-        rows += goodness(trials, studies // 3, 99, rng)
+        rows += goodness(trials, studies // 2, 99, rng)
     for tracks, trials in ((3, 40), (6, 80)):
         rows += staircases(tracks, trials, studies, rng)
     with (REFERENCES / "thresholds_error_rates.csv").open("w", newline="", encoding="utf-8") as file:
