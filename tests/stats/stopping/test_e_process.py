@@ -105,7 +105,10 @@ def test_a_guesser_reaches_one_over_alpha_with_probability_alpha_at_most(guess, 
 
 
 def test_an_e_value_equal_to_one_over_alpha_stops():
-    """E(1 of 1) is 3/2 exactly, and 2/3 is alpha."""
+    """E(1 of 1) is (1 + p0)/(2 p0): 5/2 at a guess rate of 1/4, and 2/5 is alpha; 3/2 at 1/2."""
+    assert e_process_numbers(1, alpha=0.4, guess=0.25)[0] == 1
+    assert e_process_stopped(1, proportion=0.25, alpha=0.4, guess=0.25) == 0.25
+    assert e_process_numbers(1, alpha=0.3999, guess=0.25)[0] is None
     assert e_process_numbers(1, alpha=0.66)[0] is None
     assert e_process_numbers(1, alpha=0.67)[0] == 1
     # E(2 of 2) = 7/3, E(3 of 3) = 15/4, E(4 of 4) = 31/5: 5/31 has no short decimal, 4/15 neither; 3 of 3 at .2666...

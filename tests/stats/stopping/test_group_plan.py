@@ -157,6 +157,9 @@ def test_futility_gives_up_too_early_with_probability_beta_at_most_and_costs_no_
     assert plan.operating(0.5, futility=False).power == pytest.approx(plan.real_alpha, abs=1e-14)
     assert plan.operating(0.5).expected_trials < plan.operating(0.5, futility=False).expected_trials
     assert plan.futility[-1] is None
+    # However much may be wasted, a number that shows something is never futile.
+    eager = group_sequential([38, 40], alpha=0.4, futility_proportion=0.55, beta=0.9, spending="linear")
+    assert eager.futility[0] == eager.stop_high[0] - 1
 
 
 def test_looks_that_come_otherwise_than_planned_spend_by_their_share_of_the_trials():
