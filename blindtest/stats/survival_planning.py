@@ -30,7 +30,7 @@ from blindtest.stats.contrasts import (
 )
 from blindtest.stats.plain import plain
 from blindtest.stats.planning import LEAST_CHANCE
-from blindtest.stats.two_way import LEAST_CLIPS, crossed_mean
+from blindtest.stats.two_way import LEAST_CLIPS, mean_of_margins
 
 __all__ = [
     "Spreads",
@@ -43,8 +43,8 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-_AT_ONCE = 4_000_000
-"""Effects of listeners on clips drawn at once: what stays below 100 MB."""
+_AT_ONCE = 2_000_000
+"""Means of listeners and clips drawn at once: what stays below some 200 MB."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,23 +290,71 @@ def panel_contrasts(
     order : (listeners,) blind first, in a crossed panel
     """
     parts = []
-    for start in range(0, studies, max(1, _AT_ONCE // (listeners * clips))):
-        many = min(max(1, _AT_ONCE // (listeners * clips)), studies - start)
-        own = rng.normal(0.0, spreads.listener, (many, listeners, 1)) + rng.normal(0.0, spreads.clip, (many, 1, clips))
-        modes = []
-        for new, of_clip, each in zip(
-            (spreads.labelled, spreads.blind), (spreads.clip_labelled, spreads.clip_blind), ratings, strict=True
-        ):
-            modes.append(
-                own
-                + rng.normal(0.0, new, (many, listeners, 1))
-                + rng.normal(0.0, of_clip, (many, 1, clips))
-                + rng.normal(0.0, spreads.rating * sqrt(2 / each), (many, listeners, clips))
-            )
-        s, d = modes
-        parts.append([crossed_mean(y, order=order, clips_drawn=clips_drawn) for y in (s, d, d - s, d - kept * s)])
+    most = max(1, _AT_ONCE // (listeners + clips))
+    for start in range(0, studies, most):
+        margins = _margins(spreads, listeners, clips, ratings, rng, min(most, studies - start))
+        parts.append(
+            [
+                _mean_of(margins, weights, order=order, clips_drawn=clips_drawn)
+                for weights in ((1.0, 0.0), (0.0, 1.0), (-1.0, 1.0), (-kept, 1.0))
+            ]
+        )
     labelled, blind, difference, kept_contrast = (_together(list(each)) for each in zip(*parts, strict=True))
     return Contrasts(labelled=labelled, blind=blind, difference=difference, kept=kept_contrast)
+
+
+Margins = tuple[tuple[Floats, Floats], tuple[Floats, Floats], tuple[Floats, Floats, Floats]]
+"""Means of listeners labelled and blind, of clips, and what they leave: squares of both and their products."""
+
+
+def _margins(
+    spreads: Spreads,
+    listeners: int,
+    clips: int,
+    ratings: tuple[float, float],
+    rng: np.random.Generator,
+    studies: int,
+) -> Margins:
+    """Draw means of listeners and of clips, and what is left, which are independent where scatter is normal.
+
+    Of what is left only sums of squares and products count: a Wishart variable (Bartlett's decomposition).
+    """
+    own = rng.normal(0.0, spreads.listener, (studies, listeners))
+    of_clip = rng.normal(0.0, spreads.clip, (studies, clips))
+    rows, columns = [], []
+    scatter = [spreads.rating * sqrt(2 / each) for each in ratings]
+    for new, new_of_clip, sd in zip(
+        (spreads.labelled, spreads.blind), (spreads.clip_labelled, spreads.clip_blind), scatter, strict=True
+    ):
+        clip = of_clip + rng.normal(0.0, new_of_clip, (studies, clips))
+        listener = own + rng.normal(0.0, sqrt(new**2 + sd**2 / clips), (studies, listeners))
+        apart = rng.normal(0.0, sd / sqrt(listeners), (studies, clips))
+        # The mean of all scatter is in the means of listeners already.
+        column = clip + apart - apart.mean(axis=1, keepdims=True) + listener.mean(axis=1, keepdims=True)
+        rows.append(listener + clip.mean(axis=1, keepdims=True))
+        columns.append(column)
+    free = (listeners - 1) * (clips - 1)
+    first, cross = np.sqrt(rng.chisquare(max(free, 1), studies)), rng.normal(size=studies)
+    rest = rng.chisquare(free - 1, studies) if free > 1 else np.zeros(studies)
+    s, d = scatter
+    squares = (s**2 * first**2, d**2 * (cross**2 + rest), s * d * first * cross)
+    if free == 0:
+        squares = (np.zeros(studies),) * 3
+    return (rows[0], rows[1]), (columns[0], columns[1]), squares
+
+
+def _mean_of(
+    margins: Margins, weights: tuple[float, float], *, order: NDArray[np.bool_] | None, clips_drawn: bool
+) -> Estimates:
+    a, b = weights
+    rows, columns, (of_s, of_d, of_both) = margins
+    return mean_of_margins(
+        a * rows[0] + b * rows[1],
+        a * columns[0] + b * columns[1],
+        a**2 * of_s + b**2 * of_d + 2 * a * b * of_both,
+        order=order,
+        clips_drawn=clips_drawn,
+    )
 
 
 def _together(parts: list[Estimates]) -> Estimates:

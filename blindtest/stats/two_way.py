@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from blindtest.stats.contrasts import Estimates
 
-__all__ = ["LEAST_CLIPS", "crossed_mean", "difference_of_orders"]
+__all__ = ["LEAST_CLIPS", "crossed_mean", "difference_of_orders", "mean_of_margins"]
 
 Floats = NDArray[np.float64]
 
@@ -45,8 +45,29 @@ def crossed_mean(
     least_sd : standard deviation of a listener's mean below which rounding hides it
     """
     y = np.asarray(values, dtype=np.float64)
-    listeners, clips = y.shape[-2:]
     rows, columns = y.mean(axis=-1), y.mean(axis=-2)
+    left = y - rows[..., :, None] - columns[..., None, :] + y.mean(axis=(-2, -1))[..., None, None]
+    return mean_of_margins(
+        rows, columns, (left**2).sum(axis=(-2, -1)), order=order, clips_drawn=clips_drawn, least_sd=least_sd
+    )
+
+
+def mean_of_margins(
+    rows: Floats,
+    columns: Floats,
+    squares_left: Floats,
+    *,
+    order: ArrayLike | None,
+    clips_drawn: bool,
+    least_sd: float = 0.0,
+) -> Estimates:
+    """Return the mean with its error from means of listeners, (..., listeners), and of clips, (..., clips).
+
+    Parameters
+    ----------
+    squares_left : (...), sum of squares of what the two means leave of each value
+    """
+    listeners, clips = rows.shape[-1], columns.shape[-1]
     groups = _groups(order, listeners)
     means = np.stack([rows[..., group].mean(axis=-1) for group in groups], axis=-1)
     mean = means.mean(axis=-1)
@@ -54,14 +75,12 @@ def crossed_mean(
     weight = sum(1 / group.sum() for group in groups) / len(groups) ** 2
     df = listeners - len(groups)
     if df < 1:
-        shape = mean.shape
-        return Estimates(mean=mean, std_error=np.full(shape, np.inf), df=np.asarray(1.0))
+        return Estimates(mean=mean, std_error=np.full(mean.shape, np.inf), df=np.asarray(1.0))
     squares = sum(rows[..., group].var(axis=-1) * group.sum() for group in groups)
     of_listeners = np.maximum(squares / df, least_sd**2) * weight
     if not clips_drawn or clips < 2:
         return Estimates(mean=mean, std_error=np.sqrt(of_listeners), df=np.asarray(float(df)))
-    left = y - rows[..., :, None] - columns[..., None, :] + y.mean(axis=(-2, -1))[..., None, None]
-    of_rest = (left**2).sum(axis=(-2, -1)) / ((listeners - 1) * (clips - 1)) / (listeners * clips)
+    of_rest = squares_left / ((listeners - 1) * (clips - 1)) / (listeners * clips)
     of_clips = columns.var(axis=-1, ddof=1) / clips
     added = np.maximum(of_clips - of_rest, 0.0)
     return Estimates(
