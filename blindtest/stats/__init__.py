@@ -4,11 +4,18 @@ Choices are judged by exact tests; every result carries its numbers, estimate, i
 sentence in plain words. Words of conclusions are *shown*, *refuted*, *negligible* and *open*.
 """
 
+from blindtest.stats.attribution import AttributionResult, StageEffect, attribution
 from blindtest.stats.bayes import BayesianChoice, bayesian_discrimination, bayesian_preference
 from blindtest.stats.beta_binomial import BetaBinomialResult, fit_beta_binomial
 from blindtest.stats.bias import ResponseBias, response_bias
 from blindtest.stats.circular_triads import CircularTriads, circular_triads
-from blindtest.stats.companions import Companion, choice_companions, preference_companions
+from blindtest.stats.companions import (
+    Companion,
+    choice_companions,
+    preference_companions,
+    rating_companions,
+    survival_companions,
+)
 from blindtest.stats.conclusion import Conclusion, conclude
 from blindtest.stats.contrast_conclusion import ContrastConclusion, conclude_contrast
 from blindtest.stats.discrimination import (
@@ -41,7 +48,8 @@ from blindtest.stats.free_listening import (
     skip_test,
 )
 from blindtest.stats.heterogeneity import HeterogeneityResult, fit_heterogeneous_preferences
-from blindtest.stats.impressions import Rejection, SurvivalResult, survival
+from blindtest.stats.impressions import ContrastVerdict, Rejection, SurvivalResult, survival
+from blindtest.stats.label_effect import LabelEffectResult, label_effect
 from blindtest.stats.listeners import ListenerResults, answers_in_order, counted_trials, listener_results
 from blindtest.stats.long_table import LongTable, Wanted, read_long_table
 from blindtest.stats.mixed.binary import fit_binary_mixed
@@ -199,6 +207,7 @@ __all__ = [
     "DECISION_RULES",
     "TRACK_COLUMNS",
     "AgreementResult",
+    "AttributionResult",
     "BayesianChoice",
     "BetaBinomialResult",
     "BinaryMixedResult",
@@ -212,6 +221,7 @@ __all__ = [
     "ContrastConclusion",
     "ContrastDesign",
     "ContrastPower",
+    "ContrastVerdict",
     "Convergence",
     "CumulativeLinkResult",
     "DecisionRule",
@@ -233,6 +243,7 @@ __all__ = [
     "InfluenceResult",
     "IntraclassShares",
     "JointTest",
+    "LabelEffectResult",
     "LikelihoodRatio",
     "LikelihoodRatioResult",
     "LinearFit",
@@ -273,6 +284,7 @@ __all__ = [
     "SprtDecision",
     "SprtOperating",
     "SprtPlan",
+    "StageEffect",
     "StagewiseResult",
     "StaircaseResult",
     "StaircaseTrack",
@@ -296,6 +308,7 @@ __all__ = [
     "agreement",
     "answers_in_order",
     "assessor_expertise",
+    "attribution",
     "bayesian_discrimination",
     "bayesian_preference",
     "bs_1116_rules",
@@ -340,6 +353,7 @@ __all__ = [
     "group_sequential",
     "hinges",
     "krippendorff_alpha",
+    "label_effect",
     "likelihood_ratio_test",
     "listener_results",
     "log_linear_rate",
@@ -360,6 +374,7 @@ __all__ = [
     "proportion_at",
     "proportion_correct",
     "rank_companions",
+    "rating_companions",
     "rating_model",
     "read_long_table",
     "read_tracks",
@@ -385,6 +400,7 @@ __all__ = [
     "stopped_at_will_by_listener",
     "summarise_conditions",
     "survival",
+    "survival_companions",
     "survival_power",
     "table_of",
     "threshold_posterior",

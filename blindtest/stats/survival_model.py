@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.stats.contrasts import Contrasts, Estimates
+from blindtest.stats.crossed_fit import crossed_term
 from blindtest.stats.ratings import Panel
 from blindtest.stats.two_way import crossed_mean, difference_of_orders
 
@@ -211,37 +212,12 @@ def _prepared(fixed: str, table: Any, random: dict[str, Any]) -> tuple["Prepared
 
 
 def term_of(fit: "LinearFit", name: str, panel: Panel, *, least_sd: float = 0.0) -> Estimates:
-    """Return a coefficient with the parts of listeners and clips in its error.
-
-    The variance of a coefficient is homogeneous of degree one in the variances of the model, so it is the sum of each
-    variance times its slope (Euler).
-    """
-    place = fit.model.terms.index(name)
-    free = ~fit.zero
-    slopes = fit.cov_beta_gradient()[:, place, place]
-    parts = fit.phi[free] * slopes
-    groups = np.array([label.group for label, used in zip(fit.labels, free, strict=True) if used])
-    of_clips, of_listeners = groups == "clip", groups == "listener"
-    spread = fit.phi_covariance()
-    adjusted = fit.kenward_roger().cov_adjusted[place, place] / fit.cov_beta[place, place]
-    widening = max(1.0, float(adjusted))
-    most = len(panel.listeners) - (1 if panel.order is None else 2)
-
-    def alone(keep: NDArray[np.bool_], most: int) -> tuple[float, float]:
-        variance = float(parts[keep].sum())
-        scatter = float(slopes[keep] @ spread[np.ix_(keep, keep)] @ slopes[keep])
-        df = 2 * variance**2 / scatter if scatter > 0 else float(most)
-        return variance * widening, min(max(df, 1.0), float(max(most, 1)))
-
-    own, df = alone(~of_clips, most)
-    own = max(own, least_sd**2 / len(panel.listeners))
-    added = float(parts[of_clips].sum()) * widening
-    floor, clip_df = alone(~of_listeners, len(panel.clips) - 1)
-    return Estimates(
-        mean=np.asarray(fit.beta[place]),
-        std_error=np.asarray(np.sqrt(own + added)),
-        df=np.asarray(df),
-        clip_variance=np.asarray(added),
-        clip_floor=np.asarray(floor if added > 0 else 0.0),
-        clip_df=np.asarray(clip_df),
+    """Return a coefficient of a fit to a panel's ratings with its error."""
+    listeners = len(panel.listeners)
+    return crossed_term(
+        fit,
+        name,
+        listener_df=listeners - (1 if panel.order is None else 2),
+        clip_df=len(panel.clips) - 1,
+        least_error=least_sd / float(np.sqrt(listeners)),
     )

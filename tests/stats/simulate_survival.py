@@ -275,14 +275,12 @@ def missing(
     *,
     listeners: int,
     clips: int,
-    labelled: float,
-    blind: float,
     rng: np.random.Generator,
     studies: int,
     crossed: bool = False,
     share: float = 0.2,
-) -> VerdictChances:
-    """Return how often each verdict is reached by panels with the same `share` of cells missing, by REML.
+) -> Contrasts:
+    """Return the contrasts of panels with true effects of 0 and the same `share` of cells missing, by REML.
 
     A cell is a listener's mean of one device on one clip in one mode. Every listener keeps a cell in each mode.
     """
@@ -322,10 +320,7 @@ def missing(
         name: Estimates(**{part: np.array([one[part] for one in each]) for part in PARTS})
         for name, each in found.items()
     }
-    contrasts = Contrasts(
-        labelled=whole["labelled"], blind=whole["blind"], difference=whole["kept"], kept=whole["kept"]
-    )
-    return chances_of_contrasts(contrasts, truth=(blind, labelled), **RULE)
+    return Contrasts(labelled=whole["labelled"], blind=whole["blind"], difference=whole["kept"], kept=whole["kept"])
 
 
 def limits_of_few_clips(*, rng: np.random.Generator, studies: int = 200_000) -> pd.DataFrame:
@@ -502,41 +497,29 @@ def caption_of(meta: dict[str, object]) -> str:
     )
 
 
-def missing_cells() -> Iterator[tuple[Spread, float, float, bool]]:
-    """Where the grid's rates are worst, and where a verdict is within reach."""
-    for spread in (CLIP_SPREADS[0], CLIP_SPREADS[3], CLIP_SPREADS[5], SPREADS[0]):
-        for labelled, blind in ((20.0, MARGIN - JUST), (20.0, -MARGIN), (20.0, KEPT * 20 - JUST), (35.0, 35.0)):
-            yield spread, labelled, blind, False
-    yield CLIP_SPREADS[0], 20.0, MARGIN - JUST, True
-
-
 def with_missing(studies: int) -> pd.DataFrame:
-    """Return a row per cell of `missing_cells`, 12 listeners and 6 clips."""
+    """Return a row per spread and pair of true effects: 12 listeners and 6 clips, in one order or crossed."""
     rows = []
-    for number, (spread, labelled, blind, crossed) in enumerate(missing_cells()):
-        found = missing(
-            spread,
-            listeners=12,
-            clips=6,
-            labelled=labelled,
-            blind=blind,
-            crossed=crossed,
-            rng=np.random.default_rng((SEED, number)),
-            studies=studies,
-        )
-        rows.append(
-            {
-                "spread": spread.name,
-                "crossed": crossed,
-                "labelled": labelled,
-                "blind": blind,
-                "true_state": found.true_state,
-                "right": found.right,
-                "wrong": found.wrong,
-                "std_error": sqrt(max(found.wrong, 1 / studies) * (1 - found.wrong) / studies),
-                "studies": studies,
-            }
-        )
+    every = (CLIP_SPREADS[0], CLIP_SPREADS[3], CLIP_SPREADS[5], SPREADS[0])
+    for number, (spread, crossed) in enumerate((*((one, False) for one in every), (CLIP_SPREADS[0], True))):
+        rng = np.random.default_rng((SEED, number))
+        scatter = missing(spread, listeners=12, clips=6, crossed=crossed, rng=rng, studies=studies)
+        for labelled in LABELLED:
+            for blind in blind_effects(labelled):
+                found = chances_of_contrasts(scatter, truth=(blind, labelled), **RULE)
+                rows.append(
+                    {
+                        "spread": spread.name,
+                        "crossed": crossed,
+                        "labelled": labelled,
+                        "blind": blind,
+                        "true_state": found.true_state,
+                        "right": found.right,
+                        "wrong": found.wrong,
+                        "std_error": sqrt(max(found.wrong, 1 / studies) * (1 - found.wrong) / studies),
+                        "studies": studies,
+                    }
+                )
     return pd.DataFrame(rows)
 
 
@@ -567,7 +550,7 @@ def main() -> None:
     if options.missing or options.limits:
         name = "survival_missing_ratings" if options.missing else "survival_limits"
         table = (
-            with_missing(options.studies or 2000)
+            with_missing(options.studies or 1000)
             if options.missing
             else limits_of_few_clips(rng=np.random.default_rng(SEED), studies=options.studies or 200_000)
         )
