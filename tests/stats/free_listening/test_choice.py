@@ -56,6 +56,14 @@ def test_three_slots_are_a_die(table_of_tracks, heron, others):
     assert "needs two slots" in found.remarks[0]
 
 
+def test_a_margin_beyond_no_choice_at_all_bounds_from_above_only(table_of_tracks):
+    """Below 1/3 - .4 there is nothing: negligible rests on the upper limit. P(X <= 6 of 20 at .7333) is 5e-5."""
+    rows = [{"order": THREE, "chosen": c} for c in ["heron"] * 6 + ["wren"] * 14]
+    assert choice_test(table_of_tracks(rows), device="heron", margin=0.4).word == "negligible"
+    rows = [{"order": THREE, "chosen": c} for c in ["heron"] * 14 + ["wren"] * 6]
+    assert choice_test(table_of_tracks(rows), device="heron", margin=0.4).word == "shown"
+
+
 @pytest.mark.parametrize("slots", [2, 3])
 @pytest.mark.parametrize("tracks", [8, 12, 20])
 @pytest.mark.parametrize("margin", [0.2, 0.3])

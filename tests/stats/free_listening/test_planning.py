@@ -53,6 +53,9 @@ def test_no_difference_is_seldom_shown_and_often_negligible():
     # Three Monte Carlo errors above .025 on each side.
     assert found.shown + found.refuted <= 0.05 + 3 * 0.007
     assert found.negligible > 0.8
+    less = dwell_power(10, share=0.42, listeners=12, margin=0.2, studies=300)
+    assert less.negligible > 0.9
+    assert less.shown + less.refuted + less.negligible + less.open == pytest.approx(1)
 
 
 def test_a_plan_reads_and_can_be_stored():
