@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from blindtest.errors import BlindtestError, Fault
 from blindtest.stats.mixed.block_layout import block_layout
 from blindtest.stats.mixed.crossproducts import Answers, Design, answers_of, design_of
-from blindtest.stats.mixed.descent import CRITERION, Minimum, minimum_of
+from blindtest.stats.mixed.descent import Minimum, minimum_of
 from blindtest.stats.mixed.kenward_roger import KenwardRoger
 from blindtest.stats.mixed.model_matrix import ModelMatrix
 from blindtest.stats.mixed.moments import FixedForms, Moments, fixed_forms, moments_of
@@ -42,18 +42,26 @@ class PreparedLinear:
     design: Design
     directions: Directions
 
-    def fit(self, response: ArrayLike | None = None, *, reml: bool = True, start: Floats | None = None) -> "LinearFit":
+    def fit(
+        self,
+        response: ArrayLike | None = None,
+        *,
+        reml: bool = True,
+        start: Floats | None = None,
+        thorough: bool = True,
+    ) -> "LinearFit":
         """Fit one response: a value for each row that is used, or the table's own.
 
         Parameters
         ----------
         response : (n,)
         start : relative factors to start from, `theta` of a fit to similar answers
+        thorough : where a variance ends at zero, search again from elsewhere; simulations may do without
         """
         y = checked_response(response, self.model)
         answers = answers_of(self.design, y)
         refuse_without_spread(answers.yy, y, self.model)
-        minimum = minimum_of(self.design, answers, self.directions, reml=reml, start=start)
+        minimum = minimum_of(self.design, answers, self.directions, reml=reml, start=start, thorough=thorough)
         refuse_without_residuals(minimum.state.squares, answers.yy, self.model)
         convergence = _convergence(minimum, self.model.n)
         return LinearFit(prepared=self, answers=answers, minimum=minimum, convergence=convergence)
@@ -115,11 +123,11 @@ def _convergence(minimum: Minimum, n: int) -> Convergence:
         converged=minimum.converged,
         steps=minimum.steps,
         gradient=float(np.abs(minimum.slope).max(initial=0.0)) / n,
-        criterion=CRITERION,
+        criterion=f"deviance expected to fall by {minimum.fall:.2g} at most",
         start="variances by moments from the residual one, correlations at 0",
         remedy=""
         if minimum.converged
-        else "leave out the part with the smallest variance, or give its column another unit, and compare",
+        else "centre the column of a slope, or leave out the part with the smallest variance, and compare",
     )
 
 

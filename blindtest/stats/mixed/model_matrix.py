@@ -24,6 +24,7 @@ __all__ = ["ModelMatrix", "model_matrix"]
 
 Floats = NDArray[np.float64]
 
+NO_ROWS = "no row has these levels: leave the term out"
 SMALL = 1e-9
 """What is left of a column of length 1 after those before it, at which it counts as their sum."""
 
@@ -100,7 +101,8 @@ def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec | None,
     if not len(kept):
         raise BlindtestError(Fault(problem=f"no row has a value in all of {', '.join(needed)}", key="table"))
 
-    fixed_names = [name for name in needed if name in set(map(str, right.required_variables))]
+    fixed_names = [name for name in needed if name in _variables(right, table.columns)]
+    _checked_factors({name: columns[name] for name in fixed_names})
     fixed, distinct, spec = _evaluated(right, {name: columns[name] for name in fixed_names}, len(kept), "formula")
     terms = tuple(str(name) for name in spec.column_names)
     predictors = {*fixed_names, *(name for group, _ in parts for name in group.split(":"))}
@@ -113,7 +115,7 @@ def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec | None,
             names: tuple[str, ...] = ("Intercept",)
             slopes = None
         else:
-            used = {name: columns[name] for name in needed if name in set(map(str, inside.required_variables))}
+            used = {name: columns[name] for name in needed if name in _variables(inside, table.columns)}
             predictors |= used.keys()
             values, place, own = _evaluated(inside, used, len(kept), f"random.{group}")
             names = tuple(str(name) for name in own.column_names)
@@ -235,16 +237,27 @@ def _misread(text: str, key: str, error: Exception) -> Fault:
     return Fault(problem=f"can't be read as a formula: {reason}", key=key, got=text, remedy=remedy)
 
 
+def _variables(side: Any, columns: Iterable[Any]) -> set[str]:
+    """Return the columns that a formula names; formulaic leaves out those inside of `center(x)` and its like."""
+    known = {str(name) for name in columns}
+    found = {str(name) for name in side.required_variables}
+    for factor in (factor for term in side for factor in term.factors):
+        if factor.eval_method.value == "python":
+            found |= known & set(re.findall(r"\b[^\W\d]\w*", factor.expr))
+    return found
+
+
 def _needed(left: Any, right: Any, inner: Mapping[Any, Any], table: "DataFrame", response: bool) -> list[str]:
     """Return the columns that are used, in the table's order, or raise one fault for each that isn't there."""
     wanted: dict[str, str] = {}
-    if response or all(str(name) in table.columns for name in left.required_variables):
-        wanted.update((str(name), "formula") for name in left.required_variables)
-    wanted.update((str(name), "formula") for name in right.required_variables)
+    columns = table.columns
+    if response or all(name in columns for name in _variables(left, columns)):
+        wanted.update((name, "formula") for name in _variables(left, columns))
+    wanted.update((name, "formula") for name in _variables(right, columns))
     for (group, _), inside in inner.items():
         wanted.update((name, f"random.{group}") for name in group.split(":") if name not in wanted)
         if inside is not None:
-            wanted.update((str(n), f"random.{group}") for n in inside.required_variables if str(n) not in wanted)
+            wanted.update((n, f"random.{group}") for n in _variables(inside, columns) if n not in wanted)
     known = [str(name) for name in table.columns]
     faults = [
         Fault(
@@ -353,13 +366,29 @@ def _encoded(spec: Any, rows: "DataFrame", m: int) -> Floats:
     return np.asarray(spec.get_model_matrix(frame, na_action="ignore"), dtype=np.float64)
 
 
+def _checked_factors(columns: Mapping[str, _Column]) -> None:
+    """Refuse factors of one level, which formulaic would pass over in silence."""
+    faults = [
+        Fault(
+            problem="a factor of one level has no effect to estimate",
+            key=name,
+            got=column.coded().levels[0],
+            remedy="leave it out of the formula",
+        )
+        for name, column in columns.items()
+        if column.is_factor and column.coded().count < 2
+    ]
+    if faults:
+        raise BlindtestError(*faults)
+
+
 def _checked_rank(fixed: Floats, terms: tuple[str, ...]) -> None:
     """Refuse columns that are sums of those before them: an empty cell, or one thing said twice."""
     from scipy.linalg import qr
 
     scale = np.sqrt((fixed**2).sum(axis=0))
     faults = [
-        Fault(problem=f"{name} is 0 in every row", key="formula")
+        Fault(problem=f"{name} is 0 in every row", key="formula", remedy=NO_ROWS)
         for name, s in zip(terms, scale, strict=True)
         if s == 0
     ]
@@ -383,7 +412,7 @@ def _checked_rank(fixed: Floats, terms: tuple[str, ...]) -> None:
 def _response(left: Any, columns: Mapping[str, _Column], name: str, kept: NDArray[np.intp]) -> Floats:
     import pandas as pd
 
-    used = [str(v) for v in left.required_variables]
+    used = sorted(_variables(left, columns))
     if not all(v in columns for v in used):
         return np.empty(0)
     if used == [name]:
