@@ -16,6 +16,7 @@ from blindtest.report.claim_facts import (
     ProtocolFacts,
 )
 from blindtest.report.claim_words import Said, claimed, said_of, text_of_claim
+from blindtest.report.companion_words import companion_lines
 from blindtest.report.correction_facts import CorrectionFacts, HeldBackFacts
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
@@ -109,6 +110,7 @@ __all__ = [
     "UnitEffect",
     "UnitFacts",
     "claimed",
+    "companion_lines",
     "figures",
     "html",
     "markdown",

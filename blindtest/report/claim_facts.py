@@ -9,6 +9,7 @@ from typing import Literal
 from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts
 from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
+from blindtest.stats import Companion
 
 __all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role"]
 
@@ -116,6 +117,8 @@ class ClaimResult:
     """Why there is no result, where there is none."""
     chance_to_fail: float | None = None
     """Chance that the plan refutes the claim when it is false, printed before the seal."""
+    companions: tuple[Companion, ...] = ()
+    """What else was looked at; never decisive."""
 
     def __post_init__(self) -> None:
         given = [one for one in (self.heard, self.preferred, self.rated) if one is not None]

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from blindtest.report.choice_facts import PlanFacts
 from blindtest.report.claim_facts import ClaimFacts, ClaimResult
+from blindtest.report.companion_words import in_passing, second_thoughts
 from blindtest.report.heard_words import NOBODY, decisive, heard_beside, heard_plan, heard_sentence
 from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.preference_words import (
@@ -48,6 +49,12 @@ class Said:
     """What else is known."""
     tabled: tuple[str, ...] = ()
     """What the page says in tables of its own; for the terminal and the Markdown block."""
+    thoughts: tuple[str, ...] = ()
+    """Looks beside the result that should make a reader think twice."""
+    passing: str = ""
+    """The other looks, named in one sentence."""
+    looks: tuple[str, ...] = ()
+    """What those found, in full: folded on the page, left out elsewhere."""
 
 
 def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
@@ -119,7 +126,16 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
     else:
         why = sentence_of(result.why_not)
         return Said(word=result.word, sentence=why or NOBODY, beside=(plan_words(result, a),))
-    return Said(word=result.word, sentence=sentence, beside=(*_family(result), *beside), further=further, tabled=tabled)
+    return Said(
+        word=result.word,
+        sentence=sentence,
+        beside=(*_family(result), *beside),
+        further=further,
+        tabled=tabled,
+        thoughts=second_thoughts(result.companions),
+        passing=in_passing(result.companions),
+        looks=tuple(f"{one.name}: {one.sentence}" for one in result.companions if not one.notable),
+    )
 
 
 def plan_words(result: ClaimResult, a: str) -> str:
@@ -161,7 +177,8 @@ def text_of_claim(result: ClaimResult, names: Mapping[str, str] | None = None) -
     lines = [f"Claim{named} ({claim.role}): {claimed(claim, names)}."]
     if claim.quote:
         lines.append(f"Said: “{clean(claim.quote)}”")
-    return [*lines, f"Result: {said.word}. {said.sentence}", *said.beside, *said.tabled, *said.further]
+    lines += [f"Result: {said.word}. {said.sentence}", *said.beside, *said.tabled, *said.further, *said.thoughts]
+    return [*lines, said.passing] if said.passing else lines
 
 
 def _pair(claim: ClaimFacts, names: Mapping[str, str]) -> tuple[str, str]:

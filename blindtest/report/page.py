@@ -262,7 +262,10 @@ def _markdown_claim(report: ReportInput, one: ClaimResult, *, several: bool, fir
     if several:
         lines += [f"**Claim ({one.claim.role}).** {md(claimed(one.claim, report.names))}.", ""]
     lines += [f"**Result: {said.word}.** {md(said.sentence)}", ""]
-    lines += [f"- {md(text)}" for text in (*said.beside, *said.tabled, *said.further)]
+    lines += [
+        f"- {md(text)}"
+        for text in (*said.beside, *said.tabled, *said.further, *said.thoughts, *filter(None, [said.passing]))
+    ]
     table = _markdown_table(one, *short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)]))
     return [*lines, "", *table, ""] if table else [*lines, ""]
 

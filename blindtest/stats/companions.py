@@ -13,8 +13,13 @@ from blindtest.errors import BlindtestError
 from blindtest.stats.bayes import bayesian_discrimination, bayesian_preference
 from blindtest.stats.beta_binomial import fit_beta_binomial
 from blindtest.stats.bias import response_bias
+from blindtest.stats.circular_triads import circular_triads
 from blindtest.stats.discrimination import DiscriminationResult
+from blindtest.stats.heterogeneity import fit_heterogeneous_preferences
 from blindtest.stats.listeners import ListenerResults, listener_results
+from blindtest.stats.mixed.linear import LinearMixedResult, fit_linear_mixed
+from blindtest.stats.ranks import rank_companions
+from blindtest.stats.rating_model import rating_model
 from blindtest.stats.sensitivity import decision_rule
 from blindtest.stats.trends import trial_trend
 
@@ -23,6 +28,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Companion", "choice_companions", "p_short", "preference_companions"]
 
+LEAST_LISTENERS = 3
+"""Listeners below which nothing is said of how they differ."""
+MOST_LEFT_OUT = 200
+"""Listeners up to which each is left out once."""
 LEAST_TRENDING = 8
 """Trials below which a trend is not looked for."""
 MOST_TRENDING = 2000
@@ -156,11 +165,133 @@ def _weighed(result: Any) -> Companion:
     )
 
 
-def preference_companions(wins: int, losses: int, *, margin: float | None = None) -> tuple[Companion, ...]:
-    """Return what stands beside preferences for one of two: the Bayesian companion."""
-    if not wins + losses:
+def preference_companions(
+    table: "DataFrame", *, wins: int, losses: int, alpha: float = 0.05, margin: float | None = None
+) -> tuple[Companion, ...]:
+    """Return what stands beside preferences: circular triads, listeners that differ, the Bayesian companion.
+
+    Parameters
+    ----------
+    table : comparisons, see `read_comparisons`
+    wins, losses : of the claimed device against its comparator; both 0 where no pair is claimed
+    margin : probability beyond 1/2 that matters
+    """
+    return _seen(
+        (
+            lambda: _circular(table, alpha),
+            lambda: _differing(table, alpha),
+            lambda: _weighed(bayesian_preference(wins, wins + losses, margin=margin)) if wins + losses else None,
+        )
+    )
+
+
+def _circular(table: "DataFrame", alpha: float) -> Companion | None:
+    if "listener" not in table or len({*table["first"].dropna(), *table["second"].dropna()}) < 3:
+        return None
+    result = circular_triads(table)
+    unlike = int((result.listeners["p_value"] > alpha).sum())
+    return Companion(
+        name="circular triads",
+        sentence=result.sentence,
+        short=f"circular preferences ({len(result.listeners) - unlike} of {len(result.listeners)} listeners follow "
+        "one scale)",
+        notable=unlike > 0,
+        result=result,
+    )
+
+
+def _differing(table: "DataFrame", alpha: float) -> Companion | None:
+    if "listener" not in table or table["listener"].nunique() < LEAST_LISTENERS or len(table) > MOST_TRENDING:
+        return None
+    result = fit_heterogeneous_preferences(table, parts=["listener"], level=1 - alpha)
+    p_value = float(result.parts["p_value"].iloc[0])
+    return Companion(
+        name="listeners differ",
+        sentence=result.sentence,
+        short=f"listeners differing in what they prefer ({p_short(p_value)})",
+        notable=p_value <= alpha,
+        result=result,
+    )
+
+
+def rating_companions(
+    fit: LinearMixedResult, table: "DataFrame", *, factor: str = "device", alpha: float = 0.05
+) -> tuple[Companion, ...]:
+    """Return what stands beside a mixed model of ratings: ranks and where they disagree, residuals, single listeners.
+
+    Parameters
+    ----------
+    fit : of the ratings in `table`
+    factor : what is tested; a row of `table` says its level, its listener and the rating
+    """
+    return _seen(
+        (
+            lambda: _ranks(fit, table, factor, alpha),
+            lambda: _residuals(fit),
+            lambda: _single_listeners(fit),
+        )
+    )
+
+
+def survival_companions(
+    table: "DataFrame", *, device: str, comparator: str, alpha: float = 0.05
+) -> tuple[Companion, ...]:
+    """Return what stands beside a verdict: the companions of the blind ratings of both devices, by their own model.
+
+    Parameters
+    ----------
+    table : labelled and blind ratings, see `survival`
+    """
+    rows = table[(table["mode"] == "blind") & table["device"].isin([device, comparator]) & table["rating"].notna()]
+    try:
+        model = rating_model(rows)
+        fit = fit_linear_mixed(model.formula, rows, random=model.random, level=1 - alpha)
+    except BlindtestError:
+        # Too few ratings for a model: the verdict says so itself.
         return ()
-    return _seen((lambda: _weighed(bayesian_preference(wins, wins + losses, margin=margin)),))
+    return rating_companions(fit, rows, alpha=alpha)
+
+
+def _ranks(fit: LinearMixedResult, table: "DataFrame", factor: str, alpha: float) -> Companion | None:
+    if "listener" not in table or table["listener"].nunique() < LEAST_LISTENERS or factor not in table:
+        return None
+    found = rank_companions(table, treatment=factor)
+    result = found.against(fit.contrast(factor), alpha=alpha)
+    sentence = result.sentence
+    if not result.agree and any(group.split(":")[0] == "clip" for group in fit.groups):
+        sentence += " Ranks speak of these clips only; a model that takes clips as a sample of others finds less."
+    return Companion(
+        name="ranks",
+        sentence=sentence,
+        short="ranks find the same differences",
+        notable=not result.agree,
+        result=result,
+    )
+
+
+def _residuals(fit: LinearMixedResult) -> Companion:
+    result = fit.residual_checks()
+    return Companion(
+        name="residuals",
+        sentence=result.sentence,
+        short=f"skewness of the residuals {result.skewness:+.2f}",
+        notable=result.skewed != "within .5",
+        result=result,
+    )
+
+
+def _single_listeners(fit: LinearMixedResult) -> Companion | None:
+    if not LEAST_LISTENERS <= fit.groups.get("listener", 0) <= MOST_LEFT_OUT:
+        return None
+    result = fit.influence("listener")
+    most = float(result.levels["cooks_distance"].max())
+    return Companion(
+        name="single listeners",
+        sentence=result.sentence,
+        short=f"no single listener moves the result far (Cook's distance {most:.2f} at most)",
+        notable=most > 1,
+        result=result,
+    )
 
 
 def p_short(p_value: float) -> str:

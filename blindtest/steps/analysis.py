@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from blindtest.report import companion_lines
 from blindtest.steps.answers import (
     Answers,
     ClaimAnswers,
@@ -78,6 +79,9 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         "margin": one.record["margin"],
         "word": one.word,
         "why_not": one.why_not,
+        "companions": [
+            look.to_dict() for ended in (one.heard, one.preferred, one.rated) if ended for look in ended.companions
+        ],
         "p_value": one.p_value,
         "adjusted_p_value": one.adjusted_p_value,
         "heard": None
@@ -139,6 +143,9 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
         lines += ["", *_preferred_lines(one.preferred)]
     if one.rated is not None:
         lines += ["", *rated_lines(one.rated.result, one.rated.recognition)]
+    ended = one.heard or one.preferred or one.rated
+    if ended is not None and ended.companions:
+        lines += ["", *companion_lines(ended.companions)]
     if one.adjusted_p_value is not None:
         lines.append(f"Over the further claims, p by Holm: {one.adjusted_p_value:.3g}.")
     return lines

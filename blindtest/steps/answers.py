@@ -11,6 +11,7 @@ from blindtest.design import Plan, plan_from_record
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session.register import WITHHELD
 from blindtest.stats import (
+    Companion,
     Conclusion,
     PlanChances,
     PreferenceChances,
@@ -19,14 +20,18 @@ from blindtest.stats import (
     RecognitionResult,
     SurvivalResult,
     adjust_p_values,
+    choice_companions,
     conclude,
     conclude_preference,
     fit_paired_preferences,
     plan_chances,
     preference_chances,
+    preference_companions,
     recognition_test,
     survival,
+    survival_companions,
     table_of,
+    trial_table,
 )
 
 if TYPE_CHECKING:
@@ -117,6 +122,8 @@ class HeardAnswers:
     listeners: tuple[ListenerAnswers, ...]
     chances: PlanChances | None
     """Of the counted, ended sittings together; None without a margin."""
+    companions: tuple[Companion, ...] = ()
+    """What else was looked at."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -129,6 +136,7 @@ class PreferredAnswers:
     strengths: PreferenceResult | None
     why_no_strengths: str
     chances: PreferenceChances
+    companions: tuple[Companion, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -140,6 +148,7 @@ class RatedAnswers:
     """A DataFrame: listener, clip, device, mode, sitting, rating: worn ones too."""
     recognition: tuple[tuple[str, RecognitionResult], ...]
     """(listener or 'all answers', result); single listeners first, all answers last."""
+    companions: tuple[Companion, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -333,7 +342,15 @@ def _heard(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: 
     return ClaimAnswers(
         record=claim,
         planned=planned,
-        heard=HeardAnswers(method=methods[0], conclusion=conclusion, listeners=listeners, chances=chances),
+        heard=HeardAnswers(
+            method=methods[0],
+            conclusion=conclusion,
+            listeners=listeners,
+            chances=chances,
+            companions=choice_companions(trial_table(rows), method=methods[0], alpha=alpha, margin=margin)
+            if rows
+            else (),
+        ),
         p_value=p_value,
     )
 
@@ -377,6 +394,9 @@ def _preferred(
             strengths=strengths,
             why_no_strengths=why,
             chances=preference_chances(planned, margin=claim["margin"], alpha=alpha, direction=claim["direction"]),
+            companions=preference_companions(
+                frame, wins=conclusion.wins, losses=conclusion.losses, alpha=alpha, margin=claim["margin"]
+            ),
         ),
         p_value=_preference_p(conclusion, lambda at: concluded(at).word),
     )
@@ -454,7 +474,14 @@ def _rated(
     return ClaimAnswers(
         record=claim,
         planned=planned,
-        rated=RatedAnswers(result=result, ratings=ratings, recognition=_recognition(sittings)),
+        rated=RatedAnswers(
+            result=result,
+            ratings=ratings,
+            recognition=_recognition(sittings),
+            companions=survival_companions(
+                ratings, device=claim["device"], comparator=claim["comparator"], alpha=alpha
+            ),
+        ),
         p_value=None
         if result.verdict in ("undecided", "nothing on record")
         else _smallest_alpha(result.verdict, alpha, lambda at: verdict(at, whole=False).verdict, halvings=12),

@@ -47,7 +47,7 @@ from blindtest.report import (
     Truth,
     UnitFacts,
 )
-from blindtest.stats import DECISION_RULES, Conclusion, SurvivalPower, survival_power
+from blindtest.stats import DECISION_RULES, Companion, Conclusion, SurvivalPower, survival_power
 from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
 from blindtest.steps.corrections import designed
 from blindtest.steps.sealing import STOPPING
@@ -283,7 +283,13 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         adjusted_p_value=one.adjusted_p_value,
         why_not=one.why_not,
         chance_to_fail=chance,
+        companions=_companions(one),
     )
+
+
+def _companions(one: ClaimAnswers) -> tuple[Companion, ...]:
+    ended = one.heard or one.preferred or one.rated
+    return ended.companions if ended is not None else ()
 
 
 def _planned_power(record: Mapping[str, Any], answers: Answers) -> SurvivalPower:

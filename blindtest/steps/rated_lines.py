@@ -2,9 +2,13 @@
 
 from collections.abc import Sequence
 
-from blindtest.stats import RecognitionResult, SurvivalResult
+from blindtest.stats import RecognitionResult, SurvivalResult, adjust_p_values
 
 __all__ = ["rated_lines"]
+
+LEVEL = 0.05
+MOST_NAMED = 3
+"""Listeners up to which each has a line of recognition."""
 
 
 def rated_lines(result: SurvivalResult, recognition: Sequence[tuple[str, RecognitionResult]]) -> list[str]:
@@ -15,9 +19,25 @@ def rated_lines(result: SurvivalResult, recognition: Sequence[tuple[str, Recogni
     for scale in result.other_scales:
         lines.append(f"Repeated on {scale.name}: {scale.verdict or scale.why_not}.")
     lines.append(result.mixed_model.sentence)
-    lines += [f"{who}: {found.sentence}" for who, found in recognition]
+    lines += _recognised(recognition)
     if not recognition:
         lines.append("Nobody was asked which one it was.")
     if result.power is not None:
         lines.append(f"A study of this size: {result.power.sentence}")
     return lines
+
+
+def _recognised(recognition: Sequence[tuple[str, RecognitionResult]]) -> list[str]:
+    """Return who recognised the devices: one by one if they are few, else all together and who stands out."""
+    if not recognition:
+        return []
+    *single, (_, together) = recognition
+    if len(single) <= MOST_NAMED:
+        return [f"{who}: {found.sentence}" for who, found in recognition]
+    adjusted = adjust_p_values([found.p_value for _, found in single])
+    known = [who for (who, _), p in zip(single, adjusted, strict=True) if p <= LEVEL]
+    named = f": {', '.join(known)}" if known else ""
+    return [
+        f"all answers: {together.sentence}",
+        f"Of {len(single)} listeners one by one {len(known)} recognised them beyond chance (Holm, {LEVEL:g}){named}.",
+    ]

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.report import companion_lines
 from blindtest.stats import (
     LongTable,
     PreferenceConclusion,
@@ -13,6 +14,7 @@ from blindtest.stats import (
     Wanted,
     conclude_preference,
     fit_paired_preferences,
+    preference_companions,
     preference_sign_tests,
 )
 from blindtest.steps.columns import columns, p_cell
@@ -62,6 +64,7 @@ def preference(path: Path, asked: Asked) -> TableAnalysis:
         "pairs": [_row({str(name): row[name] for name in tests.columns}) for _, row in tests.iterrows()],
         "preferred": None,
     }
+    concluded = None
     if claimed is not None:
         concluded = _conclude(tests, claimed, asked, table)
         values["preferred"] = {"device": claimed[0], "comparator": claimed[1], "conclusion": concluded.to_dict()}
@@ -71,6 +74,10 @@ def preference(path: Path, asked: Asked) -> TableAnalysis:
     strengths, why_not = _strengths(table, asked)
     values |= {"strengths": strengths.to_dict() if strengths else None, "why_no_strengths": why_not}
     lines += ["", *(strength_lines(strengths) if strengths else [f"No strengths: {why_not}."])]
+    won, lost = (concluded.wins, concluded.losses) if concluded is not None else (0, 0)
+    companions = preference_companions(table.table, wins=won, losses=lost, alpha=asked.alpha, margin=asked.margin)
+    values["companions"] = [one.to_dict() for one in companions]
+    lines += ["", *companion_lines(companions)]
     if asked.planned is None:
         lines += ["", STOPPED]
     return TableAnalysis(

@@ -6,18 +6,18 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.report import companion_lines
 from blindtest.stats import (
+    Companion,
     ContrastConclusion,
-    Disagreement,
     LinearMixedResult,
     LongTable,
-    RankCompanions,
     RatingModel,
     Wanted,
     conclude_contrast,
     detectable_difference,
     fit_linear_mixed,
-    rank_companions,
+    rating_companions,
     rating_model,
 )
 from blindtest.steps.columns import columns, p_cell
@@ -61,7 +61,7 @@ def rating(path: Path, asked: Asked) -> TableAnalysis:
         fit = fit_linear_mixed(model.formula, table.table, random=model.random, df=asked.df, level=1 - asked.alpha)
     contrasts = _contrasts(fit, model)
     concluded = _concluded(table, fit, contrasts, asked)
-    companions, disagreement = _ranked(table, fit, contrasts, asked)
+    companions = rating_companions(fit, table.table, factor=contrasts.factor if contrasts else "", alpha=asked.alpha)
     lines = [model.sentence, *(f"Left out: {remark}." for remark in model.remarks), fit.sentence]
     if concluded is not None:
         device, comparator, conclusion = concluded
@@ -76,20 +76,13 @@ def rating(path: Path, asked: Asked) -> TableAnalysis:
             "were more likely to be missed.",
         ]
     lines += _table_lines(fit, model, contrasts)
-    if companions is not None:
-        lines += ["", f"By ranks: {companions.sentence}"]
-    if disagreement is not None:
-        lines.append(disagreement.sentence)
-        if any(group.split(":")[0] == "clip" for group in model.random):
-            lines.append(
-                "Ranks speak of these clips only; the model takes clips as a sample of others, so it finds less."
-            )
+    lines += ["", _shares(fit), *companion_lines(companions)]
     return TableAnalysis(
         file=table.file,
         method="rating",
         understood=table.understood,
         lines=tuple(lines),
-        values=_values(model, fit, contrasts, concluded, companions, disagreement),
+        values=_values(model, fit, contrasts, concluded, companions),
     )
 
 
@@ -137,18 +130,12 @@ def _concluded(
     return None
 
 
-def _ranked(
-    table: LongTable, fit: LinearMixedResult, contrasts: _Contrasts | None, asked: Asked
-) -> tuple[RankCompanions | None, Disagreement | None]:
-    """Return what ranks within listeners say of the factor tested, and where that differs from the model."""
-    if contrasts is None or not table.has("listener") or table.table["listener"].nunique() < 3:
-        return None, None
+def _shares(fit: LinearMixedResult) -> str:
+    """Return how the variance of one rating is shared out, or that slopes leave no such shares."""
     try:
-        found = rank_companions(table.table, treatment=contrasts.factor)
-    except BlindtestError:
-        # Not every listener rated every device: ranks within listeners don't exist then.
-        return None, None
-    return found, found.against(fit.contrast(contrasts.factor), alpha=asked.alpha)
+        return fit.intraclass_shares().sentence
+    except BlindtestError as error:
+        return f"No shares of variance: {error.faults[0].problem}."
 
 
 def _table_lines(fit: LinearMixedResult, model: RatingModel, contrasts: _Contrasts | None) -> list[str]:
@@ -194,8 +181,7 @@ def _values(
     fit: LinearMixedResult,
     contrasts: _Contrasts | None,
     concluded: tuple[str, str, ContrastConclusion] | None,
-    companions: RankCompanions | None,
-    disagreement: Disagreement | None,
+    companions: Sequence[Companion],
 ) -> dict[str, Any]:
     return {
         "model": model.to_dict(),
@@ -206,8 +192,7 @@ def _values(
         "claim": None
         if concluded is None
         else {"device": concluded[0], "comparator": concluded[1], "conclusion": concluded[2].to_dict()},
-        "ranks": companions.to_dict() if companions else None,
-        "disagreement": disagreement.to_dict() if disagreement else None,
+        "companions": [one.to_dict() for one in companions],
     }
 
 
