@@ -118,11 +118,7 @@ def _parts(spec: Any, grid: ReferenceGrid) -> list[_Part]:
             for each in scoped.factors:
                 expr = each.factor.expr
                 if expr in codings:
-                    (column,) = used[expr]
-                    state = codings[expr]
-                    matrix = state.contrasts.get_coding_matrix(state.levels, reduced_rank=each.reduced)
-                    wanted = [str(level) for level in state.levels]
-                    blocks.append(np.asarray(matrix, dtype=np.float64)[[wanted.index(str(v)) for v in cells[column]]])
+                    blocks.append(_coding(expr, codings[expr], used[expr], cells, reduced=each.reduced))
                 else:
                     if expr not in values:
                         values[expr] = _values(spec, expr, cells)
@@ -140,6 +136,24 @@ def _parts(spec: Any, grid: ReferenceGrid) -> list[_Part]:
                 place += 1
         parts.append(part)
     return parts
+
+
+def _coding(expression: str, state: Any, columns: set[str], cells: "DataFrame", *, reduced: bool) -> Floats:
+    """Return a factor's coding of every cell, (cells, columns)."""
+    names = [str(level) for level in state.levels]
+    values = [str(value) for value in cells[next(iter(columns))]] if len(columns) == 1 else []
+    if not values or not set(values) <= set(names):
+        raise BlindtestError(
+            Fault(
+                problem="a factor that the formula makes can't be tested as a term",
+                key="formula",
+                got=expression,
+                allowed="a column of the table, C(column)",
+                remedy="make a column of it beforehand",
+            )
+        )
+    matrix = np.asarray(state.contrasts.get_coding_matrix(state.levels, reduced_rank=reduced), dtype=np.float64)
+    return matrix[[names.index(value) for value in values]]
 
 
 def _values(spec: Any, expression: str, cells: "DataFrame") -> Floats:

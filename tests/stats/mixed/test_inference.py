@@ -375,3 +375,14 @@ def test_faults_of_a_user_are_told(at_r):
     with pytest.raises(BlindtestError, match="term: the fixed part has no such term, got 'clip'"):
         checked_term(fit.hypotheses, "clip")
     assert checked_term(fit.hypotheses, "condition:device").shape == (2, 6)
+
+
+def test_a_factor_that_the_formula_makes_is_no_term(reference_fit):
+    """Its levels are not the table's, so no mean of theirs is known."""
+    _, table = reference_fit("panel_ratings_unbalanced_int_reml")
+    matrix = model_matrix("rating ~ C(device.str.lower()) + condition", table, random=None)
+    grid = reference_grid(matrix.encode, matrix.factors, matrix.covariates)
+    with pytest.raises(
+        BlindtestError, match=r"a factor that the formula makes can't be tested as a term.*make a column"
+    ):
+        term_hypotheses(matrix.spec, grid)
