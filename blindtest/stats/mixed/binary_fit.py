@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from blindtest.errors import BlindtestError, Fault
 from blindtest.stats.mixed.laplace import (
     BinaryRows,
     Evaluation,
@@ -31,6 +32,10 @@ TINY = 0.05
 """A standard deviation below this is tried at exactly 0."""
 FLAT = 1e-5
 """Curvature, over the largest, at which a direction counts as flat."""
+THIN = 0.4
+"""Curvature of an effect, of the 1 that its own distribution has, below which the approximation is a poor one."""
+BREAKDOWN = "Laplace's approximation breaks down: some level's answers suit two very different effects"
+BREAKDOWN_REMEDY = "leave out slopes or products, or take quadrature=9 with a single group"
 SAME = 1e-7
 """Difference of log-likelihoods that counts as none."""
 
@@ -99,6 +104,15 @@ class BinaryFit:
         return self.maximum.converged and not self.runaway and not self.unbounded
 
     @property
+    def remedy(self) -> str:
+        """What to try where it did not converge."""
+        if self.converged:
+            return ""
+        if self.evaluation.factor.least < THIN:
+            return f"{BREAKDOWN}; {BREAKDOWN_REMEDY}"
+        return "leave out random terms with few levels, or slopes; merge small cells"
+
+    @property
     def point(self) -> Floats:
         """Beta, then theta."""
         return np.concatenate([self.beta, self.theta])
@@ -161,12 +175,17 @@ def fit_rows(
             point, free, zero[place] = tried.point, without, True
     point = _upright(point, places, count)
     evaluation = likelihood.at(point)
+    if not np.isfinite(evaluation.value):
+        likelihood.restarted()
+        evaluation = likelihood.at(point)
     if rows.link.guess:
         # From the middle too: with a guess rate the effects' distribution can have two peaks, the higher one counts.
         likelihood.restarted()
         afresh = likelihood.at(point)
         if afresh.mode.found and afresh.mode.height > evaluation.mode.height + SAME:
             evaluation = afresh
+    if not np.isfinite(evaluation.value):
+        raise BlindtestError(Fault(problem=BREAKDOWN, key="random", remedy=BREAKDOWN_REMEDY))
     likelihood.last = point, evaluation
     covariance = np.zeros((len(point), len(point)))
     covariance[np.ix_(free, free)] = _inverse(-maximum.hessian)
@@ -209,8 +228,15 @@ def _upright(point: Floats, places: tuple[tuple[int, int, int], ...], count: int
     return turned
 
 
-def _searched(likelihood: Likelihood, start: Floats, free: NDArray[np.bool_], *, curvature: bool = True) -> Maximum:
-    """Return the maximum over the free parameters, in all of them."""
+def _searched(
+    likelihood: Likelihood,
+    start: Floats,
+    free: NDArray[np.bool_],
+    *,
+    curvature: bool = True,
+    guess: Floats | None = None,
+) -> Maximum:
+    """Return the maximum over the free parameters, in all of them; `guess`: of the parameters' covariance."""
     count, x = likelihood.fixed_count, likelihood.rows.fixed
     inner = int(free[:count].sum())
 
@@ -228,8 +254,8 @@ def _searched(likelihood: Likelihood, start: Floats, free: NDArray[np.bool_], *,
         found = likelihood.at(start)
         none = np.zeros((0, 0))
         return Maximum(point=start, value=found.value, gradient=found.gradient, hessian=none, steps=0, promised=0.0)
-    guess = _rough_covariance(likelihood, start)[np.ix_(free, free)]
-    ended = maximise(objective, start[free], guess, longest=longest, curvature=curvature)
+    rough = _rough_covariance(likelihood, start) if guess is None else guess
+    ended = maximise(objective, start[free], rough[np.ix_(free, free)], longest=longest, curvature=curvature)
     point = start.copy()
     point[free] = ended.point
     return replace(ended, point=point)
@@ -336,15 +362,21 @@ CRITERION = f"rise of the log-likelihood promised by a further Newton step <= {S
 
 
 def profiled(fit: BinaryFit, place: int, value: float, near: Floats) -> tuple[float, Floats]:
-    """Return the maximised log-likelihood with one parameter held at `value`, and where it is; sought from `near`."""
-    start = near.copy()
-    start[place] = value
-    free = np.ones(len(start), dtype=bool)
-    free[place] = False
-    # What the others do when this one moves is linear nearby; what had been put at 0 may move again.
-    count = len(fit.beta)
-    asleep = np.flatnonzero(fit.zero) + count
+    """Return the maximised log-likelihood with one parameter held at `value`, and where it is; sought from `near`.
+
+    The others start where the fit's covariance expects them, and are searched with what it leaves of theirs.
+    """
+    free = np.arange(len(near)) != place
+    covariance = fit.covariance.copy()
+    asleep = np.flatnonzero(fit.zero) + len(fit.beta)
+    covariance[asleep, asleep] = 0.1
+    guess, start = None, near.copy()
+    if np.all(np.diagonal(covariance) > 0) and np.all(np.isfinite(covariance)):
+        along = covariance[:, place] / covariance[place, place]
+        start = near + along * (value - near[place])
+        guess = covariance - np.outer(along, covariance[place])
+    # What had been put at exactly 0 may move again.
     start[asleep] = np.where(start[asleep] == 0, 0.1, start[asleep])
     start[place] = value
-    maximum = _searched(fit.likelihood, start, free, curvature=False)
+    maximum = _searched(fit.likelihood, start, free, curvature=False, guess=guess)
     return maximum.value, maximum.point

@@ -23,7 +23,7 @@ __all__ = ["profile_interval", "profile_table"]
 
 Floats = NDArray[np.float64]
 
-CLOSE = 1e-6
+CLOSE = 1e-5
 """Difference of the root of the deviance from its goal at which an end is found."""
 FURTHEST = 60.0
 """How far out on the scale of the link an end is sought, times the predictor's size per unit of the coefficient."""

@@ -272,7 +272,7 @@ def wrapped(
             gradient=float(np.max(np.abs(fit.maximum.gradient), initial=0.0)) / max(float(rows.trials.sum()), 1.0),
             criterion=CRITERION,
             start="fixed effects of the model without random ones, standard deviations of 0.7 (logit) or 0.4 (probit)",
-            remedy="" if fit.converged else "leave out random terms with few levels, or slopes; merge small cells",
+            remedy=fit.remedy,
         ),
         scale=("log odds of hearing" if rows.link.name == "logit" else "standard normal deviates of hearing")
         + (" beyond the guess rate" if rows.link.guess else ""),

@@ -46,7 +46,7 @@ CLOSE = 1e-7
 """Largest move of a standardised effect at which the mode is found; the step before it was its square root."""
 CORRECTED = 1e-5
 """Largest move that is made without looking at the rows again: the slope's own change over it is known."""
-FLATTEST = 0.02
+FLATTEST = 0.2
 """Least curvature, of the 1 that the effects' own distribution has, at which a mode counts as one.
 
 With a guess rate the observed information can all but cancel that distribution's; the approximation, a parabola of that

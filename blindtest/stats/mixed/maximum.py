@@ -18,13 +18,13 @@ Objective = Callable[[Floats], tuple[float, Floats]]
 
 NEAR = 2e-9
 """Rise that a further quasi-Newton step promises, at which Newton's begin."""
-NEAR_ENOUGH = 2e-9
+NEAR_ENOUGH = 1e-7
 """The same where only the height of the maximum is asked for."""
 SMALL_RISE = 1e-11
 """Rise that a further Newton step promises, at which the search has converged."""
 STALE = 1e-4
 """Relative change of the curvature from which on it is made anew."""
-MOST_STEPS = 200
+MOST_STEPS = 100
 DIFFERENCE = 3e-3
 """Step of the central differences, in standard errors: its square and the slope's rounding are about equal."""
 
@@ -117,7 +117,7 @@ def _risen(
     """Return the first of ever shorter steps along `move` that rises enough."""
     slope = float(gradient @ move)
     share = 1.0
-    for _ in range(30):
+    for _ in range(16):
         there = point + share * move
         new_value, new_gradient = objective(there)
         if new_value >= value + 1e-4 * share * slope - 1e-10:
