@@ -126,7 +126,9 @@ def simulated(rounds: int, rng: np.random.Generator) -> None:
     places = np.arange(len(study))
     study["device"] = np.where(places % 2 == 0, "heron", "plover")
     study["mode"] = np.where(places // 2 % 2 == 0, "blind", "labelled")
-    parts = [f"{group}{product}" for product in ("", ":device", ":mode", ":device:mode") for group in ("listener", "clip")]
+    parts = [
+        f"{group}{product}" for product in ("", ":device", ":mode", ":device:mode") for group in ("listener", "clip")
+    ]
     prepared = prepare_linear_mixed(FORMULA, study, random=dict.fromkeys(parts, "1"))
     answers = [study["rating"].to_numpy() + rng.normal(0, 5, len(study)) for _ in range(20 * rounds)]
     _, seconds = timed(lambda: [prepared.fit(each).beta for each in answers])
