@@ -120,7 +120,8 @@ class DwellResult:
     cannot_tell: tuple[str, ...] = CANNOT_TELL
     assumptions: tuple[str, ...] = (
         "which slot held what was drawn anew for each track, each draw as probable as any other",
-        "limits: the device adds the same share on every track (panel: shares lie symmetrically around their mean)",
+        "limits: the device adds the same share on every track (panel: listeners lie symmetrically around "
+        "their mean; one in ten far off costs up to 7 % errors on a side)",
         "the number of tracks was fixed before the first one",
     )
 

@@ -4,6 +4,11 @@ With two slots a listener's share beyond an equal one is as often above 0 as bel
 makes no difference, so sign flips are exact. With more slots it is not symmetrical: with three, one track per listener
 and 10 listeners, they would err in 10 % of panels on the lower side at a stated 5 % (counted in the tests). There the
 test over tracks, which is exact for any number of slots, has to agree: the larger p value counts, and the wider limits.
+
+Sign flips suppose that listeners lie symmetrically around their mean. Simulated with 6 to 16 listeners who are alike or
+differ normally (SD .1), sides err as stated and 95 % limits hold in 94 % to 99 % of studies. Where one listener in ten
+differs by .3 and the others hardly, a side errs in up to 7 % instead of 2.5 %, *negligible* at the margin comes in up
+to 13 % instead of 5 %, and limits hold in 91 % (tests/stats/simulate_free_listening.py): read the listeners one by one.
 """
 
 from dataclasses import dataclass
