@@ -21,6 +21,7 @@ MOST_STEPS = 200
 SMALL_GRADIENT = 1e-8
 """Largest slope of the log-likelihood, per answer, at which a fit has converged."""
 SMALLEST_SIGMA = 1e-3
+START_SIGMA = 0.5
 CRITERION = f"largest slope of the log-likelihood per answer <= {SMALL_GRADIENT:g}"
 REMEDY = "merge categories that are hardly ever used, or leave a term out"
 
@@ -103,25 +104,29 @@ def fitted_with_random(model: CumulativeModel) -> CumulativeFit:
     alone = fitted(model)
     answers = float(model.weights.sum())
     start = np.zeros(model.count)
+    first = np.append(_closed(alone.psi, model.cuts), START_SIGMA)
+    scale = _scale(alone, first, model.cuts) * np.sqrt(answers)
 
-    def minus(parameters: Floats) -> tuple[float, Floats]:
+    def minus(searched: Floats) -> tuple[float, Floats]:
         nonlocal start
+        parameters = first + scale @ searched
         psi, sigma = _opened(parameters, model.cuts), float(parameters[-1])
         value, slope, modes = model.laplace(psi, sigma, start)
         start = modes.v
-        return -value / answers, -_closed_slope(slope, parameters, model.cuts) / answers
+        return -value / answers, -scale.T @ _closed_slope(slope, parameters, model.cuts) / answers
 
-    first = np.append(_closed(alone.psi, model.cuts), 0.5)
-    found = minimize(minus, first, jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 1000})
-    parameters = np.append(_opened(found.x, model.cuts), abs(found.x[-1]))
+    found = minimize(minus, np.zeros(len(first)), jac=True, method="BFGS", options={"gtol": 1e-7, "maxiter": 1000})
+    reached = first + scale @ np.asarray(found.x, dtype=np.float64)
+    parameters = np.append(_opened(reached, model.cuts), abs(reached[-1]))
     steps = int(found.nit)
+    hessian = np.zeros((0, 0))
     if parameters[-1] > SMALLEST_SIGMA:
-        parameters, more = _polished(model, parameters, np.zeros(model.count))
+        parameters, hessian, more = _polished(model, parameters)
         steps += more
     value, slope, modes = model.laplace(parameters[:-1], float(parameters[-1]), np.zeros(model.count))
     if parameters[-1] <= SMALLEST_SIGMA or value <= alone.log_likelihood:
         return _at_zero(model, alone, steps)
-    covariance = np.asarray(np.linalg.inv(-_hessian(model, parameters, modes.v)), dtype=np.float64)
+    covariance = np.asarray(np.linalg.inv(-hessian), dtype=np.float64)
     steepest = float(np.max(np.abs(slope))) / answers
     converged = steepest <= SMALL_GRADIENT and bool(np.all(np.diag(covariance) > 0))
     sigma = float(parameters[-1])
@@ -166,23 +171,43 @@ def _at_zero(model: CumulativeModel, alone: CumulativeFit, steps: int) -> Cumula
     )
 
 
-def _polished(model: CumulativeModel, parameters: Floats, start: Floats) -> tuple[Floats, int]:
-    """Return the parameters after Newton steps, which reach digits that a quasi-Newton search leaves open."""
-    value, slope, modes = model.laplace(parameters[:-1], float(parameters[-1]), start)
-    for step in range(20):
-        if np.max(np.abs(slope)) <= 1e-10 * model.weights.sum():
-            return parameters, step
-        hessian = _hessian(model, parameters, modes.v)
+def _scale(alone: CumulativeFit, first: Floats, cuts: int) -> Floats:
+    """Return the directions to search along: the root of the covariance without sigma, in the free parameters.
+
+    With a hundred categories a search along the parameters themselves takes hundreds of steps to learn the curvature.
+    """
+    size = len(first)
+    opening = np.zeros((size - 1, size - 1))
+    opening[:cuts, 0] = 1
+    for gap in range(1, cuts):
+        opening[gap:cuts, gap] = np.exp(first[gap])
+    opening[range(cuts, size - 1), range(cuts, size - 1)] = 1
+    closing = np.linalg.inv(opening)
+    scale = np.zeros((size, size))
+    scale[:-1, :-1] = closing @ np.linalg.cholesky(alone.covariance)
+    scale[-1, -1] = START_SIGMA / 3
+    return scale
+
+
+def _polished(model: CumulativeModel, parameters: Floats) -> tuple[Floats, Floats, int]:
+    """Return the parameters after Newton steps, the Hessian they were made with, and their number.
+
+    A quasi-Newton search leaves the last digits open; near the maximum one Hessian serves several steps.
+    """
+    value, slope, modes = model.laplace(parameters[:-1], float(parameters[-1]), np.zeros(model.count))
+    hessian = _hessian(model, parameters, modes.v)
+    for step in range(8):
+        steepest = np.max(np.abs(slope))
+        if steepest <= 1e-10 * model.weights.sum():
+            return parameters, hessian, step
         new = parameters - np.linalg.solve(hessian, slope)
         if not model.ordered(new[:-1]) or new[-1] <= 0:
-            return parameters, step
-        new_value, new_slope, new_modes = model.laplace(new[:-1], float(new[-1]), modes.v)
-        if new_value < value - 1e-9 * abs(value):
-            return parameters, step
-        if np.max(np.abs(new_slope)) >= np.max(np.abs(slope)) and step > 2:
-            return parameters, step
-        parameters, value, slope, modes = new, new_value, new_slope, new_modes
-    return parameters, 20
+            return parameters, hessian, step
+        new_value, new_slope, modes = model.laplace(new[:-1], float(new[-1]), modes.v)
+        if new_value < value - 1e-9 * abs(value) or np.max(np.abs(new_slope)) >= steepest:
+            return parameters, hessian, step
+        parameters, value, slope = new, new_value, new_slope
+    return parameters, hessian, 8
 
 
 def _hessian(model: CumulativeModel, parameters: Floats, v: Floats) -> Floats:

@@ -350,7 +350,7 @@ def _ordered_codes(column: "Series[Any]", name: str, levels: Sequence[Any] | Non
 
 
 def _shown(value: Any) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    return f"{value + 0.0:g}" if isinstance(value, float) else str(value)
 
 
 def _model(
