@@ -12,7 +12,7 @@ Source: Macmillan & Creelman 2005, Detection Theory; Fisher 1935 (JRSS 98, 39); 
 """
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import product
 from math import inf, isinf, nan
@@ -158,19 +158,13 @@ def response_bias(table: "DataFrame", *, method: str | None = None, level: float
     names = [str(name) for name in counted["listener"]] if "listener" in counted else ["(not named)"] * len(correct)
     rows = list(zip(names, responses, truths, correct, strict=True))
     listeners = sorted(set(names))
-    single = [
-        _bias(name, [[row for row in rows if row[0] == name]], answers, method, level, adjusted=nan)
-        for name in listeners
-    ]
-    adjusted = adjust_p_values([result.p_value for result in single])
     strata = [[row for row in rows if row[0] == name] for name in listeners]
-    by_listener = tuple(
-        _bias(name, [own], answers, method, level, adjusted=float(p))
-        for name, own, p in zip(listeners, strata, adjusted, strict=True)
-    )
+    single = [_bias(name, [own], answers, method, level) for name, own in zip(listeners, strata, strict=True)]
+    adjusted = adjust_p_values([result.p_value for result in single])
+    by_listener = tuple(replace(result, adjusted_p_value=float(p)) for result, p in zip(single, adjusted, strict=True))
     if len(listeners) == 1:
         return by_listener[0]
-    return _bias("(all)", strata, answers, method, level, adjusted=nan, by_listener=by_listener)
+    return _bias("(all)", strata, answers, method, level, by_listener=by_listener)
 
 
 Row = tuple[str, str, str, bool]
@@ -222,7 +216,6 @@ def _bias(
     method: str,
     level: float,
     *,
-    adjusted: float,
     by_listener: tuple[ResponseBias, ...] = (),
 ) -> ResponseBias:
     rows = [row for own in strata for row in own]
@@ -253,7 +246,7 @@ def _bias(
         trials=trials,
         right=right,
         p_value=p_value,
-        adjusted_p_value=p_value if adjusted != adjusted else adjusted,
+        adjusted_p_value=p_value,
         hits=hits,
         false_alarms=false_alarms,
         criterion=criterion,

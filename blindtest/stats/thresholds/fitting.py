@@ -26,6 +26,8 @@ MOST_LAPSES = 0.06
 """Largest lapse rate looked at (Wichmann & Hill 2001)."""
 GENTLE = 0.02
 """A slope, per scaled unit of level, that hardly rises."""
+MOST_PLACES = 25
+"""Levels among which a climb looks for its start."""
 HEIGHT = 1e-9
 """Gain of log-likelihood at which a climb along a profile ends."""
 SAME = 1e-7
@@ -68,7 +70,8 @@ class Fitting:
         if slopes is None:
             rising = np.geomspace(0.05, 60, 18)
             slopes = np.concatenate((-rising, [0.0], rising))
-        between = np.concatenate((np.linspace(-2.5, 2.5, 21), x, (x[1:] + x[:-1]) / 2))
+        some = x[np.unique(np.linspace(0, len(x) - 1, min(len(x), MOST_PLACES)).astype(int))]
+        between = np.concatenate((np.linspace(-2.5, 2.5, 21), some, (some[1:] + some[:-1]) / 2))
         shifts = np.array((-2.0, 0.0, 2.0))
         intercepts = np.add.outer(-np.multiply.outer(slopes, between), shifts).reshape(len(slopes), -1)
         lapses = np.unique(np.linspace(*self.lapses, 3))
@@ -87,37 +90,19 @@ class Fitting:
 
         At a level the curve may take any value from guessing to lapsing; between two levels their middle is the place.
         """
-        x = self.model.counts.level
-        found = (-inf, nan, 1)
+        lapses = np.unique(np.linspace(*self.lapses, 33))
+        found, value = (nan, 1), -inf
         for direction in (1, -1):
-            order = slice(None, None, direction)
-            right, total = self.model.counts.correct[order], self.model.counts.trials[order]
-            levels = x[order]
-            for at in range(len(x)):
-                for inside in (True, False):
-                    if not inside and at == 0:
-                        continue
-                    value = self._jump_at(right, total, at, inside)
-                    place = levels[at] if inside else (levels[at - 1] + levels[at]) / 2
-                    if value > found[0] + 1e-12:
-                        found = (value, float(place), direction)
-        return found
-
-    def _jump_at(self, right: Floats, total: Floats, at: int, inside: bool) -> float:
-        below, above = slice(None, at), slice(at + inside, None)
-
-        def of_lapses(lapses: Floats) -> Floats:
-            low = self.guess * np.ones_like(lapses)
-            high = 1 - lapses
-            value = _log_binomial(right[below].sum(), total[below].sum(), low)
-            value = value + _log_binomial(right[above].sum(), total[above].sum(), high)
-            if inside:
-                value = value + _log_binomial(right[at], total[at], np.clip(right[at] / total[at], low, high))
-            return value
-
-        if not self.free:
-            return float(of_lapses(np.array([self.lapses[0]]))[0])
-        return peak(of_lapses, *self.lapses)[1]
+            ends = _Jumps(self.model.counts, self.guess, direction)
+            for inside in (True, False):
+                grid = ends.log_likelihood(lapses, inside)
+                at = int(np.unravel_index(int(np.argmax(grid)), grid.shape)[0])
+                best = float(grid[at].max())
+                if self.free:
+                    best = max(best, ends.peak(at, inside, self.lapses))
+                if best > value + 1e-12:
+                    found, value = (ends.place(at, inside), direction), best
+        return value, *found
 
     def slope_profile(self, slope: float) -> float:
         """Return the best log-likelihood at a slope, per scaled unit of level."""
@@ -157,7 +142,10 @@ class Fitting:
             level=level,
             step=0.1,
         )
-        return self.centre + self.scale * place, (self.centre + self.scale * low, self.centre + self.scale * high)
+        return float(self.centre + self.scale * place), (
+            self.centre + self.scale * low,
+            self.centre + self.scale * high,
+        )
 
     def _place(self, proportion: float) -> float:
         if self.flat:
@@ -236,6 +224,40 @@ class Fitting:
             start="the best of a grid over places, slopes and lapse rates",
             remedy="the answers jump from one level to the next: test levels between them" if self.jumps else "",
         )
+
+
+class _Jumps:
+    """All curves that jump from guessing to lapsing, in one direction of levels; sums from both ends, once."""
+
+    def __init__(self, counts: LevelCounts, guess: float, direction: int) -> None:
+        order = slice(None, None, direction)
+        self.levels, self.guess = counts.level[order], guess
+        self.right, self.total = counts.correct[order], counts.trials[order]
+        self.right_below = np.concatenate(([0.0], np.cumsum(self.right)))
+        self.total_below = np.concatenate(([0.0], np.cumsum(self.total)))
+
+    def log_likelihood(self, lapses: Floats, inside: bool) -> Floats:
+        """Return those of a jump at each level (`inside`), or between it and the one before; (places, lapses)."""
+        places = np.arange(0 if inside else 1, len(self.levels))
+        high = 1 - lapses
+        low = np.full_like(high, self.guess)
+        above = places + inside
+        right_above = self.right_below[-1] - self.right_below[above]
+        total_above = self.total_below[-1] - self.total_below[above]
+        value = _log_binomial(self.right_below[places][:, None], self.total_below[places][:, None], low)
+        value = value + _log_binomial(right_above[:, None], total_above[:, None], high)
+        if inside:
+            share = np.clip((self.right / self.total)[:, None], low, high)
+            value = value + _log_binomial(self.right[:, None], self.total[:, None], share)
+        return value
+
+    def peak(self, at: int, inside: bool, lapses: tuple[float, float]) -> float:
+        """Return the best log-likelihood of one of them over the lapse rates."""
+        return peak(lambda some: self.log_likelihood(some, inside)[at], *lapses)[1]
+
+    def place(self, at: int, inside: bool) -> float:
+        """Return the level of a row of `log_likelihood`."""
+        return float(self.levels[at]) if inside else float(self.levels[at] + self.levels[at + 1]) / 2
 
 
 def _log_binomial(right: Any, total: Any, p: Floats) -> Floats:
