@@ -7,6 +7,9 @@ without that variance (Self & Liang 1987, case 5; Stram & Lee 1994, case 3: a co
 several variances more the mixture depends on the design; the plain chi square is then an upper bound of p, and the
 result says so.
 
+Measured: with 4 to 16 listeners a variance that is zero in truth was found at 5 % in 2.8 to 5.0 % of 400 simulated
+studies (tests/references/stats/mixed_inference_coverage.csv): few levels make the mixture a little conservative.
+
 Fixed parts are compared by maximum likelihood only: restricted likelihoods of different fixed parts are those of
 different data.
 
