@@ -113,6 +113,9 @@ class ResponseBias:
 def response_bias(table: "DataFrame", *, method: str | None = None, level: float = 0.95) -> ResponseBias:
     """Return whether the listeners of a trial table favoured one of the answers or positions.
 
+    At 95 % and 16 to 40 trials the interval of the unbiased d' covers .94 on average and .91 in the worst case looked
+    at, with 12 trials .85 (exact: tests/references/stats/choices_error_rates.csv).
+
     Parameters
     ----------
     table : a row per trial: response, correct, and `truth` (the right answer) unless there are two answers only; with
