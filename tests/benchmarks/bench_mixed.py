@@ -2,11 +2,11 @@
 
     python tests/benchmarks/bench_mixed.py [--listeners 5000] [--rounds 3] [--million 1000000]
 
-The ratings (simulated) are a table in memory with text columns: listener, clip, device, mode, rating; the model is rating ~
-device * mode with random listeners and clips. Ours starts at the table and ends at coefficients with degrees of freedom.
-gpboost gets its fixed design ready-made and the two text columns, and ends at estimates. Both alternate in one run; ratios
-are those of the medians. gpboost (extra `bench`) maximises the likelihood, so ours is fitted that way too, once, and the
-estimates are compared; without gpboost its part is left out, and said. Exit code 1 if a goal is missed.
+The ratings (simulated) are a table in memory with text columns: listener, clip, device, mode, rating; the model is
+rating ~ device * mode with random listeners and clips. Ours starts at the table and ends at coefficients with degrees of
+freedom. gpboost gets its fixed design ready-made and the two text columns, and ends at estimates. Both alternate in one
+run; ratios are those of the medians. gpboost (extra `bench`) maximises the likelihood, so ours is fitted that way too,
+once, and the estimates are compared; without gpboost its part is left out, and said. Exit code 1 if a goal is missed.
 """
 
 import argparse
@@ -52,7 +52,7 @@ def ratings(listeners: int, clips: int, repeats: int, rng: np.random.Generator) 
             "mode": np.array(["blind", "labelled"], dtype=object)[mode],
             "rating": score.round(1),
         }
-    ).astype({name: "str" for name in ("listener", "clip", "device", "mode")})
+    ).astype(dict.fromkeys(("listener", "clip", "device", "mode"), "str"))
 
 
 def timed(call):

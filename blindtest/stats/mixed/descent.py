@@ -98,7 +98,8 @@ def minimum_of(
     """Minimise the profiled deviance over the relative factors.
 
     `thorough`: a variance at zero may be a second minimum of a small table; where the search ends with one, it is made
-    again from all standard deviations at the residual one, and the lower end counts.
+    again from all standard deviations at the residual one, and the lower end counts. Where all blocks share one pattern (a
+    complete table) mean squares say all there is, and the first search is enough.
     """
     sizes = tuple(place.size for place in design.layout.places)
     usual = _usual(design)
@@ -118,7 +119,7 @@ def minimum_of(
     if found is None:
         return _searched(theta, state, moments, search, steps=0)
     first = _searched(*found, moments_of(found[1], directions), search, steps=1)
-    if not thorough or np.all(first.theta[search.alone] > 0):
+    if not thorough or len(design.sharing) == 1 or np.all(first.theta[search.alone] > 0):
         return first
     second = _searched(theta, state, moments, search, steps=first.steps)
     if second.converged and second.state.criterion < first.state.criterion - second.fall:
