@@ -3,10 +3,11 @@
     python tests/benchmarks/bench_mixed.py [--listeners 5000] [--rounds 3] [--million 1000000]
 
 The ratings (simulated) are a table in memory with text columns: listener, clip, device, mode, rating; the model is
-rating ~ device * mode with random listeners and clips. Ours starts at the table and ends at coefficients with degrees of
-freedom. gpboost gets its fixed design ready-made and the two text columns, and ends at estimates. Both alternate in one
-run; ratios are those of the medians. gpboost (extra `bench`) maximises the likelihood, so ours is fitted that way too,
-once, and the estimates are compared; without gpboost its part is left out, and said. Exit code 1 if a goal is missed.
+rating ~ device * mode with random listeners and clips. Ours starts at the table and ends at coefficients with degrees
+of freedom. gpboost gets its fixed design ready-made and the two text columns, and ends at estimates. Both alternate
+in one run; ratios are those of the medians. gpboost (extra `bench`) maximises the likelihood, so ours is fitted that
+way too, once, and the estimates are compared; without gpboost its part is left out, and said. Exit code 1 if a goal
+is missed.
 """
 
 import argparse
@@ -116,8 +117,8 @@ def apart(table: pd.DataFrame, rounds: int) -> None:
         "with listener:device": {**RANDOM, "listener:device": "1"},
         "with correlated slopes of the mode": {"listener": "1 + mode", "clip": "1"},
     }.items():
-        seconds = [timed(lambda: fit_linear_mixed(FORMULA, table, random=random))[1] for _ in range(rounds)]  # noqa: B023
-        print(f"{len(table)} ratings {name}: {statistics.median(seconds) * 1e3:.0f} ms")
+        seconds = [timed(lambda: fit_linear_mixed(FORMULA, table, random=random))[1] for _ in range(rounds)]  # noqa:
+        B023 print(f"{len(table)} ratings {name}: {statistics.median(seconds) * 1e3:.0f} ms")
 
 
 def simulated(rounds: int, rng: np.random.Generator) -> None:

@@ -98,8 +98,8 @@ def minimum_of(
     """Minimise the profiled deviance over the relative factors.
 
     `thorough`: a variance at zero may be a second minimum of a small table; where the search ends with one, it is made
-    again from all standard deviations at the residual one, and the lower end counts. Where all blocks share one pattern (a
-    complete table) mean squares say all there is, and the first search is enough.
+    again from all standard deviations at the residual one, and the lower end counts. Where all blocks share one
+    pattern (a complete table) mean squares say all there is, and the first search is enough.
     """
     sizes = tuple(place.size for place in design.layout.places)
     usual = _usual(design)
