@@ -240,8 +240,14 @@ def choice_test(
         panel_model=models.panel,
         left_out=len(tracks) - len(counted),
         remarks=(*models.remarks, *((few,) if few else ())),
-        method="exact binomial over tracks" if rest is pooled else "exact sign flips, one share per listener",
+        method=_method(rest),
     )
+
+
+def _method(rest: ChoiceCount | PanelShare) -> str:
+    if isinstance(rest, ChoiceCount):
+        return "exact binomial over tracks"
+    return f"{f'all {rest.draws}' if rest.exact else f'{rest.draws} of the'} {rest.method}"
 
 
 def _counted(tracks: Sequence[Track], device: str, comparator: str | None) -> tuple[list[Track], Fraction]:

@@ -128,6 +128,7 @@ def test_a_panel_is_sign_flips_of_one_share_per_listener(table_of_tracks):
     assert found.p_value == pytest.approx(reference.pvalue, abs=1e-12)
     assert found.estimate == pytest.approx(own.mean() - 0.5)
     assert found.scope == "for listeners like these and these tracks"
+    assert found.method == "all 256 sign flips of one mean per listener"
     assert found.pooled.p_value == pytest.approx(binomtest(62, 96).pvalue, rel=1e-9)
     singles = [binomtest(heron, heron + plover).pvalue for heron, plover in COUNTS.values()]
     assert [count.p_value for count in found.by_listener] == pytest.approx(singles, rel=1e-9)
