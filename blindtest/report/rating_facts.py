@@ -313,6 +313,12 @@ class RatedFacts:
     """Single listeners, then 'all answers'."""
     order: str = ""
     """Which phase came first, in words."""
+    scope: str = ""
+    """For whom it holds, in words."""
+    order_effect: Effect | None = None
+    """Of the blind effect: blind first minus labelled first, in a crossed panel."""
+    contrasts: str = ""
+    """What one contrast per listener says of the same ratings, beside a model of listeners and clips."""
     worn: Effect | None = None
     """Device minus comparator as worn, sighted; described, never compared."""
     truth: tuple[RatingTruth, ...] = ()
@@ -367,6 +373,9 @@ class RatedFacts:
             mixed=MixedFacts.of(result.mixed_model),
             recognition=recognition,
             order=order,
+            scope=result.scope,
+            order_effect=Effect.of(result.order_effect),
+            contrasts="" if result.contrasts is None else result.contrasts.sentence,
             worn=worn if worn is not None or table is None else _worn(table, result),
             truth=truth,
             remarks=tuple(result.remarks),

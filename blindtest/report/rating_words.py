@@ -89,6 +89,8 @@ def state_meaning(state: Verdict, margin: float, kept: float) -> str:
 
 def scope(facts: RatedFacts) -> str:
     """Return for whom the verdict holds."""
+    if facts.scope:
+        return facts.scope
     if facts.unit == "sitting":
         return "for this listener and these clips"
     return "for listeners like these and these clips"
@@ -147,6 +149,8 @@ def rated_beside(facts: RatedFacts, plan: SurvivalPlanFacts | None) -> tuple[str
 def rated_tabled(facts: RatedFacts) -> tuple[str, ...]:
     """Return the repeats that do not contradict, and the mixed model: what stands in tables on the page."""
     out = [repeat_words(one, facts) for one in facts.repeats if not one.contradicts]
+    if facts.contrasts:
+        out.append(facts.contrasts)
     if facts.mixed is not None:
         out.append(_mixed(facts))
     return tuple(out)
@@ -176,10 +180,16 @@ def _units(facts: RatedFacts) -> str:
             "one sitting would not have made it firmer."
         )
     both = plural(blind, "listener") if labelled == blind else f"{labelled} labelled, {blind} blind listeners"
-    return (
-        f"Unit of replication: the listener ({both}), one effect each and mode; more trials of one listener would not "
-        "have made it firmer."
+    clips = ", with clips as a sample of clips" if facts.scope.endswith("clips like these") else ", about these clips"
+    text = (
+        f"Unit of replication: the listener ({both}){clips}; more trials of one listener would not have made it firmer."
     )
+    if facts.order_effect is not None:
+        text += (
+            " Half of them were blind first: their blind effect lies "
+            f"{effect_words(facts.order_effect)} from that of those who were labelled first."
+        )
+    return text
 
 
 def repeat_words(one: Repeated, facts: RatedFacts) -> str:
@@ -235,7 +245,7 @@ def _mixed(facts: RatedFacts) -> str:
     text = (
         f"Beside it, a mixed model of the same ratings ({mixed.program}) puts the labelled effect at "
         f"{effect_words(mixed.labelled)}, the blind one at {effect_words(mixed.blind)}, blind minus labelled at "
-        f"{effect_words(mixed.difference)}; its intervals use normal quantiles and are too narrow with few units. The "
+        f"{effect_words(mixed.difference)}. It takes both modes to scatter alike, which the verdict does not. The "
         "verdict does not rest on it."
     )
     return text if mixed.converged else text + " Its fit did not converge: read it with care."

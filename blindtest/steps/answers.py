@@ -454,21 +454,18 @@ def _rated(
     ratings = table_of(rows, ("listener", "clip", "device", "mode", "sitting", "rating"))
     anchors = record.get("anchors") or {}
 
-    def verdict(at: float, *, whole: bool) -> SurvivalResult:
-        return survival(
+    try:
+        result = survival(
             ratings,
             device=claim["device"],
             comparator=claim["comparator"],
             margin=float(claim["margin"]),
             kept=float(claim["kept"]),
-            alpha=at,
+            alpha=alpha,
             anchor_low=anchors.get("low"),
             anchor_high=anchors.get("high"),
-            mixed_model=whole,
+            only_these_clips=True if claim.get("only_these_clips") else None,
         )
-
-    try:
-        result = verdict(alpha, whole=True)
     except BlindtestError as error:
         return ClaimAnswers(record=claim, planned=planned, why_not=error.faults[0].problem)
     return ClaimAnswers(
@@ -482,9 +479,7 @@ def _rated(
                 ratings, device=claim["device"], comparator=claim["comparator"], alpha=alpha
             ),
         ),
-        p_value=None
-        if result.verdict in ("undecided", "nothing on record")
-        else _smallest_alpha(result.verdict, alpha, lambda at: verdict(at, whole=False).verdict, halvings=12),
+        p_value=result.smallest_alpha,
     )
 
 

@@ -306,6 +306,7 @@ def _planned_power(record: Mapping[str, Any], answers: Answers) -> SurvivalPower
         sittings=(named["sittings"] if named else 1, blind["sittings"] if blind else 1),
         clips=clips,
         repeats=max(1, pages // max(1, clips)),
+        only_these_clips=True if record.get("only_these_clips") else None,
         labelled=top,
         blind=[float(effect) for effect in np.linspace(-top, top, 17)],
         margin=margin,

@@ -18,6 +18,14 @@ def rated_lines(result: SurvivalResult, recognition: Sequence[tuple[str, Recogni
         lines.append(f"Not ruled out: {', '.join(result.remaining)}.")
     for scale in result.other_scales:
         lines.append(f"Repeated on {scale.name}: {scale.verdict or scale.why_not}.")
+    if result.contrasts is not None:
+        lines.append(result.contrasts.sentence)
+    if result.order_effect is not None:
+        apart, (low, high) = result.order_effect.estimate, result.order_effect.interval
+        lines.append(
+            f"Order of the phases: the blind effect of those who were blind first lies {apart:+.1f} ({low:+.1f} to "
+            f"{high:+.1f}) points from that of the others."
+        )
     lines.append(result.mixed_model.sentence)
     lines += _recognised(recognition)
     if not recognition:

@@ -59,9 +59,11 @@ ANALYSIS = {
         "Davidson's ties and an order effect beside it"
     ),
     "rated": (
-        "labelled and blind ratings only; one effect per listener in each mode (per sitting with a single listener, "
-        "Welch's degrees of freedom); partition by one-sided t limits at alpha into survives, shrinks, vanishes and "
-        "reverses; a contradicting repeat on anchors or signs makes it undecided; a mixed model beside it"
+        "labelled and blind ratings only; a mixed model with random parts of its own for each tested term, listeners "
+        "random, clips too where the claim names none and there are five or more, device x order where phases are "
+        "crossed (one effect per sitting with a single listener, Welch's degrees of freedom); partition by one-sided t "
+        "limits at alpha into survives, shrinks, vanishes and reverses; a contradicting repeat on anchors or signs "
+        "makes it undecided; one contrast per listener beside it"
     ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
@@ -155,6 +157,7 @@ def _claim_record(study: Study, claim: Claim) -> dict[str, Any]:
         "device": claim.device,
         "comparator": claim.comparator,
         "clips": list(claim_clips(study, claim)),
+        "only_these_clips": claim.clips != "all",
         "margin": claim.margin,
         "kept": claim.kept,
         "direction": claim.direction,

@@ -260,7 +260,7 @@ def _reach(
         clips = len(own) if isinstance(own, list) else max(1, len(tested))
         if found.is_touched("listeners", "planned"):
             return None
-        return _rated(protocol, claim, clips, float(margin), planned, place, found)
+        return _rated(protocol, claim, clips, isinstance(own, list), float(margin), planned, place, found)
     trials = sum(_on_clips(block, share) for block in blocks)
     plan: Reach | PreferenceReach
     if kind == "preferred":
@@ -333,8 +333,16 @@ def _say_preference(plan: PreferenceReach, place: Place, ties: bool, found: Find
 
 
 def _rated(
-    protocol: Protocol, claim: Tables, clips: int, margin: float, planned: int, place: Place, found: Findings
+    protocol: Protocol,
+    claim: Tables,
+    clips: int,
+    only_these_clips: bool,
+    margin: float,
+    planned: int,
+    place: Place,
+    found: Findings,
 ) -> RatedReach | None:
+    drawn = None if only_these_clips else clips
     kept = float(claim.get("kept", DEFAULT_KEPT))
     times, ratings = [], []
     for phase in ("labelled", "blind"):
@@ -354,12 +362,14 @@ def _rated(
                 )
     if not min(times) or not min(ratings) or min(times) < 2:
         return None
-    plan = rated_reach(listeners=planned, sittings=min(times), ratings=min(ratings), margin=margin, kept=kept)
+    plan = rated_reach(
+        listeners=planned, sittings=min(times), ratings=min(ratings), margin=margin, kept=kept, clips=drawn
+    )
     if plan.can_fail:
         found.note(place, plan.sentence)
         return plan
     days = sittings_needed(ratings=min(ratings), margin=margin, kept=kept)
-    panel = listeners_needed(sittings=min(times), ratings=min(ratings), margin=margin, kept=kept)
+    panel = listeners_needed(sittings=min(times), ratings=min(ratings), margin=margin, kept=kept, clips=drawn)
     names = " and ".join(
         f"{block.id}.sittings = {days}" for block in protocol.blocks if block.phase in ("blind", "labelled")
     )

@@ -4,13 +4,17 @@
 L(d) > -M at alpha, U(d) < M at alpha/2 (which rejects *survives* and *shrinks* at once), and the labelled effect is on
 record, L(s) > 0. With normal effects of known scatter the chance of the first two is an integral over the distribution
 of the standard deviation that the study will find (chi square, n - 1 degrees of freedom), that of the third a
-noncentral t; the two are taken as independent, which they are for a single listener's sittings.
+noncentral t; the two are taken as independent, which they are for a single listener's sittings. Where clips are a
+sample of clips (a panel, five clips or more, none named by the claim) the same is integrated over what clips seem to
+add by chance alone: they are assumed not to differ.
 
 The unit is a listener of a panel, or a sitting of a single listener. What scatters, standard deviations in points of a
 scale of 100: 8 between listeners (the same labelled and blind), 6 anew in each mode (between sittings for a single
 listener), 12 for a single rating. These are the assumptions of claims, section 4; the labelled effect is taken as 20.
 """
 
+from bisect import bisect_left
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import sqrt
 from typing import Literal
@@ -26,7 +30,10 @@ LABELLED_EFFECT = 20.0
 """Assumed for the chance that there is a labelled effect on record."""
 LEAST_UNITS = 3
 """With fewer listeners (or sittings in a mode) no verdict is drawn."""
-_NODES = 64
+LEAST_CLIPS = 5
+"""With fewer, a verdict is about these clips."""
+_NODES = 160
+"""Classes of each variance."""
 _MOST = 400
 
 
@@ -43,6 +50,8 @@ class RatedReach:
     """Of each condition in each mode and sitting: clips x repeats."""
     margin: float
     """Points of the scale."""
+    clips: int | None
+    """Clips that are a sample of clips; None: the verdict is about these clips."""
     kept: float
     chance_vanishes: float
     """Where the blind effect is 0 and the labelled one 20."""
@@ -67,6 +76,7 @@ class RatedReach:
             f"assumed: standard deviations of {between}{SD_MODE:g} new in each "
             f"{'mode' if self.unit == 'listener' else 'sitting'} and {SD_RATING:g} of a single rating, "
             f"labelled effect {LABELLED_EFFECT:g} of 100 points"
+            + ("" if self.clips is None else f", the same on each of {self.clips} clips, which are a sample of clips")
         )
 
     @property
@@ -78,7 +88,15 @@ class RatedReach:
         )
 
 
-def rated_reach(*, listeners: int, sittings: int, ratings: int, margin: float, kept: float) -> RatedReach:
+def rated_reach(
+    *,
+    listeners: int,
+    sittings: int,
+    ratings: int,
+    margin: float,
+    kept: float,
+    clips: int | None = None,
+) -> RatedReach:
     """Return how often a plan ends as *vanishes* when the blind effect is 0.
 
     Parameters
@@ -88,8 +106,10 @@ def rated_reach(*, listeners: int, sittings: int, ratings: int, margin: float, k
     ratings : of each condition in each mode and sitting
     margin : points
     kept : share of the labelled effect that counts as surviving; the chance of *vanishes* doesn't depend on it
+    clips : the clips, where they are a sample of clips; None: the verdict is about these
     """
     single = listeners == 1
+    drawn = clips if clips is not None and clips >= LEAST_CLIPS and not single else None
     units = sittings if single else listeners
     scatter = SD_RATING**2 * 2 / (ratings * (1 if single else sittings))
     variance = SD_MODE**2 + scatter + (0.0 if single else SD_LISTENER**2)
@@ -99,48 +119,70 @@ def rated_reach(*, listeners: int, sittings: int, ratings: int, margin: float, k
         sittings=sittings,
         ratings=ratings,
         margin=margin,
+        clips=drawn,
         kept=kept,
-        chance_vanishes=_chance(units, sqrt(variance / units), margin) if units >= LEAST_UNITS else 0.0,
+        chance_vanishes=_chance(units, sqrt(variance / units), margin, drawn, sqrt(scatter / units))
+        if units >= LEAST_UNITS
+        else 0.0,
     )
 
 
 def sittings_needed(*, ratings: int, margin: float, kept: float) -> int | None:
     """Return the fewest sittings in each mode with which a single listener can refute a claim; None: over 400."""
-    return next(
-        (
-            count
-            for count in range(LEAST_UNITS, _MOST + 1)
-            if rated_reach(listeners=1, sittings=count, ratings=ratings, margin=margin, kept=kept).can_fail
-        ),
-        None,
+    return _fewest(
+        lambda count: rated_reach(listeners=1, sittings=count, ratings=ratings, margin=margin, kept=kept).can_fail
     )
 
 
-def listeners_needed(*, sittings: int, ratings: int, margin: float, kept: float) -> int | None:
+def listeners_needed(
+    *, sittings: int, ratings: int, margin: float, kept: float, clips: int | None = None
+) -> int | None:
     """Return the fewest listeners of a panel that can refute a claim; None: over 400."""
-    return next(
-        (
-            count
-            for count in range(LEAST_UNITS, _MOST + 1)
-            if rated_reach(listeners=count, sittings=sittings, ratings=ratings, margin=margin, kept=kept).can_fail
-        ),
-        None,
+    return _fewest(
+        lambda count: (
+            rated_reach(
+                listeners=count, sittings=sittings, ratings=ratings, margin=margin, kept=kept, clips=clips
+            ).can_fail
+        )
     )
 
 
-def _chance(units: int, std_error: float, margin: float) -> float:
-    """Return the chance of *vanishes* where the blind effect is 0, `std_error` that of a mean over `units` units."""
+def _fewest(can_fail: Callable[[int], bool]) -> int | None:
+    """Return the smallest number that can, up to 400; more never hurt, so by halving."""
+    counts = range(LEAST_UNITS, _MOST + 1)
+    place = bisect_left(counts, True, key=can_fail)
+    return counts[place] if place < len(counts) else None
+
+
+def _chance(units: int, std_error: float, margin: float, clips: int | None, of_scatter: float) -> float:
+    """Return the chance of *vanishes* where the blind effect is 0.
+
+    Parameters
+    ----------
+    std_error : of a mean over the units
+    clips : number, where what they seem to add counts; None: it does not
+    of_scatter : the part of the standard error that single ratings make
+    """
     import numpy as np
-    from scipy.special import chdtr, chdtri, nctdtr, ndtr, stdtrit
+    from scipy.special import chdtri, nctdtr, ndtr, stdtrit
 
     df = units - 1
-    lower, upper = stdtrit(df, 1 - float(ALPHA)), stdtrit(df, 1 - float(ALPHA) / 2)
-    # Above this standard error, as found, not even an estimate of 0 keeps both limits inside the margin.
-    largest = 2 * margin / (lower + upper)
-    share = chdtr(df, df * (largest / std_error) ** 2)
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
-    found = std_error * np.sqrt(chdtri(df, 1 - share * (nodes + 1) / 2) / df)
-    inside = ndtr((margin - upper * found) / std_error) - ndtr((lower * found - margin) / std_error)
-    vanishes = float(np.sum(weights / 2 * share * np.maximum(inside, 0.0)))
-    on_record = 1 - float(nctdtr(df, LABELLED_EFFECT / std_error, lower))
+    middles = (np.arange(_NODES) + 0.5) / _NODES
+    # The variance that the study will find, at the middles of equally likely classes; of clips, what chance adds.
+    own = std_error**2 * chdtri(df, 1 - middles)[:, None] / df
+    floor = np.zeros((1, 1)) if clips is None else of_scatter**2 * chdtri(clips - 1, 1 - middles)[None, :] / (clips - 1)
+    added = np.zeros((1, 1)) if clips is None else np.maximum(floor - of_scatter**2, 0.0)
+
+    def half(alpha: float) -> "np.ndarray":
+        t = stdtrit(df, 1 - alpha)
+        if clips is None:
+            return np.asarray(t * np.sqrt(own))
+        of_clips = stdtrit(clips - 1, 1 - alpha)
+        share = added / (own + added)
+        weighed = ((1 - share) * t + share * of_clips) * np.sqrt(own + added)
+        return np.maximum(np.maximum(weighed, t * np.sqrt(own)), np.where(added > 0, of_clips * np.sqrt(floor), 0.0))
+
+    inside = ndtr((margin - half(float(ALPHA) / 2)) / std_error) - ndtr((half(float(ALPHA)) - margin) / std_error)
+    vanishes = float(np.mean(np.maximum(inside, 0.0)))
+    on_record = 1 - float(nctdtr(df, LABELLED_EFFECT / std_error, stdtrit(df, 1 - float(ALPHA))))
     return vanishes * min(1.0, max(0.0, on_record))

@@ -9,8 +9,8 @@ from blindtest.stats import survival_power
 from blindtest.study import listeners_needed, rated_reach, sittings_needed
 
 
-def plan(listeners, sittings=2, ratings=5, margin=8.0, kept=2 / 3):
-    return rated_reach(listeners=listeners, sittings=sittings, ratings=ratings, margin=margin, kept=kept)
+def plan(listeners, sittings=2, ratings=5, margin=8.0, kept=2 / 3, clips=None):
+    return rated_reach(listeners=listeners, sittings=sittings, ratings=ratings, margin=margin, kept=kept, clips=clips)
 
 
 @pytest.mark.parametrize(("listeners", "chance"), [(24, 0.87), (12, 0.37)])
@@ -56,12 +56,28 @@ def test_the_integral_is_what_a_simulation_finds(listeners, sittings, ratings, m
     assert plan(listeners, sittings, ratings, margin).chance_vanishes == pytest.approx(found, abs=0.01)
 
 
-@pytest.mark.parametrize(("listeners", "sittings"), [(24, 2), (1, 8), (1, 2), (2, 4)])
-def test_check_says_what_power_says(listeners, sittings):
+@pytest.mark.parametrize("these", [True, None])
+@pytest.mark.parametrize(("listeners", "sittings"), [(24, 2), (8, 2), (1, 8), (1, 2), (2, 4)])
+def test_check_says_what_power_says(listeners, sittings, these):
     power = survival_power(
-        listeners=listeners, sittings=sittings, clips=5, repeats=1, rng=np.random.default_rng(3), studies=20_000
+        listeners=listeners,
+        sittings=sittings,
+        clips=5,
+        repeats=1,
+        only_these_clips=these,
+        rng=np.random.default_rng(3),
+        studies=20_000,
     )
-    assert plan(listeners, sittings).chance_vanishes == pytest.approx(power.chance_to_vanish, abs=0.015)
+    found = plan(listeners, sittings, clips=None if these else 5)
+    assert found.chance_vanishes == pytest.approx(power.chance_to_vanish, abs=0.012)
+    assert power.clips_drawn == (found.clips is not None)
+
+
+def test_clips_as_a_sample_cost_a_little_and_are_named():
+    found = plan(24, clips=5)
+    assert plan(24).chance_vanishes - 0.05 < found.chance_vanishes < plan(24).chance_vanishes
+    assert "the same on each of 5 clips, which are a sample of clips" in found.sentence
+    assert plan(24, clips=4) == plan(24)  # four say too little about others: the verdict is about these
 
 
 def test_two_days_of_one_listener_reach_nothing():
