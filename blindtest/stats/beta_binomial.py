@@ -179,7 +179,9 @@ def fit_beta_binomial(
 ) -> BetaBinomialResult:
     """Fit mean and overdispersion of the share heard to counts of right answers, one per listener.
 
-    Coverage and type I error, simulated over panels of 8 to 40 listeners: tests/references/stats/choices_error_rates.
+    Simulated with 8 and 24 listeners (200 panels a cell, standard error .015): at 95 % the intervals of mu and gamma
+    cover .92 to .99, `p_value` rejects at most .035 of true nulls at .05 and `guessing_p_value` at most .075, with 24
+    listeners .05 (tests/references/stats/panels_error_rates.csv).
 
     Parameters
     ----------

@@ -115,8 +115,8 @@ def same_different_test(
     """Hold answers to same and different pairs against no sensitivity; counts are named ANSWER_PAIR.
 
     At 95 % and 10 to 20 pairs of each kind the intervals of d' and tau cover .95 on average and .91 in the worst case
-    looked at; with 8 of each .87 where d' is 3. `likelihood_p_value` rejects up to .09 of true nulls at 10 pairs of each
-    kind and .06 at 20, `p_value` never more than stated (all exact: tests/references/stats/choices_error_rates.csv).
+    looked at; with 8 of each .87 where d' is 3. `likelihood_p_value` rejects up to .09 of true nulls at 10 pairs of
+    each kind and .06 at 20, `p_value` never more than stated (tests/references/stats/choices_error_rates.csv, exact).
 
     Parameters
     ----------

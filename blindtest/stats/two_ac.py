@@ -90,9 +90,9 @@ def two_ac_test(
 ) -> TwoACResult:
     """Hold answers "first", "no difference", "second" against no difference.
 
-    At 95 % and 12 to 20 trials the interval of d' covers .94 to .95 on average and .90 in the worst case looked at, that
-    of tau .89. `likelihood_p_value` rejects up to .10 of true nulls at 12 trials and .08 at 20, `p_value` never more than
-    stated (all exact: tests/references/stats/choices_error_rates.csv).
+    At 95 % and 12 to 20 trials the interval of d' covers .94 to .95 on average and .90 in the worst case looked at,
+    that of tau .89. `likelihood_p_value` rejects up to .10 of true nulls at 12 trials and .08 at 20, `p_value` never
+    more than stated (tests/references/stats/choices_error_rates.csv, exact).
 
     Parameters
     ----------
