@@ -16,6 +16,7 @@ import statistics
 import sys
 import tempfile
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -105,7 +106,7 @@ def against_reading(table: pd.DataFrame, rounds: int) -> bool:
         for _ in range(rounds + 1):
             read, seconds = timed(lambda: pd.read_csv(file))
             reading.append(seconds)
-            own.append(timed(lambda: fit_linear_mixed(FORMULA, read, random=RANDOM))[1])  # noqa: B023
+            own.append(timed(partial(fit_linear_mixed, FORMULA, read, random=RANDOM))[1])
     ours, theirs = statistics.median(own[1:]), statistics.median(reading[1:])
     print(f"{len(table)} ratings: fit {ours:.2f} s, reading them {theirs:.2f} s: {ours / theirs:.2f} times")
     return ours < TIMES_READING * theirs
@@ -117,8 +118,9 @@ def apart(table: pd.DataFrame, rounds: int) -> None:
         "with listener:device": {**RANDOM, "listener:device": "1"},
         "with correlated slopes of the mode": {"listener": "1 + mode", "clip": "1"},
     }.items():
-        seconds = [timed(lambda: fit_linear_mixed(FORMULA, table, random=random))[1] for _ in range(rounds)]  # noqa:
-        B023 print(f"{len(table)} ratings {name}: {statistics.median(seconds) * 1e3:.0f} ms")
+        fit = partial(fit_linear_mixed, FORMULA, table, random=random)
+        seconds = [timed(fit)[1] for _ in range(rounds)]
+        print(f"{len(table)} ratings {name}: {statistics.median(seconds) * 1e3:.0f} ms")
 
 
 def simulated(rounds: int, rng: np.random.Generator) -> None:
