@@ -150,6 +150,10 @@ def fit_threshold(
 ) -> ThresholdResult:
     """Fit a psychometric function to right answers at levels.
 
+    Simulated at 95 % (200 tables a cell, standard error .016): with the lapse rate fixed, intervals of threshold and
+    slope cover .94 to .98; with it estimated .93 to 1.00, but that of the threshold .89 (.02) with five levels of ten
+    trials (tests/references/stats/thresholds_error_rates.csv).
+
     Parameters
     ----------
     table : columns level, correct, trials, see `read_levels`; the curve is fitted on the scale of `level` as it is
