@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 __all__ = ["Arrowhead", "Factor", "Scale", "crossed", "factorised"]
 
 Floats = NDArray[np.float64]
+MOST_ROWS = 5
+"""Blocks up to this size are inverted element by element."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -158,6 +160,35 @@ def _times(a: Floats, corner: Floats) -> Floats:
     return out
 
 
+def _inverted(blocks: Floats) -> tuple[Floats, Floats]:
+    """Return the inverses of many small blocks, (J, r, r), and their pivots, (r, J); LinAlgError: one is not positive.
+
+    Element by element over all blocks at once: a call per block costs more than its few multiplications.
+    """
+    r = blocks.shape[1]
+    if r > MOST_ROWS:
+        roots = np.linalg.cholesky(blocks)
+        return np.asarray(np.linalg.inv(blocks)), np.diagonal(roots, axis1=1, axis2=2).T ** 2
+    a = np.ascontiguousarray(np.moveaxis(blocks, 0, -1))
+    # A = L D L' with ones on the diagonal of L; M = L^-1.
+    lower, back, pivots = np.zeros_like(a), np.zeros_like(a), np.empty((r, a.shape[2]))
+    for j in range(r):
+        pivots[j] = a[j, j] - sum(lower[j, k] ** 2 * pivots[k] for k in range(j))
+        if not np.all(pivots[j] > 0):
+            raise np.linalg.LinAlgError("a root level's block is not positive definite")
+        back[j, j] = 1
+        for i in range(j + 1, r):
+            lower[i, j] = (a[i, j] - sum(lower[i, k] * lower[j, k] * pivots[k] for k in range(j))) / pivots[j]
+    for j in range(r):
+        for i in range(j + 1, r):
+            back[i, j] = -sum(lower[i, k] * back[k, j] for k in range(j, i))
+    inverse = np.empty_like(a)
+    for i in range(r):
+        for j in range(i, r):
+            inverse[i, j] = inverse[j, i] = sum(back[k, i] * back[k, j] / pivots[k] for k in range(j, r))
+    return np.ascontiguousarray(np.moveaxis(inverse, -1, 0)), pivots
+
+
 def factorised(a: Arrowhead) -> Factor:
     """Take `a` apart; raises LinAlgError where it is not positive definite."""
     r, m = a.border.shape[1:]
@@ -168,10 +199,8 @@ def factorised(a: Arrowhead) -> Factor:
         inverse_local = 1 / a.local
         carried = inverse_local * a.border
     else:
-        roots = np.linalg.cholesky(a.local)
-        diagonal = np.diagonal(roots, axis1=1, axis2=2)
-        log_determinant, least = 2 * float(np.log(diagonal).sum()), float(diagonal.min()) ** 2
-        inverse_local = np.asarray(np.linalg.inv(a.local))
+        inverse_local, pivots = _inverted(a.local)
+        log_determinant, least = float(np.log(pivots).sum()), float(pivots.min())
         carried = inverse_local @ a.border
     if not m:
         return Factor(

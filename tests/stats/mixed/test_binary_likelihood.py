@@ -1,5 +1,7 @@
 """The likelihood of binary mixed models: derivatives, pattern and approximations against plain dense matrices."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import ndtr
@@ -8,6 +10,7 @@ from scipy.stats import norm
 from blindtest.errors import BlindtestError
 from blindtest.stats.mixed import effect_layout
 from blindtest.stats.mixed.answers import binomial_constant
+from blindtest.stats.mixed.arrowhead import Arrowhead, factorised
 from blindtest.stats.mixed.effect_layout import Group, RowSum, compressed_rows
 from blindtest.stats.mixed.laplace import BinaryRows, laplace, theta_places
 from blindtest.stats.mixed.links import link_of
@@ -206,6 +209,69 @@ def test_quadrature_is_laplace_with_one_node_and_the_integral_with_many(answers,
 def test_single_answers_have_no_constant_and_counts_have_the_binomial_coefficients():
     assert binomial_constant(np.array([1.0, 0.0]), np.ones(2)) == 0
     assert binomial_constant(np.array([2.0]), np.array([5.0])) == pytest.approx(np.log(10))
+
+
+@pytest.mark.parametrize(("r", "m"), [(1, 0), (1, 3), (2, 3), (4, 0), (5, 2), (7, 2)])
+def test_the_arrowhead_is_taken_apart_as_one_matrix(r, m):
+    """Against numpy on the whole matrix: inverse inside the pattern, solutions, determinant, least pivot above 0."""
+    rng, levels = np.random.default_rng(r * 10 + m), 4
+    size = levels * r + m
+    inside = np.zeros((size, size), dtype=bool)
+    for level in range(levels):
+        inside[level * r : level * r + r, level * r : level * r + r] = True
+    inside[levels * r :] = inside[:, levels * r :] = True
+    whole = np.where(inside, rng.normal(size=(size, size)), 0.0)
+    whole = whole + whole.T + 12 * np.eye(size)
+    arrow = Arrowhead(
+        local=np.array([whole[j * r : j * r + r, j * r : j * r + r] for j in range(levels)]),
+        border=whole[: levels * r, levels * r :].reshape(levels, r, m),
+        corner=whole[levels * r :, levels * r :],
+    )
+    factor = factorised(arrow)
+    inverse, found = np.linalg.inv(whole), factor.inverse()
+    assert factor.log_determinant == pytest.approx(np.linalg.slogdet(whole)[1], rel=1e-12)
+    assert factor.least > 0
+    y = rng.normal(size=(size, 2))
+    assert factor.solve(y) == pytest.approx(inverse @ y, abs=1e-12)
+    assert factor.solve(y[:, 0]) == pytest.approx(inverse @ y[:, 0], abs=1e-12)
+    for level in range(levels):
+        rows = slice(level * r, level * r + r)
+        assert found.local[level] == pytest.approx(inverse[rows, rows], abs=1e-12)
+        assert found.border[level] == pytest.approx(inverse[rows, levels * r :], abs=1e-12)
+    assert found.corner == pytest.approx(inverse[levels * r :, levels * r :], abs=1e-12)
+    for broken in (
+        replace(arrow, local=arrow.local - 30 * np.eye(r)),
+        *((replace(arrow, corner=arrow.corner - 30 * np.eye(m)),) if m else ()),
+    ):
+        with pytest.raises(np.linalg.LinAlgError):
+            factorised(broken)
+
+
+def test_a_mode_without_curvature_is_no_mode():
+    """A listener with 12 of 12 right in a panel of the deaf: deaf and lucky, or the one who hears?
+
+    Where the first explanation gives way to the second, the mode's curvature (by hand: 1 - sd^2 l'', 1 of it from the
+    effects' own distribution) nears 0, and a parabola of that curvature would hold a likelihood without limit.
+    """
+    rows = BinaryRows(
+        fixed=np.ones((1, 1)),
+        cells=RowSum(np.zeros(2, dtype=np.int64), 1),
+        right=np.array([12.0, 6.0]),
+        trials=np.array([12.0, 12.0]),
+        layout=effect_layout.effect_layout(
+            [Group(name="listener", codes=np.array([0, 1]), columns=ONE, values=(None,), levels=("a", "b"))]
+        ),
+        link=link_of("logit", 0.5),
+    )
+    found = [laplace(rows, np.array([beta]), np.array([2.0]), np.zeros(2)) for beta in (-6.0, -4.804, -4.0)]
+    assert [bool(np.isfinite(one.value)) for one in found] == [True, False, True]
+    for one in found:
+        e = np.exp(one.mode.eta[0])
+        heard, shifted = e / (1 + e), e / (0.5 + e)
+        curvature = 1 + 4 * 12 * (heard * (1 - heard) - shifted * (1 - shifted))
+        assert 1 / one.mode.factor.inverse_local[0, 0, 0] == pytest.approx(curvature, rel=1e-3)
+        assert (curvature > 0.2) == np.isfinite(one.value)
+    assert not found[1].gradient.any()
 
 
 def test_too_many_crossing_effects_are_refused(monkeypatch, answers):
