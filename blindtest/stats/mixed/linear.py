@@ -405,7 +405,8 @@ def _unconverged(convergence: Convergence) -> str:
 
 
 def _named(group: str, term: str | None) -> str:
-    return group if term in (None, "Intercept") else f"{group} ({term})"
+    # A table of strings alone turns None into NaN.
+    return group if term in (None, "Intercept") or term != term else f"{group} ({term})"
 
 
 def _row(row: Any) -> dict[str, Any]:

@@ -106,7 +106,9 @@ def named_outcomes(table: LongTable) -> LongTable:
     outcomes: list[Any] = []
     faults = []
     for row, (first, second, outcome) in enumerate(rows):
-        if outcome is None or outcome in WORDS.values():
+        if first is not None and first == second:
+            faults.append(table.fault("an item is compared with itself", row, key="second", got=second))
+        elif outcome is None or outcome in WORDS.values():
             outcomes.append(outcome)
         elif outcome in (first, second):
             outcomes.append("first" if outcome == first else "second")
