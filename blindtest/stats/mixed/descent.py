@@ -54,7 +54,7 @@ class Minimum:
     @property
     def converged(self) -> bool:
         """Whether the search ended where nothing is left to gain."""
-        return self.promised <= self.fall
+        return bool(self.promised <= self.fall)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
