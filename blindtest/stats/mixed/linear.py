@@ -366,7 +366,8 @@ def _components(fit: AnyLinearFit) -> "DataFrame":
     columns: dict[str, Any] = {}
     for name in ("group", "term", "other", "variance"):
         values = [rows[i][name] for i in order]
-        columns[name] = np.array(values, dtype=np.float64 if name == "variance" else object)
+        # As objects, since a column of strings alone would turn None into NaN.
+        columns[name] = pd.Series(values, dtype=np.float64 if name == "variance" else object)
     return pd.DataFrame(columns)
 
 
@@ -405,8 +406,7 @@ def _unconverged(convergence: Convergence) -> str:
 
 
 def _named(group: str, term: str | None) -> str:
-    # A table of strings alone turns None into NaN.
-    return group if term in (None, "Intercept") or term != term else f"{group} ({term})"
+    return group if term in (None, "Intercept") else f"{group} ({term})"
 
 
 def _row(row: Any) -> dict[str, Any]:

@@ -339,6 +339,8 @@ def test_a_correlation_of_one_is_said():
     result = fit_linear_mixed("rating ~ device + mode", table, random={"listener": "1 + mode", "clip": "1"})
     components = result.variance_components
     one, other, both = components["variance"][:3]
+    assert list(components["other"]) == [None, None, "mode[T.labelled]", None, None]
+    assert list(components["term"])[-2:] == ["Intercept", None]
     assert result.singular
     assert both / np.sqrt(one * other) == pytest.approx(1, abs=1e-9)
     assert "perfectly correlated at the maximum" in result.sentence
