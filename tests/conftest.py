@@ -2,6 +2,11 @@
 
 import importlib.util
 import os
+
+# Before numpy is loaded: on matrices as small as ours, threads of linear algebra only wait for each other, and those of
+# two pytest workers also for each other's.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import sys
 from pathlib import Path
 from types import ModuleType
