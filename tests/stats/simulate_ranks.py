@@ -263,9 +263,13 @@ def main() -> None:
     options = parser.parse_args()
     table = table_of(options.only or list(FAMILIES), options.studies)
     print(table.to_string(index=False))
-    if options.only:
-        return
-    table.to_csv(options.out / "rank_error_rates.csv", index=False)
+    if not options.only:
+        write(table, options.out, options.studies)
+
+
+def write(table: pd.DataFrame, folder: Path, studies: int) -> None:
+    """Write the table, and the record beside it."""
+    table.to_csv(folder / "rank_error_rates.csv", index=False)
     away = (table["found"] - table["nominal"]) / table["monte_carlo_error"]
     liberal = table[((table["nominal"] < 0.5) & (away > 3)) | ((table["nominal"] > 0.5) & (away < -3))]
     record = {
@@ -273,10 +277,10 @@ def main() -> None:
         "seed": SEED,
         "date": datetime.now(UTC).date().isoformat(),
         "numpy": np.__version__,
-        "studies": options.studies,
+        "studies": studies,
         "beyond_three_monte_carlo_errors": liberal.to_dict(orient="records"),
     }
-    (options.out / "rank_error_rates.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+    (folder / "rank_error_rates.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

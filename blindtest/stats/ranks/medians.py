@@ -7,7 +7,9 @@ interquartile ranges outside. An outlier is looked into and stays, unless it is 
 The difference of two medians is tested by permutation (ITU-R BS.1534-3, attachment 3): relabel the ratings, within
 listeners where both were rated by the same ones. p counts the arrangement that was observed among those drawn,
 (b + 1)/(m + 1), which keeps the level where the standard's share b/m can be 0 (Phipson & Smyth 2010, Stat. Appl. Genet.
-Mol. Biol. 9, 39); where all arrangements can be gone through, they are, and p is exact.
+Mol. Biol. 9, 39); where all arrangements can be gone through, they are, and p is exact. Within listeners the difference
+of medians takes few values, so that the test errs less often than stated (simulated with whole ratings of 8 and of 20
+listeners: in 1.5 to 2 % at 5 %); signed ranks lose less.
 """
 
 from dataclasses import dataclass
