@@ -273,7 +273,7 @@ def write(table: pd.DataFrame, folder: Path, studies: int) -> None:
     away = (table["found"] - table["nominal"]) / table["monte_carlo_error"]
     liberal = table[((table["nominal"] < 0.5) & (away > 3)) | ((table["nominal"] > 0.5) & (away < -3))]
     record = {
-        "made_by": "python tests/stats/simulate_ranks.py",
+        "made_by": f"python tests/stats/simulate_ranks.py --studies {studies}",
         "seed": SEED,
         "date": datetime.now(UTC).date().isoformat(),
         "numpy": np.__version__,
