@@ -178,8 +178,9 @@ def fit_rows(
     if not np.isfinite(evaluation.value):
         likelihood.restarted()
         evaluation = likelihood.at(point)
-    if rows.link.guess:
-        # From the middle too: with a guess rate the effects' distribution can have two peaks, the higher one counts.
+    if rows.link.guess and evaluation.mode.factor.least < 1:
+        # Some level's likelihood is not concave at its mode, so that it can have a second and higher one: from the
+        # middle too.
         likelihood.restarted()
         afresh = likelihood.at(point)
         if afresh.mode.found and afresh.mode.height > evaluation.mode.height + SAME:

@@ -22,6 +22,8 @@ NEAR_ENOUGH = 1e-7
 """The same where only the height of the maximum is asked for."""
 SMALL_RISE = 1e-11
 """Rise that a further Newton step promises, at which the search has converged."""
+CLOSE_BY = 1e-8
+"""Rise below which a step is too short for the curvature to have changed on the way."""
 STALE = 1e-4
 """Relative change of the curvature from which on it is made anew."""
 MOST_STEPS = 100
@@ -149,7 +151,7 @@ def _polished(
             break
         half = np.linalg.solve(root, gradient)
         promised = float(half @ half) / 2
-        if not here and promised > max(STALE**2 * before, SMALL_RISE / 10):
+        if not here and before > CLOSE_BY and promised > STALE**2 * before:
             # What a Newton step leaves of the slope tells how much the curvature has changed on the way.
             spread = np.minimum(np.linalg.norm(np.linalg.inv(root), axis=0), 1.0)
             hessian, here = curvature_at(objective, point, spread), True
