@@ -24,7 +24,8 @@ HERE = Path(__file__).parent
 def _require(what: str, present: bool, reason: str) -> None:
     """Skip the test with `reason` unless `present`; fail instead where BLINDTEST_REQUIRE names `what`.
 
-    BLINDTEST_REQUIRE is a list such as `browser,postgres,sound`: CI sets it, so that nothing it promises is skipped.
+    BLINDTEST_REQUIRE is a list such as `browser,postgres,sound,strace`: CI sets it, so that nothing it promises is
+    skipped.
     """
     if present:
         return
