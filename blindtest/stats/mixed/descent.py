@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.stats.mixed.crossproducts import Answers, Design
+from blindtest.stats.mixed.curvature import inverse_curvature
 from blindtest.stats.mixed.moments import Moments, moments_of, slope_of
 from blindtest.stats.mixed.profile import Directions, State, state_at
 from blindtest.stats.mixed.relative_factors import (
@@ -133,7 +134,7 @@ def _searched(theta: Floats, state: State, moments: Moments, search: _Search, *,
     while steps < most:
         derivatives = _derivatives(state, moments, theta, search)
         step, promised = _step(theta, derivatives, search)
-        ends = promised <= _rounded(state)
+        ends = promised <= _rounded(state, theta, search)
         next_one = _along(theta, step, derivatives, state, search, ends=ends)
         steps += 1
         if next_one is None:
@@ -144,15 +145,17 @@ def _searched(theta: Floats, state: State, moments: Moments, search: _Search, *,
         moments = moments_of(state, search.directions)
     theta, state = _exact_zeros(theta, state, search)
     slope = slope_in_theta(slope_of(state), factors_of(theta, search.sizes))
-    return Minimum(theta=theta, state=state, slope=slope, steps=steps, promised=promised, fall=_rounded(state))
+    return Minimum(
+        theta=theta, state=state, slope=slope, steps=steps, promised=promised, fall=_rounded(state, theta, search)
+    )
 
 
-def _rounded(state: State) -> float:
+def _rounded(state: State, theta: Floats, search: _Search) -> float:
     """Return what may still be promised: `FALL`, or the deviance's own rounding.
 
     y'Py is what is left of all squares; where groups differ a thousand times as much as residuals it lost six digits.
     """
-    lost = state.answers.yy / state.squares + max(float((factor**2).max(initial=0.0)) for factor in state.factors)
+    lost = state.answers.yy / state.squares + float(np.max((theta / search.scale) ** 2, initial=0.0))
     return max(FALL, 10 * float(np.finfo(float).eps) * state.free * lost)
 
 
@@ -195,7 +198,7 @@ def _by_moments(state: State, moments: Moments, search: _Search) -> tuple[Floats
     phi = np.zeros(k + 1)
     for _ in range(k + 1):
         phi[:] = 0.0
-        phi[kept] = np.linalg.lstsq(expected[np.ix_(kept, kept)], forms[kept], rcond=1e-12)[0]
+        phi[kept] = inverse_curvature(expected[np.ix_(kept, kept)]) @ forms[kept]
         below = kept.copy()
         below[:k] &= search.alone & (phi[:k] <= 0)
         below[k] = False

@@ -390,6 +390,11 @@ def _remarks(fit: AnyLinearFit) -> tuple[str, ...]:
                 f"The effects of {term.group} ({', '.join(term.columns)}) are perfectly correlated at the maximum: the "
                 "table does not tell them apart."
             )
+    if isinstance(fit, LinearFit) and fit.blurred:
+        out.append(
+            "The covariances of the random effects are too close to flat for rounding: degrees of freedom are unsafe. "
+            "Centre the columns of slopes on zero."
+        )
     if dropped := sum(fit.model.dropped.values()):
         names = ", ".join(fit.model.dropped)
         out.append(f"{dropped} rows with a missing value ({names}) were left out.")

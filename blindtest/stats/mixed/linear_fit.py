@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from blindtest.errors import BlindtestError, Fault
 from blindtest.stats.mixed.block_layout import block_layout
 from blindtest.stats.mixed.crossproducts import Answers, Design, answers_of, design_of
+from blindtest.stats.mixed.curvature import inverse_curvature, steepness_ratio
 from blindtest.stats.mixed.descent import Minimum, minimum_of
 from blindtest.stats.mixed.kenward_roger import KenwardRoger
 from blindtest.stats.mixed.model_matrix import ModelMatrix
@@ -28,6 +29,8 @@ __all__ = ["AnyLinearFit", "LinearFit", "PreparedLinear", "prepared_for", "prepa
 
 Floats = NDArray[np.float64]
 
+BLURRED = 1e12
+"""Ratio of curvatures above which fewer than four digits of the degrees of freedom are left."""
 MOST_REST = 2000
 """Effects of the rest up to which it is a dense matrix."""
 MOST_HELD = 100_000_000
@@ -262,8 +265,16 @@ class LinearFit:
 
     def phi_covariance(self) -> Floats:
         """Return the covariance of the free variance parameters' estimates, (k, k): 2 times the inverse Hessian."""
-        curvature = self._free.T @ self._curvature @ self._free + self._bend
-        return np.asarray(2 * np.linalg.pinv(curvature, rcond=1e-12, hermitian=True))
+        return 2 * inverse_curvature(self._free_curvature)
+
+    @property
+    def _free_curvature(self) -> Floats:
+        return np.asarray(self._free.T @ self._curvature @ self._free + self._bend)
+
+    @property
+    def blurred(self) -> bool:
+        """Whether rounding blurs the curvature that degrees of freedom rest on: a slope's column far from zero."""
+        return steepness_ratio(self._free_curvature) > BLURRED
 
     @cached_property
     def _gradient(self) -> Floats:
@@ -343,7 +354,7 @@ class LinearFit:
         keep = ~self.zero
         P, Q = P[keep] / sigma2**2, Q[np.ix_(keep, keep)] / sigma2**3
         C = sigma2 * N
-        inverse = 2 * np.linalg.pinv(self._complete.traces[np.ix_(keep, keep)] / sigma2**2, rcond=1e-12, hermitian=True)
+        inverse = 2 * inverse_curvature(self._complete.traces[np.ix_(keep, keep)] / sigma2**2)
         adjustment = np.einsum("rs,rsij->ij", inverse, Q - np.einsum("rij,jk,skl->rsil", P, C, P))
         adjusted = C + 2 * C @ ((adjustment + adjustment.T) / 2) @ C
         back = np.linalg.inv(basis)
@@ -351,7 +362,7 @@ class LinearFit:
             cov_beta=self.cov_beta,
             cov_adjusted=np.asarray(basis @ adjusted @ basis.T),
             slopes=np.asarray(-back.T @ P @ back),
-            information_inverse=np.asarray(inverse, dtype=np.float64),
+            information_inverse=inverse,
         )
 
     @cached_property

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from blindtest.stats.mixed.curvature import inverse_curvature
 from blindtest.stats.mixed.model_matrix import ModelMatrix
 from blindtest.stats.mixed.relative_factors import factors_of, semidefinite_root, triangle
 from blindtest.stats.mixed.response import checked_response, refuse_without_residuals, refuse_without_spread
@@ -351,7 +352,7 @@ class SparseFit:
             state = self.prepared.state(factors, self.answers, reml=self.reml)
             return state.log_det + state.free * log(sigma2) + state.squares / sigma2
 
-        return np.asarray(2 * np.linalg.pinv(differences(deviance, self._free, 1e-3)[1], rcond=1e-12, hermitian=True))
+        return 2 * inverse_curvature(differences(deviance, self._free, 1e-3)[1])
 
     @cached_property
     def effects(self) -> tuple[Floats, ...]:

@@ -265,6 +265,30 @@ def test_origin_and_unit_of_a_covariate():
     assert far.coefficients.loc["dose", "std_error"] == pytest.approx(plain.coefficients.loc["dose", "std_error"], 1e-6)
 
 
+@pytest.mark.parametrize(("shift", "unit"), [(10, 1), (100, 1), (0, 1000), (0, 1e-5)])
+@pytest.mark.parametrize("df", ["satterthwaite", "kenward-roger"])
+def test_origin_and_unit_of_a_slope(df, shift, unit):
+    """A correlated slope's model is the same whatever its column's zero and unit: degrees of freedom too."""
+    table = panel(21, clips=8, listeners=4)
+    random = {"clip": "1 + dose", "listener": "1"}
+    one = fit_linear_mixed("rating ~ dose", table, random=random, df=df)
+    moved = table.assign(dose=(table["dose"] + shift) * unit)
+    other = fit_linear_mixed("rating ~ dose", moved, random=random, df=df)
+    assert other.convergence.converged
+    for name, scale in (("estimate", unit), ("std_error", unit), ("df", 1.0)):
+        assert scale * other.coefficients.loc["dose", name] == pytest.approx(
+            one.coefficients.loc["dose", name], rel=1e-4
+        )
+
+
+def test_a_slope_far_from_zero_is_said():
+    table = panel(21, clips=8, listeners=4).assign(dose=lambda t: t["dose"] + 1e5)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        result = fit_linear_mixed("rating ~ dose", table, random={"clip": "1 + dose", "listener": "1"})
+    assert not result.convergence.converged or "Centre the columns of slopes on zero" in result.sentence
+
+
 def test_rows_that_are_alike_share_a_cell_and_listeners_of_one_plan_a_pattern():
     table = pd.concat([panel(10, share=1.0, listeners=6)] * 3, ignore_index=True).drop(columns="dose")
     rng = np.random.default_rng(1)
