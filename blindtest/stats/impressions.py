@@ -19,21 +19,37 @@ Source: claims, sections 3 and 4; Clark 1973 (J. Verbal Learning Verbal Behav. 1
 rates are simulated in tests/stats/simulate_survival.py.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import inf, isfinite, nan
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.binomial import checked_probability
-from blindtest.stats.contrasts import LEAST_UNITS, STATES, Contrasts, Estimates, State, reasons, remaining_states
+from blindtest.stats.contrasts import (
+    LEAST_UNITS,
+    STATES,
+    Contrasts,
+    Estimates,
+    State,
+    paired_contrasts,
+    reasons,
+    remaining_states,
+    two_sample_contrasts,
+)
 from blindtest.stats.other_scales import OtherScale, Rule, by_anchors, by_signs
 from blindtest.stats.plain import plain
 from blindtest.stats.ratings import Effects, Panel, Ratings, read_ratings
 from blindtest.stats.second_opinion import MixedOpinion, mixed_opinion, not_fitted
 from blindtest.stats.survival_model import ModelTerms, model_of_ratings
-from blindtest.stats.survival_planning import SurvivalPower, chances_of_verdicts, effects_of_each_state
+from blindtest.stats.survival_planning import (
+    SurvivalPower,
+    chances_of_contrasts,
+    contrasts_like,
+    effects_of_each_state,
+)
 from blindtest.stats.two_way import LEAST_CLIPS
 from blindtest.stats.verdict import Effect, Verdict, contrasts_of, effect_of, verdict_of
 
@@ -46,6 +62,13 @@ __all__ = ["ContrastVerdict", "Effect", "OtherScale", "Rejection", "SurvivalResu
 SCALE = "depends on the use of the scale"
 STUDIES = 4000
 """Simulated for each true effect in `SurvivalResult.power`."""
+
+
+class Scattered(NamedTuple):
+    """A panel's effects, (2, listeners, clips) labelled and blind, and which listeners were blind first."""
+
+    order: NDArray[np.bool_] | None
+    differences: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +155,8 @@ class SurvivalResult:
     """Standard deviation of the effects over units, labelled and blind, and their correlation (0 for sittings)."""
     clip_spread: float
     """Standard deviation of the blind effect between clips, beyond chance; nan where it was not estimated."""
+    scatter: Scattered | None = field(compare=False, repr=False)
+    """Order and effects of listeners on clips that a panel's power is simulated from; not part of `to_dict`."""
     without_rating: int
     """Rows without a rating; left out."""
     other_phases: int
@@ -180,7 +205,9 @@ class SurvivalResult:
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentences and power included."""
-        return plain(self, "reading", "scope", "sentence", "smallest_alpha", "power")
+        shown = plain(self, "reading", "scope", "sentence", "smallest_alpha", "power")
+        del shown["scatter"]
+        return shown
 
 
 def _shown(effect: Effect) -> str:
@@ -292,6 +319,7 @@ def survival(
         order_effect=None if model is None or model.order_effect is None else effect_of(model.order_effect, alpha),
         contrasts=None if model is None else _companion(own, effects, margin=margin, alpha=alpha),
         spreads=_spreads(effects),
+        scatter=None if panel is None or model is None else Scattered(panel.order, panel.differences),
         clip_spread=_clip_spread(contrasts.blind, len(panel.clips)) if drawn and panel is not None else nan,
         without_rating=ratings.without_rating,
         other_phases=ratings.other_phases,
@@ -429,23 +457,27 @@ def _power(result: SurvivalResult) -> SurvivalPower | None:
     rng = np.random.default_rng(20_260_101)
     paired = result.unit == "listener"
     n_s, n_d = result.units
-    rows = []
-    for truth in effects_of_each_state(labelled, result.margin, result.kept):
-        z = rng.normal(size=(STUDIES, n_s))
-        own = rng.normal(size=(STUDIES, n_d))
+    if result.scatter is not None:
+        order, differences = result.scatter
+        noise = contrasts_like(
+            differences, kept=result.kept, clips_drawn=result.clips_drawn, order=order, rng=rng, studies=STUDIES
+        )
+    else:
+        z, own = rng.normal(size=(STUDIES, n_s)), rng.normal(size=(STUDIES, n_d))
         if paired:
             own = together * z + np.sqrt(max(0.0, 1 - together**2)) * own
-        rows.append(
-            chances_of_verdicts(
-                truth + sd_d * own,
-                labelled + sd_s * z,
-                paired=paired,
-                truth=(truth, labelled),
-                margin=result.margin,
-                kept=result.kept,
-                alpha=result.alpha,
-            )
+        noise = (paired_contrasts if paired else two_sample_contrasts)(sd_d * own, sd_s * z, kept=result.kept)
+    rows = [
+        chances_of_contrasts(
+            noise,
+            truth=(truth, labelled),
+            enough=min(n_s, n_d) >= LEAST_UNITS,
+            margin=result.margin,
+            kept=result.kept,
+            alpha=result.alpha,
         )
+        for truth in effects_of_each_state(labelled, result.margin, result.kept)
+    ]
     return SurvivalPower(
         unit=result.unit,
         listeners=len(result.listeners),
@@ -456,6 +488,7 @@ def _power(result: SurvivalResult) -> SurvivalPower | None:
         alpha=result.alpha,
         chances=tuple(rows),
         studies=STUDIES,
+        clips_drawn=result.clips_drawn,
         assumptions=(
             "the spreads found are the true ones, effects are normal, the labelled effect is the one found",
             f"seed 20260101, {STUDIES} studies a row",

@@ -106,6 +106,11 @@ class Panel:
     remarks: tuple[str, ...]
 
     @property
+    def differences(self) -> Floats:
+        """Device minus comparator, (mode, listener, clip)."""
+        return np.asarray(self.ratings[..., 0] - self.ratings[..., 1])
+
+    @property
     def complete(self) -> bool:
         """Whether every listener has a page with both devices for every clip in both modes."""
         return not (np.isnan(self.ratings).any() or np.isnan(self.signs).any())

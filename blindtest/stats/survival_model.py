@@ -62,10 +62,9 @@ def model_of_ratings(
     """
     weights = (1 / scale[0], 1 / scale[1])
     if panel.complete:
-        differences = panel.ratings[..., 0] - panel.ratings[..., 1]
         return _from_mean_squares(
-            differences[0] * weights[0],
-            differences[1] * weights[1],
+            panel.differences[0] * weights[0],
+            panel.differences[1] * weights[1],
             panel,
             kept=kept,
             clips_drawn=clips_drawn,

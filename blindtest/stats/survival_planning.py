@@ -38,6 +38,7 @@ __all__ = [
     "VerdictChances",
     "chances_of_contrasts",
     "chances_of_verdicts",
+    "contrasts_like",
     "panel_contrasts",
     "survival_power",
 ]
@@ -293,14 +294,62 @@ def panel_contrasts(
     most = max(1, _AT_ONCE // (listeners + clips))
     for start in range(0, studies, most):
         margins = _margins(spreads, listeners, clips, ratings, rng, min(most, studies - start))
-        parts.append(
-            [
-                _mean_of(margins, weights, order=order, clips_drawn=clips_drawn)
-                for weights in ((1.0, 0.0), (0.0, 1.0), (-1.0, 1.0), (-kept, 1.0))
-            ]
-        )
-    labelled, blind, difference, kept_contrast = (_together(list(each)) for each in zip(*parts, strict=True))
-    return Contrasts(labelled=labelled, blind=blind, difference=difference, kept=kept_contrast)
+        parts.append(_contrasts_of(margins, kept=kept, order=order, clips_drawn=clips_drawn))
+    names = ("labelled", "blind", "difference", "kept")
+    return Contrasts(**{name: _together([getattr(part, name) for part in parts]) for name in names})
+
+
+def contrasts_like(
+    differences: Floats,
+    *,
+    kept: float,
+    clips_drawn: bool,
+    rng: np.random.Generator,
+    studies: int,
+    order: NDArray[np.bool_] | None = None,
+) -> Contrasts:
+    """Return the contrasts of simulated panels that scatter as one did that was rated, true effects 0.
+
+    Parameters
+    ----------
+    differences : (2, listeners, clips) labelled and blind effects, NaN where there is none
+    """
+    # A clip without a pair of ratings in one of the modes says nothing about how its effect scatters.
+    differences = differences[:, :, np.isfinite(differences).any(axis=1).all(axis=0)]
+    _, listeners, clips = differences.shape
+    d = differences - np.nanmean(differences, axis=(1, 2), keepdims=True)
+    rows, columns = np.nanmean(d, axis=2), np.nanmean(d, axis=1)
+    left = np.nan_to_num(d - rows[:, :, None] - columns[:, None, :])
+    if order is not None:
+        for group in (order, ~order):
+            rows[:, group] -= rows[:, group].mean(axis=1, keepdims=True)
+    free = max((listeners - 1) * (clips - 1), 1)
+    cells = max(float(np.isfinite(d).all(axis=0).mean()), 1 / (listeners * clips))
+    of_rest = np.einsum("aij,bij->ab", left, left) / (free * cells)
+    of_rows = rows @ rows.T / (listeners - (1 if order is None else 2))
+    of_clips = np.cov(columns) - of_rest / listeners if clips > 1 else np.zeros((2, 2))
+    own = np.einsum("ab,snb->asn", _root(of_rows), rng.normal(size=(studies, listeners, 2)))
+    clip = np.einsum("ab,snb->asn", _root(of_clips), rng.normal(size=(studies, clips, 2)))
+    apart = np.einsum("ab,snb->asn", _root(of_rest / listeners), rng.normal(size=(studies, clips, 2)))
+    rows_drawn = own + clip.mean(axis=2, keepdims=True)
+    columns_drawn = clip + apart - apart.mean(axis=2, keepdims=True) + own.mean(axis=2, keepdims=True)
+    first, cross = np.sqrt(rng.chisquare(free, studies)), rng.normal(size=studies)
+    second = np.sqrt(rng.chisquare(max(free - 1, 1), studies))
+    root = np.linalg.cholesky(of_rest + 1e-12 * np.eye(2))
+    s = root[0, 0] * first
+    d_with, d_own = root[1, 0] * first + root[1, 1] * cross, root[1, 1] * second
+    margins: Margins = (
+        (rows_drawn[0], rows_drawn[1]),
+        (columns_drawn[0], columns_drawn[1]),
+        (s**2, d_with**2 + d_own**2, s * d_with),
+    )
+    return _contrasts_of(margins, kept=kept, order=order, clips_drawn=clips_drawn)
+
+
+def _root(covariance: Floats) -> Floats:
+    """Return a square root of a covariance; what is negative by chance counts as nothing."""
+    roots, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(roots, 0.0)))
 
 
 Margins = tuple[tuple[Floats, Floats], tuple[Floats, Floats], tuple[Floats, Floats, Floats]]
@@ -341,6 +390,14 @@ def _margins(
     if free == 0:
         squares = (np.zeros(studies),) * 3
     return (rows[0], rows[1]), (columns[0], columns[1]), squares
+
+
+def _contrasts_of(margins: Margins, *, kept: float, order: NDArray[np.bool_] | None, clips_drawn: bool) -> Contrasts:
+    labelled, blind, difference, kept_contrast = (
+        _mean_of(margins, weights, order=order, clips_drawn=clips_drawn)
+        for weights in ((1.0, 0.0), (0.0, 1.0), (-1.0, 1.0), (-kept, 1.0))
+    )
+    return Contrasts(labelled=labelled, blind=blind, difference=difference, kept=kept_contrast)
 
 
 def _mean_of(
