@@ -61,7 +61,8 @@ def fit_binary_mixed(
     Returns
     -------
     BinaryMixedResult : tests and intervals take the normal distribution (df infinite); near the guess rate and for
-        standard deviations use its `profile`. A standard deviation of exactly 0 is a result.
+        standard deviations use its `profile`. A standard deviation of exactly 0 is a result. With 10 or 24 listeners
+        and 6 clips, Wald's 95 % intervals held the truth in 90 to 97 of 100 simulated panels, profiles in 92 to 98.
 
     Raises
     ------

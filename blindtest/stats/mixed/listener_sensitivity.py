@@ -13,8 +13,8 @@ The scale is that of the method's decision rule (sensitivity.py):
   function has that p. Interval ends are mapped the same way; p never falls below guessing, nor d' below 0;
 - guess rate 0 otherwise: the same mapping, d' is 0 at guessing and below.
 
-Shrunken effects vary less than listeners do; their intervals cover 95 % on average over listeners, not for the
-extreme ones.
+Shrunken effects vary less than listeners do. Their 95 % intervals held 91 to 97 % of the listeners in simulated panels
+of 10 and 24 (12 answers to each pair; tests/stats/simulate_binary.py): on average, less often for the extreme ones.
 """
 
 from collections.abc import Sequence
