@@ -247,7 +247,8 @@ def survival_power(
             "effects and scatter are normal, the scale has no ends, ratings are not rounded",
             f"standard deviations: {sd_mode:g} new in each mode, {sd_residual:g} of a rating"
             + ("" if single else f", {sd_listener:g} between listeners")
-            + (f", {sd_clip:g} between clips, {sd_clip_mode:g} of them new in each mode" if drawn else ""),
+            + (f", {sd_clip:g} between clips" if drawn else "")
+            + (f", {sd_clip_mode:g} between clips new in each mode" if drawn and sd_clip_mode else ""),
             f"the {clips} clips are a sample of clips" if drawn else "clips are these clips, no sample of others",
             "the repeats on other scales are not simulated: they can only turn a verdict into undecided",
         ),

@@ -20,7 +20,7 @@ LOOKS = {
     "reverses": ("#d55e00", (0, (5, 1, 1, 1, 1, 1))),
     "undecided": ("#666666", ":"),
 }
-SHOWN = ("24 listeners", "12 listeners", "6 listeners", "1 listener, 6 + 6 sittings")
+SHOWN = ("24 listeners, 5 clips", "12 listeners, 5 clips", "6 listeners, 5 clips", "1 listener, 6 + 6 sittings")
 LABELLED = 20.0
 
 Row = dict[str, str]
