@@ -6,11 +6,13 @@ from blindtest.methods.duo_trio import DUO_TRIO
 from blindtest.methods.preference import PREFERENCE
 from blindtest.methods.rating import RATING, RATING_SINGLE
 from blindtest.methods.recognition import RECOGNITION
+from blindtest.methods.same_different import SAME_DIFFERENT
 from blindtest.methods.tetrad import TETRAD
 from blindtest.methods.triangle import TRIANGLE
 
 METHODS: dict[str, Method] = {
-    method.name: method for method in (ABX, TRIANGLE, DUO_TRIO, TETRAD, PREFERENCE, RATING, RATING_SINGLE, RECOGNITION)
+    method.name: method
+    for method in (ABX, TRIANGLE, DUO_TRIO, TETRAD, SAME_DIFFERENT, PREFERENCE, RATING, RATING_SINGLE, RECOGNITION)
 }
 """The table of methods. Adding one: a file, a name in this tuple, a test file, a page of the guide."""
 
@@ -22,6 +24,7 @@ __all__ = [
     "RATING",
     "RATING_SINGLE",
     "RECOGNITION",
+    "SAME_DIFFERENT",
     "TETRAD",
     "TRIANGLE",
     "Drawn",

@@ -48,6 +48,12 @@ _METHODS = {
         "each of the things compared, and said which belong together; the places were drawn fairly and independently "
         f"for every trial. Who hears nothing is right in one third of trials. {_UNTOLD}"
     ),
+    "same-different": (
+        "In each trial the listener could switch freely, at the same place in the music, between two sounds, and said "
+        "whether they were the same. Half of the pairs were, by a fair and independent draw for every trial, and "
+        "either sound could come twice. Who hears nothing is right half of the time, however readily they say that "
+        f"two sounds differ. {_UNTOLD}"
+    ),
     "preference": (
         "In each pair the listener could switch freely, at the same place in the music, between two sounds without "
         "names, and said which of the two they would rather listen to. Which came first was balanced over each clip "

@@ -9,6 +9,7 @@ of all three observations, over both ways in which A and B can lie; *guesser*: a
 Duo-trio, triangle and tetrad are decided by differences in the same way: the one that differs less from the reference;
 the one that is not of the closest two; the two lowest belong together. Whoever follows a rule that a method doesn't
 know takes its first.
+Same-different: a pair whose two differ by more than the listener's criterion is called different.
 
 Paired preference: the difference of two utilities plus a logistic deviate; within a threshold there is no preference,
 so that the probabilities are those of Rao & Kupper 1967 (J. Am. Stat. Assoc. 62, 194).
@@ -88,6 +89,9 @@ class SimulatedListener:
     """Distance between the two conditions on the listener's axis, in standard deviations of one observation; >= 0."""
     rule: str = "differencing"
     """Of tests of a difference; see `RULES`."""
+    criterion: float = 1.5
+    """Same-different: the difference from which on a pair is called different, in standard deviations of one
+    observation; >= 0."""
     d_prime_by_clip: Mapping[str, float] = field(default_factory=dict)
     """Where a clip brings the difference out more or less than `d_prime` says."""
     liking: Liking | None = None
@@ -174,6 +178,11 @@ def _lowest_two(listener: SimulatedListener, trial: HeardTrial, rng: np.random.G
     return {"choice": f"1{with_one}"}
 
 
+def _beyond_criterion(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    one, other = _observed(listener, trial, rng).values()
+    return {"choice": "different" if abs(one - other) > listener.criterion else "same"}
+
+
 def _logistic(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
     liking = _told(listener, listener.liking, "liking")
     (one, first), (two, second) = trial.sounding.items()
@@ -212,6 +221,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "duo-trio": {"differencing": _nearer, "guesser": _guesser},
     "triangle": {"differencing": _farthest, "guesser": _guesser},
     "tetrad": {"differencing": _lowest_two, "guesser": _guesser},
+    "same-different": {"differencing": _beyond_criterion, "guesser": _guesser},
     "preference": {"logistic": _logistic},
     "rating": {"opinion": _rated},
     "rating-single": {"opinion": _rated},

@@ -4,6 +4,7 @@ Nothing here decides anything. A look is *notable* where it found what would mak
 named in passing, so that their absence is no secret and nobody has to read them.
 """
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import exp, log
@@ -16,10 +17,11 @@ from blindtest.stats.bias import response_bias
 from blindtest.stats.circular_triads import circular_triads
 from blindtest.stats.discrimination import DiscriminationResult
 from blindtest.stats.heterogeneity import fit_heterogeneous_preferences
-from blindtest.stats.listeners import ListenerResults, listener_results
+from blindtest.stats.listeners import ListenerResults, counted_trials, listener_results
 from blindtest.stats.mixed.linear import LinearMixedResult, fit_linear_mixed
 from blindtest.stats.ranks import rank_companions
 from blindtest.stats.rating_model import rating_model
+from blindtest.stats.same_different import same_different_test
 from blindtest.stats.sensitivity import decision_rule
 from blindtest.stats.trends import trial_trend
 
@@ -97,7 +99,7 @@ def choice_companions(
         (
             lambda: _panel(found, alpha),
             lambda: _trend(table, method, found.pooled.trials, alpha),
-            lambda: _bias(table, method, alpha),
+            lambda: _called(table, found.pooled, alpha) if method == "same-different" else _bias(table, method, alpha),
             lambda: _bayes(found.pooled, margin),
         )
     )
@@ -131,6 +133,39 @@ def _trend(table: "DataFrame", method: str, trials: int, alpha: float) -> Compan
         sentence=result.sentence,
         short=f"learning or fatigue over the trials ({p_short(result.p_value)})",
         notable=result.p_value <= alpha,
+        result=result,
+    )
+
+
+def _called(table: "DataFrame", pooled: DiscriminationResult, alpha: float) -> Companion | None:
+    """Return what pairs were called: sensitivity apart from the readiness to say "different"."""
+    rows = counted_trials(table)
+    if "response" not in rows:
+        return None
+    # Whether the pair was the same follows from what it was called, and whether that was right.
+    counts = Counter(zip(rows["response"].astype(str), rows["correct"].astype(bool), strict=True))
+    same = counts["same", True] + counts["different", False]
+    if not 0 < same < len(rows):
+        return None
+    result = same_different_test(
+        counts["same", True],
+        counts["different", False],
+        counts["same", False],
+        counts["different", True],
+        level=1 - alpha,
+    )
+    split = (result.p_value <= alpha) != (pooled.p_value <= alpha)
+    sentence = result.sentence
+    if split:
+        sentence += (
+            " This looks at the readiness to say different too, and comes out otherwise than the number right: read "
+            "both."
+        )
+    return Companion(
+        name="same and different",
+        sentence=sentence,
+        short=f"pairs by what they were called (d' {result.d_prime:.2f}, {p_short(result.p_value)})",
+        notable=split,
         result=result,
     )
 

@@ -44,7 +44,6 @@ LATER_PROTOCOLS = ("free-listening", "attribution")
 LATER_METHODS = (
     "2afc",
     "3afc",
-    "same-different",
     "2-ac",
     "free-listening",
     "adjustment",

@@ -1,4 +1,4 @@
-"""Triangle, duo-trio and tetrad: every truth comes equally often, and the answer says which it was."""
+"""Triangle, duo-trio, tetrad and same-different: every truth comes equally often, and the answer says which it was."""
 
 import math
 from collections import Counter
@@ -8,12 +8,12 @@ from itertools import pairwise
 import pytest
 
 from blindtest.design import Draws
-from blindtest.methods import DUO_TRIO, TETRAD, TRIANGLE, Setting
+from blindtest.methods import DUO_TRIO, SAME_DIFFERENT, TETRAD, TRIANGLE, Setting
 
 DRAWS = Draws(sha256(b"difference").digest())
 SETTING = Setting(conditions=("k1", "k2"))
 COUNT = 6000
-METHODS = (TRIANGLE, DUO_TRIO, TETRAD)
+METHODS = (TRIANGLE, DUO_TRIO, TETRAD, SAME_DIFFERENT)
 CHI2_999 = {2: 13.816, 4: 16.266, 6: 20.515}
 """99.9 % points for cells - 1 degrees of freedom (any table of the distribution; here scipy.stats.chi2.ppf)."""
 
@@ -32,6 +32,7 @@ def truth(trial):
         (TRIANGLE, {"112", "121", "211", "221", "212", "122"}),  # ISO 4120: AAB ABA BAA BBA BAB ABB
         (DUO_TRIO, {"112", "121", "221", "212"}),  # ISO 10399: balanced reference
         (TETRAD, {"1122", "2211", "1212", "2121", "1221", "2112"}),
+        (SAME_DIFFERENT, {"11", "22", "12", "21"}),  # Macmillan & Creelman 2005, ch. 9
     ],
     ids=lambda value: getattr(value, "name", ""),
 )
@@ -81,6 +82,12 @@ def test_the_right_pairing_of_a_tetrad_has_equals_together():
         assert held[one] not in {held[other] for other in others}
 
 
+def test_a_pair_is_called_what_it_is():
+    for trial in trials(SAME_DIFFERENT):
+        first, second = (slot.condition for slot in trial.slots)
+        assert trial.right["choice"] == ("same" if first == second else "different")
+
+
 @pytest.mark.parametrize("method", METHODS, ids=lambda method: method.name)
 @pytest.mark.parametrize("answer", [{}, {"choice": "5"}, {"choice": 1}, {"choice": "1", "more": 1}, {"choice": None}])
 def test_other_answers_are_refused(method, answer):
@@ -93,4 +100,5 @@ def test_their_facts():
         ("triangle", 1 / 3, ("heard",)),
         ("duo-trio", 1 / 2, ("heard",)),
         ("tetrad", 1 / 3, ("heard",)),
+        ("same-different", 1 / 2, ("heard",)),
     ]

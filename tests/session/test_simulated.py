@@ -107,6 +107,24 @@ def test_tests_of_a_difference_are_decided_by_differences(method, d_prime, expec
     assert within(right / TRIALS, expected)
 
 
+@pytest.mark.parametrize("criterion", [0.5, 1.5, 3.0])
+@pytest.mark.parametrize("d_prime", [0.0, 1.0, 2.5])
+def test_pairs_are_called_different_beyond_the_listeners_criterion(d_prime, criterion):
+    """Macmillan & Creelman 2005, ch. 9 (differencing): the two rates, whatever the criterion, by the listener's own
+    rule; d' from them by R's sensR agrees with stats.same_different_test, tests/stats."""
+    listener = SimulatedListener(pseudonym="L1", d_prime=d_prime, criterion=criterion)
+    rng = np.random.default_rng(29)
+    root = np.sqrt(2)
+    pairs = {"same": {"1": PLOVER, "2": PLOVER}, "different": {"1": PLOVER, "2": HERON}}
+    called = {
+        name: [listener.answer(trial("same-different", pair), rng)["choice"] for _ in range(TRIALS)]
+        for name, pair in pairs.items()
+    }
+    hits = ndtr((d_prime - criterion) / root) + ndtr((-criterion - d_prime) / root)
+    assert within(share(called["same"], "different"), 2 * ndtr(-criterion / root))
+    assert within(share(called["different"], "different"), hits)
+
+
 def test_a_guesser_is_right_half_of_the_time_whatever_the_difference():
     listener, rng = SimulatedListener(pseudonym="L1", d_prime=9.0, rule="guesser"), np.random.default_rng(3)
     met = trial("abx", {"A": HERON, "B": PLOVER, "X": HERON})

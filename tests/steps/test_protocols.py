@@ -985,7 +985,9 @@ def test_figures_are_kept_unseen_until_the_blind_phase_is_over(own, capsys, monk
 # Triangle, duo-trio, tetrad
 
 
-@pytest.mark.parametrize(("method", "guess"), [("triangle", 1 / 3), ("duo-trio", 1 / 2), ("tetrad", 1 / 3)])
+@pytest.mark.parametrize(
+    ("method", "guess"), [("triangle", 1 / 3), ("duo-trio", 1 / 2), ("tetrad", 1 / 3), ("same-different", 1 / 2)]
+)
 def test_a_difference_is_tested_against_the_methods_own_guess_rate(own, method, guess):
     """From own files to the report; the p value and the interval are scipy's of the rows it publishes."""
     folder = own(method)
@@ -1000,7 +1002,27 @@ def test_a_difference_is_tested_against_the_methods_own_guess_rate(own, method, 
     assert conclusion["difference"]["p_value"] == pytest.approx(test.pvalue, rel=1e-9)
     assert conclusion["word"] == "shown"
     assert f"{right} of {len(counted)}" in said
-    assert {"triangle": "which one was different", "duo-trio": "reference again", "tetrad": "belong together"}[
-        method
-    ] in page
+    assert {
+        "triangle": "which one was different",
+        "duo-trio": "reference again",
+        "tetrad": "belong together",
+        "same-different": "whether they were the same",
+    }[method] in page
     assert block
+
+
+def test_pairs_are_also_judged_by_what_they_were_called(own):
+    """Of a listener who hardly ever says "different": Fisher's test of both rates (scipy), beside the number right."""
+    folder = own("same-different")
+    sit(folder, SimulatedListener(pseudonym="L-strict", d_prime=2.5, criterion=4.0))
+    said, told = analyzed(folder)
+    rows = [row for row in recorded(folder) if row["phase"] == "blind"]
+    called = {(row["response"], row["correct"]): 0 for row in rows}
+    for row in rows:
+        called[row["response"], row["correct"]] += 1
+    different, same = called.get(("different", "true"), 0), called.get(("different", "false"), 0)
+    table = [[different, same], [called.get(("same", "false"), 0), called.get(("same", "true"), 0)]]
+    (look,) = (one for one in told["claims"][0]["companions"] if one["name"] == "same and different")
+    assert look["result"]["p_value"] == pytest.approx(scipy_stats.fisher_exact(table, "greater").pvalue, rel=1e-9)
+    assert (look["result"]["different_different"], look["result"]["different_same"]) == (different, same)
+    assert "pairs by what they were called" in said or '"Different" for' in said

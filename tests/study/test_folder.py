@@ -19,7 +19,7 @@ from blindtest.study import (
     sittings_needed,
 )
 
-PROTOCOLS = ("abx", "duo-trio", "preference", "short", "survival", "tetrad", "triangle", "tuning")
+PROTOCOLS = ("abx", "duo-trio", "preference", "same-different", "short", "survival", "tetrad", "triangle", "tuning")
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
