@@ -229,7 +229,7 @@ def prepare_sitting(
     Raises
     ------
     BlindtestError
-        The study can't be used, or this listener has had all planned sittings.
+        The study can't be used, this listener has had all planned sittings, or another program has the sitting open.
     """
     study = load_study(folder)
     job = render_job(study)
@@ -246,11 +246,15 @@ def prepare_sitting(
     store = open_store(study, entropy=entropy)
     try:
         if entry is None:
-            return new_sitting(
+            prepared = new_sitting(
                 study, rendered, store, listener=listener or pseudonym_from(entropy), again=again,
                 same_day=same_day, clock=clock, entropy=entropy,
             )  # fmt: skip
-        return _resumed(study, rendered, store, entry, clock=clock, entropy=entropy)
+            store.hold(prepared.entry.number)
+            return prepared
+        # Held before it is read: what another program has answered until then is there.
+        store.hold(entry.number)
+        return _resumed(study, rendered, store, store.sitting(entry.number), clock=clock, entropy=entropy)
     except BaseException:
         store.close()
         raise
@@ -464,7 +468,7 @@ def abandon(folder: Path, *, sitting: int | None = None, reason: str = "", clock
     Raises
     ------
     BlindtestError
-        No sitting is open, or several are and none was named.
+        No sitting is open, or several are and none was named; or it is open in another program.
     """
     study = load_study(folder)
     with open_store(study, create=False) as store:
@@ -475,5 +479,6 @@ def abandon(folder: Path, *, sitting: int | None = None, reason: str = "", clock
                 numbers = ", ".join(str(entry.number) for entry in still) or "none"
                 raise BlindtestError(Fault(problem="say which sitting", key="--sitting", allowed=f"open: {numbers}"))
             sitting = still[0].number
+        store.hold(sitting)
         store.set_state(sitting, "abandoned", at=clock(), reason=reason or "by command")
         return _ended(store, store.sitting(sitting), study, clock)

@@ -1,8 +1,10 @@
 """The store: durable before it is acknowledged, append-only, idempotent, forgetful when asked."""
 
 import json
+import os
 import runpy
 import shutil
+import signal
 import sqlite3
 import stat
 import threading
@@ -373,7 +375,7 @@ def test_a_sitting_ends_once(store, path):
 
 
 def test_a_passed_deadline_abandons(store):
-    (_, one), (_, two), (_, three) = (register(store) for _ in range(3))
+    (_, one), (_, two), (_, three) = (register(store, listener=f"L-{k}") for k in range(3))
     store.set_state(two, "finished", at=START)
     assert store.abandon_overdue(DEADLINE) == ()
     assert store.abandon_overdue(DEADLINE + timedelta(seconds=1)) == (one, three)
@@ -389,6 +391,45 @@ def test_a_number_is_given_once(store):
     with pytest.raises(BlindtestError, match=r"sitting 1 is not the next one in the register, got 1 \(allowed: 2\)"):
         store.add_sitting(sealed, study_seal=STUDY_SEAL.commitment, listener="L", created=START, deadline=DEADLINE)
     assert {entry.commitment for entry in store.seals()} == {plan.commitment, STUDY_SEAL.commitment}
+
+
+def test_a_listener_has_one_open_sitting(store):
+    _, first = register(store)
+    with pytest.raises(BlindtestError, match="sitting 1 of L-3c is open; go on with it; nobody has two sittings at"):
+        register(store)
+    assert len(store.sittings()) == 1
+    assert len(store.seals()) == 2, "the refused plan left no seal"
+    store.set_state(first, "finished", at=START)
+    assert register(store)[1] == 2
+
+
+def test_a_sitting_is_held_by_one_program(path, entropy):
+    with Store(path, entropy=entropy) as one, Store(path, entropy=entropy) as other:
+        one.hold(1)
+        with pytest.raises(BlindtestError, match=r"sitting 1 is open in another program; go on in the page that it"):
+            other.hold(1)
+        other.hold(2)
+        one.close()
+        other.hold(1)
+    assert not list(path.parent.glob("*-sitting-*")), "nothing is left lying about"
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_killed_program_holds_nothing(path, entropy):
+    Store(path, entropy=entropy).close()
+    out, into = os.pipe()
+    child = os.fork()
+    if child == 0:
+        Store(path, entropy=entropy).hold(1)
+        os.write(into, b"held")
+        signal.pause()
+    assert os.read(out, 4) == b"held"
+    with Store(path, entropy=entropy) as store:
+        with pytest.raises(BlindtestError, match="is open in another program"):
+            store.hold(1)
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        store.hold(1)
 
 
 def test_a_sitting_needs_its_study_seal(store):
@@ -603,7 +644,11 @@ def test_the_register_says_what_each_sitting_is_about(store):
         plan = P["make"](sitting=number, study_seal=STUDY_SEAL.commitment)
         record = dict(plan.record) if scheduled is None else {**plan.record, "scheduled": scheduled}
         store.add_sitting(
-            seal(record, plan.nonce), study_seal=STUDY_SEAL.commitment, listener="L", created=START, deadline=DEADLINE
+            seal(record, plan.nonce),
+            study_seal=STUDY_SEAL.commitment,
+            listener=f"L-{number}",
+            created=START,
+            deadline=DEADLINE,
         )
     # A record that says nothing is that of a protocol without named phases: one sitting of blind trials.
     assert [(e.phase, e.name) for e in store.sittings()] == [

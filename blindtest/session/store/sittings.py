@@ -57,6 +57,17 @@ def add_sitting(
                 remedy="start the sitting again",
             )
         )
+    table = schema.sittings
+    # Looked at before the plan was drawn too; but two programs may have looked at once.
+    theirs = (table.c.listener == listener) & (table.c.state == "open")
+    if (still := connection.scalar(select(table.c.number).where(theirs))) is not None:
+        raise BlindtestError(
+            Fault(
+                problem=f"sitting {still} of {listener} is open",
+                file=str(path),
+                remedy="go on with it; nobody has two sittings at once",
+            )
+        )
     insert_seal(connection, sealed, "sitting", created, public)
     connection.execute(
         insert(schema.sittings).values(

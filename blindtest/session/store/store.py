@@ -28,6 +28,7 @@ from blindtest.session.register import (
 from blindtest.session.store import chain, impressions, seals, settings, sittings
 from blindtest.session.store.connection import WriterConnection
 from blindtest.session.store.erasure import CLEANING_DUE, erase
+from blindtest.session.store.hold import Hold
 from blindtest.session.store.inspection import problems
 from blindtest.session.writer import Writer
 
@@ -60,6 +61,7 @@ class Store:
     ) -> None:
         self.path = file_of(place)
         self._entropy = entropy
+        self._holds: list[Hold] = []
         if not create and not self.path.exists():
             raise Missing(
                 Fault(
@@ -95,6 +97,18 @@ class Store:
         """Finish what is waiting to be written and let go of the database."""
         self._writer.close()
         self._dispose()
+        while self._holds:
+            self._holds.pop().release()
+
+    def hold(self, sitting: int) -> None:
+        """Keep a sitting for this program until the store is closed: whoever serves it does so first.
+
+        Raises
+        ------
+        BlindtestError
+            Another program has it open.
+        """
+        self._holds.append(Hold(self.path, sitting))
 
     def _dispose(self) -> None:
         self._writing.dispose()
@@ -152,7 +166,8 @@ class Store:
         Raises
         ------
         BlindtestError
-            Meanwhile another sitting took the number: ask `next_number` again and draw another plan.
+            Meanwhile another sitting took the number: ask `next_number` again and draw another plan. Or this listener
+            has a sitting that is open.
         """
         seals.own(sealed)
         return self._write(
