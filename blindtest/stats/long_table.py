@@ -71,6 +71,18 @@ class LongTable:
             )
         return type(error)(*faults)
 
+    def only(self, keep: Sequence[bool], left_out: str) -> "LongTable":
+        """Return the table with these rows only, and say which were left out; unchanged if all stay."""
+        if all(keep):
+            return self
+        gone = sum(not one for one in keep)
+        return replace(
+            self,
+            table=self.table[list(keep)].reset_index(drop=True),
+            lines=tuple(line for line, one in zip(self.lines, keep, strict=True) if one),
+            understood=(*self.understood, f"{gone} rows left out: {left_out}"),
+        )
+
     def fault(self, problem: str, row: int | None = None, **more: Any) -> Fault:
         """Return a fault of this file; `row`: place in `table`, from 0."""
         key = str(more.pop("key", ""))

@@ -23,6 +23,7 @@ __all__ = ["RatingModel", "rating_model"]
 TESTED = ("device", "mode")
 BESIDE = ("order", "position")
 GROUPS = ("listener", "clip")
+MOST_ORDERS = 4
 NAME = re.compile(r"[^\W\d]\w*")
 
 
@@ -82,7 +83,12 @@ def rating_model(
                     remedy="name the column of what was rated, device=COLUMN, or give a formula",
                 )
             )
-        beside = [name for name in BESIDE if name in varying]
+        # What was drawn into which slot is no place in an order: too many different texts to be a factor.
+        beside = [
+            name
+            for name in BESIDE
+            if name in varying and (not _is_text(rows, name) or rows[name].nunique() <= MOST_ORDERS)
+        ]
         formula = f"{response} ~ {' + '.join([' * '.join(factors), *beside])}"
         remarks = [f"{name} does not vary" for name in TESTED if name in rows and name not in varying]
     if random:

@@ -22,7 +22,7 @@ from blindtest.stats import (
 )
 from blindtest.steps.columns import columns, p_cell
 from blindtest.steps.tables.contract import Asked, TableAnalysis
-from blindtest.steps.tables.reading import faults_in, named_pair, read, refuse_twice
+from blindtest.steps.tables.reading import METHOD, faults_in, named_pair, of_ratings, read, refuse_twice
 
 __all__ = ["rating"]
 
@@ -37,6 +37,7 @@ RATED = (
 )
 DF_METHODS = ("satterthwaite", "kenward-roger")
 MOST_CONTRASTS = 60
+OTHER_PHASES = ("practice", "worn")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +55,8 @@ def rating(path: Path, asked: Asked) -> TableAnalysis:
         raise BlindtestError(
             Fault(problem="no such degrees of freedom", key="--df", got=asked.df, allowed=", ".join(DF_METHODS))
         )
-    table = read(path, RATED, asked, beside=None)
-    refuse_twice(table, ("trial", "listener", "sitting", "clip", "device", "mode"), "rating")
+    table = _compared(of_ratings(read(path, (*RATED, METHOD), asked, beside=None)))
+    refuse_twice(table, ("trial", "listener", "sitting", "clip", "device", "mode", "attempt"), "rating")
     with faults_in(table):
         model = rating_model(table.table, formula=asked.formula, random=asked.random)
         fit = fit_linear_mixed(model.formula, table.table, random=model.random, df=asked.df, level=1 - asked.alpha)
@@ -84,6 +85,14 @@ def rating(path: Path, asked: Asked) -> TableAnalysis:
         lines=tuple(lines),
         values=_values(model, fit, contrasts, concluded, companions),
     )
+
+
+def _compared(table: LongTable) -> LongTable:
+    """Leave out ratings of practice, and of worn devices, which are another phase and never compared."""
+    if not table.has("mode"):
+        return table
+    other = [isinstance(mode, str) and mode.casefold() in OTHER_PHASES for mode in table.table["mode"]]
+    return table.only([not one for one in other], f"of another phase ({' or '.join(OTHER_PHASES)})")
 
 
 def _contrasts(fit: LinearMixedResult, model: RatingModel) -> _Contrasts | None:

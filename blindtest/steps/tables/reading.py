@@ -8,7 +8,7 @@ from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats import LongTable, Wanted, read_long_table
 from blindtest.steps.tables.contract import Asked
 
-__all__ = ["faults_in", "holds", "named_pair", "read", "refuse_twice"]
+__all__ = ["METHOD", "faults_in", "holds", "named_pair", "of_ratings", "read", "refuse_twice"]
 
 
 def read(path: Path, wanted: Sequence[Wanted], asked: Asked, *, beside: Sequence[str] | None = ()) -> LongTable:
@@ -31,6 +31,20 @@ def faults_in(table: LongTable) -> Iterator[None]:
         yield
     except BlindtestError as error:
         raise table.placed(error) from None
+
+
+METHOD = Wanted(name="method", needed=False)
+"""Our own tables hold the answers of several methods."""
+RATINGS = ("rating", "rating-single", "survival")
+
+
+def of_ratings(table: LongTable) -> LongTable:
+    """Return the rows that are ratings, where a column says of which method each is."""
+    if not table.has("method"):
+        return table
+    methods = table.table["method"].tolist()
+    others = sorted({str(one) for one in methods if one is not None and one not in RATINGS})
+    return table.only([one is None or one in RATINGS for one in methods], f"of the method {', '.join(others)}")
 
 
 def refuse_twice(table: LongTable, key: Sequence[str], what: str) -> None:

@@ -7,7 +7,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.stats import Wanted, survival
 from blindtest.steps.rated_lines import rated_lines
 from blindtest.steps.tables.contract import Asked, TableAnalysis
-from blindtest.steps.tables.reading import faults_in, named_pair, read
+from blindtest.steps.tables.reading import METHOD, faults_in, named_pair, of_ratings, read
 
 __all__ = ["survives"]
 
@@ -36,7 +36,7 @@ def survives(path: Path, asked: Asked) -> TableAnalysis:
         raise BlindtestError(
             Fault(problem="not a margin", key="--margin", got=asked.margin, allowed="points of the scale, above 0")
         )
-    table = read(path, RATED, asked)
+    table = of_ratings(read(path, (*RATED, METHOD), asked))
     if not table.has("sitting"):
         table = replace(
             table,
