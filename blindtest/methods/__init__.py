@@ -3,16 +3,32 @@
 from blindtest.methods.abx import ABX
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
 from blindtest.methods.duo_trio import DUO_TRIO
+from blindtest.methods.level_trial import guess_rate
 from blindtest.methods.preference import PREFERENCE
 from blindtest.methods.rating import RATING, RATING_SINGLE
 from blindtest.methods.recognition import RECOGNITION
 from blindtest.methods.same_different import SAME_DIFFERENT
+from blindtest.methods.staircase import STAIRCASE, STAIRCASE_WEIGHTED, settles_at
 from blindtest.methods.tetrad import TETRAD
+from blindtest.methods.threshold_bayes import THRESHOLD_BAYES
 from blindtest.methods.triangle import TRIANGLE
 
 METHODS: dict[str, Method] = {
     method.name: method
-    for method in (ABX, TRIANGLE, DUO_TRIO, TETRAD, SAME_DIFFERENT, PREFERENCE, RATING, RATING_SINGLE, RECOGNITION)
+    for method in (
+        ABX,
+        TRIANGLE,
+        DUO_TRIO,
+        TETRAD,
+        SAME_DIFFERENT,
+        STAIRCASE,
+        STAIRCASE_WEIGHTED,
+        THRESHOLD_BAYES,
+        PREFERENCE,
+        RATING,
+        RATING_SINGLE,
+        RECOGNITION,
+    )
 }
 """The table of methods. Adding one: a file, a name in this tuple, a test file, a page of the guide."""
 
@@ -25,7 +41,10 @@ __all__ = [
     "RATING_SINGLE",
     "RECOGNITION",
     "SAME_DIFFERENT",
+    "STAIRCASE",
+    "STAIRCASE_WEIGHTED",
     "TETRAD",
+    "THRESHOLD_BAYES",
     "TRIANGLE",
     "Drawn",
     "Method",
@@ -35,4 +54,6 @@ __all__ = [
     "Slot",
     "Source",
     "Value",
+    "guess_rate",
+    "settles_at",
 ]

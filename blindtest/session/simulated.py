@@ -10,6 +10,9 @@ Duo-trio, triangle and tetrad are decided by differences in the same way: the on
 the one that is not of the closest two; the two lowest belong together. Whoever follows a rule that a method doesn't
 know takes its first.
 Same-different: a pair whose two differ by more than the listener's criterion is called different.
+Adaptive methods: each level lies its place on the grid times d' away from the reference, so d' is that of one step. Who
+has found out what to listen for takes the one that has most of it (*highest*); by *differencing* the one that is
+farthest from the other two; where it is asked as ABX, ABX's own rules hold.
 
 Paired preference: the difference of two utilities plus a logistic deviate; within a threshold there is no preference,
 so that the probabilities are those of Rao & Kupper 1967 (J. Am. Stat. Assoc. 62, 194).
@@ -171,6 +174,17 @@ def _farthest(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Gen
     return {"choice": high if heard[middle] - heard[low] < heard[high] - heard[middle] else low}
 
 
+def _highest(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    if "X" in trial.sounding:
+        return _differencing(listener, trial, rng)
+    heard = _observed(listener, trial, rng)
+    return {"choice": max(heard, key=lambda slot: heard[slot])}
+
+
+def _odd_by_differences(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    return (_differencing if "X" in trial.sounding else _farthest)(listener, trial, rng)
+
+
 def _lowest_two(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
     heard = _observed(listener, trial, rng)
     low, second, third, high = sorted(heard, key=lambda slot: heard[slot])
@@ -216,12 +230,16 @@ def _told(listener: SimulatedListener, known: T | None, what: str) -> T:
     return known
 
 
+_ADAPTIVE: dict[str, Rule] = {"differencing": _odd_by_differences, "highest": _highest, "guesser": _guesser}
 RULES: dict[str, dict[str, Rule]] = {
     "abx": {"differencing": _differencing, "independent": _independent, "guesser": _guesser},
     "duo-trio": {"differencing": _nearer, "guesser": _guesser},
     "triangle": {"differencing": _farthest, "guesser": _guesser},
     "tetrad": {"differencing": _lowest_two, "guesser": _guesser},
     "same-different": {"differencing": _beyond_criterion, "guesser": _guesser},
+    "staircase": _ADAPTIVE,
+    "staircase-weighted": _ADAPTIVE,
+    "threshold-bayes": _ADAPTIVE,
     "preference": {"logistic": _logistic},
     "rating": {"opinion": _rated},
     "rating-single": {"opinion": _rated},

@@ -283,7 +283,7 @@ def _series_faults(
 
 
 def _has_right_answer(method: Any) -> bool:
-    return method.guess_rate is not None or method.names_all
+    return method.guess_rate is not None or method.names_all or method.adaptive
 
 
 def changed(

@@ -47,7 +47,6 @@ LATER_METHODS = (
     "2-ac",
     "free-listening",
     "adjustment",
-    "staircase",
 )
 LATER_KINDS = ("attribute", "keeps listening", "stage")
 MARGINS = {
