@@ -22,17 +22,17 @@ from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.contrasts import rounding_sd
+from blindtest.stats.phase_order import BLIND_FIRST, orders_of_sittings, stated_orders
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["BLIND_FIRST", "LABELLED_FIRST", "MODES", "Effects", "Page", "Panel", "Ratings", "read_ratings"]
+__all__ = ["MODES", "Effects", "Page", "Panel", "Ratings", "read_ratings"]
 
 Floats = NDArray[np.float64]
 COLUMNS = ("listener", "clip", "device", "mode", "sitting", "rating")
 MODES = ("labelled", "blind")
 OTHER_PHASES = ("worn", "practice")
-BLIND_FIRST, LABELLED_FIRST = "blind-first", "labelled-first"
 LEAST_OF_AN_ORDER = 2
 """Fewer listeners of one order say nothing about it: then all count as one group."""
 
@@ -361,55 +361,7 @@ def read_ratings(table: "DataFrame") -> Ratings:
         without_rating=without_rating,
         other_phases=other_phases,
         step=_step(np.array([row[5] for row in rows])),
-        orders=_stated_orders(table) if "order" in table else _orders_of_sittings(rows),
-    )
-
-
-def _stated_orders(table: "DataFrame") -> tuple[tuple[str, str], ...]:
-    stated: dict[str, str] = {}
-    faults = []
-    rows = zip(table["listener"].tolist(), table["mode"].tolist(), table["order"].tolist(), strict=True)
-    for number, (listener, mode, order) in enumerate(rows, start=1):
-        if _is_missing(order) or str(mode) not in MODES:
-            continue
-        if str(order) not in (BLIND_FIRST, LABELLED_FIRST):
-            faults.append(
-                Fault(
-                    problem="no such order of phases",
-                    line=number,
-                    key="order",
-                    got=order,
-                    allowed=f"{BLIND_FIRST}, {LABELLED_FIRST}",
-                    remedy=did_you_mean(str(order), (BLIND_FIRST, LABELLED_FIRST)),
-                )
-            )
-        elif stated.setdefault(str(listener), str(order)) != str(order):
-            faults.append(
-                Fault(
-                    problem=f"{listener} had another order in an earlier row",
-                    line=number,
-                    key="order",
-                    got=order,
-                    remedy="a listener has one order: which phase came first",
-                )
-            )
-    if faults:
-        raise BlindtestError.of(faults)
-    return tuple(sorted(stated.items()))
-
-
-def _orders_of_sittings(rows: list[tuple[str, str, str, str, str, float]]) -> tuple[tuple[str, str], ...]:
-    held: dict[str, tuple[set[int], set[int]]] = {}
-    for listener, _, _, mode, sitting, _ in rows:
-        if not (sitting.isascii() and sitting.isdecimal()):
-            return ()
-        held.setdefault(listener, (set(), set()))[MODES.index(mode)].add(int(sitting))
-    if any(named & blind for named, blind in held.values()):
-        return ()
-    return tuple(
-        (listener, BLIND_FIRST if min(blind) < min(named) else LABELLED_FIRST)
-        for listener, (named, blind) in sorted(held.items())
-        if named and blind
+        orders=stated_orders(table, MODES) if "order" in table else orders_of_sittings(rows, MODES),
     )
 
 

@@ -36,9 +36,10 @@ from scipy.special import stdtrit
 
 from blindtest.stats import VerdictChances, survival
 from blindtest.stats.contrasts import Contrasts, Estimates, two_sample_contrasts
+from blindtest.stats.panel_scatter import Spreads, panel_contrasts
 from blindtest.stats.ratings import Panel
 from blindtest.stats.survival_model import prepared_ratings, term_of
-from blindtest.stats.survival_planning import Spreads, chances_of_contrasts, panel_contrasts
+from blindtest.stats.survival_planning import chances_of_contrasts
 
 OUT = Path(__file__).parents[1] / "references" / "stats"
 SEED = 4

@@ -12,7 +12,8 @@ import pytest
 from scipy.stats import ks_2samp
 
 from blindtest.stats import survival, survival_power
-from blindtest.stats.survival_planning import Spreads, chances_of_contrasts, chances_of_verdicts, panel_contrasts
+from blindtest.stats.panel_scatter import Spreads, panel_contrasts
+from blindtest.stats.survival_planning import chances_of_contrasts, chances_of_verdicts
 from blindtest.stats.two_way import crossed_mean
 
 SCRIPT = Path(__file__).with_name("simulate_survival.py")
