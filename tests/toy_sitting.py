@@ -38,6 +38,8 @@ PARTS = {
     "named-pairs": ({"method": "preference", "phase": "labelled"}, 2),
     "worn": ({"method": "rating", "phase": "worn"}, 4),
     "abx": ({"method": "abx"}, 2),
+    "multi-stimulus": ({"method": "multi-stimulus"}, 4),
+    "small-impairment": ({"method": "small-impairment"}, 3),
 }
 """Parts of a sitting by name: what makes their block, and how many conditions they compare."""
 
@@ -91,7 +93,7 @@ def plan_of(
             numbers = {"phase": phase, "trials": trials, "break_after": break_after, **block}
             identity = f"{phase}-{name}"
             blocks.append(Block(id=identity, feedback=phase == "practice", **numbers))
-            compared[identity] = BIRDS[: many if many and "rating" in block["method"] else count]
+            compared[identity] = BIRDS[: many if many and block["method"] in ("rating", "multi-stimulus") else count]
     protocol = Protocol(name="toy", title="Toy", source="made for a test", decides=("rated",), blocks=tuple(blocks))
     return make_plan(
         study_seal=STUDY.commitment,

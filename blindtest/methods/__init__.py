@@ -4,10 +4,12 @@ from blindtest.methods.abx import ABX
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
 from blindtest.methods.duo_trio import DUO_TRIO
 from blindtest.methods.level_trial import guess_rate
+from blindtest.methods.multi_stimulus import MULTI_STIMULUS
 from blindtest.methods.preference import PREFERENCE
 from blindtest.methods.rating import RATING, RATING_SINGLE
 from blindtest.methods.recognition import RECOGNITION
 from blindtest.methods.same_different import SAME_DIFFERENT
+from blindtest.methods.small_impairment import SMALL_IMPAIRMENT
 from blindtest.methods.staircase import STAIRCASE, STAIRCASE_WEIGHTED, settles_at
 from blindtest.methods.tetrad import TETRAD
 from blindtest.methods.threshold_bayes import THRESHOLD_BAYES
@@ -27,6 +29,8 @@ METHODS: dict[str, Method] = {
         PREFERENCE,
         RATING,
         RATING_SINGLE,
+        MULTI_STIMULUS,
+        SMALL_IMPAIRMENT,
         RECOGNITION,
     )
 }
@@ -36,11 +40,13 @@ __all__ = [
     "ABX",
     "DUO_TRIO",
     "METHODS",
+    "MULTI_STIMULUS",
     "PREFERENCE",
     "RATING",
     "RATING_SINGLE",
     "RECOGNITION",
     "SAME_DIFFERENT",
+    "SMALL_IMPAIRMENT",
     "STAIRCASE",
     "STAIRCASE_WEIGHTED",
     "TETRAD",

@@ -76,6 +76,12 @@ class Question:
     """For 'rate' and 'adjust': least and greatest value."""
     scale: tuple[tuple[float, str], ...] = ()
     """For 'rate': words along the scale, as (value in the middle of the interval, word)."""
+    points: bool = False
+    """For 'rate': whether the words stand at points of the scale, rather than each for an interval."""
+    step: float = 1.0
+    """For 'rate': what values are rounded to on the page; buttons and keys move by it, and by five of it."""
+    one_at: float | None = None
+    """For 'rate': a value that at least one has to have, since one of the sounds is known to deserve it."""
 
 
 def _one_order(setting: Setting) -> int:
@@ -109,6 +115,8 @@ class Method:
     which, and passes it as `Setting.order`. 1: every draw is independent, as answer keys must be."""
     names_all: bool = False
     """Whether the question names all conditions, alike in every trial ('which one was it?')."""
+    reference: bool = False
+    """Whether the first condition of a setting is the original, given openly in every trial and hidden once more."""
 
     def is_right(self, drawn: Drawn, answer: Mapping[str, Value]) -> bool | None:
         """Return whether `answer` is the right one, or None where no answer is."""

@@ -11,7 +11,7 @@ from math import isfinite
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
 
-__all__ = ["RATING", "RATING_SINGLE", "SCALE"]
+__all__ = ["RATING", "RATING_SINGLE", "SCALE", "fault_in_ratings", "shuffled"]
 
 SCALE = ((90.0, "Excellent"), (70.0, "Good"), (50.0, "Fair"), (30.0, "Poor"), (10.0, "Bad"))
 """ITU-R BS.1534-3, 5.4: five equal intervals from the top."""
@@ -24,11 +24,17 @@ def _all_names(setting: Setting) -> tuple[str, ...]:
     return tuple(str(place) for place in range(1, len(setting.conditions) + 1))
 
 
-def _draw_all(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
-    conditions = list(setting.conditions)
-    for last in range(len(conditions) - 1, 0, -1):
+def shuffled(below: Source, conditions: Sequence[str]) -> tuple[str, ...]:
+    """Return the conditions in drawn order, every order equally likely (Fisher and Yates)."""
+    order = list(conditions)
+    for last in range(len(order) - 1, 0, -1):
         other = below(last + 1)
-        conditions[last], conditions[other] = conditions[other], conditions[last]
+        order[last], order[other] = order[other], order[last]
+    return tuple(order)
+
+
+def _draw_all(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
+    conditions = shuffled(below, setting.conditions)
     names = _all_names(setting)
     return Drawn(slots=tuple(Slot(name=n, role="rated", condition=c) for n, c in zip(names, conditions, strict=True)))
 
@@ -52,7 +58,9 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
     )
 
 
-def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
+def fault_in_ratings(question: Question, answer: Mapping[str, object]) -> str | None:
+    """Return what is wrong with ratings by themselves: missing, not a number, off the scale; None if nothing is."""
+    least, greatest = question.range or (LEAST, GREATEST)
     missing = [key for key in question.keys if key not in answer]
     if missing:
         return f"not rated yet: {', '.join(missing)}"
@@ -61,8 +69,8 @@ def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     for key, value in answer.items():
         if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
             return f"the rating of {key} is not a number"
-        if not LEAST <= value <= GREATEST:
-            return f"the rating of {key} lies outside {LEAST:g} to {GREATEST:g}"
+        if not least <= value <= greatest:
+            return f"the rating of {key} lies outside {least:g} to {greatest:g}"
     return None
 
 
@@ -76,7 +84,7 @@ RATING = Method(
     slot_names=_all_names,
     draw=_draw_all,
     question=_question,
-    fault_in=_fault_in,
+    fault_in=fault_in_ratings,
     decides=("rated",),
 )
 
@@ -90,7 +98,7 @@ RATING_SINGLE = Method(
     slot_names=_one_name,
     draw=_draw_one,
     question=_question,
-    fault_in=_fault_in,
+    fault_in=fault_in_ratings,
     decides=("rated",),
     orders=lambda setting: len(setting.conditions),
 )

@@ -77,7 +77,8 @@ class Opinion:
     ) -> float:
         """Return a rating: scattered, rounded to the step, held at the ends of the scale."""
         said = self.expected(condition, clip, phase) + self.residual * rng.standard_normal()
-        return float(np.clip(np.round(said / self.step) * self.step, *scale))
+        # Rounded once more: 33 steps of .1 are 3.3000000000000003 else.
+        return float(np.clip(np.round(np.round(said / self.step) * self.step, 9), *scale))
 
     def today(self, rng: np.random.Generator) -> "Opinion":
         """Return the opinion as it is in one sitting."""

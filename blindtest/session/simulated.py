@@ -17,7 +17,9 @@ farthest from the other two; where it is asked as ABX, ABX's own rules hold.
 Paired preference: the difference of two utilities plus a logistic deviate; within a threshold there is no preference,
 so that the probabilities are those of Rao & Kupper 1967 (J. Am. Stat. Assoc. 62, 194).
 
-Rating: see `Opinion`. Recognition: with a probability the listener knows what sounds, else any of the names is said.
+Rating: see `Opinion`; where one is known to deserve the top of the scale, the one thought best is given it, and the
+first of several thought equally good. Recognition: with a probability the listener knows what sounds, else any of the
+names is said.
 """
 
 from collections.abc import Callable, Mapping
@@ -210,10 +212,16 @@ def _logistic(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Gen
 def _rated(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
     opinion = _told(listener, listener.opinion, "opinion")
     scale = trial.question.range or (0.0, 100.0)
-    return {
+    ratings = {
         slot: opinion.rating(condition, trial.clip, trial.phase, rng, scale=scale)
         for slot, condition in trial.sounding.items()
+        if slot in trial.question.keys
     }
+    top = trial.question.one_at
+    if top is not None and top not in ratings.values():
+        # One of them has to get it, and is known to deserve it: the one thought best.
+        ratings[max(ratings, key=lambda slot: ratings[slot])] = top
+    return dict(ratings)
 
 
 def _known_or_guessed(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
@@ -243,6 +251,8 @@ RULES: dict[str, dict[str, Rule]] = {
     "preference": {"logistic": _logistic},
     "rating": {"opinion": _rated},
     "rating-single": {"opinion": _rated},
+    "multi-stimulus": {"opinion": _rated},
+    "small-impairment": {"opinion": _rated},
     "recognition": {"known or guessed": _known_or_guessed},
 }
 """Rules of decision, by method and name."""

@@ -292,7 +292,8 @@ def _chosen(sitting: Sitting, event: Chosen) -> Sitting:
         # Values come one by one while several slots are rated: those chosen before stay.
         values = {**(sitting.chosen or {}), **event.values}
         values = {key: values[key] for key in question.keys if key in values}
-        if len(values) == len(question.keys):
+        # Where one of the ratings has to be the highest they may lack that while they are still changed.
+        if question.one_at is None and len(values) == len(question.keys):
             problem = sitting.method(sitting.trial).fault_in(question, values)
     if problem is None and event.confidence is not None and not 0 <= event.confidence <= 1:
         problem = f"confidence is 0 ... 1, got {event.confidence!r}"

@@ -53,6 +53,11 @@ class QuestionShown:
     range: tuple[float, float] | None
     scale: tuple[tuple[float, str], ...] = ()
     """Words along a scale: (value in the middle of the interval, word)."""
+    points: bool = False
+    """Whether the words stand at points of the scale instead."""
+    step: float = 1.0
+    one_at: float | None = None
+    """A value that at least one of the answer has to have."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,6 +183,9 @@ def _question_shown(question: Question) -> QuestionShown:
         options=question.options,
         range=question.range,
         scale=question.scale,
+        points=question.points,
+        step=question.step,
+        one_at=question.one_at,
     )
 
 

@@ -17,7 +17,7 @@ from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.study import lines as places
 from blindtest.study.complaints import complaints
 from blindtest.study.reading import Source, parse_toml, pruned, read_toml
-from blindtest.study.schema import LATER_PROTOCOLS, MARGINS, BlockTable, ProtocolFile
+from blindtest.study.schema import LATER_PROTOCOLS, BlockTable, ProtocolFile, margin_range
 
 __all__ = [
     "changed",
@@ -30,7 +30,9 @@ __all__ = [
     "resources",
 ]
 
-CHANGEABLE = ("trials", "repeats", "sittings", "ties", "constant_reference", "break_after", "margin", "deadline_days")
+CHANGEABLE = (
+    "trials", "repeats", "sittings", "ties", "constant_reference", "attribute", "break_after", "margin", "deadline_days",
+)  # fmt: skip
 """Numbers of a block that [protocol.changes] may change."""
 
 
@@ -159,13 +161,14 @@ def _phase_faults(source: Source, block: dict[str, Any], index: int) -> list[Fau
                         remedy="take sittings out",
                     )
                 )
-    if phase in ("worn", "labelled") and method is not None and method.answer_kind != "rate":
+    shown = [name for name, one in sorted(METHODS.items()) if "rated" in one.decides]
+    if phase in ("worn", "labelled") and method is not None and method.name not in shown:
         faults.append(
             source.fault(
                 (*path, "method"),
                 f"names are shown while the phase is {phase}: {method.name} would be answered by reading",
                 got=method.name,
-                allowed=", ".join(name for name, one in sorted(METHODS.items()) if one.answer_kind == "rate"),
+                allowed=", ".join(shown),
             )
         )
     return faults
@@ -208,8 +211,10 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
         faults.append(source.fault((*path, "ties"), "only preferences can be tied", got=method.name))
     if block.get("constant_reference") and method.name != "duo-trio":
         faults.append(source.fault((*path, "constant_reference"), "only duo-trio has one", got=method.name))
+    if "attribute" in block and "attribute" not in method.decides:
+        faults.append(source.fault((*path, "attribute"), f"{method.name} asks for no attribute", got=block["attribute"]))
     for kind in method.decides:
-        greatest, allowed = MARGINS[kind]
+        greatest, allowed = margin_range(kind, method.name)
         if block.get("margin", 0) >= greatest:
             faults.append(source.fault((*path, "margin"), "out of range", got=block["margin"], allowed=allowed))
     if "margin" in block and not method.decides:

@@ -38,26 +38,35 @@ __all__ = [
     "UnitTable",
     "Words",
     "json_schema",
+    "margin_range",
 ]
 
 LATER_PROTOCOLS = ("free-listening", "attribution")
 LATER_METHODS = (
-    "2afc",
-    "3afc",
     "2-ac",
     "free-listening",
     "adjustment",
 )
-LATER_KINDS = ("attribute", "keeps listening", "stage")
+LATER_KINDS = ("keeps listening", "stage")
 MARGINS = {
     "heard": (1.0, "a number above 0 and below 1: the share of trials heard beyond guessing"),
     "preferred": (0.5, "a number above 0 and below .5: the probability of a preference beyond 1/2"),
+    "attribute": (5.0, "a number above 0 and below 5: d' along the attribute"),
     "rated": (100.0, "a number above 0 and below 100: points of the scale"),
 }
-"""Greatest margin of each kind, excluded, and what is allowed in words."""
-Kind = Literal["heard", "preferred", "rated"]
+"""Greatest margin of each kind, excluded, and what is allowed in words; see `margin_range`."""
+Kind = Literal["heard", "preferred", "attribute", "rated"]
 Order = Literal["blind-first", "labelled-first", "crossed"]
 LATER_ORDERS = ("unreliable-labels",)
+
+
+def margin_range(kind: str, method: str) -> tuple[float, str]:
+    """Return the greatest margin of a kind of claim, excluded, and what is allowed in words.
+
+    The unit of an attribute's margin follows from how it is judged: points of the scale where it is rated, else d'.
+    """
+    rated = kind == "attribute" and METHODS[method].answer_kind == "rate"
+    return MARGINS["rated" if rated else kind]
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,11 +268,11 @@ class ClipTable(Table):
 class ClaimTable(Table):
     """What was said, as a statement that can fail."""
 
-    later = ("method", "attribute")
+    later = ("method",)
     later_values = {"kind": LATER_KINDS}
     id: Id = Field(description="a short name for the claim")
-    kind: Kind = Field(description="which kind of claim it is: heard, preferred or rated")
-    device: Id = Field(description="the id of the condition that it speaks of: what is preferred, or rated higher")
+    kind: Kind = Field(description="which kind of claim it is: heard, preferred, attribute or rated")
+    device: Id = Field(description="the id of the condition that it speaks of: what is preferred, has more of it, or is rated higher")
     comparator: Id = Field(description="the id of the condition that it is held against")
     clips: AllOrNames = Field("all", description="'all', or the ids of the clips it holds for")
     margin: float | None = Field(
@@ -271,7 +280,7 @@ class ClaimTable(Table):
         gt=0,
         lt=100,
         description="the smallest difference that matters; heard: share of trials heard beyond guessing; "
-        "preferred: probability beyond 1/2; rated: points of the scale",
+        "preferred: probability beyond 1/2; attribute: d'; rated: points of the scale",
     )
     primary: bool | None = Field(
         None, description="true for the one primary claim of the study; else the first is the primary one"
@@ -283,7 +292,8 @@ class ClaimTable(Table):
     )
     direction: Literal["two-sided", "claimed"] | None = Field(
         None,
-        description="preferred: two-sided, or claimed to test the claimed direction only, sealed beforehand",
+        description="preferred, attribute: two-sided, or claimed to test the claimed direction only, sealed "
+        "beforehand",
     )
 
 
@@ -340,7 +350,7 @@ class StudyFile(Table):
 class BlockTable(Table):
     """One stretch of a protocol."""
 
-    later = ("order", "controls", "stopping", "analysis", "anchors", "recognition", "decoys", "attribute", "confidence")
+    later = ("order", "controls", "stopping", "analysis", "anchors", "recognition", "decoys", "confidence")
     later_values = {"method": LATER_METHODS}
     id: Id = Field(description="a short name that [protocol.changes] refers to")
     phase: Phase = Field(
@@ -354,6 +364,9 @@ class BlockTable(Table):
     constant_reference: bool = Field(
         False, description="duo-trio: true to have what the claim names last as the reference of every trial"
     )
+    attribute: Label | None = Field(
+        None, description="2afc, 3afc: what one of the sounds has more of, as it is asked for: 'bass'"
+    )
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
     spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
     break_after: int | None = Field(
@@ -364,7 +377,7 @@ class BlockTable(Table):
         gt=0,
         lt=100,
         description="the smallest difference that would matter: share of trials heard beyond guessing, probability of "
-        "a preference beyond 1/2, or points of the scale",
+        "a preference beyond 1/2, d' along an attribute, or points of the scale",
     )
     deadline_days: float | None = Field(
         None, gt=0, le=366, description="the days after which an unfinished sitting counts as abandoned"
@@ -379,6 +392,8 @@ class BlockTable(Table):
             numbers["ties"] = 1
         if self.constant_reference:
             numbers["constant"] = 1
+        if self.attribute is not None:
+            numbers["attribute"] = self.attribute
         return Block(
             id=self.id,
             phase=self.phase,

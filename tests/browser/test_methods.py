@@ -154,6 +154,51 @@ def test_which_one_was_it(listener):
     _ends(someone, [(0, "4"), (1, "1")])
 
 
+def test_multi_stimulus(listener):
+    """ITU-R BS.1534-3: R is given and not rated; at least one gets 100 (attachment 1), which the page says in time."""
+    someone = listener(parts={"multi-stimulus": 1})
+    someone.to_the_trials()
+    someone.hears("Still to be heard before you can confirm: 1, 2, 3, 4, R")
+    assert sorted(_scales(someone)) == ["Sound 1", "Sound 2", "Sound 3", "Sound 4"], "R has no scale"
+    someone.key("oj")
+    someone.hears("Still to be heard before you can confirm: 1, 2, 3, 4")
+    assert all(scale == (UNRATED, False) for scale in _scales(someone).values()), "R is in hand: nothing can be moved"
+    someone.key("1f2g3h4j")
+    someone.hears("At least one has to get 100: one of them is R again")
+    someone.key("c")
+    someone.page.wait_for_timeout(200)
+    someone.hears("At least one has to get 100")
+    someone.key("3")
+    someone.tab_to("Rating of Sound 3.*")
+    someone.page.keyboard.press("End")
+    _hears_values(someone, _1="45, Fair", _2="49, Fair", _3="100, Excellent", _4="55, Fair")
+    _saved(someone, 1)
+    _ends(someone, [(0, 45), (0, 49), (0, 100), (0, 55)])
+
+
+def test_small_impairment(listener):
+    """ITU-R BS.1116-3: grades from 1.0 to 5.0 with one decimal; at least one of B and C gets 5.0."""
+    someone = listener(parts={"small-impairment": 2})
+    someone.to_the_trials()
+    someone.hears("Still to be heard before you can confirm: A, B, C")
+    someone.hears(r"5\.0 Imperceptible")
+    someone.key("o1hh2f")
+    _hears_values(someone, _B=r"3\.2, Slightly annoying", _C=r"2\.5, Slightly annoying")
+    someone.hears(r"At least one has to get 5\.0: one of them is A again")
+    someone.tab_to("Rating of Sound C.*")
+    someone.page.keyboard.press("End")
+    _hears_values(someone, _C=r"5\.0, Imperceptible")
+    _saved(someone, 1)
+    someone.hears("Trial 2 of 2")
+    someone.key("o12h1")
+    someone.tab_to("Rating of Sound B.*")
+    someone.page.keyboard.press("End")
+    someone.press(r"−0\.5")
+    someone.press(r"\+0\.5")
+    _saved(someone, 2)
+    _ends(someone, [(0, 3.2), (0, 5.0), (1, 5.0), (1, 3.1)])
+
+
 def test_labelled(listener):
     someone = listener(parts={"named-pairs": 1, "labelled": 1})
     someone.to_the_trials()
@@ -402,6 +447,8 @@ PAGES = {
     "labelled": ({"parts": {"labelled": 1}}, "1234", "hh"),
     "named-pairs": ({"parts": {"named-pairs": 1}}, "12", "j"),
     "worn": ({"parts": {"worn": 1}}, "123", "jj"),
+    "multi-stimulus": ({"parts": {"multi-stimulus": 1}, "many": 5}, "o1234", "ff"),
+    "small-impairment": ({"parts": {"small-impairment": 1}}, "o12", "jh"),
 }
 
 

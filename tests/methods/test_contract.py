@@ -30,7 +30,8 @@ def some_answers(question):
     if question.kind == "choose":
         return [{"choice": value} for value, _ in question.options]
     low, high = question.range
-    return [dict.fromkeys(question.keys, value) for value in (low, (low + high) / 2, high)]
+    one = {} if question.one_at is None else {question.keys[-1]: question.one_at}
+    return [{**dict.fromkeys(question.keys, value), **one} for value in (low, (low + high) / 2, high)]
 
 
 def test_the_table_names_its_methods():

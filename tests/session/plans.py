@@ -67,7 +67,12 @@ def some_values(sitting, pick=0):
     question = sitting.question(sitting.trial)
     if question.kind == "choose":
         return {"choice": question.options[pick % len(question.options)][0]}
-    return {key: (17.5 * (pick + k)) % 100 for k, key in enumerate(question.keys)}
+    values = {key: (17.5 * (pick + k)) % 100 for k, key in enumerate(question.keys)}
+    if question.one_at is None:
+        return values
+    low, high = question.range
+    held = {key: round(low + value % (high - low), 1) for key, value in values.items()}
+    return {**held, question.keys[pick % len(question.keys)]: question.one_at}
 
 
 def next_events(sitting, at, pick=0):

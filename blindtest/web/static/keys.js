@@ -11,11 +11,11 @@ const HELD = ["lower5", "lower", "raise", "raise5"];
 /** Actions and their keys as they come; with "" an action has none until the listener gives it one. @type {Record<string, string>} */
 const FIRST = {
   slot1: "1", slot2: "2", slot3: "3", slot4: "4", slot5: "5", slot6: "6", slot7: "7", slot8: "8", slot9: "9",
-  slot10: "", slot11: "", slot12: "",
+  slot10: "", slot11: "", slot12: "", given: "o",
   option1: "j", option2: "k", option3: "l", option4: "m", option5: "v", option6: "w", option7: "x", option8: "y",
   option9: "z", option10: "", option11: "", option12: "",
   lower5: "f", lower: "g", raise: "h", raise5: "j",
-  play: "p", restart: "r", confirm: "c", undo: "u", next: "n", say: "s",
+  play: "p", restart: "r", confirm: "c", undo: "u", next: "n", say: "s", skip: "n",
 };
 
 export class Keys {

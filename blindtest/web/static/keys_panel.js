@@ -8,12 +8,12 @@ import { element } from "./element.js";
 
 /** @type {Record<string, string>} */
 const WORDS = {
-  play: "Play, pause", restart: "From the start", say: "Say where I am", confirm: "Confirm", undo: "Undo", next: "Next",
+  play: "Play, pause", restart: "From the start", say: "Say where I am", confirm: "Confirm", undo: "Undo", next: "Next", skip: "Skip the rest",
   lower5: "Rating 5 less", lower: "Rating 1 less", raise: "Rating 1 more", raise5: "Rating 5 more",
 };
 
 /**
- * @param {Keys} keys @param {string[]} actions @param {string[]} called slots, as words name them @param {Question} question
+ * @param {Keys} keys @param {string[]} actions @param {Record<string, string>} called slots by action, as words name them @param {Question} question
  */
 export function keysPanel(keys, actions, called, question) {
   const wrong = element("p", { class: "small", id: "keys-wrong" });
@@ -54,10 +54,10 @@ export function keysPanel(keys, actions, called, question) {
   );
 }
 
-/** @param {string} action @param {string[]} called @param {Question} question */
+/** @param {string} action @param {Record<string, string>} called @param {Question} question */
 function wordsOf(action, called, question) {
   const at = Number(action.replace(/\D/g, "")) - 1;
-  if (action.startsWith("slot")) return called[at] ?? action;
+  if (called[action] !== undefined) return called[action];
   if (action.startsWith("option")) return question.options[at]?.words ?? action;
   return WORDS[action] ?? action;
 }

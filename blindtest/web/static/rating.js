@@ -15,15 +15,21 @@ import { button, element, enable, hint } from "./element.js";
 /** @typedef {import("./answers.js").Values} Values */
 /** @typedef {{ key: string, place: Place, node: HTMLElement, slider: HTMLInputElement, value: HTMLElement, spoken: HTMLElement }} Row */
 
-/** Steps of the buttons and single keys, by action. @type {Record<string, number>} */
+/** Steps of the buttons and single keys, by action, in steps of the scale. @type {Record<string, number>} */
 const STEPS = { lower5: -5, lower: -1, raise: 1, raise5: 5 };
 
 /** @param {Desk} desk @returns {Answer} */
 export function rate(desk) {
-  const { question, places, silent, keyOf } = desk;
+  const { question, silent, keyOf } = desk;
+  const places = desk.places.filter(({ name }) => question.keys.includes(name));
+  /** What is given to be held against, and not rated. */
+  const given = desk.places.filter(({ name }) => !question.keys.includes(name));
+  const decimals = question.step < 1 ? String(question.step).length - 2 : 0;
   const [least, greatest] = question.range ?? [0, 100];
   const middle = (least + greatest) / 2;
   const scale = [...question.scale].sort((a, b) => a.value - b.value);
+  /** Words at more points than its two ends stand in a list, and numbers on the scale: they have no room beside each other. */
+  const graded = question.points && scale.length > 2;
   /** @type {Values} */
   let current = {};
   let inHand = "";
@@ -34,25 +40,44 @@ export function rate(desk) {
   const rows = places.map((place, at) => rowOf(place, at));
   const now = element("span", { class: "now" });
   const steps = Object.entries(STEPS).map(([action, by]) => {
-    const words = `${by < 0 ? "−" : "+"}${Math.abs(by)}`;
-    const made = button(words, () => step(by), "step");
+    const words = `${by < 0 ? "−" : "+"}${shown(Math.abs(by) * question.step)}`;
+    const made = button(words, () => step(by * question.step), "step");
     if (keyOf(action)) made.setAttribute("aria-keyshortcuts", keyOf(action));
     made.append(hint(keyOf(action)));
     return made;
   });
   const node = element(
     "fieldset",
-    { class: places.length > 1 || silent ? "ratings" : "ratings single" },
+    { class: `ratings${places.length > 1 || silent ? "" : " single"}${question.points ? " pointed" : ""}` },
     element("legend", {}, question.prompt),
-    element("p", { class: "small", id: "scale-help" }, help()),
+    element("div", { class: "small", id: "scale-help" }, graded ? gradeList() : null, element("p", {}, help())),
+    ...given.map(givenRow),
     ...rows.map((row) => row.node),
     element("div", { class: "steps", role: "group", "aria-label": "The scale in hand, by steps" }, now, ...steps),
   );
 
+  /** @param {number} value */
+  function shown(value) {
+    return value.toFixed(decimals);
+  }
+  /** @param {number} value */
+  function rounded(value) {
+    return Number(shown(Math.min(greatest, Math.max(least, value))));
+  }
+
   function help() {
-    const range = `From ${least} to ${greatest}: ${scale.map(({ words }) => words).join(", ")}.`;
+    const range = graded ? "" : `From ${least} to ${greatest}: ${scale.map(({ words }) => words).join(", ")}.`;
     if (silent) return range;
-    return `${range} ${places.length > 1 ? "Only the scale of the sound you selected can be moved." : "The scale can be moved once you listen."}`;
+    return `${range ? `${range} ` : ""}${places.length > 1 ? "Only the scale of the sound you selected can be moved." : "The scale can be moved once you listen."}`;
+  }
+
+  function gradeList() {
+    const rows = [...scale].reverse().map(({ value, words }) => element("li", {}, `${shown(value)} ${words}`));
+    return element("ul", { class: "grades" }, ...rows);
+  }
+  /** @param {Place} place */
+  function givenRow(place) {
+    return element("div", { class: "given" }, place.control, element("span", {}, "The others are held against it."));
   }
 
   /** @param {Place} place @param {number} at @returns {Row} */
@@ -63,7 +88,7 @@ export function rate(desk) {
       id,
       min: String(least),
       max: String(greatest),
-      step: "1",
+      step: String(question.step),
       value: String(middle),
       "aria-label": places.length > 1 || silent ? `Rating of ${place.full}` : "Rating",
       "aria-describedby": "scale-help",
@@ -100,12 +125,13 @@ export function rate(desk) {
       mark.style.left = share(value);
       return mark;
     };
-    const ends = scale.slice(1).map((word, k) => (word.value + (scale[k]?.value ?? word.value)) / 2);
+    const between = scale.slice(1).map((word, k) => (word.value + (scale[k]?.value ?? word.value)) / 2);
+    const lines = question.points ? scale.map(({ value }) => value) : [least, ...between, greatest];
     return element(
       "div",
-      { class: "marks", "aria-hidden": "true" },
-      ...scale.map(({ value, words }) => at(element("span", { class: "word" }, words), value)),
-      ...[least, ...ends, greatest].map((value) => at(element("span", { class: "mark" }), value)),
+      { class: question.points ? "marks points" : "marks", "aria-hidden": "true" },
+      ...scale.map(({ value, words }) => at(element("span", { class: "word" }, graded ? String(value) : words), value)),
+      ...lines.map((value) => at(element("span", { class: "mark" }), value)),
     );
   }
 
@@ -113,7 +139,7 @@ export function rate(desk) {
   function wordFor(value) {
     let nearest = scale[0];
     for (const each of scale) if (nearest && Math.abs(each.value - value) <= Math.abs(nearest.value - value)) nearest = each;
-    return nearest ? `${value}, ${nearest.words}` : `${value}`;
+    return nearest ? `${shown(value)}, ${nearest.words}` : shown(value);
   }
   /** @param {string} key */
   const told = (key) => (current[key] === undefined ? "not rated" : wordFor(Number(current[key])));
@@ -122,7 +148,7 @@ export function rate(desk) {
   function change(key, value, settled) {
     if (!moving) past.push(current);
     moving = !settled;
-    current = { ...current, [key]: Math.min(greatest, Math.max(least, value)) };
+    current = { ...current, [key]: rounded(value) };
     desk.chosen(current, settled);
   }
   /** @param {string} key @param {HTMLInputElement} slider */
@@ -133,7 +159,7 @@ export function rate(desk) {
   function step(by) {
     if (!inHand) return;
     const from = Number(current[inHand] ?? middle);
-    const to = Math.min(greatest, Math.max(least, from + by));
+    const to = rounded(from + by);
     if (to !== current[inHand]) change(inHand, to, true);
   }
 
@@ -141,7 +167,7 @@ export function rate(desk) {
     node,
     holdsSounds: true,
     actions: Object.keys(STEPS),
-    act: (action) => step(STEPS[action] ?? 0),
+    act: (action) => step((STEPS[action] ?? 0) * question.step),
     set: (values, selected) => {
       current = values ?? {};
       // Turned to by a key, a row may lie outside the window; the first one of a silent page is nobody's wish.
@@ -154,7 +180,7 @@ export function rate(desk) {
         slider.classList.toggle("unrated", rated === undefined);
         slider.setAttribute("aria-valuetext", told(key));
         spoken.textContent = told(key);
-        value.textContent = rated === undefined ? "–" : String(rated);
+        value.textContent = rated === undefined ? "–" : shown(Number(rated));
         row.classList.toggle("in-hand", key === inHand);
         if (!silent && key !== inHand) continue;
         slider.disabled = false;
@@ -163,13 +189,17 @@ export function rate(desk) {
       }
       for (const { key, slider } of rows) slider.disabled = !silent && key !== inHand;
       const row = rows.find(({ key }) => key === inHand);
-      now.textContent = row ? `${row.place.called}: ${told(inHand)}` : "No sound selected";
+      const held = given.find(({ name }) => name === inHand);
+      now.textContent = row ? `${row.place.called}: ${told(inHand)}` : held ? `${held.called}: not to be rated` : "No sound selected";
       for (const each of steps) enable(each, row !== undefined);
       if (turned && row && !row.node.contains(document.activeElement)) row.node.scrollIntoView({ block: "nearest" });
     },
     lacks: (values, unheard) => {
       const missing = places.filter(({ name }) => values?.[name] === undefined && !unheard.includes(name));
-      return missing.length > 0 ? `Not rated yet: ${missing.map(({ short }) => short).join(", ")}.` : "";
+      if (missing.length > 0) return `Not rated yet: ${missing.map(({ short }) => short).join(", ")}.`;
+      const top = question.one_at;
+      if (top === null || unheard.length > 0 || places.some(({ name }) => values?.[name] === top)) return "";
+      return `At least one has to get ${shown(top)}: one of them is ${given.map(({ name }) => name).join(", ")} again.`;
     },
     before: () => {
       moving = false;
@@ -177,7 +207,7 @@ export function rate(desk) {
       return Object.keys(earlier).length > 0 ? earlier : null;
     },
     goesBack: () => past.length > 0,
-    words: (values) => places.map(({ name, short }) => `${short}: ${values[name] ?? "not rated"}`).join(", "),
+    words: (values) => places.map(({ name, short }) => `${short}: ${values[name] === undefined ? "not rated" : shown(Number(values[name]))}`).join(", "),
     said: () => `${places.map(({ name, full }) => `${full}: ${told(name)}`).join("; ")}.`,
   };
 }

@@ -40,7 +40,11 @@ export function trialPage(page, view) {
   let moving = false;
 
   const keyOf = (/** @type {string} */ action) => (page.keys.on ? page.keys.of(action) : "");
-  const places = slots.map((slot, at) => placeOf(slot, at));
+  /** The key of a slot: rated ones and others are counted, what ratings are held against has a key of its own. */
+  const rated = names.filter((name) => question.kind !== "rate" || question.keys.includes(name));
+  const actionOf = (/** @type {string} */ name) => (rated.includes(name) ? `slot${rated.indexOf(name) + 1}` : "given");
+  const slotOf = Object.fromEntries(names.map((name) => [actionOf(name), name]));
+  const places = slots.map((slot) => placeOf(slot));
   const playWords = element("span", {}, "Play");
   const play = element("button", { type: "button", class: "play", "aria-keyshortcuts": keyOf("play"), onclick: () => void toggle() }, playWords, hint(keyOf("play")));
   const again = element("button", { type: "button", "aria-keyshortcuts": keyOf("restart"), onclick: () => restart() }, "From the start", hint(keyOf("restart")));
@@ -56,10 +60,10 @@ export function trialPage(page, view) {
   const intro = asked ? introduction(page.asked, view) : "";
   if (asked) page.asked = askedIn(view);
 
-  /** @param {Slot} slot @param {number} at @returns {Place} */
-  function placeOf({ name, label }, at) {
+  /** @param {Slot} slot @returns {Place} */
+  function placeOf({ name, label }) {
     if (silent) return { name, called: label || name, full: label || name, short: label || name, control: null };
-    const key = keyOf(`slot${at + 1}`);
+    const key = keyOf(actionOf(name));
     const control = element(
       "button",
       { type: "button", class: "slot", "aria-pressed": "false", "aria-keyshortcuts": key, onclick: () => void select(name) },
@@ -98,7 +102,8 @@ export function trialPage(page, view) {
   /** The longest that `state` may ever say, so that its place is kept and nothing under it moves. */
   function longest() {
     const [first, ...others] = names;
-    return `${toHear(names.slice(0, 1))} ${answer?.lacks(null, first === undefined ? [] : [first])} ${others.join(", ")}`;
+    const lacking = answer?.lacks(null, first === undefined ? [] : [first]) ?? "";
+    return `${toHear(names.slice(0, 1))} ${lacking} ${others.join(", ")}`;
   }
 
   /** @param {string} name */
@@ -216,7 +221,7 @@ export function trialPage(page, view) {
   }
 
   const desk = silent ? ["say"] : ["play", "restart", "say"];
-  const actions = [...names.map((_, at) => `slot${at + 1}`), ...desk, ...(asked ? [...answer.actions, "confirm", "undo"] : ["next"])];
+  const actions = [...Object.keys(slotOf), ...desk, ...(asked ? [...answer.actions, "confirm", "undo"] : ["next"])];
   const controls = places.flatMap(({ control }) => (control ? [control] : []));
   const labelled = slots.some((slot) => slot.label !== "");
   const area = element(
@@ -225,7 +230,7 @@ export function trialPage(page, view) {
       const action = page.keys.action(event, actions);
       if (action === null) return;
       event.preventDefault();
-      if (action.startsWith("slot")) void select(/** @type {string} */ (names[Number(action.slice(4)) - 1]));
+      if (slotOf[action] !== undefined) void select(slotOf[action]);
       else if (action === "play") void toggle();
       else if (action === "restart") restart();
       else if (action === "say") void sayWhere();
@@ -247,7 +252,7 @@ export function trialPage(page, view) {
     asked ? element("div", { class: "hint" }, state, element("p", { "aria-hidden": "true" }, longest())) : null,
     element("div", { class: "row" }, ...(asked ? [confirm, undo] : [onward])),
     rate,
-    keysPanel(page.keys, actions, places.map(({ called }) => called), question),
+    keysPanel(page.keys, actions, Object.fromEntries(places.map(({ name, called }) => [actionOf(name), called])), question),
   );
 
   refresh();

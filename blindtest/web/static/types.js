@@ -12,9 +12,13 @@
  * @property {{ value: Value, words: string }[]} options
  * @property {[number, number] | null} range
  * @property {{ value: number, words: string }[]} scale words along the range, each at the middle of its interval
+ * @property {boolean} points whether the words stand at points of the scale instead
+ * @property {number} step what ratings are rounded to
+ * @property {number | null} one_at a value that at least one rating has to have
+ * @property {number | null} offered_after_s the programme runs on, and the question is put after so much sound
  *
  * @typedef {object} View
- * @property {"ready" | "level" | "trial" | "feedback" | "break" | "finished" | "abandoned"} step
+ * @property {"ready" | "level" | "trial" | "onward" | "feedback" | "break" | "finished" | "abandoned"} step
  * @property {number} trial 0-based; goes back with every event
  * @property {number} attempt
  * @property {number} number the trial as a person counts it
@@ -22,6 +26,7 @@
  * @property {string} phase in words
  * @property {Question | null} question
  * @property {Slot[]} slots
+ * @property {string | null} first the slot that sounds first, where that is drawn
  * @property {string} clip title of the clip to play on the real unit; empty where the page plays it
  * @property {string | null} level token of the programme for setting the level
  * @property {number | null} gain_db
