@@ -4,7 +4,7 @@ import sys
 from collections.abc import Callable, Sequence
 from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import click
 
@@ -183,6 +183,11 @@ def _show(command: str, shown: Any, folder: Path, output: Output, *, unseen: boo
 )
 @click.option("--port", type=click.IntRange(1024, 65535), envvar="BLINDTEST_PORT", help="Else the study's own.")
 @click.option("--no-browser", is_flag=True, help="Print the link, open nothing.")
+@click.option(
+    "--play", type=click.Choice(["auto", "device", "browser"]), default="auto", show_default=True,
+    envvar="BLINDTEST_PLAY", help="What sounds; auto: the sound device where there is one.",
+)  # fmt: skip
+@click.option("--device", default="", envvar="BLINDTEST_DEVICE", help="Name of the sound device, or a part of it.")
 @speaks
 def listen(
     targets: tuple[Path, ...],
@@ -193,6 +198,8 @@ def listen(
     same_day: str,
     port: int | None,
     no_browser: bool,
+    play: Literal["auto", "device", "browser"],
+    device: str,
     output: Output,
 ) -> None:
     """Open the listener's page for a blind sitting.
@@ -210,7 +217,10 @@ def listen(
         raise WrongUse(Fault(problem="--align and --folder go with two audio files", remedy="name two files"))
     else:
         study = targets[0] if targets else Path()
-    _sit(study, listener=listener, browser=not no_browser, again=again, output=output, port=port, same_day=same_day)
+    _sit(
+        study, listener=listener, browser=not no_browser, again=again, output=output, port=port, same_day=same_day,
+        play=play, device=device,
+    )  # fmt: skip
 
 
 def _sit(
@@ -222,8 +232,13 @@ def _sit(
     output: Output,
     port: int | None = None,
     same_day: str = "",
+    play: Literal["auto", "device", "browser"] = "auto",
+    device: str = "",
 ) -> None:
     from blindtest import steps, web
+
+    def say(line: str) -> None:
+        click.echo(line, err=True)
 
     with output.progress("preparing") as report:
         prepared = steps.prepare_sitting(folder, listener=listener, again=again, same_day=same_day, progress=report)
@@ -232,8 +247,9 @@ def _sit(
         ended = web.sit(
             prepared,
             port=port,
-            say=lambda line: click.echo(line, err=True),
+            say=say,
             open_browser=click.launch if browser else None,
+            device=steps.open_player(prepared, play=play, device=device, say=say),
         )
     output.result("listen", ended.to_dict(), ended.text())
     if ended.state == "open":
