@@ -5,7 +5,6 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import lru_cache
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, Self
@@ -183,12 +182,16 @@ class PreparedSitting:
         return _ended(self._store, entry, self.study, self.clock)
 
 
-@lru_cache(maxsize=8)
 def _samples(stimulus: Stimulus) -> NDArray[np.int32]:
+    """Read a stimulus anew for every slot it sounds in.
+
+    Kept in memory, one that comes twice in a trial would be ready sooner than two that differ, and the time until the
+    trial is there would tell so.
+    """
     import hashlib
 
     try:
-        data = stimulus.path.read_bytes()
+        data = _read_untouched(stimulus.path)
     except OSError as error:
         raise BlindtestError(
             Fault(problem=f"a stimulus can't be read: {error.strerror}", file=str(stimulus.path), remedy=_AGAIN)
@@ -198,6 +201,18 @@ def _samples(stimulus: Stimulus) -> NDArray[np.int32]:
             Fault(problem="a stimulus is not the one that was sealed", file=str(stimulus.path), remedy=_AGAIN)
         )
     return wav_samples(data)[0]
+
+
+def _read_untouched(path: Path) -> bytes:
+    """Return a file's bytes and leave its time of access as it was, where the system can: it tells what sounded."""
+    plain = os.O_RDONLY | getattr(os, "O_BINARY", 0)
+    try:
+        handle = os.open(path, plain | getattr(os, "O_NOATIME", 0))
+    except PermissionError:
+        # Only its owner may leave no trace.
+        handle = os.open(path, plain)
+    with os.fdopen(handle, "rb") as file:
+        return file.read()
 
 
 _AGAIN = "run blindtest render: it makes the same files again, byte for byte"

@@ -4,6 +4,7 @@ It holds the sitting as it stands and is the only one that changes it. What must
 then is the new sitting shown to anybody, so that "saved" is never said too early.
 """
 
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -34,6 +35,8 @@ from blindtest.web.app import Facts, NotStored
 from blindtest.web.device_desk import DeviceDesk, PlayerOrder
 
 __all__ = ["AnswerStore", "Record", "SittingService", "StoreRecord"]
+
+_log = logging.getLogger("blindtest.web")
 
 _LASTING = (LevelSet, Faulted, Abandoned)
 """Events besides answers from which a sitting is restored."""
@@ -123,6 +126,7 @@ class SittingService:
         self._desk = DeviceDesk(device) if device else None
         self._lock = Lock()
         self._unstored: Sitting | None = None
+        self._unready = False
         # Not the number in the register: a page left open from another study may have the same one and the same port.
         self._name = sitting.plan.draws.token("page")
         self._arrived()
@@ -164,8 +168,8 @@ class SittingService:
             self._sitting.attempt,
         )
         self._sitting = new
-        if moved:
-            self._arrived()
+        if moved or self._unready:
+            self._arrive()
 
     def _stumbled(self, event: Event) -> None:
         """Flag the trial in hand and offer it again, before `event`, where the sound device has had an underrun."""
@@ -179,6 +183,10 @@ class SittingService:
         """Return the WAV under `token`, or None. All were made beforehand: the time taken tells nothing."""
         if not isinstance(self._player, BrowserPlayer):
             return None
+        if self._unready:
+            with self._lock:
+                if self._unready:
+                    self._arrive()
         try:
             return self._player.wav(token)
         except BlindtestError:
@@ -223,6 +231,21 @@ class SittingService:
 
     def _arrived(self) -> None:
         self._player.prepare(self._sound(offer) for offer in offers(self._sitting))
+
+    def _arrive(self) -> None:
+        """Make the sounds ready; a stimulus that can't be read is tried again when next asked for.
+
+        What was stored before is stored, so the event is acknowledged. Only the organiser is told, and not which file:
+        that would tell what is in the trial.
+        """
+        try:
+            self._arrived()
+        except BlindtestError as error:
+            self._unready = True
+            for fault in error.faults:
+                _log.error("the sounds of a trial are not ready: %s; %s", fault.problem, fault.remedy)
+        else:
+            self._unready = False
 
     def _sound(self, offer: Offer) -> Sound:
         plan, samples = self._sitting.plan, self._samples
