@@ -161,6 +161,7 @@ def _of_panel(
 ) -> CrossedTerms:
     from blindtest.stats.mixed.linear import prepare_linear_mixed
 
+    _check_told(_design(data, names, () if drawn else ("clip",)), names)
     parts = ["1", *(f"0 + {column}" for column in names.values())]
     random: dict[str, Any] = {"listener": parts} | ({"clip": parts} if drawn else {})
     fixed = " + ".join(names.values()) + ("" if drawn or clips < 2 else " + C(clip)")
@@ -191,24 +192,16 @@ def _of_panel(
 
 
 def _of_one_listener(data: "DataFrame", names: dict[str, str], clips: int) -> CrossedTerms:
-    columns = [np.ones(len(data)), *(data[column].to_numpy(dtype=np.float64) for column in names.values())]
-    for name in ("clip", "sitting"):
-        if name in data:
-            levels = sorted(data[name].unique())
-            columns += [(data[name] == level).to_numpy(dtype=np.float64) for level in levels[1:]]
-    design, y = np.stack(columns, axis=1), data["rating"].to_numpy(dtype=np.float64)
+    design, y = _design(data, names, ("clip", "sitting")), data["rating"].to_numpy(dtype=np.float64)
+    _check_told(design, names)
     inverse = np.linalg.pinv(design.T @ design, hermitian=True)
     df = len(y) - int(np.linalg.matrix_rank(design))
-    told = np.diagonal(inverse @ design.T @ design)[1 : 1 + len(names)]
-    lost = [name for name, share in zip(names, told, strict=True) if abs(share - 1) > 1e-6]
-    if lost or df < 1:
+    if df < 1:
         raise BlindtestError(
             Fault(
-                problem=f"the ratings can't tell {', '.join(lost)} from the rest"
-                if lost
-                else f"{len(y)} ratings leave nothing to estimate an error by",
+                problem=f"{len(y)} ratings leave nothing to estimate an error by",
                 key="rating",
-                remedy="collect more ratings, with every combination",
+                remedy="collect more ratings",
             )
         )
     beta = inverse @ design.T @ y
@@ -226,3 +219,26 @@ def _of_one_listener(data: "DataFrame", names: dict[str, str], clips: int) -> Cr
         method="ordinary least squares over the ratings of one listener, clips and sittings fixed",
         remarks=("one listener: single ratings are taken as independent",),
     )
+
+
+def _design(data: "DataFrame", names: dict[str, str], fixed: Sequence[str]) -> Floats:
+    columns = [np.ones(len(data)), *(data[column].to_numpy(dtype=np.float64) for column in names.values())]
+    for name in fixed:
+        if name in data:
+            levels = sorted(data[name].unique())
+            columns += [(data[name] == level).to_numpy(dtype=np.float64) for level in levels[1:]]
+    return np.stack(columns, axis=1)
+
+
+def _check_told(design: Floats, names: dict[str, str]) -> None:
+    """Refuse effects that the columns of the design can't tell from each other."""
+    told = np.diagonal(np.linalg.pinv(design) @ design)[1 : 1 + len(names)]
+    lost = [name for name, share in zip(names, told, strict=True) if abs(share - 1) > 1e-6]
+    if lost:
+        raise BlindtestError(
+            Fault(
+                problem=f"the ratings can't tell {', '.join(lost)} from the rest",
+                key="rating",
+                remedy="collect more ratings, with every combination",
+            )
+        )

@@ -104,8 +104,9 @@ def survival(
         try:
             model = model_of_ratings(panel, kept=kept, clips_drawn=drawn, least_sd=effects.least_sd)
             others = _other_scales(ratings, effects, anchor_low, anchor_high, rule)
-        except BlindtestError as error:
-            why_no_model, drawn, model = error.faults[0].problem, False, None
+        except (BlindtestError, np.linalg.LinAlgError) as error:
+            told = error.faults[0].problem if isinstance(error, BlindtestError) else "too few ratings to tell variances"
+            why_no_model, drawn, model = told, False, None
     if model is None:
         rule = rule._replace(panel=None, clips_drawn=False)
         others = _other_scales(ratings, effects, anchor_low, anchor_high, rule)

@@ -132,21 +132,24 @@ class Ratings:
     def panel(self, first: str, second: str) -> Panel:
         """Return the ratings of `first` and `second` by the listeners who rated them in both modes."""
         pages, _ = self.pages(first, second)
-        names = tuple(sorted(_clips_in_both_modes(pages)))
+        known = _clips_in_both_modes(pages)
+        names = tuple(sorted(known))
         whole = {(page.listener, page.mode, page.sitting, page.clip) for page in pages}
         held: dict[tuple[str, str, str], dict[str, tuple[list[float], list[float]]]] = {}
         for listener, clip, device, mode, sitting, rating in self.rows:
-            if device in (first, second) and listener in names:
+            if device in (first, second) and listener in known:
                 sittings = held.setdefault((mode, listener, clip), {})
                 sittings.setdefault(sitting, ([], []))[device == second].append(rating)
         rated = [{clip for mode, _, clip in held if mode == wanted} for wanted in MODES]
         clips = tuple(sorted(rated[0] & rated[1]))
         ratings = np.full((2, len(names), len(clips), 2), np.nan)
         signs = np.full((2, len(names), len(clips)), np.nan)
+        of_listener = {name: place for place, name in enumerate(names)}
+        of_clip = {name: place for place, name in enumerate(clips)}
         for (mode, listener, clip), sittings in held.items():
-            if clip not in clips:
+            if clip not in of_clip:
                 continue
-            where = (MODES.index(mode), names.index(listener), clips.index(clip))
+            where = (MODES.index(mode), of_listener[listener], of_clip[clip])
             both = [cell for sitting, cell in sittings.items() if (listener, mode, sitting, clip) in whole]
             for place in (0, 1):
                 means = [np.mean(cell[place]) for cell in both or sittings.values() if cell[place]]

@@ -142,6 +142,8 @@ def _opinion(formula: str, data: "DataFrame", groups: list[str], level: float) -
         fit = prepare_linear_mixed(formula, data, random=dict.fromkeys(told, "1")).fit(data["rating"].to_numpy(float))
     except BlindtestError as error:
         return not_fitted(error.faults[0].problem, level=level)
+    except np.linalg.LinAlgError:
+        return not_fitted("its variances can't be told apart in so few ratings", level=level)
     names = list(fit.model.terms)
     rows = {"labelled": ("x",), "difference": ("x:m",), "blind": ("x", "x:m")}
     weights = np.array([[float(name in slopes) for name in names] for slopes in rows.values()])

@@ -218,8 +218,9 @@ def _power(result: SurvivalResult) -> SurvivalPower | None:
     if not isfinite(sd_s) or not labelled > 0:
         return None
     rng = np.random.default_rng(20_260_101)
-    paired = result.unit == "listener"
     n_s, n_d = result.units
+    # Listeners of whom some rated in one mode only are two samples, as contrasts_of has it.
+    paired = result.unit == "listener" and n_s == n_d
     if result.scatter is not None:
         order, differences = result.scatter
         noise = contrasts_like(

@@ -432,3 +432,13 @@ def test_sittings_of_one_day_in_both_modes_are_remarked():
     result = judged(table)
     assert result.units == (3, 3)
     assert any(remark.startswith("sittings 0, 1, 2 stand in both modes") for remark in result.remarks)
+
+
+def test_listeners_of_one_mode_each_are_two_samples_for_the_power_too():
+    """Four listeners labelled, two others blind: no verdict, and what such a study could have found is still said."""
+    table = ratings(labelled=[20, 21, 19, 22], blind=[20, 21])
+    table["listener"] = table["mode"] + table["listener"]
+    result = judged(table)
+    assert result.units == (4, 2)
+    assert result.power is not None
+    json.dumps(result.to_dict(), allow_nan=False)
