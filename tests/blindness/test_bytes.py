@@ -301,17 +301,48 @@ def _keys_for(planned):
     return [key for slot in slots for key in (slot, "h" if slot == "1" else "f")]
 
 
+MEMORY = """async () => {
+  const kept = [];
+  for (const { name, version } of await indexedDB.databases()) {
+    const database = await new Promise((resolve) => {
+      const asked = indexedDB.open(name, version);
+      asked.onsuccess = () => resolve(asked.result);
+    });
+    for (const store of database.objectStoreNames) {
+      const rows = await new Promise((resolve) => {
+        const asked = database.transaction(store).objectStore(store).getAll();
+        asked.onsuccess = () => resolve(asked.result);
+      });
+      kept.push([name, store, rows]);
+    }
+    database.close();
+  }
+  const sized = (e) => (e.name.includes("/sound/") ? [e.name, e.encodedBodySize, e.decodedBodySize] : [e.name]);
+  const fetched = performance.getEntriesByType("resource").map(sized);
+  return JSON.stringify({
+    kept, local: { ...localStorage }, session: { ...sessionStorage }, globals: Object.keys(window),
+    page: document.documentElement.outerHTML, title: document.title, address: location.href, cookies: document.cookie,
+    fetched: fetched.sort(),
+  });
+}"""
+"""All that a script of the page could find in it beside the samples: what is kept, shown, named, and was fetched.
+
+Sizes of what is not sound are compared with its bytes; feedback of practice, told after its answer, changes them.
+"""
+
+
 def _sit(toy, playwright, made, port):
-    """Sit in a browser by keyboard; return what it asked and got, and the accessibility tree before each answer."""
+    """Sit in a browser by keyboard; return what it asked and got, and tree and memory before each answer."""
     served = toy.service(made, toy.Memory())
     recorder = Recorder(toy.app(served, port=port))
-    trees = []
+    trees, memories = [], []
 
     def tree(page):
         # Once all is acknowledged and said: which acknowledgement comes first is a matter of the machine's load.
         page.locator("#note:empty").wait_for(state="attached")
         page.wait_for_timeout(150)
         trees.append(page.locator("#page").aria_snapshot())
+        memories.append(page.evaluate(MEMORY))
 
     with toy.open_port(port) as opened, tempfile.TemporaryDirectory() as folder:
         assert opened.getsockname()[1] == port
@@ -345,7 +376,7 @@ def _sit(toy, playwright, made, port):
                 browser.close()
         finally:
             end()
-    return recorder.sent, trees
+    return recorder.sent, trees, memories
 
 
 def _compared(sent):
@@ -375,6 +406,9 @@ def test_through_a_browser_too(toy, require, methods):
     one, other = (_sit(toy, sync_api, each, 18_731) for each in (made, exchanged(made)))
     assert one[1] == other[1], "names and states in the accessibility tree"
     assert len(one[1]) == 2 * made.length
+    assert one[2] == other[2], "what a script would find in the page"
+    assert len(one[2]) == made.length
+    assert all(f"/sound/{made.token(n, 1, 'A')}" in memory for n, memory in enumerate(one[2]) if methods == "abx")
     first, second = _compared(one[0]), _compared(other[0])
     assert first.keys() == second.keys()
     assert len(first) > 40
