@@ -68,7 +68,8 @@ def survival(
     Parameters
     ----------
     table : listener, clip, device, mode ("labelled" or "blind"), sitting, rating; see `read_ratings`. Ratings of a
-        sitting that gave rise to the claim must not be in it
+        sitting that gave rise to the claim must not be in it. A column `order` ("blind-first" or "labelled-first") says
+        which phase a listener had first; else sittings that are all whole numbers tell
     margin : smallest effect that matters, scale points; sealed
     kept : share of the labelled effect that counts as surviving, (0, 1]; sealed
     alpha : how often the verdict may be wrong
