@@ -29,7 +29,7 @@ from blindtest.design.seal import (
     seal,
     verify_chain,
 )
-from blindtest.methods import METHODS
+from blindtest.methods import METHODS, Setting
 
 __all__ = [
     "DEFAULT_KEPT",
@@ -50,6 +50,7 @@ __all__ = [
     "Protocol",
     "ScheduledSitting",
     "Sealed",
+    "Setting",
     "canonical",
     "chance_of_negligible",
     "chance_of_shown",

@@ -36,7 +36,7 @@ class ConditionFacts:
     """One sentence or phrase a stage; () is the clip as it is."""
     from_measurement: bool = True
     """Whether a measured response is imposed (False: recordings, or the clip as it is)."""
-    anchor: Literal["", "low", "high"] = ""
+    anchor: Literal["", "low", "mid", "high"] = ""
     """A rendering made to be plainly poor or plainly good, to show that the scale was used."""
     decoy: bool = False
     """A rendering whose name was never shown."""

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import did_you_mean
-from blindtest.render.anchors import LOW_PASS_HZ
+from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
 from blindtest.study.findings import Findings
 from blindtest.study.paths import PathTrouble, file_at, matching
 
@@ -219,12 +219,12 @@ def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Pat
         _recording(data, recording, path, folder, found)
     if _correction(stage):
         _correct(data, path, folder, found)
-    if stage.get("lowpass_hz", LOW_PASS_HZ) != LOW_PASS_HZ:
+    if stage.get("lowpass_hz", LOW_PASS_HZ) not in LOW_PASSES_HZ:
         found.fault(
             (*path, "lowpass_hz"),
-            "not yet: another low-pass than that of the low anchor",
+            "not yet: another low-pass than those of the low and the mid anchor",
             got=stage["lowpass_hz"],
-            allowed=f"{LOW_PASS_HZ:g} (ITU-R BS.1534-3, 5.1)",
+            allowed=" or ".join(f"{one:g}" for one in LOW_PASSES_HZ) + " (ITU-R BS.1534-3, 5.1)",
         )
     if stage.get("tilt_db_per_octave") == 0:
         found.fault((*path, "tilt_db_per_octave"), "a tilt of nothing", got=0, remedy="take the stage out")
@@ -282,10 +282,13 @@ def _labels(data: Tables, found: Findings) -> None:
     """What a condition is called, and what it is for: anchor, decoy, or something a claim may speak of."""
     labels: dict[str, int] = {}
     anchors: dict[str, int] = {}
+    references: list[int] = []
     for index, condition in entries(data, "condition"):
         path = ("condition", index)
         if condition.get("anchor") and condition.get("decoy"):
             found.fault((*path, "decoy"), "an anchor can't be a decoy too", remedy="keep one of the two keys")
+        if condition.get("reference"):
+            _reference(condition, index, references, found)
         if condition.get("decoy") and "label" in condition:
             found.fault((*path, "label"), "a decoy is never named", got=condition["label"], remedy="take the label out")
         elif isinstance(label := condition.get("label"), str):
@@ -295,6 +298,18 @@ def _labels(data: Tables, found: Findings) -> None:
                 line = found.source.line("condition", anchors[kind], "anchor")
                 found.fault((*path, "anchor"), f"there is a {kind} anchor already, in line {line}", got=kind)
             anchors.setdefault(kind, index)
+
+
+def _reference(condition: Tables, index: int, references: list[int], found: Findings) -> None:
+    """Complain where the original is something else too, or not the only one; `references` gathers those seen."""
+    path = ("condition", index, "reference")
+    for key in ("anchor", "decoy"):
+        if condition.get(key):
+            found.fault(path, f"the reference can't be {'an' if key == 'anchor' else 'a'} {key} too", got=True)
+    if references:
+        line = found.source.line("condition", references[0], "reference")
+        found.fault(path, f"there is a reference already, in line {line}", got=True, allowed="one in a study")
+    references.append(index)
 
 
 def _label(data: Tables, label: str, index: int, labels: dict[str, int], found: Findings) -> None:

@@ -7,7 +7,7 @@ The pure part works on claims, conditions and blocks, so that it can be asked be
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from blindtest.design import METHODS, Block, Claim, Protocol
+from blindtest.design import METHODS, Block, Claim, Protocol, Setting
 from blindtest.study.checks import DECOY_LABEL
 from blindtest.study.study import Study, StudyCondition
 
@@ -26,7 +26,7 @@ __all__ = [
 
 PAIRED = ("heard", "preferred")
 """Kinds of claim whose methods hold two conditions against each other."""
-ANCHOR_LABELS = {"low": "low anchor", "high": "high anchor"}
+ANCHOR_LABELS = {"low": "low anchor", "mid": "mid anchor", "high": "high anchor"}
 
 
 def primary_claim(study: Study) -> Claim:
@@ -50,7 +50,8 @@ def compared_by_block(study: Study) -> dict[str, tuple[str, ...]]:
     """Return the ids of the conditions that each block compares, by the block's id.
 
     Two by two: device and comparator of the claim of that kind. Ratings: everything, anchors and decoys included;
-    worn: what can be worn, neither anchors nor decoys. Recognition: everything but the anchors.
+    worn: what can be worn, neither anchors nor decoys; against an original: that one first. Recognition: everything but
+    the anchors.
     """
     return {
         block.id: block_conditions(block, (primary_claim(study), *study.claims), study.conditions)
@@ -116,6 +117,8 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
     """Return the ids of the conditions that a block compares; of `claims`, the primary one comes first."""
     decides = METHODS[block.method].decides
     plain = tuple(condition.id for condition in conditions if condition.plain)
+    if METHODS[block.method].reference:
+        return _against_reference(block, conditions)
     if any(kind in PAIRED for kind in decides):
         own = [claim for claim in claims if claim.kind in decides]
         if own:
@@ -129,10 +132,17 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
     return tuple(condition.id for condition in conditions if rating or condition.anchor is None)
 
 
+def _against_reference(block: Block, conditions: Sequence[StudyCondition]) -> tuple[str, ...]:
+    """Return the original first, then all else: with the anchors where every one is on each page, else without."""
+    anchors = METHODS[block.method].orders(Setting(conditions=("original", "one", "other"))) == 1
+    own = [condition for condition in conditions if anchors or condition.anchor is None]
+    return tuple(condition.id for condition in sorted(own, key=lambda condition: not condition.reference))
+
+
 def with_trials(
     protocol: Protocol, claims: Sequence[Claim], conditions: Sequence[StudyCondition], clips: int
 ) -> Protocol:
-    """Return the protocol with the trials of its ratings counted: a page for each clip, or each clip and condition."""
+    """Return the protocol with the trials of its ratings counted: for each clip as many as its method has orders."""
     return replace(protocol, blocks=tuple(_with_trials(block, claims, conditions, clips) for block in protocol.blocks))
 
 
@@ -140,8 +150,7 @@ def _with_trials(block: Block, claims: Sequence[Claim], conditions: Sequence[Stu
     repeats = block.numbers.get("repeats")
     if not isinstance(repeats, int):
         return block
-    alone = METHODS[block.method].conditions[0] == 1
-    pages = len(block_conditions(block, claims, conditions)) if alone else 1
+    pages = METHODS[block.method].orders(Setting(conditions=block_conditions(block, claims, conditions)))
     return replace(block, trials=clips * pages * repeats)
 
 

@@ -10,6 +10,7 @@ from blindtest.errors import BlindtestError
 from blindtest.study.checks import entries
 from blindtest.study.comparing import block_conditions, with_trials
 from blindtest.study.findings import Findings
+from blindtest.study.originals import check_original
 from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.protocols import changed, is_path, later_changes, protocol_source, read_protocol
 from blindtest.study.rated_reach import RatedReach, listeners_needed, rated_reach, sittings_needed
@@ -103,9 +104,15 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
         )
         return None, {}
     _anchors(data, protocol, found)
+    check_original(data, protocol, found)
     count = max(1, len(data.get("clip", ())))
     conditions = tuple(
-        StudyCondition(id=one["id"], anchor=one.get("anchor"), decoy=one.get("decoy", False))
+        StudyCondition(
+            id=one["id"],
+            anchor=one.get("anchor"),
+            decoy=one.get("decoy", False),
+            reference=one.get("reference", False),
+        )
         for _, one in entries(data, "condition")
         if "id" in one
     )

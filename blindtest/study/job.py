@@ -94,7 +94,7 @@ def _stage(stage: StudyStage, responses: Mapping[str, Response], study: Study) -
     if stage.gain_db is not None:
         return GainStage(gain_db=stage.gain_db)
     if stage.lowpass_hz is not None:
-        return AnchorStage(quality="poor")
+        return AnchorStage(quality="poor", low_pass_hz=float(stage.lowpass_hz))
     if stage.tilt_db_per_octave is not None:
         return TiltStage(tilt_db_per_octave=stage.tilt_db_per_octave)
     files = {clip: study.folder / Path(file).expanduser() for clip, file in (stage.recording or {}).items()}

@@ -203,6 +203,7 @@ def _condition(table: ConditionTable) -> StudyCondition:
         label=table.label or "",
         anchor=table.anchor,
         decoy=table.decoy,
+        reference=table.reference,
     )
 
 

@@ -228,7 +228,10 @@ class StageTable(Table):
     recording: RecordingTable | None = Field(None, description="files that stand in for the clips")
     correction: CorrectionTable | None = Field(None, description="the correction of a unit towards a target")
     lowpass_hz: float | None = Field(
-        None, ge=1000, le=16_000, description="the corner of a steep low-pass in Hz: a plainly poor anchor at 3500"
+        None,
+        ge=1000,
+        le=16_000,
+        description="the corner of a steep low-pass in Hz: the low anchor at 3500, the mid one at 7000",
     )
     tilt_db_per_octave: float | None = Field(
         None, ge=-6, le=6, description="a tilt of the whole spectrum about 1 kHz in dB an octave: a decoy"
@@ -243,8 +246,13 @@ class ConditionTable(Table):
         max_length=20, description="the stages in order, as [{ response = 'unit-id' }]; [] is the clip as it is"
     )
     label: Label | None = Field(None, description="the name that listeners read where names are shown")
-    anchor: Literal["low", "high"] | None = Field(
-        None, description="low: a rendering of plainly poor quality, high: a plainly good one; rated beside the devices"
+    anchor: Literal["low", "mid", "high"] | None = Field(
+        None,
+        description="low: a rendering of plainly poor quality, mid: a middling one, high: a plainly good one; rated "
+        "beside the devices",
+    )
+    reference: bool = Field(
+        False, description="true for the original that ratings against one give openly and hide once more"
     )
     decoy: bool = Field(False, description="true for a rendering that no claim speaks of and that is never named")
 

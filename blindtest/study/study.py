@@ -118,8 +118,10 @@ class StudyCondition:
     stages: tuple[StudyStage, ...] = ()
     label: str = ""
     """What listeners read where names are shown, as written; `labels` gives the one of every condition."""
-    anchor: Literal["low", "high"] | None = None
+    anchor: Literal["low", "mid", "high"] | None = None
     decoy: bool = False
+    reference: bool = False
+    """The original that ratings against one give openly and hide once more."""
 
     @property
     def plain(self) -> bool:
