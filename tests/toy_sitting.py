@@ -39,14 +39,16 @@ PARTS = {
     "worn": ({"method": "rating", "phase": "worn"}, 4),
     "abx": ({"method": "abx"}, 2),
     "multi-stimulus": ({"method": "multi-stimulus"}, 4),
+    "free": ({"method": "free-listening", "numbers": {"choice_after_s": 2}}, 2),
+    "free-of-three": ({"method": "free-listening"}, 3),
     "small-impairment": ({"method": "small-impairment"}, 3),
 }
 """Parts of a sitting by name: what makes their block, and how many conditions they compare."""
 
 
-def samples(clip: str, condition: str) -> np.ndarray:
+def samples(clip: str, condition: str, *, seconds: float = SECONDS) -> np.ndarray:
     """Return (n, 2) int32, 24-bit: two tones at -20 dBFS, another pair for each condition."""
-    n = int(SECONDS * RATES[clip])
+    n = int(seconds * RATES[clip])
     time_s = np.arange(n) / RATES[clip]
     low, high = 400, 1200 + 300 * BIRDS.index(condition)
     wave = 0.07 * np.sin(2 * np.pi * low * time_s) + 0.03 * np.sin(2 * np.pi * high * time_s)
@@ -128,7 +130,7 @@ class Memory:
     state: str = "open"
 
     def answered(self, answer) -> None:
-        self.rows.extend(rows_of(answer))
+        self.rows.extend(row for row in rows_of(answer) if row not in self.rows)
 
     def happened(self, event) -> None:
         self.events.append(event)
@@ -305,6 +307,7 @@ def _main() -> None:
     folder, port = Path(sys.argv[1]), int(sys.argv[2])
     options = json.loads((folder / "options.json").read_text())
     pause_s = options.pop("pause_before_ack_s", 0.0)
+    seconds = options.pop("seconds", SECONDS)
     made = plan_of(**options) if "parts" in options else plan(**options)
     with opened_store(folder, made) as store:
         events = [event_from_dict(held) for held in store.events(1)]
@@ -313,7 +316,9 @@ def _main() -> None:
             # As the program does: killed after the last answer, before the sitting was closed.
             store.set_state(1, "finished", at=datetime.now(UTC))
         record = SlowRecord(StoreRecord(store=store, number=1), pause_s)
-        served = SittingService(sitting, record=record, samples=samples, rate=RATES.__getitem__)
+        served = SittingService(
+            sitting, record=record, samples=lambda *of: samples(*of, seconds=seconds), rate=RATES.__getitem__
+        )
         with open_port(port) as opened:
             serving = opened.getsockname()[1]
             token = os.urandom(24).hex()

@@ -145,6 +145,10 @@ class Plan:
         )
         return next((other for other in others if other != drawn), drawn)
 
+    def first_slot(self, number: int, names: Sequence[str]) -> str:
+        """Return which of a trial's slots sounds first, where that is drawn; by itself, so that it tells nothing."""
+        return names[self.draws.source(f"start/{number}")(len(names))]
+
     def token(self, trial: int, attempt: int, slot: str) -> str:
         """Return the name under which a slot's sound is fetched."""
         return self.draws.token(f"token/{trial}/{attempt}/{slot}")

@@ -3,6 +3,7 @@
 from blindtest.methods.abx import ABX
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
 from blindtest.methods.duo_trio import DUO_TRIO
+from blindtest.methods.free_listening import FREE_LISTENING
 from blindtest.methods.level_trial import guess_rate
 from blindtest.methods.multi_stimulus import MULTI_STIMULUS
 from blindtest.methods.preference import PREFERENCE
@@ -32,6 +33,7 @@ METHODS: dict[str, Method] = {
         MULTI_STIMULUS,
         SMALL_IMPAIRMENT,
         RECOGNITION,
+        FREE_LISTENING,
     )
 }
 """The table of methods. Adding one: a file, a name in this tuple, a test file, a page of the guide."""
@@ -39,6 +41,7 @@ METHODS: dict[str, Method] = {
 __all__ = [
     "ABX",
     "DUO_TRIO",
+    "FREE_LISTENING",
     "METHODS",
     "MULTI_STIMULUS",
     "PREFERENCE",

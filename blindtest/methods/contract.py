@@ -82,6 +82,16 @@ class Question:
     """For 'rate': what values are rounded to on the page; buttons and keys move by it, and by five of it."""
     one_at: float | None = None
     """For 'rate': a value that at least one has to have, since one of the sounds is known to deserve it."""
+    offered_after_s: float | None = None
+    """The programme runs on and does not come round: the slot that sounds first is drawn, the answer is offered once
+    the sounds have played for so long, and the slot chosen plays the rest alone. None: clips come round, and an answer
+    ends its trial."""
+    measured: tuple[str, ...] = ()
+    """Names of values that the sitting measures and puts beside the answer; '' where there was nothing to measure.
+    A slot's name: seconds it sounded, once all had been heard. 'start': the slot that sounded first."""
+    measured_later: tuple[str, ...] = ()
+    """The same, put there once the rest of the programme is over. 'played': seconds of it that sounded. 'ended':
+    'skipped', 'over' or 'interrupted'."""
 
 
 def _one_order(setting: Setting) -> int:

@@ -68,6 +68,12 @@ _METHODS = {
         "In each trial the listener heard one condition of a clip and rated it on a scale from 0 (bad) to 100 "
         "(excellent); the order was drawn. There was no reference, and no answer is right."
     ),
+    "free-listening": (
+        "Each track ran on from its beginning to its end while the listener switched freely between two or three sounds "
+        "without names. Which slot held what, and which one began, was drawn for every track. After a while the "
+        "listener picked the slot that played the rest of the track alone, until it was over or they skipped it. No "
+        "choice is right."
+    ),
     "recognition": (
         "After blind blocks one of the conditions sounded, drawn by a fair and independent draw, and the listener said "
         "which one it was."

@@ -169,11 +169,12 @@ class DevicePlayer:
         """Make these sounds, and only these, ready to be loaded."""
         self._kept = {sound.token: self._kept.get(sound.token) or (sound.rate, _frames(sound)) for sound in sounds}
 
-    def load(self, tokens: Mapping[str, str], first: str) -> int:
+    def load(self, tokens: Mapping[str, str], first: str, *, once: bool = False) -> int:
         """Silence what sounds, take the slots of a trial in its place, and return their length in frames.
 
         tokens : slot to token; all prepared
         first : slot that sounds first
+        once : stop at the end instead of coming round
         """
         unknown = [token for token in tokens.values() if token not in self._kept]
         if unknown or first not in tokens:
@@ -184,7 +185,7 @@ class DevicePlayer:
             self._stream.close()
             self._open(rate, sound.shape[1])
             self._stream.start()
-        self.switcher.load({slot: self._kept[token][1] for slot, token in tokens.items()}, first)
+        self.switcher.load({slot: self._kept[token][1] for slot, token in tokens.items()}, first, once=once)
         self.set_gain(self._gain_db)
         return len(sound)
 

@@ -11,6 +11,7 @@ from blindtest.methods import Value
 __all__ = [
     "EVENTS",
     "FAULT_KINDS",
+    "WAYS_OUT",
     "Abandoned",
     "Began",
     "Chosen",
@@ -18,8 +19,11 @@ __all__ = [
     "Continued",
     "Event",
     "Faulted",
+    "Left",
     "LevelSet",
     "Loaded",
+    "Paused",
+    "Resumed",
     "Selected",
     "Unchosen",
     "event_from_dict",
@@ -38,6 +42,10 @@ FAULT_KINDS: dict[str, bool] = {
     "slow": False,
 }
 """Kinds of fault a player reports, and whether the trial is offered again as another attempt. All are recorded."""
+
+
+WAYS_OUT = ("skipped", "over", "interrupted")
+"""How a programme ends for its listener: by their own wish, at its end, or because the page was opened anew."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +80,35 @@ class Selected:
     trial: int
     attempt: int
     slot: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paused:
+    """The sound stopped; sent where it is measured how long slots sound."""
+
+    trial: int
+    attempt: int
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resumed:
+    """The slot selected last sounds again."""
+
+    trial: int
+    attempt: int
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Left:
+    """A programme that does not come round was left: skipped after the choice, or at its end."""
+
+    trial: int
+    attempt: int
+    how: str
+    """See `WAYS_OUT`."""
     at: datetime
 
 
@@ -136,7 +173,8 @@ class Abandoned:
 
 
 Event = (
-    Began | LevelSet | Loaded | Selected | Chosen | Unchosen | Confirmed | Faulted | Continued | Abandoned
+    Began | LevelSet | Loaded | Selected | Paused | Resumed | Chosen | Unchosen | Confirmed | Left | Faulted | Continued
+    | Abandoned
 )  # fmt: skip
 
 EVENTS: dict[str, type[Event]] = {
@@ -144,9 +182,12 @@ EVENTS: dict[str, type[Event]] = {
     "level_set": LevelSet,
     "loaded": Loaded,
     "selected": Selected,
+    "paused": Paused,
+    "resumed": Resumed,
     "chosen": Chosen,
     "unchosen": Unchosen,
     "confirmed": Confirmed,
+    "left": Left,
     "faulted": Faulted,
     "continued": Continued,
     "abandoned": Abandoned,
@@ -175,6 +216,7 @@ _CHECKS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "attempt": (lambda v: type(v) is int, "a whole number"),
     "slot": (lambda v: isinstance(v, str), "a text"),
     "kind": (lambda v: isinstance(v, str), "a text"),
+    "how": (lambda v: v in WAYS_OUT, ", ".join(WAYS_OUT)),
     "reason": (lambda v: isinstance(v, str) and len(v) <= 1000, "a text of at most 1000 characters"),
     "gain_db": (lambda v: type(v) in (int, float), "a number"),
     "confidence": (lambda v: v is None or type(v) in (int, float), "a number or nothing"),

@@ -59,7 +59,7 @@ def offers(sitting: Sitting) -> tuple[Offer, ...]:
 
 def trial_shown(sitting: Sitting) -> tuple[tuple[int, int], ...]:
     """Return (trial, attempt) of the trial in hand, if one is shown."""
-    return ((sitting.trial, sitting.attempt),) if sitting.step in ("trial", "feedback") else ()
+    return ((sitting.trial, sitting.attempt),) if sitting.step in ("trial", "onward", "feedback") else ()
 
 
 def trial_ahead(sitting: Sitting) -> tuple[tuple[int, int], ...]:

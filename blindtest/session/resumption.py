@@ -66,11 +66,14 @@ def _with_stored(sitting: Sitting, trial: int, rows: Sequence[Mapping[str, Any]]
     )
     question = at_trial.question(trial)
     stored = {str(row["slot"]): row["response"] for row in rows}
-    if set(stored) != set(question.keys) or len(stored) != len(rows):
+    at_once = (*question.keys, *question.measured)
+    # Killed while the rest of a programme played: how that went on nobody knows, and its answer stands without it.
+    whole = (*at_once, *question.measured_later)
+    if set(stored) not in (set(at_once), set(whole)) or len(stored) != len(rows):
         raise _foreign(sitting, f"trial {trial + 1} has the values {', '.join(sorted(stored))}")
     answer = answer_to(
         at_trial,
-        {key: stored[key] for key in question.keys},
+        {key: stored[key] for key in whole if key in stored},
         datetime.fromisoformat(first["shown_at"]),
         datetime.fromisoformat(first["answered_at"]),
         question,

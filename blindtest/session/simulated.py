@@ -17,6 +17,9 @@ farthest from the other two; where it is asked as ABX, ABX's own rules hold.
 Paired preference: the difference of two utilities plus a logistic deviate; within a threshold there is no preference,
 so that the probabilities are those of Rao & Kupper 1967 (J. Am. Stat. Assoc. 62, 194).
 
+Free listening: a slot is chosen with a probability proportional to exp(utility) (Luce 1959, Individual Choice
+Behavior), dwelt on in the same proportion, and what was chosen is skipped at a time exponentially distributed.
+
 Rating: see `Opinion`; where one is known to deserve the top of the scale, the one thought best is given it, and the
 first of several thought equally good. Recognition: with a probability the listener knows what sounds, else any of the
 names is said.
@@ -38,6 +41,7 @@ from blindtest.session.event import (
     Confirmed,
     Continued,
     Event,
+    Left,
     LevelSet,
     Loaded,
     Selected,
@@ -100,7 +104,11 @@ class SimulatedListener:
     d_prime_by_clip: Mapping[str, float] = field(default_factory=dict)
     """Where a clip brings the difference out more or less than `d_prime` says."""
     liking: Liking | None = None
-    """For paired preferences."""
+    """For paired preferences, and for free listening."""
+    stays_s: float = 120.0
+    """Free listening: mean time until the rest of a track is skipped."""
+    track_s: float = 240.0
+    """Free listening: how long the rest of a track would be."""
     opinion: Opinion | None = None
     """For ratings."""
     recognises: float = 0.0
@@ -209,6 +217,18 @@ def _logistic(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Gen
     return {"choice": one if difference > 0 else two}
 
 
+def shares_of(liking: Liking, trial: HeardTrial) -> dict[str, float]:
+    """Return with what probability each slot is chosen, which is its share of the dwell too."""
+    weights = {slot: float(np.exp(liking.utility[condition])) for slot, condition in trial.sounding.items()}
+    return {slot: weight / sum(weights.values()) for slot, weight in weights.items()}
+
+
+def _in_proportion(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    shares = shares_of(_told(listener, listener.liking, "liking"), trial)
+    place = int(np.searchsorted(np.cumsum(list(shares.values())), rng.random()))
+    return {"choice": list(shares)[min(place, len(shares) - 1)]}
+
+
 def _rated(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
     opinion = _told(listener, listener.opinion, "opinion")
     scale = trial.question.range or (0.0, 100.0)
@@ -254,6 +274,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "multi-stimulus": {"opinion": _rated},
     "small-impairment": {"opinion": _rated},
     "recognition": {"known or guessed": _known_or_guessed},
+    "free-listening": {"in proportion": _in_proportion},
 }
 """Rules of decision, by method and name."""
 
@@ -308,9 +329,9 @@ def simulate_sitting(
     sitting, listener = start(plan, study=study, listener=listener.pseudonym), listener.today(rng)
     while not sitting.over and (stop_after is None or len(sitting.answers) < stop_after):
         for event in _events(sitting, listener, rng, clock):
-            answered = len(sitting.answers)
+            answers = sitting.answers
             sitting = after(sitting, event)
-            if len(sitting.answers) > answered:
+            if sitting.answers != answers:
                 save(sitting.answers[-1])
     return sitting
 
@@ -327,8 +348,14 @@ def _events(
             return [LevelSet(gain_db=-20.0, at=clock())]
         case "feedback" | "break":
             return [Continued(trial=trial, at=clock())]
+    if sitting.step == "onward":
+        stayed = float(rng.exponential(listener.stays_s))
+        how = "skipped" if stayed < listener.track_s else "over"
+        return [Left(trial=trial, attempt=attempt, how=how, at=_later(clock, min(stayed, listener.track_s)))]
     met = heard_trial(sitting)
     values = listener.answer(met, rng)
+    if sitting.first_slot(trial) is not None:
+        return _track(sitting, met, values, listener, rng, clock)
     listening: list[Event] = []
     if sitting.sounds(trial):
         listening = [
@@ -340,3 +367,39 @@ def _events(
         Chosen(trial=trial, attempt=attempt, values=values, at=clock()),
         Confirmed(trial=trial, attempt=attempt, values=values, at=clock()),
     ]
+
+
+def _track(
+    sitting: Sitting,
+    met: HeardTrial,
+    values: dict[str, Value],
+    listener: SimulatedListener,
+    rng: np.random.Generator,
+    clock: Callable[[], datetime],
+) -> list[Event]:
+    """Return what a listener does in a programme that runs on: hears all slots, goes to and fro, picks one."""
+    of: dict[str, int] = {"trial": sitting.trial, "attempt": sitting.attempt}
+    first = str(sitting.first_slot(sitting.trial))
+    slots = [first, *(slot for slot in met.sounding if slot != first)]
+    events: list[Event] = [Loaded(**of, at=clock())]
+    events += [Selected(**of, slot=slot, at=clock()) for slot in slots]
+    left_s = 2 * (met.question.offered_after_s or 0.0)
+    shares = shares_of(_told(listener, listener.liking, "liking"), met)
+    # The one heard last sounds still: it has its share first, then the others in turn.
+    for slot, following in zip(slots[::-1], [*slots[-2::-1], None], strict=True):
+        at = _later(clock, left_s * shares[slot] * float(rng.gamma(4.0, 0.25)))
+        if following is not None:
+            events.append(Selected(**of, slot=following, at=at))
+    events.append(Chosen(**of, values=values, at=clock()))
+    at = max(clock(), events[1].at + timedelta(seconds=met.question.offered_after_s or 0.0))
+    return [*events, Confirmed(**of, values=values, at=at)]
+
+
+def _later(clock: Callable[[], datetime], seconds: float) -> datetime:
+    """Return the time once at least so many seconds are over, as a clock tells it that goes on when it is read."""
+    begun = at = clock()
+    for _ in range(10_000):
+        if (at - begun).total_seconds() >= seconds:
+            break
+        at = clock()
+    return at

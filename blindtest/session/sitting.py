@@ -5,6 +5,11 @@ sound. Steps: ready, level, then trials, each possibly followed by feedback (pra
 abandoned. In a trial all sounds are loaded, slots are selected, an answer is chosen (and may be changed or taken back),
 then confirmed; from then on nothing changes it.
 
+Where the programme runs on (`Question.offered_after_s`) the slot that sounds first is drawn, an answer can be
+confirmed only after so much sound, and a step 'onward' follows in which the slot chosen plays the rest, until it is
+left. How long each slot sounds is counted from the times of events; see dwell.py. Its answer is recorded when it is
+confirmed, and what was measured of the rest is added when that is over.
+
 In the phase *worn* the listener plays the clip on the real unit: nothing sounds here, nothing has to be loaded or
 heard, and a sitting that holds nothing else has no level to set.
 
@@ -23,6 +28,7 @@ from blindtest.design import Plan, PlannedTrial
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.methods import Method, Outcome, Question, Setting, Value
 from blindtest.session.answer import Answer
+from blindtest.session.dwell import Dwell
 from blindtest.session.event import (
     EVENTS,
     FAULT_KINDS,
@@ -33,8 +39,11 @@ from blindtest.session.event import (
     Continued,
     Event,
     Faulted,
+    Left,
     LevelSet,
     Loaded,
+    Paused,
+    Resumed,
     Selected,
     Unchosen,
 )
@@ -51,10 +60,12 @@ __all__ = [
     "start",
 ]
 
-Step = Literal["ready", "level", "trial", "feedback", "break", "finished", "abandoned"]
+Step = Literal["ready", "level", "trial", "onward", "feedback", "break", "finished", "abandoned"]
 
 FIRST_ATTEMPT = 1
 LEAST_GAIN_DB = -80.0
+EARLY_S = 1.0
+"""By so much a choice may come before its time: page and server count from what each of them sees."""
 
 
 class OutOfTurn(BlindtestError):
@@ -83,6 +94,8 @@ class Sitting:
     heard: tuple[str, ...] = ()
     """Slots selected in this attempt, each once, in the order of their first selection."""
     switches: int = 0
+    dwell: Dwell = field(default_factory=Dwell)
+    """Where the programme runs on: what has sounded in this attempt; in 'onward', since the choice."""
     chosen: Mapping[str, Value] | None = None
     confidence: float | None = None
     faults: tuple[str, ...] = ()
@@ -142,6 +155,12 @@ class Sitting:
         """Return the names of a trial's slots as the listener sees them."""
         return self.method(number).slot_names(self.setting_shown(number))
 
+    def first_slot(self, number: int) -> str | None:
+        """Return the slot that sounds first, where the programme runs on; None where the listener takes any."""
+        if self.question(number).offered_after_s is None or not self.sounds(number):
+            return None
+        return self.plan.first_slot(number, self.slot_names(number))
+
     def question(self, number: int) -> Question:
         """Return what is asked in a trial, made from slot names only."""
         return self.method(number).question(self.slot_names(number), self.setting_shown(number))
@@ -189,9 +208,17 @@ def after(sitting: Sitting, event: Event) -> Sitting:
             return _level_set(_at(sitting, event, "level"), event)
         case Loaded():
             # Sent again by a page that was reloaded: the sounds were there since the first time.
-            return replace(_of_this_trial(sitting, event), loaded_at=sitting.loaded_at or event.at, selected=None)
+            return _loaded(_of_this_trial(sitting, event), event)
         case Selected():
             return _selected(sitting, event)
+        case Paused():
+            sitting = _of_this_trial(sitting, event, "trial", "onward")
+            return replace(sitting, dwell=sitting.dwell.paused(event.at))
+        case Resumed():
+            sitting = _of_this_trial(sitting, event, "trial", "onward")
+            return replace(sitting, dwell=sitting.dwell.resumed(event.at))
+        case Left():
+            return _left(_of_this_trial(sitting, event, "trial", "onward"), event)
         case Chosen():
             return _chosen(_shown(_of_this_trial(sitting, event), event.at), event)
         case Unchosen():
@@ -211,7 +238,8 @@ def _is_repeat(sitting: Sitting, event: Event) -> bool:
     if not isinstance(event, Confirmed) or event.values is None or not 0 <= event.trial < len(sitting.answers):
         return False
     answer = sitting.answers[event.trial]
-    return answer.attempt == event.attempt and dict(answer.values) == dict(event.values)
+    given = {key: answer.values[key] for key in sitting.question(event.trial).keys}
+    return answer.attempt == event.attempt and given == dict(event.values)
 
 
 def _name(event: Event) -> str:
@@ -225,7 +253,9 @@ def _at(sitting: Sitting, event: Event, *steps: Step) -> Sitting:
 
 
 def _of_this_trial(
-    sitting: Sitting, event: Loaded | Selected | Chosen | Unchosen | Confirmed | Faulted, *steps: Step
+    sitting: Sitting,
+    event: Loaded | Selected | Paused | Resumed | Chosen | Unchosen | Confirmed | Left | Faulted,
+    *steps: Step,
 ) -> Sitting:
     if (event.trial, event.attempt) != (sitting.trial, sitting.attempt):
         # A second tab sends stale events. Taking one would shift every later answer by a trial, and nothing
@@ -267,6 +297,15 @@ def _level_set(sitting: Sitting, event: LevelSet) -> Sitting:
     return arrived(replace(sitting, gain_db=float(event.gain_db)), sitting.trial, at=event.at)
 
 
+def _loaded(sitting: Sitting, event: Loaded) -> Sitting:
+    first = sitting.loaded_at or event.at
+    if sitting.question(sitting.trial).offered_after_s is None:
+        return replace(sitting, loaded_at=first, selected=None)
+    # A page that was opened anew begins at the beginning: where the programme stood nobody knows.
+    begun = fresh(sitting, sitting.trial, sitting.attempt)
+    return replace(begun, loaded_at=first, faults=sitting.faults)
+
+
 def _selected(sitting: Sitting, event: Selected) -> Sitting:
     _of_this_trial(sitting, event, "trial", "feedback")
     if event.slot not in sitting.slot_names(sitting.trial):
@@ -277,11 +316,19 @@ def _selected(sitting: Sitting, event: Selected) -> Sitting:
         return replace(sitting, selected=event.slot)
     if sitting.loaded_at is None:
         raise OutOfTurn("a slot was selected before the sounds of the trial were loaded", remedy="wait until they are")
+    first = sitting.first_slot(sitting.trial)
+    if first is not None and not sitting.heard and event.slot != first:
+        raise OutOfTurn(f"this programme begins with {first}", remedy="play it, then switch")
+    heard = sitting.heard if event.slot in sitting.heard else (*sitting.heard, event.slot)
+    dwell = sitting.dwell
+    if first is not None:
+        dwell = dwell.turned(event.slot, event.at, all_heard=len(heard) == len(sitting.slot_names(sitting.trial)))
     return replace(
         sitting,
         selected=event.slot,
-        heard=sitting.heard if event.slot in sitting.heard else (*sitting.heard, event.slot),
+        heard=heard,
         switches=sitting.switches + (1 if sitting.heard else 0),
+        dwell=dwell,
     )
 
 
@@ -329,11 +376,63 @@ def _confirmed(sitting: Sitting, event: Confirmed) -> Sitting:
         raise OutOfTurn(
             f"not heard yet in this trial: {', '.join(unheard)}", remedy="listen to each at least once, then confirm"
         )
+    if question.offered_after_s is not None and sitting.sounds(sitting.trial):
+        return _picked(sitting, sitting.chosen, sitting.loaded_at, event.at, question)
     answer = answer_to(sitting, sitting.chosen, sitting.loaded_at, event.at, question)
-    answered = replace(sitting, answers=(*sitting.answers, answer))
+    return _answered(replace(sitting, answers=(*sitting.answers, answer)), event.at)
+
+
+def _answered(sitting: Sitting, at: datetime) -> Sitting:
+    """Return the sitting once all of an answer is there."""
     if sitting.plan.place(sitting.trial)[0].feedback:
-        return replace(answered, step="feedback")
-    return arrived(answered, sitting.trial + 1, at=event.at)
+        return replace(sitting, step="feedback")
+    return arrived(sitting, sitting.trial + 1, at=at)
+
+
+def _picked(
+    sitting: Sitting, values: Mapping[str, Value], shown_at: datetime, at: datetime, question: Question
+) -> Sitting:
+    """Return the sitting at 'onward', its answer recorded: the slot chosen plays the rest."""
+    dwell = sitting.dwell.until(at)
+    after_s = question.offered_after_s or 0.0
+    if dwell.sounded_s < after_s - EARLY_S:
+        raise OutOfTurn(
+            f"the sounds have played for {dwell.sounded_s:.0f} s; the choice is offered after {after_s:g} s",
+            remedy="listen on, then choose",
+        )
+    answer = answer_to(sitting, {**values, **_measured(sitting, dwell, question)}, shown_at, at, question)
+    rest = Dwell(slot=str(values["choice"]), since=None if dwell.since is None else at)
+    return replace(sitting, answers=(*sitting.answers, answer), step="onward", selected=rest.slot, dwell=rest)
+
+
+def _measured(sitting: Sitting, dwell: Dwell, question: Question) -> dict[str, Value]:
+    """Return what the sitting itself puts beside an answer."""
+    seconds = {name: round(dwell.seconds.get(name, 0.0), 3) for name in sitting.slot_names(sitting.trial)}
+    held: dict[str, Value] = dict(seconds) if dwell.counting else dict.fromkeys(seconds, "")
+    held["start"] = sitting.heard[0] if sitting.heard else ""
+    return {name: held[name] for name in question.measured}
+
+
+def _left(sitting: Sitting, event: Left) -> Sitting:
+    """Return the sitting once a programme that runs on is over for its listener."""
+    question = sitting.question(sitting.trial)
+    if sitting.step == "trial":
+        if question.offered_after_s is None or event.how != "over" or sitting.loaded_at is None:
+            raise OutOfTurn("a programme was left before its choice", remedy="choose first")
+        # It ran out before anything was picked: that nothing was is on record too.
+        dwell = sitting.dwell.until(event.at)
+        values = {
+            **dict.fromkeys(question.keys, ""),
+            **_measured(sitting, dwell, question),
+            "played": "",
+            "ended": "over",
+        }
+        answer = answer_to(sitting, values, sitting.loaded_at, event.at, question)
+        return _answered(replace(sitting, answers=(*sitting.answers, answer)), event.at)
+    *before, answer = sitting.answers
+    played: Value = "" if event.how == "interrupted" else round(sitting.dwell.until(event.at).sounded_s, 3)
+    whole = replace(answer, values={**answer.values, "played": played, "ended": event.how})
+    return _answered(replace(sitting, answers=(*before, whole)), event.at)
 
 
 def answer_to(
@@ -402,8 +501,8 @@ def _continued(sitting: Sitting, event: Continued) -> Sitting:
 def fresh(sitting: Sitting, trial: int, attempt: int = FIRST_ATTEMPT) -> Sitting:
     """Return the sitting with nothing loaded, heard or chosen yet in `trial`."""
     return replace(
-        sitting, trial=trial, attempt=attempt, loaded_at=None, selected=None, heard=(), switches=0, chosen=None,
-        confidence=None, faults=(),
+        sitting, trial=trial, attempt=attempt, loaded_at=None, selected=None, heard=(), switches=0, dwell=Dwell(),
+        chosen=None, confidence=None, faults=(),
     )  # fmt: skip
 
 

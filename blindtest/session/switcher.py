@@ -53,6 +53,8 @@ class Switcher:
         self._envelope = np.empty((_LONGEST_BLOCK, 1), dtype=np.float32)
         self._names: tuple[str, ...] = ()
         self._sounds: tuple[Frames, ...] = ()
+        self._once = False
+        self._over = False
         self._slow: Frames = fade_in(1)[:0]
         self._slow_step = 0
         self._state: Literal["silent", "in", "on", "out"] = "silent"
@@ -81,10 +83,11 @@ class Switcher:
 
     # Orders, from any one thread.
 
-    def load(self, sounds: Mapping[str, Frames], first: str) -> None:
+    def load(self, sounds: Mapping[str, Frames], first: str, *, once: bool = False) -> None:
         """Take the slots of a trial in place of those there are; only while silent and not playing.
 
         sounds : slot to (n, channels) float32, all of one length
+        once : stop at the end, with its fade, instead of coming round
         """
         if self._playing or self._state != "silent":
             raise RuntimeError("sounds are loaded only in silence")
@@ -99,6 +102,7 @@ class Switcher:
         self._end = len(self._sounds[0])
         self._loop, self._looped = (0, self._end, 0), 0
         self._restarted = self._restarts
+        self._once, self._over = once, False
 
     def play(self, slow_s: float = 0.0) -> None:
         """Go on from the position; at first over `slow_s`, so that there is time to turn the volume down."""
@@ -137,7 +141,12 @@ class Switcher:
     @property
     def silent(self) -> bool:
         """Whether nothing sounds and nothing is about to."""
-        return self._state == "silent" and not self._playing
+        return self._state == "silent" and (self._over or not self._playing)
+
+    @property
+    def over(self) -> bool:
+        """Whether sounds that do not come round have come to their end."""
+        return self._over
 
     # Inside the callback.
 
@@ -149,7 +158,7 @@ class Switcher:
         while done < frames:
             if self._state == "silent":
                 self._settle()
-                if not self._playing or self._end <= self._start:
+                if not self._playing or self._over or self._end <= self._start:
                     out[done:] = 0
                     break
                 self._enter("in", self.written + done)
@@ -183,8 +192,10 @@ class Switcher:
                 self.position = self._start
         # A fade in must be whole before the fade out of the loop's end begins.
         if self._restarts != self._restarted or self._end - self.position < 2 * self._fade:
+            self._over = self._once and self._restarts == self._restarted
             self._restarted = self._restarts
-            self.position = self._start
+            if not self._over:
+                self.position = self._start
 
     def _enter(self, state: Literal["in", "out"], at: int) -> None:
         self._state, self._step = state, 0

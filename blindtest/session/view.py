@@ -58,6 +58,8 @@ class QuestionShown:
     step: float = 1.0
     one_at: float | None = None
     """A value that at least one of the answer has to have."""
+    offered_after_s: float | None = None
+    """The programme runs on, and the question is put after so much sound."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +85,8 @@ class View:
     """In words."""
     question: QuestionShown | None
     slots: tuple[SlotShown, ...]
+    first: str | None
+    """The slot that sounds first, where that is drawn."""
     clip: str = ""
     """Title of the clip that the listener is to play; only in the phase 'worn', else empty."""
     level: str | None
@@ -137,6 +141,7 @@ def view_of(sitting: Sitting) -> View:
         phase="" if sitting.over else _PHASE_WORDS[sitting.plan.place(sitting.trial)[0].phase],
         question=None if question is None else _question_shown(question),
         slots=_slots_shown(sitting),
+        first=sitting.first_slot(sitting.trial) if shown else None,
         clip=sitting.plan.label(sitting.planned(sitting.trial).clip) if silent else "",
         level=level_token(sitting) if sitting.step == "level" else None,
         gain_db=sitting.gain_db,
@@ -186,12 +191,14 @@ def _question_shown(question: Question) -> QuestionShown:
         points=question.points,
         step=question.step,
         one_at=question.one_at,
+        offered_after_s=question.offered_after_s,
     )
 
 
 def _chosen_shown(sitting: Sitting) -> Mapping[str, Value] | None:
-    if sitting.step == "feedback":
-        return dict(sitting.answers[-1].values)
+    if sitting.step in ("onward", "feedback"):
+        answer = sitting.answers[-1]
+        return {key: answer.values[key] for key in sitting.question(answer.trial).keys}
     return None if sitting.chosen is None else dict(sitting.chosen)
 
 
@@ -227,6 +234,8 @@ def _message(sitting: Sitting, question: Question | None) -> str:
             return "This sitting was stopped. The answers given so far are saved."
         case "feedback":
             return ""
+        case "onward":
+            return "The one you chose plays the rest. Skip it whenever you like."
     if sitting.loaded_at is None and sitting.sounds(sitting.trial):
         return "The sounds are being loaded."
     if sitting.unheard:

@@ -52,7 +52,8 @@ class DeviceDesk:
         match order.type:
             case "load":
                 player.set_gain(sitting.gain_db if sitting.gain_db is not None else -80.0)
-                return {"frames": player.load(order.slots, order.slot), "rate": switcher.rate}
+                once = sitting.first_slot(sitting.trial) is not None and sitting.step != "level"
+                return {"frames": player.load(order.slots, order.slot, once=once), "rate": switcher.rate}
             case "play":
                 player.play()
             case "pause":
@@ -60,6 +61,8 @@ class DeviceDesk:
             case "select":
                 if order.slot not in switcher.names:
                     raise BlindtestError(Fault(problem="there is no such slot", got=order.slot))
+                if sitting.step == "onward" and order.slot != sitting.selected:
+                    raise BlindtestError(Fault(problem="another slot was chosen to play the rest", got=order.slot))
                 switcher.select(order.slot)
             case "loop":
                 try:

@@ -21,6 +21,7 @@ from blindtest.session import (
     DevicePlayer,
     Event,
     Faulted,
+    Left,
     LevelSet,
     Offer,
     Sitting,
@@ -157,7 +158,7 @@ class SittingService:
         try:
             self._keep(event, new)
         except Exception as error:
-            self._unstored = new if isinstance(event, Confirmed) else None
+            self._unstored = new if isinstance(event, Confirmed | Left) else None
             raise NotStored(
                 error.faults[0] if isinstance(error, BlindtestError) else Fault(problem=f"{error}")
             ) from error
@@ -205,19 +206,19 @@ class SittingService:
         Else a write that was reported as failed but had reached the disk would meet another answer to the same trial.
         """
         new = after(self._sitting, event)
-        if self._unstored is None or not isinstance(event, Confirmed):
+        if self._unstored is None or not isinstance(event, Confirmed | Left):
             return new
         kept = self._unstored.answers[-1]
         sent = new.answers[-1] if new.answers else None
-        same = sent is not None and (sent.trial, sent.attempt, dict(sent.values)) == (
-            kept.trial,
-            kept.attempt,
-            dict(kept.values),
-        )
+        if sent is None or (sent.trial, sent.attempt, set(sent.values)) != (kept.trial, kept.attempt, set(kept.values)):
+            return new
+        # What is measured goes on; what the listener said, and how they left, is the same or not.
+        said = (*self._sitting.question(kept.trial).keys, "ended")
+        same = all(sent.values.get(key) == kept.values.get(key) for key in said)
         return self._unstored if same else new
 
     def _keep(self, event: Event, new: Sitting) -> None:
-        if len(new.answers) > len(self._sitting.answers):
+        if new.answers != self._sitting.answers:
             self._record.answered(new.answers[-1])
         elif isinstance(event, _LASTING):
             self._record.happened(event)

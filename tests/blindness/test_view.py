@@ -73,7 +73,7 @@ def test_the_page_cannot_tell_which_is_which(method, seed, picks, fault):
         other, _ = as_bytes(twin)
         assert shown == other
         steps.add(sitting.step)
-    assert steps == set(STEPS)
+    assert steps == {*STEPS, *(("onward",) if method == "free-listening" else ())}
 
 
 @pytest.mark.parametrize("method", METHODS)

@@ -6,7 +6,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from blindtest.design import Block, Protocol, make_plan
-from blindtest.session import Began, Chosen, Confirmed, Continued, LevelSet, Loaded, Selected, after
+from blindtest.session import Began, Chosen, Confirmed, Continued, Left, LevelSet, Loaded, Selected, after
 
 TOYS = runpy.run_path(str(Path(__file__).parents[1] / "methods" / "toys.py"))
 METHODS_WITH_TOYS = TOYS["METHODS_WITH_TOYS"]
@@ -84,12 +84,17 @@ def next_events(sitting, at, pick=0):
         return [LevelSet(gain_db=-20.0, at=at)]
     if sitting.step in ("feedback", "break"):
         return [Continued(trial=trial, at=at)]
+    if sitting.step == "onward":
+        return [Left(trial=trial, attempt=attempt, how="skipped", at=at + timedelta(seconds=40))]
     values = some_values(sitting, pick)
+    first = sitting.first_slot(trial)
+    slots = sorted(sitting.slot_names(trial), key=lambda name: name != first) if first else sitting.slot_names(trial)
+    listening = sitting.question(trial).offered_after_s or 4
     return [
         Loaded(trial=trial, attempt=attempt, at=at),
-        *(Selected(trial=trial, attempt=attempt, slot=name, at=at) for name in sitting.slot_names(trial)),
+        *(Selected(trial=trial, attempt=attempt, slot=name, at=at) for name in slots),
         Chosen(trial=trial, attempt=attempt, values=values, at=at),
-        Confirmed(trial=trial, attempt=attempt, values=values, at=at + timedelta(seconds=4)),
+        Confirmed(trial=trial, attempt=attempt, values=values, at=at + timedelta(seconds=listening)),
     ]
 
 

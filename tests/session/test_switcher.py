@@ -174,3 +174,30 @@ def test_whatever_is_asked_when_the_log_predicts_every_frame(orders):
         length = int(sounding[-1]) + 1
         expected[at : at + length] = stretch("ABX"[slot], position, length, end=True)
     assert np.array_equal(out, expected)
+
+
+def test_whole_tracks_stop_at_their_end_with_its_fade_and_do_not_come_round():
+    """The last frame leaves as the fade out (raised cosine over 5 ms, ITU-R BS.1534-3 5.3) has it; then silence."""
+    rate, frames = 48_000, 9_600
+    fade = round(0.005 * rate)
+    track = np.full((frames, 1), 0.5, dtype=np.float32)
+    switcher = Switcher(rate, 1)
+    switcher.load({"1": track, "2": -track}, "1", once=True)
+    switcher.set_gain(1.0)
+    switcher.play()
+    out = np.empty((3 * frames, 1), dtype=np.float32)
+    switcher.fill(out)
+    assert switcher.over
+    assert switcher.silent
+    assert np.all(out[frames:] == 0)
+    falling = 0.5 * (0.5 + 0.5 * np.cos(np.pi * (np.arange(fade) + 0.5) / fade))
+    np.testing.assert_allclose(out[frames - fade : frames, 0], falling, atol=1e-6)
+    switcher.play()
+    switcher.select("2")
+    switcher.fill(out)
+    assert np.all(out == 0), "it is over for every slot"
+    switcher.pause()
+    switcher.load({"1": track}, "1")
+    switcher.play()
+    switcher.fill(out)
+    assert np.any(out[2 * frames :] != 0), "what is loaded next comes round again"

@@ -95,7 +95,10 @@ def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], pa
     position, tip = position or 0, tip or start
     stored = _STORED.run(connection, {"sitting": sitting, "trial": rows[0].trial}).fetchall()
     if stored:
-        return _again(sitting, rows, stored, path)
+        more = _more(rows, stored)
+        if not more:
+            return _again(sitting, rows, stored, path)
+        rows = more
     if state != "open":
         raise BlindtestError(
             Fault(
@@ -112,6 +115,15 @@ def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], pa
         _ADD_LINK.run(connection, {**place, **key, "row_hash": row.row_hash, "hash": tip})
         _ADD_CONTENT.run(connection, {**place, "salt": row.salt, "row": row.text})
     return Acknowledged(sitting=sitting, position=position, head=tip)
+
+
+def _more(rows: Sequence[PreparedRow], stored: Sequence[Any]) -> list[PreparedRow]:
+    """Return the rows that come to those stored, which all are among `rows` as they were: what was measured since."""
+    before = {(attempt, slot): text for attempt, slot, _, _, text in stored}
+    now = {(row.attempt, row.slot): row.text for row in rows}
+    if not before.items() <= now.items():
+        return []
+    return [row for row in rows if (row.attempt, row.slot) not in before]
 
 
 def _again(sitting: int, rows: Sequence[PreparedRow], stored: Sequence[Any], path: Path) -> Acknowledged:

@@ -57,8 +57,11 @@ export class DevicePlayer {
     }
   }
 
-  /** @param {Record<string, string>} tokens by slot @param {string} first the slot that sounds first */
-  async load(tokens, first) {
+  /**
+   * Whether sounds come round the server knows by itself.
+   * @param {Record<string, string>} tokens by slot @param {string} first the slot that sounds first @param {boolean} [_once]
+   */
+  async load(tokens, first, _once) {
     this.silent();
     const { frames, rate } = await this.order({ type: "load", slots: tokens, slot: first });
     this.frames = frames ?? 0;

@@ -27,6 +27,8 @@ function how({ question, slots }) {
   const several = slots.length > 1;
   if (slots.every((slot) => slot.token === ""))
     return "Put each unit on, or connect it, play the clip on it, and set its scale here.";
+  if (question?.offered_after_s)
+    return `The track runs on and does not come back. Listen as you would at home; after ${question.offered_after_s} s of sound you choose which one plays the rest.`;
   if (question?.kind === "rate")
     return several
       ? "Select a sound and set its scale while you hear it. Compare and change as often as you like."

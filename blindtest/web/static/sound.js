@@ -63,7 +63,7 @@ function samples(view, at, size, rate, count, width) {
 export class Player {
   /**
    * @param {{ onFault: (kind: string) => void, onSilent: (silent: boolean) => void }} heard
-   * @param {{ get: (token: string) => Promise<Wav> }} sounds
+   * @param {{ get: (token: string) => Promise<Wav>, forget: (tokens: string[]) => void }} sounds
    */
   constructor(heard, sounds) {
     this.heard = heard;
@@ -89,8 +89,9 @@ export class Player {
   /**
    * @param {Record<string, string>} tokens by slot; their sounds have equal rate and length
    * @param {string} first the slot that sounds first
+   * @param {boolean} [once] whole tracks: they stop at their end, and are held once only, in the audio thread
    */
-  async load(tokens, first) {
+  async load(tokens, first, once = false) {
     /** @type {Record<string, Wav>} */
     const wavs = {};
     for (const [slot, token] of Object.entries(tokens)) wavs[slot] = await this.sounds.get(token);
@@ -104,11 +105,14 @@ export class Player {
     await this.open(sound.rate, sound.channels.length);
     this.rate = sound.rate;
     this.frames = sound.frames;
+    const channels = Object.values(wavs).flatMap((wav) => wav.channels);
     this.order({
       type: "load",
       sounds: Object.fromEntries(Object.entries(wavs).map(([name, wav]) => [name, wav.channels])),
       slot: first,
-    });
+      once,
+    }, once ? channels.map((channel) => channel.buffer) : []);
+    if (once) this.sounds.forget(Object.values(tokens));
     this.setGain(this.gainDb);
   }
 
@@ -149,20 +153,21 @@ export class Player {
     this.node = node;
   }
 
-  /** @param {{ silent?: boolean, position?: number }} message */
+  /** @param {{ silent?: boolean, over?: boolean, position?: number }} message */
   told(message) {
     if (message.position !== undefined) this.asking.shift()?.(message.position);
     if (message.silent === undefined) return;
     this.silent = message.silent;
+    if (message.over) this.wanted = false;
     if (this.silent && !this.wanted) {
       for (const done of this.waiting.splice(0)) done();
       this.heard.onSilent(true);
     } else if (!this.silent) this.heard.onSilent(false);
   }
 
-  /** @param {import("./switcher.js").Order} order */
-  order(order) {
-    this.node?.port.postMessage(order);
+  /** @param {import("./switcher.js").Order} order @param {ArrayBufferLike[]} [given] what the audio thread takes over */
+  order(order, given = []) {
+    this.node?.port.postMessage(order, /** @type {Transferable[]} */ (given));
   }
 
   /** Go on from where it stopped. The first sound after the page was opened comes in slowly. */

@@ -40,6 +40,11 @@ export class Sounds {
     for (const token of this.kept.keys()) if (!tokens.includes(token)) this.kept.delete(token);
   }
 
+  /** @param {string[]} tokens whose samples another now holds */
+  forget(tokens) {
+    for (const token of tokens) this.kept.delete(token);
+  }
+
   /** @param {string[]} tokens */
   fetchAhead(tokens) {
     for (const token of tokens) this.get(token).catch(() => undefined);

@@ -2,6 +2,7 @@
 /** One function for each step of a sitting; `trial` and `feedback` share the desk with its sounds. */
 
 import { button, element, enable, enabled } from "./element.js";
+import { trackPage } from "./track.js";
 import { trialPage } from "./trial.js";
 
 /** @typedef {import("./types.js").View} View */
@@ -197,5 +198,10 @@ function over(page, view) {
   };
 }
 
+/** A trial whose programme comes round, or one that runs on. @param {Page} page @param {View} view */
+function listening(page, view) {
+  return view.first === null ? trialPage(page, view) : trackPage(page, view);
+}
+
 /** @type {Record<View["step"], (page: Page, view: View) => Shown>} */
-export const STEPS = { ready, level, trial: trialPage, feedback: trialPage, break: rest, finished: over, abandoned: over };
+export const STEPS = { ready, level, trial: listening, onward: trackPage, feedback: trialPage, break: rest, finished: over, abandoned: over };

@@ -9,7 +9,7 @@
  */
 
 /**
- * @typedef {{ type: "load", sounds: Record<string, Float32Array[]>, slot: string }
+ * @typedef {{ type: "load", sounds: Record<string, Float32Array[]>, slot: string, once?: boolean }
  *   | { type: "play", slowFrames: number }
  *   | { type: "pause" }
  *   | { type: "select", slot: string }
@@ -56,6 +56,9 @@ export class Switcher {
     /** @type {{ start: number, end: number } | null} */
     this.nextLoop = null;
     this.restart = false;
+    /** Whether the sounds stop at their end instead of coming round, and whether they have. */
+    this.once = false;
+    this.over = false;
   }
 
   /** @param {Order} order */
@@ -66,6 +69,8 @@ export class Switcher {
       this.state = "silent";
       this.playing = this.turn = this.restart = false;
       this.nextLoop = null;
+      this.once = order.once === true;
+      this.over = false;
       this.position = this.start = 0;
       this.end = this.sounds.get(order.slot)?.[0]?.length ?? 0;
     } else if (order.type === "play") {
@@ -99,7 +104,10 @@ export class Switcher {
       if (this.position < this.start || this.position >= this.end) this.position = this.start;
     }
     // A fade in must be whole before the fade out of the loop's end begins.
-    if (this.restart || this.end - this.position < 2 * this.fade.length) this.position = this.start;
+    if (this.restart || this.end - this.position < 2 * this.fade.length) {
+      this.over = this.once && !this.restart;
+      if (!this.over) this.position = this.start;
+    }
     this.restart = false;
   }
 
@@ -113,7 +121,7 @@ export class Switcher {
     for (let i = 0; i < frames; i += 1) {
       if (this.state === "silent") {
         this.settle();
-        if (!this.playing || this.end <= this.start) {
+        if (!this.playing || this.over || this.end <= this.start) {
           for (const channel of out) channel[i] = 0;
           continue;
         }
@@ -172,7 +180,7 @@ if (typeof AudioWorkletProcessor !== "undefined") {
       const silent = this.switcher.state === "silent";
       if (silent !== this.silent) {
         this.silent = silent;
-        this.port.postMessage({ silent });
+        this.port.postMessage({ silent, over: this.switcher.over });
       }
       return true;
     }

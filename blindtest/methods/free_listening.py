@@ -1,0 +1,65 @@
+"""Free listening: whole tracks in unlabelled slots; which one shall play the rest?
+
+Our own, from no standard: a choice with a consequence. The slots of a track hold the conditions in an order drawn anew,
+the programme runs on and does not come round, and after a while the listener picks the slot that plays the rest alone,
+until the track is over or skipped. What is chosen is the answer; how long each slot was listened to, and when the track
+was left, the sitting measures from what happened.
+"""
+
+from collections.abc import Mapping, Sequence
+
+from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+
+__all__ = ["CHOICE_AFTER_S", "FREE_LISTENING"]
+
+CHOICE_AFTER_S = 30.0
+"""Seconds of sound after which the choice is offered, if the protocol says no other number."""
+_MOST_SLOTS = 3
+
+
+def _slot_names(setting: Setting) -> tuple[str, ...]:
+    return tuple(str(place) for place in range(1, len(setting.conditions) + 1))
+
+
+def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
+    left = list(setting.conditions)
+    drawn = [left.pop(below(len(left))) for _ in setting.conditions]
+    return Drawn(
+        slots=tuple(
+            Slot(name=name, role="one of several", condition=condition)
+            for name, condition in zip(_slot_names(setting), drawn, strict=True)
+        )
+    )
+
+
+def _question(names: tuple[str, ...], setting: Setting) -> Question:
+    return Question(
+        kind="choose",
+        prompt="Which one shall play the rest of this track?",
+        keys=("choice",),
+        options=tuple((name, f"{name} plays the rest") for name in names),
+        offered_after_s=float(setting.numbers.get("choice_after_s", CHOICE_AFTER_S)),
+        measured=(*names, "start"),
+        measured_later=("played", "ended"),
+    )
+
+
+def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
+    names = tuple(value for value, _ in question.options)
+    if set(answer) != {"choice"} or answer["choice"] not in names:
+        return f"the answer must be {', '.join(map(str, names[:-1]))} or {names[-1]}"
+    return None
+
+
+FREE_LISTENING = Method(
+    name="free-listening",
+    title="Free listening",
+    source="ours: a choice with a consequence, and dwell",
+    answer_kind="choose",
+    guess_rate=None,
+    conditions=(2, _MOST_SLOTS),
+    slot_names=_slot_names,
+    draw=_draw,
+    question=_question,
+    fault_in=_fault_in,
+)
