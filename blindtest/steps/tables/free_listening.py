@@ -8,7 +8,8 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.stats import CANNOT_TELL, LongTable, Wanted, choice_test, dwell_test, read_tracks, skip_test
 from blindtest.steps.columns import columns, p_cell
 from blindtest.steps.tables.contract import Asked, TableAnalysis
-from blindtest.steps.tables.reading import faults_in, named_pair, read
+from blindtest.steps.tables.our_tracks import OURS, tracks_of
+from blindtest.steps.tables.reading import faults_in, holds, named_pair, read
 
 __all__ = ["free_listening"]
 
@@ -31,7 +32,7 @@ def free_listening(path: Path, asked: Asked) -> TableAnalysis:
     """Return what choices, dwell and skips say, as far as the table holds them."""
     if asked.margin is not None and not 0 < asked.margin < 1:
         raise BlindtestError(_not_a_margin(path, asked.margin))
-    table = _drawn(read(path, HEARD, asked))
+    table = tracks_of(read(path, OURS, asked)) if holds(path, OURS, asked) else _drawn(read(path, HEARD, asked))
     with faults_in(table):
         tracks = read_tracks(table.table)
         known = sorted({condition for track in tracks for condition in track.conditions})
