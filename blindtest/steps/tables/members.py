@@ -6,6 +6,7 @@ from typing import Any
 
 from blindtest.errors import Fault, WrongUse, did_you_mean
 from blindtest.stats import DECISION_RULES
+from blindtest.steps.tables.against_original import multi_stimulus, small_impairment
 from blindtest.steps.tables.agreement import agree
 from blindtest.steps.tables.choices import choices
 from blindtest.steps.tables.contract import Asked, TableAnalysis, TableMethod
@@ -59,6 +60,17 @@ TABLE_METHODS: dict[str, TableMethod] = {
             reads="rating, listener, clip, device, mode, and any column that the formula names",
             analyse=rating,
             options=frozenset({"margin", "device", "comparator", "one_sided", "formula", "random", "df"}),
+        ),
+        TableMethod(
+            name="multi-stimulus",
+            reads="listener, clip, device (the hidden reference and the anchors among them), rating",
+            analyse=multi_stimulus,
+            options=frozenset({"margin", "device", "comparator", "one_sided"}),
+        ),
+        TableMethod(
+            name="small-impairment",
+            reads="listener, clip, trial, device (the hidden reference among them), rating",
+            analyse=small_impairment,
         ),
         TableMethod(
             name="survival",
