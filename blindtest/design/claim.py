@@ -17,7 +17,7 @@ __all__ = [
     "tail_from",
 ]
 
-ClaimKind = Literal["heard", "preferred", "rated"]
+ClaimKind = Literal["heard", "preferred", "attribute", "rated"]
 Direction = Literal["two-sided", "claimed"]
 
 DEFAULT_KEPT = 2 / 3
@@ -33,12 +33,12 @@ class Claim:
     id: str
     kind: ClaimKind
     device: str
-    """What the claim speaks of: what is preferred, or rated higher."""
+    """What the claim speaks of: what is preferred, has more of the attribute, or is rated higher."""
     comparator: str
     clips: tuple[str, ...] | Literal["all"] = "all"
     margin: float | None = None
     """Smallest effect that matters. 'heard': share of trials heard beyond guessing, 0 ... 1; 'preferred': probability
-    beyond 1/2, 0 ... 1/2; 'rated': points of the scale, 0 ... 100."""
+    beyond 1/2, 0 ... 1/2; 'attribute': d', 0 ... 5; 'rated': points of the scale, 0 ... 100."""
     primary: bool = True
     quote: str = ""
     """Words of the impression."""
@@ -47,7 +47,7 @@ class Claim:
     kept: float = DEFAULT_KEPT
     """'rated': share of the labelled effect that counts as surviving."""
     direction: Direction = "two-sided"
-    """'preferred': whether the test looks at both sides of 1/2, or only at the claimed one, sealed beforehand."""
+    """'preferred' and 'attribute': whether the test looks at both sides of guessing, or only at the claimed one, sealed beforehand."""
 
 
 def tail_from(correct: int, trials: int, proportion: float) -> float:

@@ -3,6 +3,7 @@
 from blindtest.methods.abx import ABX
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
 from blindtest.methods.duo_trio import DUO_TRIO
+from blindtest.methods.forced_choice import THREE_AFC, TWO_AFC
 from blindtest.methods.free_listening import FREE_LISTENING
 from blindtest.methods.level_trial import guess_rate
 from blindtest.methods.multi_stimulus import MULTI_STIMULUS
@@ -24,6 +25,8 @@ METHODS: dict[str, Method] = {
         DUO_TRIO,
         TETRAD,
         SAME_DIFFERENT,
+        TWO_AFC,
+        THREE_AFC,
         STAIRCASE,
         STAIRCASE_WEIGHTED,
         THRESHOLD_BAYES,
@@ -54,7 +57,9 @@ __all__ = [
     "STAIRCASE_WEIGHTED",
     "TETRAD",
     "THRESHOLD_BAYES",
+    "THREE_AFC",
     "TRIANGLE",
+    "TWO_AFC",
     "Drawn",
     "Method",
     "Outcome",

@@ -3,6 +3,7 @@
 Fill a `ReportInput`; `html`, `markdown` and `figures` read nothing else. Clocks and files stay outside.
 """
 
+from blindtest.report.attribute_facts import AttributeFacts, AttributeListenerFacts
 from blindtest.report.choice_facts import (
     PlanFacts,
     Results,
@@ -64,6 +65,8 @@ from blindtest.report.sound_facts import (
 )
 
 __all__ = [
+    "AttributeFacts",
+    "AttributeListenerFacts",
     "BlockFacts",
     "ClaimFacts",
     "ClaimResult",

@@ -6,10 +6,11 @@ A study has one primary claim; further confirmatory ones are corrected by Holm; 
 from dataclasses import dataclass
 from typing import Literal
 
+from blindtest.report.attribute_facts import AttributeFacts
 from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts
 from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
-from blindtest.stats import Companion
+from blindtest.stats import AttributeChances, Companion
 
 __all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role"]
 
@@ -25,10 +26,12 @@ class ClaimFacts:
     quote: str = ""
     device: str = ""
     comparator: str = ""
+    attribute: str = ""
+    """What the device is said to have more of, where that is the claim."""
     clips: tuple[str, ...] = ()
     """() for all."""
     margin: float | None = None
-    """Heard: share of trials; preferred: probability beyond 1/2; rated: points of the scale."""
+    """Heard: share of trials; preferred: probability beyond 1/2; attribute: d'; rated: points of the scale."""
     kept: float | None = None
     """Rated: share of the labelled effect that counts as surviving."""
     primary: bool = True
@@ -101,13 +104,14 @@ class ProtocolFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimResult:
-    """A claim with what came out: exactly one of `heard`, `preferred` and `rated`, or none before anybody has sat."""
+    """A claim with what came out: one of `heard`, `preferred`, `attribute`, `rated`, or none before anybody has sat."""
 
     claim: ClaimFacts
     heard: Results | None = None
     preferred: PreferenceFacts | None = None
+    attribute: AttributeFacts | None = None
     rated: RatedFacts | None = None
-    plan: PlanFacts | PreferencePlanFacts | SurvivalPlanFacts | None = None
+    plan: PlanFacts | PreferencePlanFacts | AttributeChances | SurvivalPlanFacts | None = None
     alpha: float = 0.05
     p_value: float | None = None
     """Of the test that the word rests on: for ratings the smallest alpha at which the verdict would be reached."""
@@ -121,15 +125,21 @@ class ClaimResult:
     """What else was looked at; never decisive."""
 
     def __post_init__(self) -> None:
-        given = [one for one in (self.heard, self.preferred, self.rated) if one is not None]
+        given = [one for one in (self.heard, self.preferred, self.attribute, self.rated) if one is not None]
         if len(given) > 1:
             raise ValueError(f"claim {self.claim.id!r} ends in {len(given)} kinds of result")
         if given and self._of_kind is None:
             raise ValueError(f"claim {self.claim.id!r} is of kind {self.claim.kind!r}, its result is of another")
 
     @property
-    def _of_kind(self) -> Results | PreferenceFacts | RatedFacts | None:
-        return {"heard": self.heard, "preferred": self.preferred, "rated": self.rated}.get(self.claim.kind)
+    def _of_kind(self) -> Results | PreferenceFacts | AttributeFacts | RatedFacts | None:
+        found = {
+            "heard": self.heard,
+            "preferred": self.preferred,
+            "attribute": self.attribute,
+            "rated": self.rated,
+        }
+        return found.get(self.claim.kind)
 
     @property
     def done(self) -> bool:
@@ -143,6 +153,8 @@ class ClaimResult:
             return self.heard.conclusion
         if self.preferred is not None:
             return self.preferred.word
+        if self.attribute is not None:
+            return self.attribute.conclusion.word
         if self.rated is not None:
             return self.rated.verdict
         return "undecided" if self.claim.kind == "rated" else "open"

@@ -7,6 +7,7 @@ never said as if its contrary had been.
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from blindtest.report.attribute_words import attribute_beside, attribute_plan, attribute_sentence, d_span, d_words
 from blindtest.report.choice_facts import PlanFacts
 from blindtest.report.claim_facts import ClaimFacts, ClaimResult
 from blindtest.report.companion_words import in_passing, second_thoughts
@@ -33,6 +34,7 @@ from blindtest.report.rating_words import (
 )
 from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural, short_names
 from blindtest.report.words import sentence as sentence_of
+from blindtest.stats import AttributeChances
 
 __all__ = ["Said", "claimed", "margin_words", "numbers_words", "said_of", "text_of_claim"]
 
@@ -63,6 +65,7 @@ def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
     return {
         "heard": f"{a} and {b} can be told apart by ear",
         "preferred": f"{a} is preferred to {b}",
+        "attribute": f"{a} has more {clean(claim.attribute)} than {b}",
         "rated": f"{a} is rated above {b}, and that survives when the names are gone",
     }.get(claim.kind, f"{a} and {b}: {clean(claim.kind)}")
 
@@ -74,6 +77,10 @@ def margin_words(claim: ClaimFacts) -> str:
     if claim.kind == "preferred":
         band = interval_words(margin_band(claim.margin))
         return f"{percent(claim.margin)} beyond one half: a probability of {band} counts as negligible"
+    if claim.kind == "attribute":
+        return (
+            f"a d\u2032 of {claim.margin:g} along the attribute: {d_span((-claim.margin, claim.margin))} is negligible"
+        )
     if claim.kind == "rated":
         kept = f"; {kept_words(claim.kept)} of the labelled effect count as kept" if claim.kept is not None else ""
         return f"{claim.margin:g} points of the scale of 100{kept}"
@@ -93,6 +100,12 @@ def numbers_words(result: ClaimResult) -> str:
             return f"{plural(liked.ties, 'tie')} and nothing else"
         ties = f", {plural(liked.ties, 'tie')}" if liked.ties else ""
         return f"{count_of(liked.wins, liked.decided)}{ties}; interval {interval_words(liked.interval)}"
+    if result.attribute is not None:
+        chosen = result.attribute.decisive
+        return (
+            f"{count_of(chosen.correct, chosen.trials)}; d\u2032 {d_words(chosen.d_prime)}, interval "
+            f"{d_span(chosen.d_prime_interval)}"
+        )
     if result.rated is not None:
         rated = result.rated
         parts = [("labelled", rated.labelled), ("blind", rated.blind)]
@@ -118,6 +131,11 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
             further = tuple(strength_words(fit, a, b))
         elif result.preferred.why_no_strengths:
             further = (f"No strengths could be fitted: {clean(result.preferred.why_no_strengths)}.",)
+    elif result.attribute is not None:
+        chances = result.plan if isinstance(result.plan, AttributeChances) else None
+        more = clean(claim.attribute)
+        sentence = attribute_sentence(result.attribute, result.word, a, b, more)
+        beside = attribute_beside(result.attribute, chances, a, b, more)
     elif result.rated is not None:
         survival = result.plan if isinstance(result.plan, SurvivalPlanFacts) else None
         sentence = rated_sentence(result.rated, result.word, a, b)
@@ -142,6 +160,8 @@ def plan_words(result: ClaimResult, a: str) -> str:
     """Return what the claim's plan could have found."""
     if isinstance(result.plan, PreferencePlanFacts):
         return preference_plan(result.plan, a)
+    if isinstance(result.plan, AttributeChances):
+        return attribute_plan(result.plan, a)
     if isinstance(result.plan, SurvivalPlanFacts):
         return survival_plan(result.plan)
     return heard_plan(result.plan)

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from blindtest.report.attribute_words import d_span
 from blindtest.report.choice_facts import PlanFacts
 from blindtest.report.claim_facts import ClaimResult
 from blindtest.report.facts import ReportInput
@@ -24,6 +25,7 @@ from blindtest.report.words import (
     short_names,
     when,
 )
+from blindtest.stats import AttributeChances
 
 __all__ = ["doubts", "left_out"]
 
@@ -242,7 +244,12 @@ def _missed(report: ReportInput) -> tuple[str, ...]:
     several = len(report.answers) > 1
     for one in report.answers:
         a, b = short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)])
-        said = {"heard": _missed_heard, "preferred": _missed_preferred, "rated": _missed_rated}.get(one.claim.kind)
+        said = {
+            "heard": _missed_heard,
+            "preferred": _missed_preferred,
+            "attribute": _missed_attribute,
+            "rated": _missed_rated,
+        }.get(one.claim.kind)
         prefix = f"{one.claim.kind.capitalize()}, {a} and {b}: " if several else ""
         out += [prefix + text for text in (said(one, a) if said else ())]
     out.append("Differences that need longer listening, other programme, another level or other ears than these.")
@@ -282,6 +289,22 @@ def _missed_preferred(one: ClaimResult, a: str) -> list[str]:
         out.append(
             f"With {percent(said.level)} confidence, the answers leave room for any probability to prefer {a} from "
             f"{interval_words(said.interval, 1)}."
+        )
+    return out
+
+
+def _missed_attribute(one: ClaimResult, a: str) -> list[str]:
+    out = []
+    if isinstance(one.plan, AttributeChances):
+        out.append(
+            f"Differences smaller than a d\u2032 of {one.plan.margin:g} along the attribute: the plan would have shown "
+            f"them with a chance of less than {percent(one.plan.chance_shown)}."
+        )
+    if one.attribute is not None:
+        said = one.attribute.decisive
+        out.append(
+            f"With {percent(said.level)} confidence, the answers leave room for any d\u2032 from "
+            f"{d_span(said.d_prime_interval)}."
         )
     return out
 
@@ -358,6 +381,14 @@ def _unanswered_choices(report: ReportInput) -> tuple[str, ...]:
                 f"{facts.against.wins} of {facts.against.decided}; for it: {facts.favouring.wins} of "
                 f"{facts.favouring.decided}; left out: {facts.answered.wins} of {facts.answered.decided}. The "
                 "conclusion is drawn with them against it."
+            )
+    for one in report.of_kind("attribute"):
+        more = None if one.attribute is None else one.attribute.conclusion
+        if more is not None and more.unanswered:
+            out.append(
+                f"{plural(more.unanswered, 'counted trial')} stayed unanswered. Counted as wrong: {more.correct} of "
+                f"{more.trials + more.unanswered} right; as right: {more.correct + more.unanswered}; left out: "
+                f"{more.correct} of {more.trials}. The conclusion is drawn with them against it."
             )
     return tuple(out)
 

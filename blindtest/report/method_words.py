@@ -54,6 +54,17 @@ _METHODS = {
         "either sound could come twice. Who hears nothing is right half of the time, however readily they say that "
         f"two sounds differ. {_UNTOLD}"
     ),
+    "2afc": (
+        "In each trial the listener could switch freely, at the same place in the music, between two sounds, and said "
+        "which had more of the attribute named in the question. Which was which was drawn fairly and independently for "
+        "every trial. Who hears nothing chooses the claimed one half of the time. Nobody was told which one it was."
+    ),
+    "3afc": (
+        "In each trial the listener could switch freely, at the same place in the music, between three sounds, two of "
+        "which were the same, and said which one had more of the attribute named in the question: the claimed one, "
+        "which came once. Where it stood was drawn fairly and independently for every trial. Who hears nothing chooses "
+        "it in one third of trials. Nobody was told which one it was."
+    ),
     "preference": (
         "In each pair the listener could switch freely, at the same place in the music, between two sounds without "
         "names, and said which of the two they would rather listen to. Which came first was balanced over each clip "
@@ -164,6 +175,15 @@ def statistics_words(result: ClaimResult) -> str:
             f"tested at the {alpha} level, {sides}: exact sign test against one half, trials without a preference "
             "apart; Clopper and Pearson's limits, held against the margin; Bradley and Terry's model with Davidson's "
             "ties and an effect of order beside it"
+        )
+    if result.claim.kind == "attribute":
+        concluded = None if result.attribute is None else result.attribute.conclusion
+        claimed = concluded is not None and concluded.direction == "claimed"
+        sides = "one-sided, in the direction sealed" if claimed else "two-sided"
+        return (
+            f"tested at the {alpha} level, {sides}: exact binomial test against guessing; Clopper and Pearson's "
+            "limits, carried over to d\u2032 along the attribute and held against the margin; Holm's correction over "
+            "several listeners"
         )
     if result.claim.kind == "rated":
         return (

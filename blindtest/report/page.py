@@ -10,6 +10,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
+from blindtest.report.attribute_words import d_span, d_words
 from blindtest.report.choice_facts import Tested
 from blindtest.report.claim_facts import ClaimResult
 from blindtest.report.claim_words import Said, claimed, margin_words, numbers_words, said_of
@@ -120,7 +121,12 @@ class _Other:
     """Among the claims of its kind."""
 
 
-_TITLES = {"heard": "Can it be heard?", "preferred": "Is it preferred?", "rated": "Does it survive blinding?"}
+_TITLES = {
+    "heard": "Can it be heard?",
+    "preferred": "Is it preferred?",
+    "attribute": "Which has more of it?",
+    "rated": "Does it survive blinding?",
+}
 
 
 def _others(report: ReportInput, every_claim: Sequence[tuple[ClaimResult, Said]]) -> tuple[_Other, ...]:
@@ -159,7 +165,7 @@ def _heard_method(report: ReportInput) -> _HeardMethod:
     return _HeardMethod(title=clean(protocol.method_title), model=clean(protocol.decision_model))
 
 
-_WITHOUT_ANSWER = ("preference", "rating", "rating-single", "recognition")
+_WITHOUT_ANSWER = ("2afc", "3afc", "preference", "rating", "rating-single", "recognition")
 """Methods that do not ask whether something is heard."""
 
 
@@ -223,6 +229,8 @@ def question(report: ReportInput) -> str:
     a, b = short_names([report.name_of(claim.device), report.name_of(claim.comparator)])
     if claim.kind == "preferred":
         return f"Is {a} preferred to {b}, blind and at equal loudness?"
+    if claim.kind == "attribute":
+        return f"Does {a} have more {clean(claim.attribute)} than {b}, blind and at equal loudness?"
     if claim.kind == "rated":
         return f"{a} was rated above {b}: does that survive when the names are gone?"
     return f"Can {a} and {b} be told apart by ear, blind and at equal loudness?"
@@ -296,6 +304,22 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
             ]
             for t in (*listeners, facts.answered)
         ]
+    elif one.attribute is not None:
+        chosen = one.attribute
+        head = ["who", f"{md(a)} chosen", "d\u2032", "interval", "p (exact)"]
+        several_ = chosen.listeners if len(chosen.listeners) > 1 else ()
+        tests = [(t.who, t.tested, t.adjusted_p_value) for t in several_]
+        tests.append(("all answers", chosen.decisive, None))
+        rows = [
+            [
+                md(who),
+                count_of(t.correct, t.trials),
+                d_words(t.d_prime),
+                d_span(t.d_prime_interval),
+                _p_by_holm(t.p_value, adjusted),
+            ]
+            for who, t, adjusted in tests
+        ]
     elif one.rated is not None:
         head = ["effect, points", "estimate", "interval"]
         named = (
@@ -315,9 +339,13 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
 
 
 def _p(one: Tested | Preferred) -> str:
-    p = p_words(one.p_value)
-    if one.adjusted_p_value is not None:
-        p += f", by Holm {p_words(one.adjusted_p_value)}"
+    return _p_by_holm(one.p_value, one.adjusted_p_value)
+
+
+def _p_by_holm(p_value: float, adjusted: float | None) -> str:
+    p = p_words(p_value)
+    if adjusted is not None:
+        p += f", by Holm {p_words(adjusted)}"
     return escaped_markdown(p)
 
 
@@ -380,6 +408,8 @@ def _environment() -> Any:
         chance=chance_words,
         points=points,
         span=span,
+        d=d_words,
+        d_span=d_span,
         sentence=sentence,
     )
     made.globals.update(

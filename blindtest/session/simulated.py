@@ -8,7 +8,8 @@ Creelman 2005, Detection Theory): *differencing*: X is the one it differs less f
 of all three observations, over both ways in which A and B can lie; *guesser*: a fair coin.
 Duo-trio, triangle and tetrad are decided by differences in the same way: the one that differs less from the reference;
 the one that is not of the closest two; the two lowest belong together. Whoever follows a rule that a method doesn't
-know takes its first.
+know takes its first. Choices of the one with more of an attribute: the axis is that attribute, and the first condition
+lies d' above the second (below it where the rule is *the other way round*); the highest is chosen.
 Same-different: a pair whose two differ by more than the listener's criterion is called different.
 Adaptive methods: each level lies its place on the grid times d' away from the reference, so d' is that of one step. Who
 has found out what to listen for takes the one that has most of it (*highest*); by *differencing* the one that is
@@ -207,6 +208,17 @@ def _beyond_criterion(listener: SimulatedListener, trial: HeardTrial, rng: np.ra
     return {"choice": "different" if abs(one - other) > listener.criterion else "same"}
 
 
+def _highest(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    # The axis of `_observed` runs from the first condition to the second.
+    heard = _observed(listener, trial, rng)
+    return {"choice": min(heard, key=lambda slot: heard[slot])}
+
+
+def _lowest(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    heard = _observed(listener, trial, rng)
+    return {"choice": max(heard, key=lambda slot: heard[slot])}
+
+
 def _logistic(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
     liking = _told(listener, listener.liking, "liking")
     (one, first), (two, second) = trial.sounding.items()
@@ -268,6 +280,8 @@ RULES: dict[str, dict[str, Rule]] = {
     "staircase": _ADAPTIVE,
     "staircase-weighted": _ADAPTIVE,
     "threshold-bayes": _ADAPTIVE,
+    "2afc": {"highest": _highest, "the other way round": _lowest, "guesser": _guesser},
+    "3afc": {"highest": _highest, "the other way round": _lowest, "guesser": _guesser},
     "preference": {"logistic": _logistic},
     "rating": {"opinion": _rated},
     "rating-single": {"opinion": _rated},
@@ -323,7 +337,8 @@ def simulate_sitting(
     rng : the listener's noise
     clock : gives the time of each event
     study : id of the study, for the rows
-    save : called with each confirmed answer before the sitting goes on, as a server does
+    save : called with each confirmed answer before the sitting goes on, as a server does, and again with what was
+        measured since
     stop_after : the listener leaves after so many answers; the sitting is returned unfinished
     """
     sitting, listener = start(plan, study=study, listener=listener.pseudonym), listener.today(rng)

@@ -4,6 +4,16 @@ Choices are judged by exact tests; every result carries its numbers, estimate, i
 sentence in plain words. Words of conclusions are *shown*, *refuted*, *negligible* and *open*.
 """
 
+from blindtest.stats.attribute import (
+    AttributeChances,
+    AttributeConclusion,
+    AttributeTest,
+    attribute_chances,
+    attribute_test,
+    conclude_attribute,
+    signed_d_prime,
+    signed_proportion,
+)
 from blindtest.stats.attribution import AttributionResult, StageEffect, attribution
 from blindtest.stats.bayes import BayesianChoice, bayesian_discrimination, bayesian_preference
 from blindtest.stats.beta_binomial import BetaBinomialResult, fit_beta_binomial
@@ -11,6 +21,7 @@ from blindtest.stats.bias import ResponseBias, response_bias
 from blindtest.stats.circular_triads import CircularTriads, circular_triads
 from blindtest.stats.companions import (
     Companion,
+    attribute_companions,
     choice_companions,
     preference_companions,
     rating_companions,
@@ -210,6 +221,9 @@ __all__ = [
     "DECISION_RULES",
     "TRACK_COLUMNS",
     "AgreementResult",
+    "AttributeChances",
+    "AttributeConclusion",
+    "AttributeTest",
     "AttributionResult",
     "BayesianChoice",
     "BetaBinomialResult",
@@ -312,6 +326,9 @@ __all__ = [
     "agreement",
     "answers_in_order",
     "assessor_expertise",
+    "attribute_chances",
+    "attribute_companions",
+    "attribute_test",
     "attribution",
     "bayesian_discrimination",
     "bayesian_preference",
@@ -323,6 +340,7 @@ __all__ = [
     "circular_triads",
     "combined_e_value",
     "conclude",
+    "conclude_attribute",
     "conclude_contrast",
     "conclude_preference",
     "confidence_sequence",
@@ -392,6 +410,8 @@ __all__ = [
     "same_different_test",
     "sample_size",
     "screen_listeners",
+    "signed_d_prime",
+    "signed_proportion",
     "signed_rank_pairs",
     "signed_rank_test",
     "similarity_critical_number",

@@ -28,7 +28,7 @@ from blindtest.stats.trends import trial_trend
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["Companion", "choice_companions", "p_short", "preference_companions"]
+__all__ = ["Companion", "attribute_companions", "choice_companions", "p_short", "preference_companions"]
 
 LEAST_LISTENERS = 3
 """Listeners below which nothing is said of how they differ."""
@@ -101,6 +101,20 @@ def choice_companions(
             lambda: _trend(table, method, found.pooled.trials, alpha),
             lambda: _called(table, found.pooled, alpha) if method == "same-different" else _bias(table, method, alpha),
             lambda: _bayes(found.pooled, margin),
+        )
+    )
+
+
+def attribute_companions(table: "DataFrame", *, method: str, alpha: float = 0.05) -> tuple[Companion, ...]:
+    """Return what stands beside choices of the one with more of an attribute: trend, and places that were favoured.
+
+    What is heard beyond guessing, and models of it, look at one side of guessing only: here there are two.
+    """
+    found = listener_results(table, method=method)
+    return _seen(
+        (
+            lambda: _trend(table, method, found.pooled.trials, alpha),
+            lambda: _bias(table, method, alpha),
         )
     )
 

@@ -13,6 +13,7 @@ from blindtest.steps.answers import (
     PreferredAnswers,
     read_answers,
 )
+from blindtest.steps.attribute_lines import attribute_lines
 from blindtest.steps.columns import columns
 from blindtest.steps.heard_lines import conclusion_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
@@ -80,7 +81,10 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         "word": one.word,
         "why_not": one.why_not,
         "companions": [
-            look.to_dict() for ended in (one.heard, one.preferred, one.rated) if ended for look in ended.companions
+            look.to_dict()
+            for ended in (one.heard, one.preferred, one.attribute, one.rated)
+            if ended
+            for look in ended.companions
         ],
         "p_value": one.p_value,
         "adjusted_p_value": one.adjusted_p_value,
@@ -107,6 +111,22 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
             "strengths": one.preferred.strengths.to_dict() if one.preferred.strengths else None,
             "why_no_strengths": one.preferred.why_no_strengths,
         },
+        "attribute": None
+        if one.attribute is None
+        else {
+            "method": one.attribute.method,
+            "attribute": one.attribute.attribute,
+            "conclusion": one.attribute.conclusion.to_dict(),
+            "plan": one.attribute.chances.to_dict() if one.attribute.chances else None,
+            "listeners": [
+                {
+                    "listener": own.listener,
+                    "adjusted_p_value": own.adjusted_p_value,
+                    "conclusion": own.conclusion.to_dict(),
+                }
+                for own in one.attribute.listeners
+            ],
+        },
         "rated": None
         if one.rated is None
         else {
@@ -119,6 +139,7 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
 _CLAIMED = {
     "heard": "{device} and {comparator} can be told apart",
     "preferred": "{device} is preferred to {comparator}",
+    "attribute": "{device} has more {attribute} than {comparator}",
     "rated": "{device} is rated above {comparator}, also without its name",
 }
 
@@ -141,9 +162,11 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
             lines += ["", _listener_table(one.heard)]
     if one.preferred is not None:
         lines += ["", *_preferred_lines(one.preferred)]
+    if one.attribute is not None:
+        lines += ["", *attribute_lines(one.attribute)]
     if one.rated is not None:
         lines += ["", *rated_lines(one.rated.result, one.rated.recognition)]
-    ended = one.heard or one.preferred or one.rated
+    ended = one.heard or one.preferred or one.attribute or one.rated
     if ended is not None and ended.companions:
         lines += ["", *companion_lines(ended.companions)]
     if one.adjusted_p_value is not None:

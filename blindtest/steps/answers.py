@@ -22,6 +22,7 @@ from blindtest.stats import (
     adjust_p_values,
     choice_companions,
     conclude,
+    conclude_attribute,
     conclude_preference,
     fit_paired_preferences,
     plan_chances,
@@ -33,6 +34,7 @@ from blindtest.stats import (
     table_of,
     trial_table,
 )
+from blindtest.steps.attribute_answers import AttributeAnswers, attribute_answers, p_of
 
 if TYPE_CHECKING:
     from blindtest.session.register import SealEntry, SittingEntry
@@ -161,6 +163,7 @@ class ClaimAnswers:
     """Trials planned for it in the sittings that count."""
     heard: HeardAnswers | None = None
     preferred: PreferredAnswers | None = None
+    attribute: AttributeAnswers | None = None
     rated: RatedAnswers | None = None
     why_not: str = ""
     """Why there is no result."""
@@ -176,6 +179,8 @@ class ClaimAnswers:
             return self.heard.conclusion.word
         if self.preferred is not None:
             return self.preferred.conclusion.word
+        if self.attribute is not None:
+            return self.attribute.conclusion.word
         if self.rated is not None:
             return self.rated.result.verdict
         return "undecided" if self.record["kind"] == "rated" else "open"
@@ -279,6 +284,8 @@ def _claim(
         return ClaimAnswers(record=claim, planned=0, why_not="no sitting that counts has ended yet")
     if claim["kind"] == "preferred":
         return _preferred(claim, sittings, alpha, planned)
+    if claim["kind"] == "attribute":
+        return _attribute(claim, sittings, alpha, planned)
     if claim["kind"] == "rated":
         return _rated(claim, sittings, record, alpha, planned)
     return _heard(claim, sittings, alpha, planned)
@@ -300,9 +307,9 @@ def _adjusted(claims: Sequence[ClaimAnswers]) -> list[ClaimAnswers]:
 
 
 def _heard(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int) -> ClaimAnswers:
-    blocks, margin = list(claim["blocks"]), claim["margin"]
+    margin = claim["margin"]
     rows = [row for sitting in sittings for row in sitting.of_claim(claim)]
-    methods = sorted({block.method for s in sittings for block in s.plan.protocol.blocks if block.id in blocks})
+    methods = _methods(claim, sittings)
     if len(methods) != 1:
         return ClaimAnswers(record=claim, planned=planned, why_not=f"several methods together: {', '.join(methods)}")
 
@@ -353,6 +360,41 @@ def _heard(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: 
         ),
         p_value=p_value,
     )
+
+
+def _methods(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers]) -> list[str]:
+    """Return the methods of the blocks that answer a claim, sorted."""
+    blocks = (block for sitting in sittings for block in sitting.plan.protocol.blocks)
+    return sorted({block.method for block in blocks if block.id in claim["blocks"]})
+
+
+# attribute
+
+
+def _attribute(
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int
+) -> ClaimAnswers:
+    methods = _methods(claim, sittings)
+    if len(methods) != 1:
+        return ClaimAnswers(record=claim, planned=planned, why_not=f"several methods together: {', '.join(methods)}")
+    found = attribute_answers(claim, sittings, alpha, planned, methods[0])
+    one = found.conclusion
+
+    def word_at(at: float) -> str:
+        return conclude_attribute(
+            one.correct,
+            one.trials,
+            method=one.method,
+            margin=one.margin,
+            alpha=at,
+            direction=one.direction,
+            unanswered=one.unanswered,
+        ).word
+
+    p_value = p_of(one)
+    if one.word == "negligible":
+        p_value = _smallest_alpha("negligible", alpha, word_at, halvings=40)
+    return ClaimAnswers(record=claim, planned=planned, attribute=found, p_value=p_value)
 
 
 # preferred

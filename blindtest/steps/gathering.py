@@ -15,6 +15,8 @@ from blindtest.design import Block
 from blindtest.methods import METHODS
 from blindtest.render import Rendered
 from blindtest.report import (
+    AttributeFacts,
+    AttributeListenerFacts,
     BlockFacts,
     ClaimFacts,
     ClaimResult,
@@ -47,7 +49,7 @@ from blindtest.report import (
     Truth,
     UnitFacts,
 )
-from blindtest.stats import DECISION_RULES, Companion, Conclusion, SurvivalPower, survival_power
+from blindtest.stats import DECISION_RULES, AttributeChances, Companion, Conclusion, SurvivalPower, survival_power
 from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
 from blindtest.steps.corrections import designed
 from blindtest.steps.sealing import STOPPING
@@ -192,6 +194,10 @@ _REFUTED_BY = {
         "showing, at a risk of error of {alpha:g}, that the other one is preferred, or that the preference lies within "
         "50 % -+ {share:g} %"
     ),
+    "attribute": (
+        "showing, at a risk of error of {alpha:g}, that the other one has more of it, or that d\u2032 lies within "
+        "-{margin:g} ... {margin:g}"
+    ),
     "rated": "showing, at a risk of error of {alpha:g}, that the blind effect is smaller than {margin:g} points",
 }
 
@@ -208,6 +214,7 @@ def _claim(one: ClaimAnswers, alpha: float) -> ClaimFacts:
         quote=record["quote"],
         device=record["device"],
         comparator=record["comparator"],
+        attribute=str(record.get("attribute", "")),
         clips=tuple(record["clips"]),
         margin=margin,
         kept=float(record["kept"]) if record["kind"] == "rated" else None,
@@ -240,8 +247,8 @@ def _heard_results(answers: Answers) -> Results | None:
 
 
 def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> ClaimResult:
-    plan: PlanFacts | PreferencePlanFacts | SurvivalPlanFacts | None = None
-    preferred, rated = None, None
+    plan: PlanFacts | PreferencePlanFacts | AttributeChances | SurvivalPlanFacts | None = None
+    preferred, attribute, rated = None, None, None
     record = one.record
     chance: float | None = None
     if record["kind"] == "heard":
@@ -261,6 +268,18 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
             why_no_strengths=one.preferred.why_no_strengths,
             truth=truths.preferred,
         )
+    if one.attribute is not None:
+        plan = one.attribute.chances
+        chance = plan.chance_to_fail if plan else None
+        attribute = AttributeFacts(
+            conclusion=one.attribute.conclusion,
+            listeners=tuple(
+                AttributeListenerFacts(
+                    who=own.listener, conclusion=own.conclusion, adjusted_p_value=own.adjusted_p_value
+                )
+                for own in one.attribute.listeners
+            ),
+        )
     if one.rated is not None:
         power = _planned_power(record, answers)
         plan = SurvivalPlanFacts.of(power)
@@ -276,6 +295,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         claim=_claim(one, answers.alpha),
         heard=_results(one.heard) if one.heard is not None else None,
         preferred=preferred,
+        attribute=attribute,
         rated=rated,
         plan=plan,
         alpha=answers.alpha,
@@ -288,7 +308,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
 
 
 def _companions(one: ClaimAnswers) -> tuple[Companion, ...]:
-    ended = one.heard or one.preferred or one.rated
+    ended = one.heard or one.preferred or one.attribute or one.rated
     return ended.companions if ended is not None else ()
 
 

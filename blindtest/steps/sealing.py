@@ -65,6 +65,11 @@ ANALYSIS = {
         "limits at alpha into survives, shrinks, vanishes and reverses; a contradicting repeat on anchors or signs "
         "makes it undecided; one contrast per listener beside it"
     ),
+    "attribute": (
+        "counted trials only; exact binomial test against guessing on both sides, or on the sealed side only; shown, "
+        "refuted, negligible or open by exact limits of d' against the margin; unanswered trials count against "
+        "whichever conclusion is drawn; listeners one by one with Holm's adjustment"
+    ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
 STOPPING = "the number of trials of each sitting is fixed"
@@ -98,7 +103,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         "decoys": [one.id for one in study.conditions if one.decoy],
         "labels": names_read(study),
         "alpha": ALPHA,
-        "analysis": ANALYSIS,
+        "analysis": _analysis(study),
         "stopping": STOPPING,
         "protocol": {
             "name": study.protocol.name,
@@ -138,6 +143,13 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
     }
 
 
+def _analysis(study: Study) -> dict[str, str]:
+    """Return the analysis of every kind; what came later stands there only where it is used, so that seals made before
+    it hold on."""
+    kinds = {claim.kind for claim in study.claims}
+    return {kind: words for kind, words in ANALYSIS.items() if kind != "attribute" or kind in kinds}
+
+
 def claims_of(study: Study) -> tuple[Claim, ...]:
     """Return the claims of a study, the primary one first; the one that two conditions imply where none is written."""
     first = primary_claim(study)
@@ -151,9 +163,12 @@ def names_read(study: Study) -> dict[str, str]:
 
 
 def _claim_record(study: Study, claim: Claim) -> dict[str, Any]:
+    blocks = claim_blocks(study, claim)
+    asked = next((block.numbers["attribute"] for block in blocks if "attribute" in block.numbers), "")
     return {
         "id": claim.id,
         "kind": claim.kind,
+        **({"attribute": asked} if claim.kind == "attribute" else {}),
         "device": claim.device,
         "comparator": claim.comparator,
         "clips": list(claim_clips(study, claim)),
@@ -164,7 +179,7 @@ def _claim_record(study: Study, claim: Claim) -> dict[str, Any]:
         "primary": claim.id == claims_of(study)[0].id,
         "quote": claim.quote,
         "impression": claim.impression,
-        "blocks": [block.id for block in claim_blocks(study, claim)],
+        "blocks": [block.id for block in blocks],
     }
 
 

@@ -12,6 +12,7 @@ from blindtest.steps.corrections import Designed, designed
 from blindtest.steps.place import Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.quotes import quote_faults
 from blindtest.study import (
+    AttributeReach,
     Examined,
     PreferenceReach,
     RatedReach,
@@ -30,7 +31,7 @@ from blindtest.study import (
 
 __all__ = ["Checked", "RenderShown", "check", "new", "pair", "render", "schema"]
 
-Plan = Reach | PreferenceReach | RatedReach
+Plan = Reach | PreferenceReach | AttributeReach | RatedReach
 """What the plan of a claim can show and refute."""
 
 
@@ -119,7 +120,7 @@ def _chance_to_fail(reach: Plan) -> float:
     """Return how often the plan refutes the claim where it is false, or finds it negligible."""
     if isinstance(reach, Reach):
         return reach.chance_negligible
-    return reach.chance_to_fail if isinstance(reach, PreferenceReach) else reach.chance_vanishes
+    return reach.chance_vanishes if isinstance(reach, RatedReach) else reach.chance_to_fail
 
 
 def _reach_words(reach: Plan) -> str:

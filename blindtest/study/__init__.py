@@ -1,5 +1,6 @@
 """The folder a user writes: study.toml and protocol files read, everything that is wrong with them found at once."""
 
+from blindtest.study.attribute_reach import ALTERNATIVES, AttributeReach, attribute_reach, choices_needed
 from blindtest.study.comparing import (
     claim_blocks,
     claim_clips,
@@ -43,6 +44,8 @@ from blindtest.study.study import (
 from blindtest.study.succession import Kept, Origin, new_study_from, read_origin
 
 __all__ = [
+    "ALTERNATIVES",
+    "AttributeReach",
     "Examined",
     "Kept",
     "Listeners",
@@ -59,7 +62,9 @@ __all__ = [
     "StudyCorrection",
     "StudyStage",
     "Unit",
+    "attribute_reach",
     "check_study",
+    "choices_needed",
     "claim_blocks",
     "claim_clips",
     "compared",

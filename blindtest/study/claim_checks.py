@@ -9,7 +9,7 @@ from blindtest.study.schema import MARGINS
 
 __all__ = ["check_claims"]
 
-ONE_PAIR = ("heard", "preferred")
+ONE_PAIR = ("heard", "preferred", "attribute")
 
 
 def check_claims(data: Tables, found: Findings) -> None:
@@ -35,12 +35,14 @@ def _claim(data: Tables, claim: Tables, index: int, found: Findings) -> None:
         if len(set(clips)) < len(clips):
             found.fault((*path, "clips"), "a clip is named twice", got=", ".join(clips))
     kind = claim.get("kind")
-    if kind in MARGINS and claim.get("margin", 0) >= MARGINS[kind][0]:
+    # Of an attribute the unit follows from the method that judges it: `deciding.py` says it.
+    if kind in MARGINS and kind != "attribute" and claim.get("margin", 0) >= MARGINS[kind][0]:
         found.fault((*path, "margin"), "out of range", got=claim["margin"], allowed=MARGINS[kind][1])
-    for key, only in (("kept", "rated"), ("direction", "preferred")):
-        if key in claim and kind is not None and kind != only:
+    for key, only in (("kept", ("rated",)), ("direction", ("preferred", "attribute"))):
+        if key in claim and kind is not None and kind not in only:
+            kinds = " and ".join(only)
             found.fault(
-                (*path, key), f"only claims of the kind {only} have this key", got=kind, remedy="take the key out"
+                (*path, key), f"only claims of the kind {kinds} have this key", got=kind, remedy="take the key out"
             )
     if "impression" in claim and "quote" not in claim and not found.is_touched(*path, "quote"):
         found.fault(

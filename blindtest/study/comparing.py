@@ -24,8 +24,8 @@ __all__ = [
     "with_trials",
 ]
 
-PAIRED = ("heard", "preferred")
-"""Kinds of claim whose methods hold two conditions against each other."""
+PAIRED = ("heard", "preferred", "attribute")
+"""Kinds of claim that hold two conditions against each other, where their method is one of choice."""
 ANCHOR_LABELS = {"low": "low anchor", "mid": "mid anchor", "high": "high anchor"}
 
 
@@ -119,7 +119,8 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
     plain = tuple(condition.id for condition in conditions if condition.plain)
     if METHODS[block.method].reference:
         return _against_reference(block, conditions)
-    if any(kind in PAIRED for kind in decides):
+    rating = METHODS[block.method].answer_kind == "rate"
+    if not rating and any(kind in PAIRED for kind in decides):
         own = [claim for claim in claims if claim.kind in decides]
         if own:
             return own[0].device, own[0].comparator
@@ -128,7 +129,6 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
         return claims[0].device, claims[0].comparator
     if block.phase == "worn":
         return plain
-    rating = METHODS[block.method].answer_kind == "rate"
     return tuple(condition.id for condition in conditions if rating or condition.anchor is None)
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from blindtest.design import DEFAULT_KEPT, DEFAULT_MARGIN_POINTS, METHODS, Block, Claim, Protocol
 from blindtest.errors import BlindtestError
+from blindtest.study.attribute_reach import ALTERNATIVES, AttributeReach, attribute_reach, choices_needed
 from blindtest.study.checks import entries
 from blindtest.study.comparing import block_conditions, with_trials
 from blindtest.study.findings import Findings
@@ -23,7 +24,7 @@ from blindtest.study.refutation import (
     reach,
     trials_needed,
 )
-from blindtest.study.schema import MARGINS
+from blindtest.study.schema import margin_range
 from blindtest.study.study import StudyCondition
 
 __all__ = ["primary_index", "read_study_protocol"]
@@ -34,6 +35,7 @@ Place = tuple[str | int, ...]
 EXAMPLES = {
     "heard": "margin = 0.5, the share of trials heard beyond guessing that would matter",
     "preferred": "margin = 0.3, the probability of a preference beyond 1/2 that would matter",
+    "attribute": "margin = 1.0, the d' along the attribute that would matter",
 }
 
 
@@ -72,11 +74,33 @@ def read_study_protocol(data: Tables, folder: Path, found: Findings) -> tuple[Pr
     found.faults += after
     if protocol is None:
         return None, {}
-    protocol = replace(protocol, order=table.get("order", protocol.order))
+    protocol = _named(replace(protocol, order=table.get("order", protocol.order)), found)
     if "order" in table and not any(block.phase == "labelled" for block in protocol.blocks):
         problem = "no phase of this protocol shows names: there is no order"
         found.fault(("protocol", "order"), problem, got=table["order"], remedy="take the key out")
     return _decided(data, protocol, found)
+
+
+def _named(protocol: Protocol, found: Findings) -> Protocol:
+    """Return the protocol with its attribute named in every block that asks for one; complain where none is named."""
+    asking = [block for block in protocol.blocks if block.method in ALTERNATIVES]
+    named = [block.numbers["attribute"] for block in asking if "attribute" in block.numbers]
+    if asking and not named:
+        found.fault(
+            ("protocol", "use"),
+            f"the protocol {protocol.name} asks which has more of an attribute: of which?",
+            remedy=f'write {asking[-1].id}.attribute = "bass" under [protocol.changes], or what it is about',
+        )
+    if not named:
+        return protocol
+    # Practice is about what the test is about, unless it says otherwise.
+    return replace(
+        protocol,
+        blocks=tuple(
+            replace(block, numbers={"attribute": named[-1], **block.numbers}) if block in asking else block
+            for block in protocol.blocks
+        ),
+    )
 
 
 def primary_index(claims: Sequence[Tables]) -> int | None:
@@ -259,8 +283,11 @@ def _reach(
             remedy=f"write {EXAMPLES[kind]}",
         )
         return None
-    if margin >= MARGINS[kind][0]:
-        return None  # said where the claim was looked at, or the protocol
+    greatest, allowed = margin_range(kind, blocks[0].method)
+    if margin >= greatest:
+        if kind == "attribute" and "margin" in claim:
+            found.fault(place, "out of range", got=margin, allowed=allowed)
+        return None  # else said where the claim was looked at, or the protocol
     own = claim.get("clips", "all")
     share = (len(own), len(tested)) if isinstance(own, list) and tested else (1, 1)
     if kind == "rated":
@@ -269,8 +296,19 @@ def _reach(
             return None
         return _rated(protocol, claim, clips, isinstance(own, list), float(margin), planned, place, found)
     trials = sum(_on_clips(block, share) for block in blocks)
-    plan: Reach | PreferenceReach
-    if kind == "preferred":
+    plan: Reach | PreferenceReach | AttributeReach
+    if kind == "attribute" and blocks[0].method not in ALTERNATIVES:
+        # Rated, its margin is in points of the scale: `margin_range`.
+        found.fault(
+            place,
+            f"not yet: an attribute claimed of ratings ({blocks[0].method})",
+            allowed=", ".join(ALTERNATIVES),
+        )
+        return None
+    if kind == "attribute":
+        plan = attribute_reach(trials, margin, blocks[0].method, claim.get("direction", "two-sided"))
+        _say_attribute(plan, place, found)
+    elif kind == "preferred":
         plan = preference_reach(trials, margin, claim.get("direction", "two-sided"))
         _say_preference(plan, place, any(block.numbers.get("ties") for block in blocks), found)
     else:
@@ -337,6 +375,37 @@ def _say_preference(plan: PreferenceReach, place: Place, ties: bool, found: Find
     else:
         tied = "; each answer 'no preference' takes a pair away" if ties else ""
         found.note(place, plan.sentence + tied)
+
+
+def _say_attribute(plan: AttributeReach, place: Place, found: Findings) -> None:
+    weak = not plan.can_fail or plan.shown_from is None
+    fewest = choices_needed(plan.margin, plan.method, plan.direction) if weak else None
+    remedy = f"{fewest} trials are the fewest that could" if fewest else "more trials, or a larger margin"
+    got = f"{plan.trials} trials and margin d' {plan.margin:g}"
+    if not plan.can_fail:
+        refuted = (
+            "no number of choices would refute it"
+            if plan.refuted_to is None
+            else f"{plan.refuted_to} or fewer choices would refute it, reached with chance {plan.chance_refuted:.2f} "
+            f"at d' {-plan.margin:g}"
+        )
+        negligible = (
+            "none would make it negligible"
+            if plan.negligible is None
+            else f"{plan.negligible[0]} to {plan.negligible[1]} would make it negligible, reached with chance "
+            f"{plan.chance_negligible:.2f} by a guesser"
+        )
+        found.fault(
+            place,
+            f"the claim can't fail: {refuted}; {negligible}",
+            got=got,
+            allowed="a chance of .50 or more of one of them",
+            remedy=remedy,
+        )
+    elif plan.shown_from is None:
+        found.fault(place, "even all choices right would not show it", got=got, remedy=remedy)
+    else:
+        found.note(place, plan.sentence)
 
 
 def _rated(

@@ -31,7 +31,8 @@ __all__ = [
 ]
 
 CHANGEABLE = (
-    "trials", "repeats", "sittings", "ties", "constant_reference", "attribute", "break_after", "margin", "deadline_days",
+    "trials", "repeats", "sittings", "ties", "constant_reference", "attribute", "break_after", "margin",
+    "deadline_days",
 )  # fmt: skip
 """Numbers of a block that [protocol.changes] may change."""
 
@@ -212,7 +213,9 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
     if block.get("constant_reference") and method.name != "duo-trio":
         faults.append(source.fault((*path, "constant_reference"), "only duo-trio has one", got=method.name))
     if "attribute" in block and "attribute" not in method.decides:
-        faults.append(source.fault((*path, "attribute"), f"{method.name} asks for no attribute", got=block["attribute"]))
+        faults.append(
+            source.fault((*path, "attribute"), f"{method.name} asks for no attribute", got=block["attribute"])
+        )
     for kind in method.decides:
         greatest, allowed = margin_range(kind, method.name)
         if block.get("margin", 0) >= greatest:

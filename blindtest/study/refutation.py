@@ -7,7 +7,8 @@ integers over a common denominator, in one pass: `design.claim` asks single tail
 the one that would do.
 
 For a preference the plan has to reach *refuted* or *negligible*, each when it is true, with the arithmetic of
-`stats.preference`. What ratings can refute stands in `rated_reach.py`.
+`stats.preference`. What choices of the one with more of an attribute can refute stands in `attribute_reach.py`, what
+ratings can in `rated_reach.py`.
 """
 
 from collections.abc import Iterator
@@ -17,6 +18,7 @@ from math import comb
 from typing import TYPE_CHECKING, Literal, TypeAlias, Union
 
 if TYPE_CHECKING:
+    from blindtest.study.attribute_reach import AttributeReach
     from blindtest.study.rated_reach import RatedReach
 
 __all__ = [
@@ -24,13 +26,14 @@ __all__ = [
     "AnyReach",
     "PreferenceReach",
     "Reach",
+    "cumulative",
     "pairs_needed",
     "preference_reach",
     "reach",
     "trials_needed",
 ]
 
-AnyReach: TypeAlias = Union["Reach", "PreferenceReach", "RatedReach"]
+AnyReach: TypeAlias = Union["Reach", "PreferenceReach", "AttributeReach", "RatedReach"]
 
 LEAST_CHANCE = 0.5
 """With which a claim has to fail when it is false (claims, section 2)."""
@@ -83,7 +86,7 @@ def reach(trials: int, margin: float, guess: float = 0.5) -> Reach:
     """
     p0 = Fraction(guess).limit_denominator(10**6)
     p1 = p0 + (1 - p0) * Fraction(margin).limit_denominator(10**6)
-    guessing, hearing = list(_cumulative(trials, p0)), list(_cumulative(trials, p1))
+    guessing, hearing = list(cumulative(trials, p0)), list(cumulative(trials, p1))
     shown_from = next((x for x in range(1, trials + 1) if 1 - guessing[x - 1] <= ALPHA), None)
     negligible_to = max((x for x in range(trials + 1) if hearing[x] <= ALPHA), default=None)
     return Reach(
@@ -170,7 +173,7 @@ def preference_reach(
     """
     half = Fraction(1, 2)
     away = Fraction(margin).limit_denominator(10**6)
-    evens, more = list(_cumulative(trials, half)), list(_cumulative(trials, half + away))
+    evens, more = list(cumulative(trials, half)), list(cumulative(trials, half + away))
     tail = ALPHA / 2 if direction == "two-sided" else ALPHA
 
     # By symmetry P(X >= x) where p = 1/2 - margin is P(X <= trials - x) where p = 1/2 + margin.
@@ -210,7 +213,7 @@ def _surely_too_few(variance: float, distance: float) -> int:
     return max(1, int(0.4 * 1.645**2 * variance / distance**2))
 
 
-def _cumulative(trials: int, proportion: Fraction) -> Iterator[Fraction]:
+def cumulative(trials: int, proportion: Fraction) -> Iterator[Fraction]:
     """Yield P(X <= x) for x = 0 ... trials."""
     hit, miss = proportion.numerator, proportion.denominator - proportion.numerator
     whole = proportion.denominator**trials

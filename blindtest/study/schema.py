@@ -280,7 +280,9 @@ class ClaimTable(Table):
     later_values = {"kind": LATER_KINDS}
     id: Id = Field(description="a short name for the claim")
     kind: Kind = Field(description="which kind of claim it is: heard, preferred, attribute or rated")
-    device: Id = Field(description="the id of the condition that it speaks of: what is preferred, has more of it, or is rated higher")
+    device: Id = Field(
+        description="the id of the condition that it speaks of: what is preferred, has more of it, or is rated higher"
+    )
     comparator: Id = Field(description="the id of the condition that it is held against")
     clips: AllOrNames = Field("all", description="'all', or the ids of the clips it holds for")
     margin: float | None = Field(
@@ -300,8 +302,7 @@ class ClaimTable(Table):
     )
     direction: Literal["two-sided", "claimed"] | None = Field(
         None,
-        description="preferred, attribute: two-sided, or claimed to test the claimed direction only, sealed "
-        "beforehand",
+        description="preferred, attribute: two-sided, or claimed to test the claimed direction only, sealed beforehand",
     )
 
 

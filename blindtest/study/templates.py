@@ -8,6 +8,7 @@ import json
 from dataclasses import dataclass
 
 from blindtest.design import METHODS, Block, Protocol
+from blindtest.study.attribute_reach import ALTERNATIVES
 
 __all__ = ["CLIPS_WORDS", "HEAD", "StudyTemplate", "protocol_part", "study_template"]
 
@@ -230,6 +231,18 @@ comparator = "second"
 # quote = "more of it, please"           # words of the impression that this is about; then put it on record, and write
                                          # impression = "..." with the hash that `blindtest impression` prints
 """,
+    "attribute": """
+[[claim]]
+id = "more"
+kind = "attribute"
+device = "first"                         # what has more of it: name it first
+comparator = "second"
+# clips = "all"                          # or the ids of the clips it holds for
+# margin = 1.0                           # d' along the attribute that would matter; else the protocol's
+# direction = "two-sided"                # claimed: only the claimed direction is tested, and that is sealed
+# quote = "more bass"                    # words of the impression that this is about; then put it on record, and write
+                                         # impression = "..." with the hash that `blindtest impression` prints
+""",
     "rated": """
 [[claim]]
 id = "better"
@@ -327,7 +340,14 @@ def protocol_part(protocol: Protocol, use: str) -> str:
     if any(block.phase == "labelled" for block in protocol.blocks):
         row = f"# order = {json.dumps(protocol.order)}"
         rows.append(f"{row:<41}# blind-first | labelled-first | crossed: half of a panel each")
-    rows += ["", "# [protocol.changes]                     # numbers of the protocol's blocks that differ here"]
+    asking = [block for block in protocol.blocks if block.counted and block.method in ALTERNATIVES]
+    if asking:
+        rows += ["", "[protocol.changes]                       # what of the protocol's blocks differs here"]
+        for block in asking:
+            row = f"{block.id}.attribute = {json.dumps(block.numbers.get('attribute', ''), ensure_ascii=False)}"
+            rows.append(f'{row:<41}# FILL IN: what one has more of, as "bass": it is asked for in these words')
+    else:
+        rows += ["", "# [protocol.changes]                     # numbers of the protocol's blocks that differ here"]
     rows += [f"# {block.id}.{key} = {value}" for block in protocol.blocks for key, value in _numbers(block)]
     return "\n\n[protocol]\n" + "\n".join(rows) + "\n"
 

@@ -1,4 +1,4 @@
-"""Triangle, duo-trio, tetrad and same-different: every truth comes equally often, and the answer says which it was."""
+"""Tests of a difference and of a named attribute: every truth comes equally often, and the answer says which it was."""
 
 import math
 from collections import Counter
@@ -8,13 +8,13 @@ from itertools import pairwise
 import pytest
 
 from blindtest.design import Draws
-from blindtest.methods import DUO_TRIO, SAME_DIFFERENT, TETRAD, TRIANGLE, Setting
+from blindtest.methods import DUO_TRIO, SAME_DIFFERENT, TETRAD, THREE_AFC, TRIANGLE, TWO_AFC, Setting
 
 DRAWS = Draws(sha256(b"difference").digest())
 SETTING = Setting(conditions=("k1", "k2"))
 COUNT = 6000
-METHODS = (TRIANGLE, DUO_TRIO, TETRAD, SAME_DIFFERENT)
-CHI2_999 = {2: 13.816, 4: 16.266, 6: 20.515}
+METHODS = (TRIANGLE, DUO_TRIO, TETRAD, SAME_DIFFERENT, TWO_AFC, THREE_AFC)
+CHI2_999 = {2: 10.828, 3: 13.816, 4: 16.266, 6: 20.515}
 """99.9 % points for cells - 1 degrees of freedom (any table of the distribution; here scipy.stats.chi2.ppf)."""
 
 
@@ -32,6 +32,8 @@ def truth(trial):
         (TRIANGLE, {"112", "121", "211", "221", "212", "122"}),  # ISO 4120: AAB ABA BAA BBA BAB ABB
         (DUO_TRIO, {"112", "121", "221", "212"}),  # ISO 10399: balanced reference
         (TETRAD, {"1122", "2211", "1212", "2121", "1221", "2112"}),
+        (TWO_AFC, {"12", "21"}),
+        (THREE_AFC, {"122", "212", "221"}),
         (SAME_DIFFERENT, {"11", "22", "12", "21"}),  # Macmillan & Creelman 2005, ch. 9
     ],
     ids=lambda value: getattr(value, "name", ""),
@@ -82,6 +84,21 @@ def test_the_right_pairing_of_a_tetrad_has_equals_together():
         assert held[one] not in {held[other] for other in others}
 
 
+@pytest.mark.parametrize("method", [TWO_AFC, THREE_AFC], ids=lambda method: method.name)
+def test_right_is_where_the_first_condition_stands(method):
+    for trial in trials(method):
+        held = {slot.name: slot.condition for slot in trial.slots}
+        assert [name for name, condition in held.items() if condition == "k1"] == [trial.right["choice"]]
+
+
+@pytest.mark.parametrize("method", [TWO_AFC, THREE_AFC], ids=lambda method: method.name)
+def test_the_question_asks_for_the_attribute_that_was_named(method):
+    named = Setting(conditions=("k1", "k2"), numbers={"attribute": "bass"})
+    question = method.question(method.slot_names(named), named)
+    assert "has more bass" in question.prompt
+    assert all(words == f"{name} has more bass" for name, words in question.options)
+
+
 def test_a_pair_is_called_what_it_is():
     for trial in trials(SAME_DIFFERENT):
         first, second = (slot.condition for slot in trial.slots)
@@ -101,4 +118,6 @@ def test_their_facts():
         ("duo-trio", 1 / 2, ("heard",)),
         ("tetrad", 1 / 3, ("heard",)),
         ("same-different", 1 / 2, ("heard",)),
+        ("2afc", 1 / 2, ("attribute",)),
+        ("3afc", 1 / 3, ("attribute",)),
     ]

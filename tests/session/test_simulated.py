@@ -6,8 +6,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.integrate import quad
 from scipy.special import expit, ndtr
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 
 from blindtest.methods import METHODS, Setting
 from blindtest.session import (
@@ -93,6 +94,12 @@ def test_the_proportion_right_is_that_of_the_rule(rule, d_prime):
         ("tetrad", 0.0, 1 / 3),
         ("tetrad", 1.0, 0.49381),
         ("tetrad", 2.0, 0.77767),
+        ("2afc", 0.0, 1 / 2),
+        ("2afc", 1.0, 0.76025),
+        ("2afc", 2.0, 0.92135),
+        ("3afc", 0.0, 1 / 3),
+        ("3afc", 1.0, 0.63370),
+        ("3afc", 2.0, 0.86577),
     ],
 )
 def test_tests_of_a_difference_are_decided_by_differences(method, d_prime, expected):
@@ -123,6 +130,15 @@ def test_pairs_are_called_different_beyond_the_listeners_criterion(d_prime, crit
     hits = ndtr((d_prime - criterion) / root) + ndtr((-criterion - d_prime) / root)
     assert within(share(called["same"], "different"), 2 * ndtr(-criterion / root))
     assert within(share(called["different"], "different"), hits)
+
+
+def test_an_attribute_can_be_heard_the_other_way_round():
+    """P(the one 1.5 below two others is the highest), by scipy's quadrature of phi(z + d) Phi(z)^2."""
+    listener = SimulatedListener(pseudonym="L1", d_prime=1.5, rule="the other way round")
+    rng = np.random.default_rng(31)
+    met = trial("3afc", {"1": PLOVER, "2": HERON, "3": PLOVER})
+    expected, _ = quad(lambda z: norm.pdf(z + 1.5) * norm.cdf(z) ** 2, -12, 12)
+    assert within(share([listener.answer(met, rng)["choice"] for _ in range(TRIALS)], "2"), expected)
 
 
 def test_a_guesser_is_right_half_of_the_time_whatever_the_difference():

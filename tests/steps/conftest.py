@@ -108,6 +108,7 @@ BLANKS = {
     "name": "A headphone of mine",
     "rig": "own coupler",
     "target": "measurements/wanted.csv",
+    "attribute": "bass",
 }
 CLIPS = ("clips/tune.flac", "clips/beat.mp3", "clips/choir.wav")
 

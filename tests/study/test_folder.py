@@ -19,7 +19,19 @@ from blindtest.study import (
     sittings_needed,
 )
 
-PROTOCOLS = ("abx", "duo-trio", "preference", "same-different", "short", "survival", "tetrad", "triangle", "tuning")
+PROTOCOLS = (
+    "2afc",
+    "3afc",
+    "abx",
+    "duo-trio",
+    "preference",
+    "same-different",
+    "short",
+    "survival",
+    "tetrad",
+    "triangle",
+    "tuning",
+)
 
 
 @pytest.mark.parametrize("protocol", PROTOCOLS)
@@ -47,7 +59,11 @@ def filled(path, noise, response, *, seconds=4.0):
     (path.parent / "measurements/target.txt").write_text(response(30, "\t"))
     noise(path.parent / "clips/a.wav", seconds=seconds)
     text = path.read_text().replace('file = "" ', 'file = "clips/a.wav" ')
-    text = text.replace('target = ""', 'target = "measurements/target.txt"').replace('planned = "" ', "planned = 24 ")
+    text = (
+        text.replace('attribute = "" ', 'attribute = "bass" ')
+        .replace('target = ""', 'target = "measurements/target.txt"')
+        .replace('planned = "" ', "planned = 24 ")
+    )
     return re.sub(r'^(title|reviewer|name|rig) = "" ', r'\1 = "x" ', text, flags=re.MULTILINE)
 
 
@@ -55,6 +71,8 @@ def filled(path, noise, response, *, seconds=4.0):
     ("protocol", "conditions", "claims"),
     [
         ("abx", ["first", "second"], []),
+        ("2afc", ["first", "second"], ["attribute"]),
+        ("3afc", ["first", "second"], ["attribute"]),
         ("preference", ["first", "second"], ["preferred"]),
         ("short", ["first", "second"], ["preferred"]),
         ("survival", ["first", "second", "low-anchor", "high-anchor"], ["rated"]),

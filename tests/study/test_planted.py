@@ -175,7 +175,7 @@ file = "clips/text.wav"
 licence = "CC0-1.0"
 [[claim]]
 id = "loved"
-kind = "keeps listening"                            #! claim.loved.kind | not yet: keeps listening | 'heard', 'preferred', 'rated'
+kind = "keeps listening"                            #! claim.loved.kind | not yet: keeps listening | 'heard', 'preferred', 'attribute', 'rated'
 device = "herron"                                   # may mean the condition whose id was refused: not said twice
 comparator = "plover"
 clips = ["strings", "trumpet"]                      #! claim.loved.clips | 'trumpet' | strings, drums
@@ -233,7 +233,7 @@ keep_until = "never"                                #! listeners.keep_until | 'n
 
 PROTOCOL = """\
 format = 1                                          #! title | missing | the question
-decides = ["attribute"]                             #! decides | not yet: attribute | 'heard', 'preferred', 'rated'
+decides = ["stage"]                                 #! decides | not yet: stage | 'heard', 'preferred', 'attribute', 'rated'
 order = "crosed"                                    #! order | 'crosed' | did you mean 'crossed'?
 source = ""                                         #! source | empty | the standard or paper
 [[block]]
@@ -245,7 +245,7 @@ order = "drawn"                                     #! block.practice.order | no
 [[block]]
 id = "labels"
 phase = "labeled"                                   #! block.labels.phase | 'labeled' | did you mean 'labelled'?
-method = "2afc"                                     #! block.labels.method | not yet: 2afc | 'abx'
+method = "2-ac"                                     #! block.labels.method | not yet: 2-ac | 'abx'
 trials = 4
 [[block]]
 id = "test"

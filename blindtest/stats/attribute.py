@@ -1,0 +1,470 @@
+"""Which has more of a named attribute: choices of one of two or three, and the conclusion of a claim that it is so.
+
+The right answer is the sound that is said to have more. Whoever hears nothing is right at the guess rate g (1/2 or
+1/3); whoever hears the attribute the other way round is right less often. So the exact binomial test looks at both
+sides of g, unless the direction was known beforehand and sealed (ISO 5495:2005). Two-sided p values double the smaller
+tail, at most 1: each side is tested at alpha/2, which is exact whatever g is.
+
+d' is the distance between the two sounds along the attribute, above 0 where the claimed one has more. The psychometric
+functions of the forced-choice methods hold on both sides of 0: with h = d/sqrt 2 two-alternative choices are right with
+probability Phi(h), three-alternative ones with Phi(h) - 2 T(h, 1/sqrt 3), the area of a bivariate normal distribution
+with correlation 1/2 below (h, h) (Owen 1956, Ann. Math. Stat. 27, 1075; Hacker & Ratcliff 1979).
+
+Words of a conclusion, against a margin M in d', fixed beforehand:
+
+- *shown*: p <= alpha, and the claimed one has more;
+- *refuted*: p <= alpha, and the other one has;
+- *negligible*: both one-sided exact limits of d' lie inside -M ... M; this word goes before the two above;
+- *open*: none of these.
+"""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from math import inf, isinf, sqrt
+from operator import index
+from typing import Any
+
+import numpy as np
+from scipy.special import ndtr, ndtri, owens_t
+
+from blindtest.stats.binomial import (
+    Interval,
+    at_least_is_rare,
+    at_most_is_rare,
+    checked_counts,
+    checked_probability,
+    clopper_pearson,
+    decimal,
+    lower_limit,
+    lower_tail,
+    point,
+    rising_root,
+    upper_limit,
+    upper_tail,
+)
+from blindtest.stats.plain import plain
+from blindtest.stats.planning import LEAST_CHANCE
+from blindtest.stats.preference import Direction, PreferenceWord, Side, word_of
+from blindtest.stats.sensitivity import decision_rule
+
+__all__ = [
+    "AttributeChances",
+    "AttributeConclusion",
+    "AttributeTest",
+    "attribute_chances",
+    "attribute_test",
+    "conclude_attribute",
+    "signed_d_prime",
+    "signed_proportion",
+]
+
+METHODS = ("2afc", "3afc")
+LARGEST_MARGIN = 5.0
+"""d' at which a three-alternative choice is right in 99.98 % of trials: no margin lies beyond."""
+SQRT2, SQRT3 = sqrt(2), sqrt(3)
+ASSUMPTIONS = (
+    "where the claimed one stood was drawn independently in every trial, each place equally likely",
+    "the number of trials was fixed before the first one",
+    "the chance to choose the claimed one is the same in every trial, one trial's outcome says nothing about another's",
+)
+
+
+def signed_proportion(d_prime: float, method: str) -> float:
+    """Return how often the claimed one is chosen where it has `d_prime` more of the attribute (below 0: less)."""
+    _checked_method(method)
+    h = d_prime / SQRT2
+    return float(ndtr(h)) if method == "2afc" else float(ndtr(h) - 2 * owens_t(h, 1 / SQRT3))
+
+
+def signed_d_prime(proportion: float, method: str) -> float:
+    """Return d' along the attribute from how often the claimed one is chosen; -inf at 0, inf at 1."""
+    _checked_method(method)
+    if not 0 <= proportion <= 1:
+        raise ValueError(f"a proportion must lie in 0 ... 1, got {proportion}")
+    if proportion in (0, 1):
+        return inf if proportion else -inf
+    if method == "2afc":
+        return SQRT2 * float(ndtri(proportion))
+    # Beyond +-50 the function is 0 or 1 to the last bit.
+    return rising_root(lambda d: signed_proportion(d, method) - proportion, -50.0, 50.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttributeTest:
+    """Choices of the claimed one held against guessing."""
+
+    correct: int
+    """Trials in which the claimed one was chosen."""
+    trials: int
+    method: str
+    direction: Direction
+    guess_rate: float
+    proportion: float
+    p_value: float
+    """Exact, against the guess rate, on the side or sides that `direction` says."""
+    level: float
+    """Confidence level of interval and limits, 0 ... 1."""
+    lower_limit: float
+    """Proportion, one-sided; goes with a p in the claimed direction."""
+    upper_limit: float
+    """The same from above; goes with *refuted*."""
+    interval: Interval
+    """Proportion, two-sided (Clopper and Pearson); goes with a two-sided p."""
+    d_prime: float
+    """Along the attribute: above 0 where the claimed one has more. Infinite if all or none were right."""
+    d_prime_interval: Interval
+    """Mapped from `interval`."""
+    d_prime_limits: Interval
+    """One-sided each, mapped from `lower_limit` and `upper_limit`: what *negligible* is held against."""
+    model: str
+    assumptions: tuple[str, ...] = ASSUMPTIONS
+    test: str = "exact binomial"
+    source: str = "ISO 5495; Clopper & Pearson 1934 for the interval; Hacker & Ratcliff 1979 for d'"
+
+    @property
+    def sentence(self) -> str:
+        """The result in plain words."""
+        (low, high), (d_low, d_high) = self.interval, self.d_prime_interval
+        sides = "on either side" if self.direction == "two-sided" else "in the claimed direction"
+        return (
+            f"The claimed one was chosen in {self.correct} of {self.trials} trials ({_percent(self.proportion)}; a "
+            f"guesser: {_percent(self.guess_rate)}). Guessing goes as far {sides} with probability "
+            f"{_probability(self.p_value)} (exact). With {_percent(self.level)} confidence {_percent(low)} to "
+            f"{_percent(high)}; d' {_d(self.d_prime)} ({_d(d_low)} to {_d(d_high)})."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold, sentence included; infinite numbers become None."""
+        return plain(self, "sentence")
+
+
+def attribute_test(
+    correct: int, trials: int, *, method: str, direction: Direction = "two-sided", level: float = 0.95
+) -> AttributeTest:
+    """Hold `correct` choices of the claimed one, of `trials`, against guessing.
+
+    Parameters
+    ----------
+    method : "2afc" or "3afc"
+    direction : "claimed" only where the direction was sealed before the first trial
+
+    Raises
+    ------
+    ValueError
+        No trials, impossible counts, an unknown method or direction, a level outside 0 ... 1.
+    """
+    correct, trials = checked_counts(correct, trials)
+    checked_probability("level", level)
+    guess = _checked_method(method)
+    _check_direction(direction)
+    p = upper_tail(correct, trials, guess)
+    if direction == "two-sided":
+        p = min(1.0, 2 * min(p, lower_tail(correct, trials, guess)))
+    low, high = clopper_pearson(correct, trials, level)
+    least, most = lower_limit(correct, trials, level), upper_limit(correct, trials, level)
+    return AttributeTest(
+        correct=correct,
+        trials=trials,
+        method=method,
+        direction=direction,
+        guess_rate=float(guess),
+        proportion=correct / trials,
+        p_value=p,
+        level=float(level),
+        lower_limit=least,
+        upper_limit=most,
+        interval=(low, high),
+        d_prime=signed_d_prime(correct / trials, method),
+        d_prime_interval=(signed_d_prime(low, method), signed_d_prime(high, method)),
+        d_prime_limits=(signed_d_prime(least, method), signed_d_prime(most, method)),
+        model=decision_rule(method).model,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttributeConclusion:
+    """What the counts say about a claim that one has more of an attribute, with the tests it rests on."""
+
+    word: PreferenceWord
+    correct: int
+    trials: int
+    """Answered."""
+    unanswered: int
+    """Planned, never answered; counted as wrong in `against`, as right in `favouring`."""
+    method: str
+    margin: float | None
+    """d' that matters; None: *negligible* is out of reach."""
+    alpha: float
+    direction: Direction
+    side: Side
+    """Who is established to have more, whatever the word; "neither": nobody."""
+    within_margin: bool
+    """Whether both one-sided limits of d' lie inside the margin."""
+    against: AttributeTest
+    """Unanswered trials counted against the claimed one: what *shown* has to withstand, and the lower limit."""
+    favouring: AttributeTest
+    """Unanswered trials counted for it: what *refuted* has to withstand, and the upper limit."""
+    answered: AttributeTest | None
+    """The answered trials alone; None if there were none."""
+    word_if_answered_only: PreferenceWord
+    """What the answered trials alone would say: printed beside, never instead."""
+
+    @property
+    def limits(self) -> Interval:
+        """One-sided limits of d' that *negligible* holds against the margin, unanswered trials counted against it."""
+        return self.against.d_prime_limits[0], self.favouring.d_prime_limits[1]
+
+    @property
+    def sentence(self) -> str:
+        """The conclusion in plain words."""
+        text = f"{self.word}: {_MEANING[self.word]}"
+        if self.word == "negligible" and self.side != "neither":
+            whose = "the claimed one" if self.side == "claimed" else "the other one"
+            text = f"negligible: {whose} has more of it, yet by less than what was declared to matter"
+        if self.unanswered:
+            text += (
+                f"; {self.unanswered} unanswered trials count against it, the answered ones alone would say "
+                f"{self.word_if_answered_only}"
+            )
+        return text + "."
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold, sentences included; infinite numbers become None."""
+        return plain(self, "limits", "sentence")
+
+
+_MEANING: dict[PreferenceWord, str] = {
+    "shown": "the claimed one has more of it",
+    "refuted": "the other one has more of it",
+    "negligible": "neither has more of it by what was declared to matter",
+    "open": "neither guessing nor a difference that matters can be ruled out",
+}
+
+
+def conclude_attribute(
+    correct: int,
+    trials: int,
+    *,
+    method: str,
+    margin: float | None,
+    alpha: float = 0.05,
+    direction: Direction = "two-sided",
+    unanswered: int = 0,
+) -> AttributeConclusion:
+    """Draw the conclusion about a claim that one has more of an attribute; see the module for its words.
+
+    Parameters
+    ----------
+    correct, trials : choices of the claimed one, of the answered trials
+    margin : smallest d' that matters, (0, 5); None: *negligible* is out of reach
+    alpha : of the test that `direction` names, and of each of the two limits
+
+    Raises
+    ------
+    ValueError
+        Impossible counts, no trials planned at all, a margin or alpha out of range, an unknown method or direction.
+    """
+    correct, trials, unanswered = index(correct), index(trials), index(unanswered)
+    if unanswered < 0:
+        raise ValueError(f"the number of unanswered trials must be 0 or more, got {unanswered}")
+    if trials:
+        checked_counts(correct, trials)
+    elif correct:
+        raise ValueError(f"no trial was answered, yet {correct} are said to be right")
+    planned, level = trials + unanswered, 1 - checked_probability("alpha", alpha)
+    if not planned:
+        raise ValueError("no trial was planned: there is nothing to conclude from")
+    guess, bounds = _checked_method(method), _bounds(margin, method)
+    _check_direction(direction)
+
+    def sides(least: int, most: int, count: int) -> tuple[Side, bool]:
+        return _sides(least, most, count, guess=guess, alpha=alpha, direction=direction, bounds=bounds)
+
+    def tested(right: int, count: int) -> AttributeTest:
+        return attribute_test(right, count, method=method, direction=direction, level=level)
+
+    side, within = sides(correct, correct + unanswered, planned)
+    return AttributeConclusion(
+        word=word_of(side, within),
+        correct=correct,
+        trials=trials,
+        unanswered=unanswered,
+        method=method,
+        margin=None if margin is None else float(margin),
+        alpha=float(alpha),
+        direction=direction,
+        side=side,
+        within_margin=within,
+        against=tested(correct, planned),
+        favouring=tested(correct + unanswered, planned),
+        answered=tested(correct, trials) if trials else None,
+        word_if_answered_only=word_of(*sides(correct, correct, trials)) if trials else "open",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AttributeChances:
+    """Which conclusions a plan of choices can reach, and how often when they are true."""
+
+    trials: int
+    method: str
+    margin: float
+    """d' that matters."""
+    alpha: float
+    direction: Direction
+    critical_number: int | None
+    """This many or more choices of the claimed one: *shown*; None: no number does."""
+    refuting_number: int | None
+    """This many or fewer: *refuted*; None: no number does."""
+    negligible_numbers: tuple[int, int] | None
+    """From the first to the second number: *negligible*; None: no number does."""
+    chance_shown: float
+    """How often a d' of the margin ends as *shown*."""
+    chance_refuted: float
+    """How often a d' of the margin, the other way round, ends as *refuted*."""
+    chance_negligible: float
+    """How often a guesser ends as *negligible*."""
+    chance_open: float
+    """How often a guesser ends as *open*."""
+    chance_shown_by_luck: float
+    """How often a guesser ends as *shown*: at most alpha (two-sided: half of it)."""
+    assumptions: tuple[str, ...] = ("every trial has the same chance to be right, independently of the others",)
+    source: str = "exact binomial"
+
+    @property
+    def chance_to_fail(self) -> float:
+        """The larger of the chances of *refuted* and *negligible*, each when it is true."""
+        return max(self.chance_refuted, self.chance_negligible)
+
+    @property
+    def can_fail(self) -> bool:
+        """Whether a claim under this plan can fail: `chance_to_fail` is at least one half (claims, section 2)."""
+        return self.chance_to_fail >= LEAST_CHANCE
+
+    @property
+    def sentence(self) -> str:
+        """The result in plain words."""
+        shown = (
+            "no number of choices shows it"
+            if self.critical_number is None
+            else f"{self.critical_number} or more for the claimed one show it (probability {self.chance_shown:.2f} at "
+            f"d' {self.margin:g})"
+        )
+        refuted = (
+            "no number refutes it"
+            if self.refuting_number is None
+            else f"{self.refuting_number} or fewer refute it (probability {self.chance_refuted:.2f} at d' "
+            f"{-self.margin:g})"
+        )
+        near = self.negligible_numbers
+        negligible = (
+            "no number makes it negligible"
+            if near is None
+            else f"{near[0]} to {near[1]} make it negligible (probability {self.chance_negligible:.2f} for a guesser)"
+        )
+        return f"Of {self.trials} trials, {shown}; {refuted}; {negligible}."
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return plain(self, "chance_to_fail", "can_fail", "sentence")
+
+
+def attribute_chances(
+    trials: int, *, method: str, margin: float, alpha: float = 0.05, direction: Direction = "two-sided"
+) -> AttributeChances:
+    """Return which conclusions `trials` choices can reach about a claim with this margin in d'; by every count.
+
+    Raises
+    ------
+    ValueError
+        No trials, or a number out of its range.
+    """
+    _, trials = checked_counts(0, trials)
+    checked_probability("alpha", alpha)
+    guess, bounds = _checked_method(method), _bounds(margin, method)
+    _check_direction(direction)
+    words = [
+        word_of(*_sides(right, right, trials, guess=guess, alpha=alpha, direction=direction, bounds=bounds))
+        for right in range(trials + 1)
+    ]
+    held = {word: [right for right, one in enumerate(words) if one == word] for word in _MEANING}
+
+    def chance(word: PreferenceWord, proportion: float | Fraction) -> float:
+        return float(np.sum([point(right, trials, proportion) for right in held[word]]))
+
+    near = held["negligible"]
+    return AttributeChances(
+        trials=trials,
+        method=method,
+        margin=float(margin),
+        alpha=float(alpha),
+        direction=direction,
+        critical_number=min(held["shown"], default=None),
+        refuting_number=max(held["refuted"], default=None),
+        negligible_numbers=(min(near), max(near)) if near else None,
+        chance_shown=chance("shown", signed_proportion(margin, method)),
+        chance_refuted=chance("refuted", signed_proportion(-margin, method)),
+        chance_negligible=chance("negligible", guess),
+        chance_open=chance("open", guess),
+        chance_shown_by_luck=chance("shown", guess),
+    )
+
+
+def _sides(
+    least: int,
+    most: int,
+    trials: int,
+    *,
+    guess: Fraction,
+    alpha: float,
+    direction: Direction,
+    bounds: tuple[Fraction, Fraction] | None,
+) -> tuple[Side, bool]:
+    """Return who is established to have more, and whether d' lies inside the margin; `least` and `most` right."""
+    tail = decimal(alpha) / (2 if direction == "two-sided" else 1)
+    side: Side = "neither"
+    if at_least_is_rare(least, trials, guess, tail):
+        side = "claimed"
+    elif at_most_is_rare(most, trials, guess, tail):
+        side = "other"
+    within = (
+        bounds is not None
+        and at_least_is_rare(least, trials, bounds[0], alpha)
+        and at_most_is_rare(most, trials, bounds[1], alpha)
+    )
+    return side, within
+
+
+def _bounds(margin: float | None, method: str) -> tuple[Fraction, Fraction] | None:
+    if margin is None:
+        return None
+    if not 0 < margin < LARGEST_MARGIN:
+        raise ValueError(f"the margin, a d', must lie between 0 and {LARGEST_MARGIN:g}, got {margin}")
+    return Fraction(signed_proportion(-margin, method)), Fraction(signed_proportion(margin, method))
+
+
+def _checked_method(method: str) -> Fraction:
+    if method not in METHODS:
+        raise ValueError(f"no forced choice {method!r} (there are: {', '.join(METHODS)})")
+    return decision_rule(method).guess
+
+
+def _check_direction(direction: str) -> None:
+    if direction not in ("two-sided", "claimed"):
+        raise ValueError(f"no direction {direction!r} (there are: two-sided, claimed)")
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f}".removesuffix(".0") + " %"
+
+
+def _probability(p: float) -> str:
+    if p >= 0.9995:
+        return f"{p:.3f}" if p < 1 else "1"
+    return f"{p:.2g}" if p < 0.001 else f"{p:.3f}".removeprefix("0")
+
+
+def _d(value: float) -> str:
+    if isinf(value):
+        return "infinite" if value > 0 else "minus infinite"
+    return f"{value:.2f}"
