@@ -17,7 +17,7 @@ __all__ = [
     "tail_from",
 ]
 
-ClaimKind = Literal["heard", "preferred", "attribute", "rated"]
+ClaimKind = Literal["heard", "preferred", "attribute", "keeps listening", "rated"]
 Direction = Literal["two-sided", "claimed"]
 
 DEFAULT_KEPT = 2 / 3
@@ -47,7 +47,8 @@ class Claim:
     kept: float = DEFAULT_KEPT
     """'rated': share of the labelled effect that counts as surviving."""
     direction: Direction = "two-sided"
-    """'preferred' and 'attribute': whether the test looks at both sides of guessing, or only at the claimed one, sealed beforehand."""
+    """'preferred' and 'attribute': whether the test looks at both sides of guessing, or only at the claimed one, sealed
+    beforehand."""
 
 
 def tail_from(correct: int, trials: int, proportion: float) -> float:
