@@ -11,9 +11,11 @@ from blindtest.steps.tables.agreement import agree
 from blindtest.steps.tables.choices import choices
 from blindtest.steps.tables.contract import Asked, TableAnalysis, TableMethod
 from blindtest.steps.tables.free_listening import free_listening
+from blindtest.steps.tables.labels import labels
 from blindtest.steps.tables.preference import preference
 from blindtest.steps.tables.rating import rating
 from blindtest.steps.tables.same_different import same_different
+from blindtest.steps.tables.stages import stages
 from blindtest.steps.tables.survival import survives
 from blindtest.steps.tables.threshold import threshold
 from blindtest.steps.tables.two_ac import two_ac
@@ -77,6 +79,18 @@ TABLE_METHODS: dict[str, TableMethod] = {
             reads="listener, clip, device, mode (labelled or blind), sitting, rating",
             analyse=survives,
             options=frozenset({"margin", "device", "comparator"}),
+        ),
+        TableMethod(
+            name="labels",
+            reads="listener, clip, sound (what was heard), label (what it was called), rating, sitting, trial",
+            analyse=labels,
+            options=frozenset({"margin", "device", "comparator"}),
+        ),
+        TableMethod(
+            name="stages",
+            reads="listener, clip, rating, and a column for each stage of the chain: on or off",
+            analyse=stages,
+            options=frozenset({"margin"}),
         ),
         TableMethod(
             name="free-listening",
