@@ -4,7 +4,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from statsmodels.stats.multitest import multipletests
 
@@ -37,6 +37,7 @@ def test_methods_13():
     assert adjust_p_values([0.01, 0.04, 0.03, 0.005], method="bh") == pytest.approx([0.02, 0.04, 0.04, 0.02])
 
 
+@settings(max_examples=30)  # theirs takes its time
 @given(families, every)
 def test_statsmodels(p, method):
     theirs = multipletests(p, method=STATSMODELS[method])[1]

@@ -94,11 +94,11 @@ def complain(folder: Path, seed: int) -> int:
     return len(faults)
 
 
-def test_a_thousand_mutated_studies(folder, noise):
+def test_hundreds_of_mutated_studies(folder, noise):
     (folder / "consent.md").write_text("text")
     noise(folder / "clips/strings.wav", seconds=4, rate=8_000)
-    found = [complain(folder, seed) for seed in range(1000)]
-    assert sum(count > 0 for count in found) > 600  # the mutations do something
+    found = [complain(folder, seed) for seed in range(300)]
+    assert sum(count > 0 for count in found) > 180  # the mutations do something
 
 
 @pytest.mark.long
