@@ -28,6 +28,12 @@ BIRDS = (*CONDITIONS, "curlew", "bittern", "dunlin", "egret", "godwit", "knot", 
 """Conditions of ratings: a trial has at most 12 (ITU-R BS.1534-3, 5.3)."""
 LABELS = {bird: f"{bird.title()} {2 + at}" for at, bird in enumerate(BIRDS)}
 LABELS |= {"reeds": "Wind in reeds", "water": "Still water"}
+BRIGHTNESS = {
+    "attribute": "brightness",
+    "low_end": "dull",
+    "high_end": "bright",
+    "definition": "How strong the treble is beside the middle.",
+}
 PARTS = {
     "preference": ({"method": "preference"}, 2),
     "ties": ({"method": "preference", "numbers": {"ties": 1}}, 2),
@@ -39,6 +45,7 @@ PARTS = {
     "worn": ({"method": "rating", "phase": "worn"}, 4),
     "abx": ({"method": "abx"}, 2),
     "multi-stimulus": ({"method": "multi-stimulus"}, 4),
+    "attribute": ({"method": "rating", "numbers": BRIGHTNESS}, 3),
     "free": ({"method": "free-listening", "numbers": {"choice_after_s": 2}}, 2),
     "free-of-three": ({"method": "free-listening"}, 3),
     "small-impairment": ({"method": "small-impairment"}, 3),

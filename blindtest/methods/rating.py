@@ -4,6 +4,9 @@ There is no reference and no right answer: the frame of ITU-R BS.2132 for compar
 original. The scale runs from 0 to 100 in five equal intervals with the words of ITU-R BS.1534 and BS.1284. In which
 slot a condition sounds is drawn anew for every trial; one at a time, each condition comes equally often with each
 clip.
+
+In place of quality a protocol may name an attribute, with a word for either end of the scale and a sentence that says
+what is meant (ITU-R BS.1284-2 and ISO 13299 ask for both; from memory). It is the same in every trial of a block.
 """
 
 from collections.abc import Mapping, Sequence
@@ -49,12 +52,28 @@ def _draw_one(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Dr
 
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
     many = len(names) > 1
+    if "attribute" in setting.numbers:
+        return _of_an_attribute(names, setting)
     return Question(
         kind="rate",
         prompt="How good is the sound of each?" if many else "How good is the sound?",
         keys=names,
         range=(LEAST, GREATEST),
         scale=SCALE,
+    )
+
+
+def _of_an_attribute(names: tuple[str, ...], setting: Setting) -> Question:
+    """Return the question on a scale that the protocol names: an attribute, its two ends, what it means."""
+    numbers = setting.numbers
+    each = "each sound" if len(names) > 1 else "the sound"
+    return Question(
+        kind="rate",
+        prompt=f"Where does {each} stand in {numbers['attribute']}? {numbers['definition']}",
+        keys=names,
+        range=(LEAST, GREATEST),
+        scale=((LEAST, str(numbers["low_end"])), (GREATEST, str(numbers["high_end"]))),
+        points=True,
     )
 
 

@@ -72,18 +72,35 @@ _METHODS = {
     ),
     "rating": (
         "On each page the listener could switch freely, at the same place in the music, between all conditions of a "
-        "clip, in slots drawn anew for every page, and rated each on a scale from 0 (bad) to 100 (excellent). There "
-        "was no reference, and no answer is right."
+        "clip, in slots drawn anew for every page, and rated each on a scale from 0 (bad) to 100 (excellent), or "
+        "between the two ends of the attribute that the protocol names. There was no reference, and no answer is right."
     ),
     "rating-single": (
         "In each trial the listener heard one condition of a clip and rated it on a scale from 0 (bad) to 100 "
-        "(excellent); the order was drawn. There was no reference, and no answer is right."
+        "(excellent), or between the two ends of the attribute that the protocol names; the order was drawn. There "
+        "was no reference, and no answer is right."
     ),
     "free-listening": (
         "Each track ran on from its beginning to its end while the listener switched freely between two or three sounds "
         "without names. Which slot held what, and which one began, was drawn for every track. After a while the "
         "listener picked the slot that played the rest of the track alone, until it was over or they skipped it. No "
         "choice is right."
+    ),
+    "multi-stimulus": (
+        "After ITU-R BS.1534-3. On each page the listener could switch freely, at the same place in the music, between "
+        "the original, marked as such, and all renderings of a clip, the original and the anchors hidden among them in "
+        "slots drawn anew for every page; each was rated from 0 (bad) to 100 (excellent), and at least one had to get "
+        "100. It differs from the standard: all stimuli, anchors included, are made equally loud; the limits of the "
+        "mid anchor's low-pass are those of the low one an octave higher, since the standard gives none; scales lie on "
+        "their side, as long as the window lets them; listening room, level and the listeners' expertise are not "
+        "checked."
+    ),
+    "small-impairment": (
+        "After ITU-R BS.1116-3. In each trial the listener could switch freely, at the same place in the music, "
+        "between A, the original, and B and C, one of which was the original again, by a fair and independent draw; "
+        "both were graded from 1.0 (very annoying) to 5.0 (imperceptible), and at least one had to get 5.0. It differs "
+        "from the standard: all stimuli are made equally loud; listening room, level and the listeners' expertise are "
+        "not checked."
     ),
     "recognition": (
         "After blind blocks one of the conditions sounded, drawn by a fair and independent draw, and the listener said "

@@ -326,7 +326,7 @@ def ratings_figure(report: ReportInput) -> Figure | None:
             axes.set_ylim(len(modes) * len(conditions) + 0.7 * (len(conditions) - 1) - 0.3, -0.7)
             axes.tick_params(axis="y", length=0)
             axes.xaxis.set_tick_params(labelbottom=place + across >= len(clips))
-        page.supxlabel("rating, 0 (bad) to 100 (excellent)", fontsize=9.5, color=LIGHT["ink"])
+        page.supxlabel("rating, 0 to 100", fontsize=9.5, color=LIGHT["ink"])
         handles, texts = grid.flat[0].get_legend_handles_labels()
         page.legend(
             handles, texts, loc="outside upper left", ncols=4, frameon=False, fontsize=9, handletextpad=0.4,

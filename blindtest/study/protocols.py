@@ -212,16 +212,37 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
         faults.append(source.fault((*path, "ties"), "only preferences can be tied", got=method.name))
     if block.get("constant_reference") and method.name != "duo-trio":
         faults.append(source.fault((*path, "constant_reference"), "only duo-trio has one", got=method.name))
-    if "attribute" in block and "attribute" not in method.decides:
-        faults.append(
-            source.fault((*path, "attribute"), f"{method.name} asks for no attribute", got=block["attribute"])
-        )
+    faults += _attribute_faults(source, block, index, method, touched)
     for kind in method.decides:
         greatest, allowed = margin_range(kind, method.name)
         if block.get("margin", 0) >= greatest:
             faults.append(source.fault((*path, "margin"), "out of range", got=block["margin"], allowed=allowed))
     if "margin" in block and not method.decides:
         faults.append(source.fault((*path, "margin"), f"{method.name} decides no claim", remedy="take the margin out"))
+    return faults
+
+
+def _attribute_faults(
+    source: Source, block: dict[str, Any], index: int, method: Any, touched: Sequence[places.Path]
+) -> list[Fault]:
+    """What is wrong with an attribute, and with the scale on which it is rated."""
+    path = ("block", index)
+    rated = "rated" in method.decides
+    if "attribute" in block and not rated and ("attribute" not in method.decides or method.reference):
+        return [source.fault((*path, "attribute"), f"{method.name} asks for no attribute", got=block["attribute"])]
+    faults = []
+    for key, remedy in (
+        ("ends", "write ends = ['dull', 'bright'], what its scale says at 0 and at 100"),
+        ("definition", "write definition = '...', one sentence that says what is meant"),
+    ):
+        if key in block and not (rated and "attribute" in block):
+            problem = "only the scale of an attribute has this key" if rated else f"{method.name} has no scale to name"
+            faults.append(source.fault((*path, key), problem, got=block[key], remedy="take the key out"))
+        elif rated and "attribute" in block and key not in block and (*path, key) not in touched:
+            faults.append(source.fault((*path, key), "missing: an attribute is rated on a scale", remedy=remedy))
+    ends = block.get("ends", ())
+    if len(ends) == 2 and ends[0].strip().casefold() == ends[1].strip().casefold():
+        faults.append(source.fault((*path, "ends"), "both ends are called the same", got=ends[0]))
     return faults
 
 
@@ -260,6 +281,21 @@ def _series_faults(
                     allowed="1",
                 )
             )
+    scales = {
+        tuple(str(block.get(key, "")) for key in ("attribute", "ends", "definition"))
+        for block in blocks
+        if "rated" in METHODS[block["method"]].decides
+    }
+    if len(scales) > 1:
+        faults.append(
+            source.fault(
+                ("block",),
+                "blocks are rated on different scales",
+                got="; ".join(sorted(attribute or "quality" for attribute, _, _ in scales)),
+                allowed="one attribute with the same ends and definition in every block, or none",
+                remedy="a study for each attribute: its ratings are compared with each other only",
+            )
+        )
     if "rated" in data.get("decides", ()):
         pages = {
             phase: {

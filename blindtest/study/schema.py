@@ -376,6 +376,12 @@ class BlockTable(Table):
     attribute: Label | None = Field(
         None, description="2afc, 3afc: what one of the sounds has more of, as it is asked for: 'bass'"
     )
+    ends: list[Label] | None = Field(
+        None, min_length=2, max_length=2, description="rating of an attribute: what its scale says at 0 and at 100"
+    )
+    definition: Text | None = Field(
+        None, description="rating of an attribute: one sentence that says what is meant, shown with every trial"
+    )
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
     spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
     break_after: int | None = Field(
@@ -403,6 +409,10 @@ class BlockTable(Table):
             numbers["constant"] = 1
         if self.attribute is not None:
             numbers["attribute"] = self.attribute
+        if self.ends is not None:
+            numbers["low_end"], numbers["high_end"] = self.ends
+        if self.definition is not None:
+            numbers["definition"] = self.definition
         return Block(
             id=self.id,
             phase=self.phase,

@@ -449,6 +449,7 @@ PAGES = {
     "worn": ({"parts": {"worn": 1}}, "123", "jj"),
     "multi-stimulus": ({"parts": {"multi-stimulus": 1}, "many": 5}, "o1234", "ff"),
     "small-impairment": ({"parts": {"small-impairment": 1}}, "o12", "jh"),
+    "attribute": ({"parts": {"attribute": 1}}, "12", "jh"),
 }
 
 

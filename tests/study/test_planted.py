@@ -98,12 +98,12 @@ stages = [{ response = "heron" },
 #! condition.third.stages.#2.response | wren: diffuse-field | heron: eardrum
 [[condition]]                                       #! condition.fourth.stages | missing | the stages in order
 id = "fourth"
-anchor = "middle"                                   #! condition.fourth.anchor | 'middle' | 'low', 'high'
+anchor = "middle"                                   #! condition.fourth.anchor | 'middle' | 'low', 'mid', 'high'
 [[condition]]
 id = "poor"
 anchor = "low"
 decoy = true                                        #! condition.poor.decoy | an anchor can't be a decoy | keep one
-stages = [{ lowpass_hz = 7000 },                    #! condition.poor.stages.#1.lowpass_hz | 7000 | 3500
+stages = [{ lowpass_hz = 5000 },                    #! condition.poor.stages.#1.lowpass_hz | 5000 | 3500 or 7000
           { lowpas_hz = 3500 },                     #! condition.poor.stages.#2.lowpas_hz | 'lowpas_hz' | did you mean 'lowpass_hz'?
           { tilt_db_per_octave = 0 },               #! condition.poor.stages.#3.tilt_db_per_octave | a tilt of nothing | take the stage out
           { tilt_db_per_octave = 60 }]              #! condition.poor.stages.#4.tilt_db_per_octave | 60 | from -6 to 6

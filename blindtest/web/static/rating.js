@@ -66,7 +66,8 @@ export function rate(desk) {
   }
 
   function help() {
-    const range = graded ? "" : `From ${least} to ${greatest}: ${scale.map(({ words }) => words).join(", ")}.`;
+    const named = scale.map(({ value, words }) => (question.points ? `${shown(value)} is ${words}` : words));
+    const range = graded ? "" : `From ${least} to ${greatest}: ${named.join(", ")}.`;
     if (silent) return range;
     return `${range ? `${range} ` : ""}${places.length > 1 ? "Only the scale of the sound you selected can be moved." : "The scale can be moved once you listen."}`;
   }
@@ -139,7 +140,8 @@ export function rate(desk) {
   function wordFor(value) {
     let nearest = scale[0];
     for (const each of scale) if (nearest && Math.abs(each.value - value) <= Math.abs(nearest.value - value)) nearest = each;
-    return nearest ? `${shown(value)}, ${nearest.words}` : shown(value);
+    // Between two ends no word is nearer in meaning.
+    return nearest && !(question.points && !graded) ? `${shown(value)}, ${nearest.words}` : shown(value);
   }
   /** @param {string} key */
   const told = (key) => (current[key] === undefined ? "not rated" : wordFor(Number(current[key])));

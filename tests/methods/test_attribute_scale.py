@@ -1,0 +1,65 @@
+"""A scale that the protocol names: the attribute, its two ends, a sentence; the same in every trial, on every page."""
+
+import pytest
+
+from blindtest.methods import RATING, RATING_SINGLE, Setting
+from blindtest.study.protocols import read_protocol
+from blindtest.study.reading import parse_toml
+
+NUMBERS = {
+    "attribute": "brightness",
+    "low_end": "dull",
+    "high_end": "bright",
+    "definition": "How strong the treble is.",
+}
+SCALE = 'attribute = "brightness"\nends = ["dull", "bright"]\ndefinition = "How strong the treble is."\n'
+HEAD = 'format = 1\ntitle = "T"\ndecides = ["rated"]\nsource = "S"\n'
+
+
+def protocol(labelled, blind):
+    blocks = "".join(
+        f'[[block]]\nid = "{phase}"\nphase = "{phase}"\nmethod = "rating"\nrepeats = 1\nsittings = 2\n{scale}'
+        for phase, scale in (("labelled", labelled), ("blind", blind))
+    )
+    made, faults = read_protocol(parse_toml((HEAD + blocks).encode(), file="p.toml"), name="p")
+    return made, [str(fault) for fault in faults]
+
+
+@pytest.mark.parametrize("method", [RATING, RATING_SINGLE], ids=lambda method: method.name)
+def test_the_question_is_about_the_attribute(method):
+    setting = Setting(conditions=("a", "b"), numbers=NUMBERS)
+    question = method.question(method.slot_names(setting), setting)
+    assert question.prompt.endswith("stand in brightness? How strong the treble is.")
+    assert question.scale == ((0, "dull"), (100, "bright"))
+    assert (question.points, question.range) == (True, (0, 100))
+    assert method.fault_in(question, dict.fromkeys(question.keys, 101)) is not None
+
+
+def test_a_protocol_names_it_for_all_its_ratings():
+    made, faults = protocol(SCALE, SCALE)
+    assert faults == []
+    assert [block.numbers for block in made.blocks] == [{**NUMBERS, "repeats": 1}] * 2
+
+
+@pytest.mark.parametrize(
+    ("labelled", "blind", "words"),
+    [
+        (SCALE, "", "block: blocks are rated on different scales, got 'brightness; quality'"),
+        (SCALE, SCALE.replace("brightness", "width"), "blocks are rated on different scales"),
+        (SCALE, SCALE.replace('"dull", "bright"', '"soft", "sharp"'), "blocks are rated on different scales"),
+        ('attribute = "width"\ndefinition = "How wide."\n', "", "block.labelled.ends: missing"),
+        ('attribute = "width"\nends = ["narrow", "wide"]\n', "", "block.labelled.definition: missing"),
+        ('ends = ["narrow", "wide"]\n', "", "block.labelled.ends: only the scale of an attribute has this key"),
+        (SCALE.replace('bright"]', 'Dull "]'), "", "both ends are called the same"),
+    ],
+)
+def test_half_a_scale_is_refused(labelled, blind, words):
+    _, faults = protocol(labelled, blind)
+    assert any(words in fault for fault in faults), faults
+
+
+@pytest.mark.parametrize("method", ["abx", "multi-stimulus", "small-impairment"])
+def test_other_methods_have_none(method):
+    text = HEAD + f'[[block]]\nid = "t"\nphase = "blind"\nmethod = "{method}"\ntrials = 4\n{SCALE}'
+    _, faults = read_protocol(parse_toml(text.encode(), file="p.toml"), name="p")
+    assert any(f"{method} asks for no attribute" in str(fault) for fault in faults)
