@@ -99,6 +99,8 @@ class SimulatedListener:
     """Distance between the two conditions on the listener's axis, in standard deviations of one observation; >= 0."""
     rule: str = "differencing"
     """Of tests of a difference; see `RULES`."""
+    hears_controls: float = 6.0
+    """Distance of an audible control from the comparator, on the same axis; >= 0."""
     criterion: float = 1.5
     """Same-different: the difference from which on a pair is called different, in standard deviations of one
     observation; >= 0."""
@@ -142,10 +144,14 @@ Rule = Callable[[SimulatedListener, HeardTrial, np.random.Generator], dict[str, 
 def _observed(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, float]:
     """Return one observation of each slot."""
     d_prime = listener.on(trial.clip)
-    return {
-        slot: trial.compared.index(condition) * d_prime + rng.standard_normal()
-        for slot, condition in trial.sounding.items()
-    }
+
+    def place(condition: str) -> float:
+        if condition in trial.compared:
+            return trial.compared.index(condition) * d_prime
+        # An audible control, held against the last of those compared.
+        return (len(trial.compared) - 1) * d_prime - listener.hears_controls
+
+    return {slot: place(condition) + rng.standard_normal() for slot, condition in trial.sounding.items()}
 
 
 def _differencing(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
@@ -208,13 +214,13 @@ def _beyond_criterion(listener: SimulatedListener, trial: HeardTrial, rng: np.ra
     return {"choice": "different" if abs(one - other) > listener.criterion else "same"}
 
 
-def _highest(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+def _most_of_it(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
     # The axis of `_observed` runs from the first condition to the second.
     heard = _observed(listener, trial, rng)
     return {"choice": min(heard, key=lambda slot: heard[slot])}
 
 
-def _lowest(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+def _least_of_it(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
     heard = _observed(listener, trial, rng)
     return {"choice": max(heard, key=lambda slot: heard[slot])}
 
@@ -280,8 +286,8 @@ RULES: dict[str, dict[str, Rule]] = {
     "staircase": _ADAPTIVE,
     "staircase-weighted": _ADAPTIVE,
     "threshold-bayes": _ADAPTIVE,
-    "2afc": {"highest": _highest, "the other way round": _lowest, "guesser": _guesser},
-    "3afc": {"highest": _highest, "the other way round": _lowest, "guesser": _guesser},
+    "2afc": {"highest": _most_of_it, "the other way round": _least_of_it, "guesser": _guesser},
+    "3afc": {"highest": _most_of_it, "the other way round": _least_of_it, "guesser": _guesser},
     "preference": {"logistic": _logistic},
     "rating": {"opinion": _rated},
     "rating-single": {"opinion": _rated},
