@@ -12,6 +12,7 @@ from blindtest.report.preference_figures import (
 )
 from blindtest.report.rating_figures import effects_figures, ratings_figure, survival_plan_figures
 from blindtest.report.record_figures import record_figure
+from blindtest.report.residual_figures import model_figures
 from blindtest.report.sound_figures import filters_figure, match_figure, response_figure
 
 __all__ = ["figures"]
@@ -27,6 +28,7 @@ def figures(report: ReportInput) -> dict[str, Figure]:
         strengths_figure(report),
         *effects_figures(report),
         ratings_figure(report),
+        *model_figures(report),
         record_figure(report),
         response_figure(report),
         *correction_figures(report),

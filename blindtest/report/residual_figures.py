@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.report.curves import POINTS, thinned
+from blindtest.report.facts import ReportInput
 from blindtest.report.figures import (
     DASHES,
     MARKS,
@@ -29,9 +30,23 @@ from blindtest.report.words import clean, number, percent, plural
 from blindtest.stats import InfluenceResult, ResidualChecks
 from blindtest.stats.mixed.residuals import SEVERE, WARNING, normal_quantiles
 
-__all__ = ["influence_figure", "quantiles_figure", "spread_figure"]
+__all__ = ["influence_figure", "model_figures", "quantiles_figure", "spread_figure"]
 
 Floats = NDArray[np.float64]
+
+
+def model_figures(report: ReportInput) -> tuple[Figure, ...]:
+    """Return what the models of blind ratings leave, for each claim about ratings beside which one stands."""
+    made: list[Figure] = []
+    for place, result in enumerate(report.of_kind("rated")):
+        end = "" if place == 0 else f"-{place + 1}"
+        for companion in result.companions:
+            if isinstance(companion.result, ResidualChecks):
+                made.append(spread_figure(companion.result, f"residuals{end}"))
+                made.append(quantiles_figure(companion.result, f"quantiles{end}"))
+            elif isinstance(companion.result, InfluenceResult):
+                made.append(influence_figure(companion.result, f"influence{end}"))
+    return tuple(made)
 
 
 def spread_figure(checks: ResidualChecks, name: str = "residuals") -> Figure:

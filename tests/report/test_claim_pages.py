@@ -126,6 +126,34 @@ def test_every_figure_that_can_be_is_there(drawn):
         ]  # fmt: skip
 
 
+def test_what_the_model_leaves_is_drawn_where_it_was_looked_at(reports):
+    """Residuals, quantiles and single listeners of the blind ratings, folded; their numbers are the companions' own."""
+    import pandas as pd
+
+    from blindtest.stats import fit_linear_mixed, rating_companions
+
+    rows = [
+        {"listener": f"L{who}", "clip": f"c{clip}", "device": device,
+         "rating": 50 + 5 * who + 9 * (device == "a") + (7 * who * clip) % 5}
+        for who in range(6) for clip in range(4) for device in "ab"
+    ]  # fmt: skip
+    ratings = pd.DataFrame(rows)
+    fit = fit_linear_mixed("rating ~ device", ratings, random={"listener": "1", "clip": "1"})
+    report = reports["panel"]
+    claims = tuple(
+        replace(one, companions=rating_companions(fit, ratings)) if one.rated is not None else one
+        for one in report.claims
+    )
+    looked = replace(report, claims=claims)
+    made = figures(looked)
+    assert {"residuals", "quantiles", "influence"} <= set(made)
+    assert len(made["influence"].rows) == 6
+    text = html(looked, figures=made)
+    folded = text.split("What a model of the blind ratings leaves, drawn</summary>")[1].split("</details>")[0]
+    assert 'id="figure-residuals"' in folded
+    assert "What a model of the blind ratings leaves" not in html(report)
+
+
 @pytest.mark.slow
 def test_same_input_same_bytes(reports, drawn, pages, kind):
     again = figures(reports[kind])
