@@ -270,6 +270,20 @@ def _series_faults(
             )
     if "blind" not in phases:
         faults.append(source.fault(("block",), "no block is blind", remedy='write phase = "blind" in one'))
+    trained: set[str] = set()
+    for index, block in enumerate(blocks):
+        if block["phase"] == "practice":
+            trained.add(block["method"])
+        elif METHODS[block["method"]].reference and block["method"] not in trained:
+            faults.append(
+                source.fault(
+                    ("block", index, "method"),
+                    "ratings against an original need training before them (ITU-R BS.1534-3, 5.2; BS.1116-3)",
+                    got=block["method"],
+                    remedy="write a block with phase = 'practice' and this method before it",
+                )
+            )
+            trained.add(block["method"])
     named = bool(phases & {"worn", "labelled"})
     for index, block in enumerate(blocks):
         if not named and block.get("sittings", 1) > 1 and block.get("phase") != "practice":

@@ -10,7 +10,8 @@ our own tables, in which the open reference stands too.
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import isfinite, nan
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +44,8 @@ WANTED = (
     Wanted(name="listener", also=("subject", "assessor", "judge", "who"), what="who rated"),
     Wanted(name="device", also=("condition", "system", "product", "object"), what="what was rated"),
     Wanted(name="clip", also=("item", "programme", "track"), what="on which item"),
-    Wanted(name="rating", kind="number", also=("response", "score", "grade"), what="the rating"),
+    # Text at first: rows of other methods, which are left out, may hold answers in words.
+    Wanted(name="rating", also=("response", "score", "grade"), what="the rating"),
     Wanted(name="method", needed=False),
     Wanted(name="phase", needed=False),
     Wanted(name="order", needed=False),
@@ -183,7 +185,32 @@ def _counted(table: LongTable, method: str) -> LongTable:
     if table.has("phase"):
         table = table.only([one != PRACTICE for one in table.table["phase"].tolist()], "training, never counted")
     refuse_twice(table, ("trial", "listener", "sitting", "clip", "device"), "rating")
-    return table
+    return _with_numbers(table)
+
+
+def _with_numbers(table: LongTable) -> LongTable:
+    """Return the table with its ratings as numbers.
+
+    Raises
+    ------
+    BlindtestError
+        A rating that is none, with its line.
+    """
+    numbers: list[Any] = []
+    faults = []
+    for row, cell in enumerate(table.table["rating"].tolist()):
+        try:
+            # A decimal comma: in a cell there is nothing else for a comma to be.
+            number = None if cell is None or cell != cell else float(str(cell).replace(",", "."))
+        except ValueError:
+            number = nan
+        if number is not None and not isfinite(number):
+            allowed = "a finite number"
+            faults.append(table.fault("can't be read", row, key="rating", got=cell, allowed=allowed))
+        numbers.append(number)
+    if faults:
+        raise BlindtestError(*faults[:50])
+    return replace(table, table=table.table.assign(rating=numbers).astype({"rating": float}))
 
 
 def _reference(table: LongTable, names: list[str], method: str) -> str:

@@ -84,6 +84,17 @@ def test_training_is_never_counted_and_our_own_tables_name_the_original_by_the_o
     assert next(row for row in whole if row["condition"] == "codec" and row["item"] == "(all)")["median"] == 85
 
 
+def test_a_rating_that_is_none_is_named_by_line_and_a_decimal_comma_is_read(write, said, value):
+    _, err, code = said(
+        write(ratings().replace("L1,strings,one,80", "L1,strings,one,good")), "--method", "multi-stimulus"
+    )
+    assert code == 3
+    assert "table.csv:14: rating: can't be read, got 'good' (allowed: a finite number)" in err
+    text = grades().replace(",", ";").replace(".", ",")
+    found, _ = value(write(text), "--method", "small-impairment")
+    assert found == value(write(grades()), "--method", "small-impairment")[0] | {"understood": found["understood"]}
+
+
 def test_scores_off_the_scale_are_named_by_line(write, said):
     _, err, code = said(
         write(ratings().replace("L1,strings,one,80", "L1,strings,one,180")), "--method", "multi-stimulus"
