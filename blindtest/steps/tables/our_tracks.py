@@ -1,12 +1,9 @@
 """Tracks in our own trial table, where every value of an answer has a row: brought to one row for each track."""
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from blindtest.stats import LongTable, Wanted
-
-if TYPE_CHECKING:
-    from pandas import DataFrame
+from blindtest.stats import TRACK_COLUMNS, LongTable, Wanted, table_of
 
 __all__ = ["OURS", "frame_of_tracks", "tracks_of"]
 
@@ -23,7 +20,6 @@ OURS = (
     Wanted(name="sitting", needed=False),
 )
 """Columns by which our own table is known, and what is read of it."""
-COLUMNS = ("listener", "sitting", "track", "order", "start", "chosen", "dwell", "skipped_at_s", "censored")
 
 
 def tracks_of(table: LongTable) -> LongTable:
@@ -47,10 +43,8 @@ def tracks_of(table: LongTable) -> LongTable:
     )
 
 
-def frame_of_tracks(rows: list[dict[Any, Any]]) -> "DataFrame":
-    """Return rows of values as `read_tracks` reads them. A track heard again in a sitting counts as another sitting."""
-    import pandas as pd
-
+def frame_of_tracks(rows: list[dict[Any, Any]]) -> Any:
+    """Return rows of values as a DataFrame that `read_tracks` reads. A track heard again in a sitting counts as another sitting."""
     by_track: dict[tuple[str, ...], list[dict[Any, Any]]] = {}
     for row in rows:
         by_track.setdefault(_place(row), []).append(row)
@@ -61,7 +55,7 @@ def frame_of_tracks(rows: list[dict[Any, Any]]) -> "DataFrame":
         times[key] = times.get(key, 0) + 1
         again = f", time {times[key]}" if times[key] > 1 else ""
         made.append({"listener": listener or None, "sitting": sitting + again, **_track(own)})
-    return pd.DataFrame(made, columns=list(COLUMNS), dtype=object)
+    return table_of(made, TRACK_COLUMNS)
 
 
 def _place(row: dict[Any, Any]) -> tuple[str, str, str]:
