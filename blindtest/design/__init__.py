@@ -29,7 +29,7 @@ from blindtest.design.seal import (
     seal,
     verify_chain,
 )
-from blindtest.methods import METHODS, Setting
+from blindtest.methods import METHODS, Setting, default_numbers
 
 __all__ = [
     "DEFAULT_KEPT",
@@ -55,6 +55,7 @@ __all__ = [
     "chance_of_negligible",
     "chance_of_shown",
     "commitment",
+    "default_numbers",
     "exchanged",
     "first_phase",
     "grade",

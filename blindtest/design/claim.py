@@ -17,7 +17,7 @@ __all__ = [
     "tail_from",
 ]
 
-ClaimKind = Literal["heard", "preferred", "attribute", "keeps listening", "rated"]
+ClaimKind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated"]
 Direction = Literal["two-sided", "claimed"]
 
 DEFAULT_KEPT = 2 / 3
@@ -38,7 +38,8 @@ class Claim:
     clips: tuple[str, ...] | Literal["all"] = "all"
     margin: float | None = None
     """Smallest effect that matters. 'heard': share of trials heard beyond guessing, 0 ... 1; 'preferred': probability
-    beyond 1/2, 0 ... 1/2; 'attribute': d', 0 ... 5; 'rated': points of the scale, 0 ... 100."""
+    beyond 1/2, 0 ... 1/2; 'attribute': d', 0 ... 5; 'threshold': level on the grid; 'rated': points of the scale,
+    0 ... 100."""
     primary: bool = True
     quote: str = ""
     """Words of the impression."""

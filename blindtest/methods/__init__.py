@@ -12,7 +12,7 @@ from blindtest.methods.rating import RATING, RATING_SINGLE
 from blindtest.methods.recognition import RECOGNITION
 from blindtest.methods.same_different import SAME_DIFFERENT
 from blindtest.methods.small_impairment import SMALL_IMPAIRMENT
-from blindtest.methods.staircase import STAIRCASE, STAIRCASE_WEIGHTED, settles_at
+from blindtest.methods.staircase import STAIRCASE, STAIRCASE_WEIGHTED, default_numbers, settles_at
 from blindtest.methods.tetrad import TETRAD
 from blindtest.methods.threshold_bayes import THRESHOLD_BAYES
 from blindtest.methods.triangle import TRIANGLE
@@ -68,6 +68,7 @@ __all__ = [
     "Slot",
     "Source",
     "Value",
+    "default_numbers",
     "guess_rate",
     "settles_at",
 ]

@@ -58,6 +58,7 @@ def adaptive_method(*, name: str, title: str, source: str, next_place: NextPlace
         draw=draw,
         question=_question,
         fault_in=_fault_in,
+        decides=("threshold",),
         adaptive=True,
     )
 

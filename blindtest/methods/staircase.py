@@ -17,9 +17,23 @@ from blindtest.methods.contract import Outcome, Setting, Value
 from blindtest.methods.level_trial import adaptive_method
 from blindtest.methods.up_down import transformed, weighted
 
-__all__ = ["STAIRCASE", "STAIRCASE_WEIGHTED", "settles_at"]
+__all__ = ["STAIRCASE", "STAIRCASE_WEIGHTED", "default_numbers", "settles_at"]
 
 DEFAULTS: Mapping[str, float | int] = {"start": 1.0, "step": 4, "halvings": 2, "down": 2, "ratio": 3}
+
+
+_READ = {
+    "staircase": ("start", "step", "halvings", "down"),
+    "staircase-weighted": ("start", "step", "halvings", "ratio"),
+    "threshold-bayes": (),
+}
+
+
+def default_numbers(method: str) -> dict[str, Value]:
+    """Return the numbers that an adaptive method reads where a block names none; of other methods nothing."""
+    if method not in _READ:
+        return {}
+    return {"task": "odd", **{name: DEFAULTS[name] for name in _READ[method]}}
 
 
 def settles_at(method: str, numbers: Mapping[str, Value]) -> float | None:

@@ -22,6 +22,7 @@ from .chain import (
 )
 from .correction_stage import CorrectionStage
 from .filters import FilterCurve
+from .hump import HumpStage
 from .job import RenderJob
 from .programme import ClipSource
 from .stimuli import Rendered, Stimulus, load_rendered, render
@@ -35,6 +36,7 @@ __all__ = [
     "CorrectionStage",
     "FilterCurve",
     "GainStage",
+    "HumpStage",
     "Limit",
     "Playback",
     "RecordingStage",

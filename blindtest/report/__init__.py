@@ -63,6 +63,7 @@ from blindtest.report.sound_facts import (
     ResponseCurve,
     UnitFacts,
 )
+from blindtest.report.threshold_words import ThresholdFacts
 
 __all__ = [
     "AttributeFacts",
@@ -108,6 +109,7 @@ __all__ = [
     "SurvivalPlanFacts",
     "Tally",
     "Tested",
+    "ThresholdFacts",
     "TrialFacts",
     "Truth",
     "UnitEffect",

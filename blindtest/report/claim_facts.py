@@ -10,6 +10,7 @@ from blindtest.report.attribute_facts import AttributeFacts
 from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts
 from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
+from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.stats import AttributeChances, Companion
 
 __all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role"]
@@ -31,7 +32,8 @@ class ClaimFacts:
     clips: tuple[str, ...] = ()
     """() for all."""
     margin: float | None = None
-    """Heard: share of trials; preferred: probability beyond 1/2; attribute: d'; rated: points of the scale."""
+    """Heard: share of trials; preferred: probability beyond 1/2; attribute: d'; threshold: level on the grid; rated:
+    points of the scale."""
     kept: float | None = None
     """Rated: share of the labelled effect that counts as surviving."""
     primary: bool = True
@@ -104,13 +106,15 @@ class ProtocolFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimResult:
-    """A claim with what came out: one of `heard`, `preferred`, `attribute`, `rated`, or none before anybody has sat."""
+    """A claim with what came out: one of `heard`, `preferred`, `attribute`, `threshold`, `rated`, or none before
+    anybody has sat."""
 
     claim: ClaimFacts
     heard: Results | None = None
     preferred: PreferenceFacts | None = None
     attribute: AttributeFacts | None = None
     rated: RatedFacts | None = None
+    threshold: ThresholdFacts | None = None
     plan: PlanFacts | PreferencePlanFacts | AttributeChances | SurvivalPlanFacts | None = None
     alpha: float = 0.05
     p_value: float | None = None
@@ -125,18 +129,20 @@ class ClaimResult:
     """What else was looked at; never decisive."""
 
     def __post_init__(self) -> None:
-        given = [one for one in (self.heard, self.preferred, self.attribute, self.rated) if one is not None]
+        found = (self.heard, self.preferred, self.attribute, self.threshold, self.rated)
+        given = [one for one in found if one is not None]
         if len(given) > 1:
             raise ValueError(f"claim {self.claim.id!r} ends in {len(given)} kinds of result")
         if given and self._of_kind is None:
             raise ValueError(f"claim {self.claim.id!r} is of kind {self.claim.kind!r}, its result is of another")
 
     @property
-    def _of_kind(self) -> Results | PreferenceFacts | AttributeFacts | RatedFacts | None:
+    def _of_kind(self) -> Results | PreferenceFacts | AttributeFacts | ThresholdFacts | RatedFacts | None:
         found = {
             "heard": self.heard,
             "preferred": self.preferred,
             "attribute": self.attribute,
+            "threshold": self.threshold,
             "rated": self.rated,
         }
         return found.get(self.claim.kind)
@@ -157,6 +163,8 @@ class ClaimResult:
             return self.attribute.conclusion.word
         if self.rated is not None:
             return self.rated.verdict
+        if self.threshold is not None:
+            return self.threshold.conclusion.word
         return "undecided" if self.claim.kind == "rated" else "open"
 
     @property

@@ -32,6 +32,7 @@ from blindtest.report.rating_words import (
     span,
     survival_plan,
 )
+from blindtest.report.threshold_words import threshold_beside, threshold_further, threshold_numbers
 from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural, short_names
 from blindtest.report.words import sentence as sentence_of
 from blindtest.stats import AttributeChances
@@ -66,6 +67,7 @@ def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
         "heard": f"{a} and {b} can be told apart by ear",
         "preferred": f"{a} is preferred to {b}",
         "attribute": f"{a} has more {clean(claim.attribute)} than {b}",
+        "threshold": f"{a} is heard against {b} at a level of {claim.margin or 0:g} or less",
         "rated": f"{a} is rated above {b}, and that survives when the names are gone",
     }.get(claim.kind, f"{a} and {b}: {clean(claim.kind)}")
 
@@ -81,6 +83,8 @@ def margin_words(claim: ClaimFacts) -> str:
         return (
             f"a d\u2032 of {claim.margin:g} along the attribute: {d_span((-claim.margin, claim.margin))} is negligible"
         )
+    if claim.kind == "threshold":
+        return f"a level of {claim.margin:g}, in the unit of the grid"
     if claim.kind == "rated":
         kept = f"; {kept_words(claim.kept)} of the labelled effect count as kept" if claim.kept is not None else ""
         return f"{claim.margin:g} points of the scale of 100{kept}"
@@ -110,6 +114,8 @@ def numbers_words(result: ClaimResult) -> str:
         rated = result.rated
         parts = [("labelled", rated.labelled), ("blind", rated.blind)]
         return "; ".join(f"{mode} {points(one.estimate)} ({span(one)})" for mode, one in parts if one is not None)
+    if result.threshold is not None:
+        return threshold_numbers(result.threshold)
     return DASH
 
 
@@ -141,6 +147,9 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         sentence = rated_sentence(result.rated, result.word, a, b)
         beside = rated_beside(result.rated, survival)
         further, tabled = rated_further(result.rated, a, b), rated_tabled(result.rated)
+    elif result.threshold is not None:
+        sentence = result.threshold.conclusion.sentence
+        beside, further = threshold_beside(result.threshold), threshold_further(result.threshold)
     else:
         why = sentence_of(result.why_not)
         return Said(word=result.word, sentence=why or NOBODY, beside=(plan_words(result, a),))
@@ -164,6 +173,8 @@ def plan_words(result: ClaimResult, a: str) -> str:
         return attribute_plan(result.plan, a)
     if isinstance(result.plan, SurvivalPlanFacts):
         return survival_plan(result.plan)
+    if result.claim.kind == "threshold":
+        return "How often a plan like this shows or refutes a level was not computed."
     return heard_plan(result.plan)
 
 

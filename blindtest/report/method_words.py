@@ -25,6 +25,11 @@ __all__ = [
 ]
 
 _UNTOLD = "Nobody was told whether an answer was right before the last one was given, practice apart."
+_TRACK = (
+    "The trials of a track held one level of the grid each, beside the reference, at the same place in the music, and "
+    "the listener said which sound was the different one, or which one X was; where the level stood was drawn fairly "
+    "and independently for every trial."
+)
 _METHODS = {
     "abx": (
         "In each trial the listener could switch freely, at the same place in the music, between three sounds: A, B "
@@ -64,6 +69,18 @@ _METHODS = {
         "which were the same, and said which one had more of the attribute named in the question: the claimed one, "
         "which came once. Where it stood was drawn fairly and independently for every trial. Who hears nothing chooses "
         "it in one third of trials. Nobody was told which one it was."
+    ),
+    "staircase": (
+        f"{_TRACK} So many right answers in a row as the protocol says made the next trial harder, one wrong answer "
+        f"made it easier. {_UNTOLD}"
+    ),
+    "staircase-weighted": (
+        f"{_TRACK} A right answer made the next trial harder by a small step, a wrong one easier by a step so many "
+        f"times as large as the protocol says. {_UNTOLD}"
+    ),
+    "threshold-bayes": (
+        f"{_TRACK} Each trial held the level whose answer would tell most about the listener's psychometric function, "
+        f"after all answers before it. {_UNTOLD}"
     ),
     "preference": (
         "In each pair the listener could switch freely, at the same place in the music, between two sounds without "
@@ -201,6 +218,12 @@ def statistics_words(result: ClaimResult) -> str:
             f"tested at the {alpha} level, {sides}: exact binomial test against guessing; Clopper and Pearson's "
             "limits, carried over to d\u2032 along the attribute and held against the margin; Holm's correction over "
             "several listeners"
+        )
+    if result.claim.kind == "threshold":
+        return (
+            f"each limit one-sided at {alpha}: a logistic psychometric function by maximum likelihood, guess rate "
+            "fixed by the task, lapses up to 6 %; profile likelihood for one listener, Student's t over listeners' "
+            "thresholds for several; averages of late reversals beside it"
         )
     if result.claim.kind == "rated":
         return (

@@ -125,6 +125,7 @@ _TITLES = {
     "heard": "Can it be heard?",
     "preferred": "Is it preferred?",
     "attribute": "Which has more of it?",
+    "threshold": "How much does it take?",
     "rated": "Does it survive blinding?",
 }
 
@@ -231,6 +232,8 @@ def question(report: ReportInput) -> str:
         return f"Is {a} preferred to {b}, blind and at equal loudness?"
     if claim.kind == "attribute":
         return f"Does {a} have more {clean(claim.attribute)} than {b}, blind and at equal loudness?"
+    if claim.kind == "threshold":
+        return f"How much of {a} does it take to be heard against {b}, blind?"
     if claim.kind == "rated":
         return f"{a} was rated above {b}: does that survive when the names are gone?"
     return f"Can {a} and {b} be told apart by ear, blind and at equal loudness?"

@@ -19,6 +19,7 @@ from blindtest.steps.heard_lines import conclusion_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
 from blindtest.steps.rated_lines import rated_lines
+from blindtest.steps.threshold_lines import threshold_lines
 from blindtest.study import load_study
 
 __all__ = ["Analysis", "analyze"]
@@ -80,6 +81,7 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         "margin": one.record["margin"],
         "word": one.word,
         "why_not": one.why_not,
+        **_threshold_dict(one),
         "companions": [
             look.to_dict()
             for ended in (one.heard, one.preferred, one.attribute, one.rated)
@@ -136,10 +138,24 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
     }
 
 
+def _threshold_dict(one: ClaimAnswers) -> dict[str, Any]:
+    if one.threshold is None:
+        return {}
+    return {
+        "threshold": {
+            "methods": list(one.threshold.methods),
+            "task": one.threshold.task,
+            "unanswered": one.threshold.unanswered,
+            "conclusion": one.threshold.conclusion.to_dict(),
+        }
+    }
+
+
 _CLAIMED = {
     "heard": "{device} and {comparator} can be told apart",
     "preferred": "{device} is preferred to {comparator}",
     "attribute": "{device} has more {attribute} than {comparator}",
+    "threshold": "{device} is heard against {comparator} at a level of {margin:g} or less",
     "rated": "{device} is rated above {comparator}, also without its name",
 }
 
@@ -166,6 +182,8 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
         lines += ["", *attribute_lines(one.attribute)]
     if one.rated is not None:
         lines += ["", *rated_lines(one.rated.result, one.rated.recognition)]
+    if one.threshold is not None:
+        lines += ["", *threshold_lines(one.threshold)]
     ended = one.heard or one.preferred or one.attribute or one.rated
     if ended is not None and ended.companions:
         lines += ["", *companion_lines(ended.companions)]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.design import Plan, plan_from_record
 from blindtest.errors import BlindtestError, Fault
+from blindtest.methods import guess_rate, settles_at
 from blindtest.session.register import WITHHELD
 from blindtest.stats import (
     Companion,
@@ -19,11 +20,13 @@ from blindtest.stats import (
     PreferenceResult,
     RecognitionResult,
     SurvivalResult,
+    ThresholdConclusion,
     adjust_p_values,
     choice_companions,
     conclude,
     conclude_attribute,
     conclude_preference,
+    conclude_threshold,
     fit_paired_preferences,
     plan_chances,
     preference_chances,
@@ -48,6 +51,7 @@ __all__ = [
     "PreferredAnswers",
     "RatedAnswers",
     "SittingAnswers",
+    "ThresholdAnswers",
     "read_answers",
 ]
 
@@ -154,6 +158,18 @@ class RatedAnswers:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ThresholdAnswers:
+    """How much it takes to be heard."""
+
+    conclusion: ThresholdConclusion
+    trials: Any
+    """A DataFrame: listener, sitting, block, track, clip, level, correct; in the order in which they were answered."""
+    unanswered: int
+    task: str
+    methods: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ClaimAnswers:
     """What became of one claim."""
 
@@ -165,6 +181,7 @@ class ClaimAnswers:
     preferred: PreferredAnswers | None = None
     attribute: AttributeAnswers | None = None
     rated: RatedAnswers | None = None
+    threshold: ThresholdAnswers | None = None
     why_not: str = ""
     """Why there is no result."""
     p_value: float | None = None
@@ -183,6 +200,8 @@ class ClaimAnswers:
             return self.attribute.conclusion.word
         if self.rated is not None:
             return self.rated.result.verdict
+        if self.threshold is not None:
+            return self.threshold.conclusion.word
         return "undecided" if self.record["kind"] == "rated" else "open"
 
 
@@ -288,6 +307,8 @@ def _claim(
         return _attribute(claim, sittings, alpha, planned)
     if claim["kind"] == "rated":
         return _rated(claim, sittings, record, alpha, planned)
+    if claim["kind"] == "threshold":
+        return _threshold(claim, sittings, record, alpha, planned)
     return _heard(claim, sittings, alpha, planned)
 
 
@@ -395,6 +416,61 @@ def _attribute(
     if one.word == "negligible":
         p_value = _smallest_alpha("negligible", alpha, word_at, halvings=40)
     return ClaimAnswers(record=claim, planned=planned, attribute=found, p_value=p_value)
+
+
+# threshold
+
+
+def _threshold(
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float, planned: int
+) -> ClaimAnswers:
+    blocks = [block for block in record["protocol"]["blocks"] if block["id"] in claim["blocks"]]
+    tasks = sorted({str(block["numbers"]["task"]) for block in blocks})
+    if len(tasks) != 1:
+        return ClaimAnswers(record=claim, planned=planned, why_not=f"several tasks together: {', '.join(tasks)}")
+    levels = record["grids"][claim["device"]]
+    rows = [
+        {
+            "listener": row["listener"],
+            "sitting": row["sitting"],
+            "block": row["block"],
+            "track": f"{row['block']}, sitting {row['sitting']}",
+            "clip": row["clip"],
+            "level": _level_in(row, levels),
+            "correct": row["correct"],
+        }
+        for sitting in sittings
+        for row in sitting.of_claim(claim)
+    ]
+    if not rows:
+        return ClaimAnswers(record=claim, planned=planned, why_not="nobody has answered a trial that counts")
+    table = table_of(rows, ("listener", "sitting", "block", "track", "clip", "level", "correct"))
+    targets = {settles_at(block["method"], block["numbers"]) for block in blocks}
+    conclusion = conclude_threshold(
+        table,
+        guess=guess_rate(blocks[0]["numbers"]),
+        margin=float(claim["margin"]),
+        alpha=alpha,
+        staircases=None not in targets,
+        target=next(iter(targets)) if len(targets) == 1 else None,
+    )
+    return ClaimAnswers(
+        record=claim,
+        planned=planned,
+        threshold=ThresholdAnswers(
+            conclusion=conclusion,
+            trials=table,
+            unanswered=sum(sitting.unanswered_for(claim) for sitting in sittings),
+            task=tasks[0],
+            methods=tuple(dict.fromkeys(block["method"] for block in blocks)),
+        ),
+    )
+
+
+def _level_in(row: Mapping[str, Any], levels: Mapping[str, float]) -> float:
+    """Return the level that a trial held: one of its sounds, the others being the reference."""
+    sounding = [pair.split("=", 1)[1] for pair in str(row["order"]).split("|")]
+    return next(float(levels[name]) for name in sounding if name in levels)
 
 
 # preferred

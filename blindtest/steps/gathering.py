@@ -45,6 +45,7 @@ from blindtest.report import (
     SittingFacts,
     SurvivalPlanFacts,
     Tested,
+    ThresholdFacts,
     TrialFacts,
     Truth,
     UnitFacts,
@@ -94,7 +95,7 @@ def gathered(
         generated_at=generated_at,
         reviewer=study.reviewer,
         conditions=tuple(_condition(study, condition.id) for condition in study.conditions),
-        compared=(answers.primary.record["device"], answers.primary.record["comparator"]),
+        compared=_compared(study, answers),
         claim=_claim(answers.primary, answers.alpha),
         protocol=protocol,
         plan=_heard_plan(answers),
@@ -146,6 +147,12 @@ class Truths:
     """By claim."""
 
 
+def _compared(study: Study, answers: Answers) -> tuple[str, str]:
+    """Return what the primary claim compares; the largest level stands for a grid."""
+    device, comparator = answers.primary.record["device"], answers.primary.record["comparator"]
+    return (study.grids[device][-1].id if device in study.grids else device), comparator
+
+
 def _device_of(study: Study, condition: str) -> str:
     stages = next(one for one in study.conditions if one.id == condition).stages
     return next((stage.response for stage in stages if stage.response), "")
@@ -176,6 +183,8 @@ def _condition(study: Study, name: str) -> ConditionFacts:
             chain.append(f"a low-pass at {stage.lowpass_hz:g} Hz (ITU-R BS.1534-3, 5.1)")
         elif stage.tilt_db_per_octave is not None:
             chain.append(f"a tilt of {stage.tilt_db_per_octave:+g} dB per octave")
+        elif (hump := stage.hump) is not None:
+            chain.append(f"a hump of {hump.gain_db:+g} dB at {hump.frequency_hz:g} Hz, Q {hump.q:g}")
     device = _device_of(study, name)
     return ConditionFacts(
         id=name,
@@ -198,6 +207,7 @@ _REFUTED_BY = {
         "showing, at a risk of error of {alpha:g}, that the other one has more of it, or that d\u2032 lies within "
         "-{margin:g} ... {margin:g}"
     ),
+    "threshold": "showing, at a risk of error of {alpha:g}, that the threshold lies above a level of {margin:g}",
     "rated": "showing, at a risk of error of {alpha:g}, that the blind effect is smaller than {margin:g} points",
 }
 
@@ -291,8 +301,16 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
             order=str(answers.seal.record["protocol"].get("order", "")),
             truth=truths.rated.get(record["id"], ()),
         )
+    threshold = None
+    if one.threshold is not None:
+        threshold = ThresholdFacts(
+            conclusion=one.threshold.conclusion,
+            unanswered=one.threshold.unanswered,
+            clips=len(record["clips"]),
+        )
     return ClaimResult(
         claim=_claim(one, answers.alpha),
+        threshold=threshold,
         heard=_results(one.heard) if one.heard is not None else None,
         preferred=preferred,
         attribute=attribute,

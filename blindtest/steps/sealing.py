@@ -58,6 +58,13 @@ ANALYSIS = {
         "against the margin; unanswered trials count against whichever conclusion is drawn; Bradley-Terry with "
         "Davidson's ties and an order effect beside it"
     ),
+    "threshold": (
+        "counted trials of all tracks of a listener together; psychometric function by maximum likelihood, logistic "
+        "over the level, guess rate of the task, lapses up to 6 %; threshold where the proportion right is halfway "
+        "from guess to certainty; limits by profile likelihood for one listener, by t over listeners' thresholds for "
+        "several, each one-sided at alpha: shown where the upper is at most the margin, refuted where the lower one "
+        "is above, else open; unanswered trials are left out; averages of late reversals beside it"
+    ),
     "rated": (
         "labelled and blind ratings only; a mixed model with random parts of its own for each tested term, listeners "
         "random, clips too where the claim names none and there are five or more, device x order where phases are "
@@ -72,6 +79,8 @@ ANALYSIS = {
     ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
+LATER_KINDS = ("attribute", "threshold")
+"""Kinds whose analysis stands in the seal only of studies that claim one."""
 STOPPING = "the number of trials of each sitting is fixed"
 _CHANGING = ("code", "earlier")
 """Parts of the record that may differ between sittings under one seal."""
@@ -104,6 +113,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         "labels": names_read(study),
         "alpha": ALPHA,
         "analysis": _analysis(study),
+        **({"grids": _grids_record(study)} if study.grids else {}),
         "stopping": STOPPING,
         "protocol": {
             "name": study.protocol.name,
@@ -147,7 +157,12 @@ def _analysis(study: Study) -> dict[str, str]:
     """Return the analysis of every kind; what came later stands there only where it is used, so that seals made before
     it hold on."""
     kinds = {claim.kind for claim in study.claims}
-    return {kind: words for kind, words in ANALYSIS.items() if kind != "attribute" or kind in kinds}
+    return {kind: words for kind, words in ANALYSIS.items() if kind not in LATER_KINDS or kind in kinds}
+
+
+def _grids_record(study: Study) -> dict[str, dict[str, float]]:
+    """Return the levels of each grid by the id of their condition, as sizes in the unit of the stage."""
+    return {name: {one.id: float(one.level or 0.0) for one in own} for name, own in study.grids.items()}
 
 
 def claims_of(study: Study) -> tuple[Claim, ...]:

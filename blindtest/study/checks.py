@@ -11,13 +11,14 @@ from typing import Any
 from blindtest.errors import did_you_mean
 from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
 from blindtest.study.findings import Findings
+from blindtest.study.grid_checks import check_grid
 from blindtest.study.paths import PathTrouble, file_at, matching
 
 __all__ = ["check_tables", "entries", "has_hidden_ids", "ids", "known"]
 
 Tables = dict[str, Any]
 
-STAGE_KEYS = "response, correction, gain_db, recording, lowpass_hz or tilt_db_per_octave"
+STAGE_KEYS = "response, correction, gain_db, recording, lowpass_hz, tilt_db_per_octave or hump"
 SHORTEST_S = 0.4
 """One gating block of BS.1770: a shorter excerpt has no loudness."""
 DECOY_LABEL = "unnamed rendering"
@@ -37,6 +38,7 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
     for index, condition in entries(data, "condition"):
         for number, stage in enumerate(condition.get("stages", ())):
             _stage(data, stage, ("condition", index, "stages", number), folder, found)
+        check_grid(condition, index, found)
     _one_rig(data, found)
     for index, clip in entries(data, "clip"):
         _clip(clip, index, folder, found)
@@ -226,6 +228,9 @@ def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Pat
             got=stage["lowpass_hz"],
             allowed=" or ".join(f"{one:g}" for one in LOW_PASSES_HZ) + " (ITU-R BS.1534-3, 5.1)",
         )
+    hump = stage.get("hump")
+    if isinstance(hump, dict) and hump.get("gain_db") == 0:
+        found.fault((*path, "hump", "gain_db"), "a hump of nothing", got=0, remedy="take the stage out")
     if stage.get("tilt_db_per_octave") == 0:
         found.fault((*path, "tilt_db_per_octave"), "a tilt of nothing", got=0, remedy="take the stage out")
 

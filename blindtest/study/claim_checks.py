@@ -9,7 +9,7 @@ from blindtest.study.schema import MARGINS
 
 __all__ = ["check_claims"]
 
-ONE_PAIR = ("heard", "preferred", "attribute")
+ONE_PAIR = ("heard", "preferred", "attribute", "threshold")
 
 
 def check_claims(data: Tables, found: Findings) -> None:
@@ -27,6 +27,7 @@ def _claim(data: Tables, claim: Tables, index: int, found: Findings) -> None:
         if isinstance(name := claim.get(key), str):
             known(data, "condition", name, (*path, key), found)
             _can_be_spoken_of(data, name, (*path, key), found)
+            _has_its_grid(data, name, key, claim.get("kind"), (*path, key), found)
     if "device" in claim and claim["device"] == claim.get("comparator"):
         found.fault((*path, "comparator"), "the device is held against itself", got=claim["device"])
     if isinstance(clips := claim.get("clips"), list):
@@ -58,6 +59,30 @@ def _can_be_spoken_of(data: Tables, name: str, path: tuple[str | int, ...], foun
             role = "an anchor" if condition.get("anchor") else "a decoy" if condition.get("decoy") else ""
             if role:
                 found.fault(path, f"{role} can't be claimed about", got=name, remedy="name another condition")
+
+
+def _has_its_grid(
+    data: Tables, name: str, key: str, kind: object, path: tuple[str | int, ...], found: Findings
+) -> None:
+    """A threshold is looked for on the grid of the device, against one rendering; no other claim speaks of a grid."""
+    condition = _by_id(data, name)
+    if condition is None or kind is None or found.is_touched("condition"):
+        return
+    wanted = kind == "threshold" and key == "device"
+    if wanted and not condition.get("grid"):
+        found.fault(
+            path,
+            "the condition has no grid of levels to look for a threshold on",
+            got=name,
+            remedy="write grid = { stage = 'hump', values = [...] } in it",
+        )
+    elif not wanted and condition.get("grid"):
+        found.fault(
+            path,
+            "the condition is a grid of levels, not one rendering",
+            got=name,
+            allowed="a condition without grid; a grid only as device of a claim of the kind threshold",
+        )
 
 
 def _one_of_a_kind(data: Tables, found: Findings) -> None:
@@ -104,7 +129,7 @@ def _compared(data: Tables, found: Findings) -> None:
         plain = [
             str(condition["id"])
             for _, condition in entries(data, "condition")
-            if "id" in condition and not condition.get("anchor") and not condition.get("decoy")
+            if "id" in condition and not any(condition.get(key) for key in ("anchor", "decoy", "grid"))
         ]
         if len(plain) != 2:
             found.fault(

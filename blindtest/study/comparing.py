@@ -41,17 +41,19 @@ def primary_claim(study: Study) -> Claim:
 
 
 def compared(study: Study) -> tuple[str, str]:
-    """Return the ids of the two conditions that the primary claim compares, the device first."""
-    claim = primary_claim(study)
-    return claim.device, claim.comparator
+    """Return the ids of the two conditions that the primary claim compares, the device first.
+
+    Where it speaks of a grid, the largest level stands for it.
+    """
+    return _sounding(primary_claim(study), study.conditions)
 
 
 def compared_by_block(study: Study) -> dict[str, tuple[str, ...]]:
     """Return the ids of the conditions that each block compares, by the block's id.
 
     Two by two: device and comparator of the claim of that kind. Ratings: everything, anchors and decoys included;
-    worn: what can be worn, neither anchors nor decoys; against an original: that one first. Recognition: everything but
-    the anchors.
+    worn: what can be worn, neither anchors nor decoys; against an original: that one first. Adaptive: the reference,
+    then the levels in ascending order. Recognition: everything but the anchors.
     """
     return {
         block.id: block_conditions(block, (primary_claim(study), *study.claims), study.conditions)
@@ -126,16 +128,31 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
             return own[0].device, own[0].comparator
         if len(plain) == 2 or not claims:
             return plain[:2]
-        return claims[0].device, claims[0].comparator
+        return _sounding(claims[0], conditions)
+    if METHODS[block.method].adaptive:
+        own = [claim for claim in claims if claim.kind in decides]
+        return (own[0].comparator, *_levels(own[0], conditions)) if own else ()
     if block.phase == "worn":
         return plain
-    return tuple(condition.id for condition in conditions if rating or condition.anchor is None)
+    return tuple(
+        condition.id for condition in conditions if not condition.grid and (rating or condition.anchor is None)
+    )
+
+
+def _levels(claim: Claim, conditions: Sequence[StudyCondition]) -> tuple[str, ...]:
+    """Return the levels of the grid that a claim's device spans, in ascending order."""
+    return tuple(condition.id for condition in conditions if condition.grid == claim.device)
+
+
+def _sounding(claim: Claim, conditions: Sequence[StudyCondition]) -> tuple[str, str]:
+    levels = _levels(claim, conditions)
+    return levels[-1] if levels else claim.device, claim.comparator
 
 
 def _against_reference(block: Block, conditions: Sequence[StudyCondition]) -> tuple[str, ...]:
     """Return the original first, then all else: with the anchors where every one is on each page, else without."""
     anchors = METHODS[block.method].orders(Setting(conditions=("original", "one", "other"))) == 1
-    own = [condition for condition in conditions if anchors or condition.anchor is None]
+    own = [condition for condition in conditions if not condition.grid and (anchors or condition.anchor is None)]
     return tuple(condition.id for condition in sorted(own, key=lambda condition: not condition.reference))
 
 

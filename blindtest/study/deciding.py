@@ -11,6 +11,7 @@ from blindtest.study.attribute_reach import ALTERNATIVES, AttributeReach, attrib
 from blindtest.study.checks import entries
 from blindtest.study.comparing import block_conditions, with_trials
 from blindtest.study.findings import Findings
+from blindtest.study.grids import levels
 from blindtest.study.originals import check_original
 from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.protocols import changed, is_path, later_changes, protocol_source, read_protocol
@@ -32,10 +33,14 @@ __all__ = ["primary_index", "read_study_protocol"]
 Tables = dict[str, Any]
 Place = tuple[str | int, ...]
 
+FEW_TRACKS = 3
+"""Methods 1.5: three tracks or more for each listener."""
+
 EXAMPLES = {
     "heard": "margin = 0.5, the share of trials heard beyond guessing that would matter",
     "preferred": "margin = 0.3, the probability of a preference beyond 1/2 that would matter",
     "attribute": "margin = 1.0, the d' along the attribute that would matter",
+    "threshold": "margin = 2, the level that is claimed to be heard, in the unit of the grid",
 }
 
 
@@ -131,14 +136,7 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
     check_original(data, protocol, found)
     count = max(1, len(data.get("clip", ())))
     conditions = tuple(
-        StudyCondition(
-            id=one["id"],
-            anchor=one.get("anchor"),
-            decoy=one.get("decoy", False),
-            reference=one.get("reference", False),
-        )
-        for _, one in entries(data, "condition")
-        if "id" in one
+        condition for _, one in entries(data, "condition") if "id" in one for condition in _as_compared(one)
     )
     claims = _claims(tables)
     first = primary_index([tables[index] for index in sorted(tables)])
@@ -164,6 +162,18 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
         if one is not None and "id" in claim:
             reaches[claim["id"]] = one
     return protocol, reaches
+
+
+def _as_compared(table: Tables) -> tuple[StudyCondition, ...]:
+    """Return a condition's table, or the levels of its grid, as far as it matters for what is compared."""
+    spread = tuple(StudyCondition(id=name, grid=table["id"], level=abs(value)) for name, value in levels(table))
+    alone = StudyCondition(
+        id=table["id"],
+        anchor=table.get("anchor"),
+        decoy=table.get("decoy", False),
+        reference=table.get("reference", False),
+    )
+    return spread if table.get("grid") else (alone,)
 
 
 def _claims(tables: Mapping[int, Tables]) -> dict[int, Claim]:
@@ -230,7 +240,11 @@ def _fit(protocol: Protocol, claims: Sequence[Claim], conditions: Sequence[Study
                 f"block {block.id} would compare {count} conditions: {'too many' if count > most else 'too few'}",
                 got=count,
                 allowed=f"{least} to {most} ({METHODS[block.method].title.lower()})",
-                remedy="make two studies of it" if count > most else "add a condition that is neither anchor nor decoy",
+                remedy="make two studies of it"
+                if count > most
+                else "write [[claim]] with kind = 'threshold' and a device that has a grid"
+                if METHODS[block.method].adaptive
+                else "add a condition that is neither anchor nor decoy",
             )
 
 
@@ -288,6 +302,9 @@ def _reach(
         if kind == "attribute" and "margin" in claim:
             found.fault(place, "out of range", got=margin, allowed=allowed)
         return None  # else said where the claim was looked at, or the protocol
+    if kind == "threshold":
+        _within_grid(claim, float(margin), blocks, data, place, found)
+        return None
     own = claim.get("clips", "all")
     share = (len(own), len(tested)) if isinstance(own, list) and tested else (1, 1)
     if kind == "rated":
@@ -318,6 +335,30 @@ def _reach(
         _say_reach(plan, place, guess, found)
     _spread(blocks, len(tested) or len(data.get("clip", ())), place, found)
     return plan
+
+
+def _within_grid(
+    claim: Tables, margin: float, blocks: Sequence[Block], data: Tables, place: Place, found: Findings
+) -> None:
+    """Complain where no level of the grid could show the claim, or none refute it."""
+    table = next((one for _, one in entries(data, "condition") if one.get("id") == claim.get("device")), {})
+    sizes = [abs(value) for _, value in levels(table)]
+    if sizes and not sizes[0] <= margin < sizes[-1]:
+        found.fault(
+            place,
+            "no level could refute the claim" if margin >= sizes[-1] else "no level could show the claim",
+            got=margin,
+            allowed=f"from {sizes[0]:g} up, below {sizes[-1]:g}, the largest level",
+        )
+    elif sizes:
+        tracks = f"{len(blocks)} tracks" if len(blocks) > 1 else "one track"
+        found.note(
+            place,
+            f"{tracks} of {', '.join(str(block.trials) for block in blocks)} trials: shown where the threshold's limit "
+            f"is at most {margin:g}, refuted where it lies above; how often that is reached isn't computed here",
+        )
+        if len(blocks) < FEW_TRACKS:
+            found.note(place, f"fewer than {FEW_TRACKS} tracks for each listener: how far they scatter is hardly known")
 
 
 def _on_clips(block: Block, share: tuple[int, int]) -> int:

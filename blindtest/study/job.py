@@ -12,6 +12,7 @@ from blindtest.render import (
     Condition,
     CorrectionStage,
     GainStage,
+    HumpStage,
     Playback,
     RecordingStage,
     RenderJob,
@@ -97,6 +98,8 @@ def _stage(stage: StudyStage, responses: Mapping[str, Response], study: Study) -
         return AnchorStage(quality="poor", low_pass_hz=float(stage.lowpass_hz))
     if stage.tilt_db_per_octave is not None:
         return TiltStage(tilt_db_per_octave=stage.tilt_db_per_octave)
+    if (hump := stage.hump) is not None:
+        return HumpStage(frequency_hz=hump.frequency_hz, gain_db=hump.gain_db, q=hump.q)
     files = {clip: study.folder / Path(file).expanduser() for clip, file in (stage.recording or {}).items()}
     return RecordingStage(files=files, align=stage.align)
 

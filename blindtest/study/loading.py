@@ -19,6 +19,7 @@ from blindtest.study.claim_checks import check_claims
 from blindtest.study.complaints import complaints
 from blindtest.study.deciding import primary_index, read_study_protocol
 from blindtest.study.findings import Findings
+from blindtest.study.grids import spread
 from blindtest.study.paths import matching
 from blindtest.study.reading import pruned, read_toml
 from blindtest.study.refutation import AnyReach
@@ -39,6 +40,7 @@ from blindtest.study.study import (
     StudyClip,
     StudyCondition,
     StudyCorrection,
+    StudyHump,
     StudyStage,
     Unit,
 )
@@ -127,7 +129,7 @@ def _study(file: StudyFile, path: Path, protocol: Protocol, reaches: Mapping[str
             ceiling_dbtp=file.rendering.ceiling_dbtp,
             rate_hz=file.rendering.rate_hz,
         ),
-        conditions=tuple(_condition(condition) for condition in file.condition),
+        conditions=tuple(one for condition in file.condition for one in _conditions(condition)),
         clips=tuple(_clip(clip) for clip in file.clip),
         claims=claims,
         protocol=_with_margins(protocol, claims),
@@ -196,6 +198,12 @@ def _playback(table: PlaybackTable | None) -> PlaybackSetting | None:
     return PlaybackSetting(unit=table.unit, field_curve=table.field_curve or "", max_boost_db=table.max_boost_db)
 
 
+def _conditions(table: ConditionTable) -> tuple[StudyCondition, ...]:
+    """Return the condition, or the levels of its grid."""
+    condition = _condition(table)
+    return (condition,) if table.grid is None else spread(condition, table.grid.stage, table.grid.values)
+
+
 def _condition(table: ConditionTable) -> StudyCondition:
     return StudyCondition(
         id=table.id,
@@ -226,6 +234,9 @@ def _stage(table: StageTable) -> StudyStage:
         correction=correction,
         lowpass_hz=table.lowpass_hz,
         tilt_db_per_octave=table.tilt_db_per_octave,
+        hump=None
+        if table.hump is None
+        else StudyHump(frequency_hz=table.hump.frequency_hz, gain_db=table.hump.gain_db, q=table.hump.q),
     )
 
 

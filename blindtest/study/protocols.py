@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from blindtest.design import METHODS, Protocol
+from blindtest.design import METHODS, Protocol, default_numbers
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.study import lines as places
 from blindtest.study.complaints import complaints
@@ -30,10 +30,20 @@ __all__ = [
     "resources",
 ]
 
+TRACK_NUMBERS = ("task", "start", "step", "halvings", "down", "ratio")
+"""What a track is run by; each adaptive method reads some of them."""
 CHANGEABLE = (
-    "trials", "repeats", "sittings", "ties", "constant_reference", "attribute", "break_after", "margin",
+    "trials",
+    "repeats",
+    "sittings",
+    "ties",
+    "constant_reference",
+    "attribute",
+    "break_after",
+    "margin",
     "deadline_days",
-)  # fmt: skip
+    *TRACK_NUMBERS,
+)
 """Numbers of a block that [protocol.changes] may change."""
 
 
@@ -213,6 +223,12 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
     if block.get("constant_reference") and method.name != "duo-trio":
         faults.append(source.fault((*path, "constant_reference"), "only duo-trio has one", got=method.name))
     faults += _attribute_faults(source, block, index, method, touched)
+    for key in TRACK_NUMBERS:
+        if block.get(key) is not None and key not in default_numbers(method.name):
+            read = [name for name in METHODS if key in default_numbers(name)]
+            faults.append(
+                source.fault((*path, key), "the method doesn't read it", got=method.name, allowed=", ".join(read))
+            )
     for kind in method.decides:
         greatest, allowed = margin_range(kind, method.name)
         if block.get("margin", 0) >= greatest:

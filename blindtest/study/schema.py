@@ -14,7 +14,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from blindtest.design import METHODS, Block, Phase, Protocol
+from blindtest.design import METHODS, Block, Phase, Protocol, default_numbers
 
 __all__ = [
     "LATER_METHODS",
@@ -52,10 +52,11 @@ MARGINS = {
     "heard": (1.0, "a number above 0 and below 1: the share of trials heard beyond guessing"),
     "preferred": (0.5, "a number above 0 and below .5: the probability of a preference beyond 1/2"),
     "attribute": (5.0, "a number above 0 and below 5: d' along the attribute"),
+    "threshold": (100.0, "a number above 0 and below 100: a level, in the unit of the grid"),
     "rated": (100.0, "a number above 0 and below 100: points of the scale"),
 }
 """Greatest margin of each kind, excluded, and what is allowed in words; see `margin_range`."""
-Kind = Literal["heard", "preferred", "attribute", "rated"]
+Kind = Literal["heard", "preferred", "attribute", "threshold", "rated"]
 Order = Literal["blind-first", "labelled-first", "crossed"]
 LATER_ORDERS = ("unreliable-labels",)
 
@@ -219,6 +220,25 @@ class CorrectionTable(Table):
     phase: Literal["minimum"] = Field("minimum", description="minimum: the filter doesn't ring before the event")
 
 
+class HumpTable(Table):
+    """One peaking section after the Audio EQ Cookbook, as minimum phase."""
+
+    frequency_hz: float = Field(ge=20, le=20_000, description="the centre of the hump in Hz")
+    gain_db: float = Field(ge=-24, le=24, description="how high it is in dB; below 0 it is a dip")
+    q: float = Field(1.0, ge=0.1, le=30, description="how narrow it is: centre over bandwidth")
+
+
+class GridTable(Table):
+    """The levels of one stage that a threshold is looked for on, rendered ahead."""
+
+    stage: Literal["gain_db", "tilt_db_per_octave", "hump"] = Field(
+        description="the stage of this chain whose number runs over the values: gain_db, tilt_db_per_octave or hump"
+    )
+    values: Annotated[list[float], Words("3 to 60 numbers in [ ], all above 0 or all below 0")] = Field(
+        min_length=3, max_length=60, description="the values it takes, in steps that the ear takes for equal"
+    )
+
+
 class StageTable(Table):
     """One stage of a condition's chain: exactly one of its keys."""
 
@@ -236,6 +256,7 @@ class StageTable(Table):
     tilt_db_per_octave: float | None = Field(
         None, ge=-6, le=6, description="a tilt of the whole spectrum about 1 kHz in dB an octave: a decoy"
     )
+    hump: HumpTable | None = Field(None, description="one peaking section: { frequency_hz = 1000, gain_db = 3, q = 1 }")
 
 
 class ConditionTable(Table):
@@ -255,6 +276,9 @@ class ConditionTable(Table):
         False, description="true for the original that ratings against one give openly and hide once more"
     )
     decoy: bool = Field(False, description="true for a rendering that no claim speaks of and that is never named")
+    grid: GridTable | None = Field(
+        None, description="the levels of one of its stages, where a threshold is looked for on them"
+    )
 
 
 class ClipTable(Table):
@@ -279,7 +303,7 @@ class ClaimTable(Table):
     later = ("method",)
     later_values = {"kind": LATER_KINDS}
     id: Id = Field(description="a short name for the claim")
-    kind: Kind = Field(description="which kind of claim it is: heard, preferred, attribute or rated")
+    kind: Kind = Field(description="which kind of claim it is: heard, preferred, attribute, threshold or rated")
     device: Id = Field(
         description="the id of the condition that it speaks of: what is preferred, has more of it, or is rated higher"
     )
@@ -290,7 +314,8 @@ class ClaimTable(Table):
         gt=0,
         lt=100,
         description="the smallest difference that matters; heard: share of trials heard beyond guessing; "
-        "preferred: probability beyond 1/2; attribute: d'; rated: points of the scale",
+        "preferred: probability beyond 1/2; attribute: d'; threshold: the level that is heard; "
+        "rated: points of the scale",
     )
     primary: bool | None = Field(
         None, description="true for the one primary claim of the study; else the first is the primary one"
@@ -382,6 +407,22 @@ class BlockTable(Table):
     definition: Text | None = Field(
         None, description="rating of an attribute: one sentence that says what is meant, shown with every trial"
     )
+    task: Literal["odd", "abx"] | None = Field(
+        None, description="thresholds: odd (three sounds, one holds the level) or abx"
+    )
+    start: float | None = Field(
+        None, ge=0, le=1, description="staircases: where a track begins, as a share of the grid; 1 is its largest level"
+    )
+    step: int | None = Field(None, ge=1, le=30, description="staircases: the first step, in levels of the grid")
+    halvings: int | None = Field(
+        None, ge=0, le=10, description="staircases: at how many of the first reversals the step is halved"
+    )
+    down: int | None = Field(
+        None, ge=1, le=6, description="staircase: how many right answers in a row make a step down"
+    )
+    ratio: int | None = Field(
+        None, ge=1, le=10, description="staircase-weighted: how many times the step down a step up is"
+    )
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
     spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
     break_after: int | None = Field(
@@ -413,6 +454,10 @@ class BlockTable(Table):
             numbers["low_end"], numbers["high_end"] = self.ends
         if self.definition is not None:
             numbers["definition"] = self.definition
+        # The rule of a track is sealed in full, also where the block leaves it at what is usual.
+        for name, usual in default_numbers(self.method).items():
+            given = getattr(self, name)
+            numbers[name] = usual if given is None else given
         return Block(
             id=self.id,
             phase=self.phase,

@@ -20,6 +20,7 @@ __all__ = [
     "StudyClip",
     "StudyCondition",
     "StudyCorrection",
+    "StudyHump",
     "StudyStage",
     "Unit",
     "study_files",
@@ -91,6 +92,15 @@ class StudyCorrection:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StudyHump:
+    """One peaking section."""
+
+    frequency_hz: float
+    gain_db: float
+    q: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StudyStage:
     """One stage as the study names it; exactly one of its kinds is set, `align` goes with a recording."""
 
@@ -103,6 +113,7 @@ class StudyStage:
     correction: StudyCorrection | None = None
     lowpass_hz: float | None = None
     tilt_db_per_octave: float | None = None
+    hump: StudyHump | None = None
 
     @property
     def unit(self) -> str | None:
@@ -122,11 +133,15 @@ class StudyCondition:
     decoy: bool = False
     reference: bool = False
     """The original that ratings against one give openly and hide once more."""
+    grid: str = ""
+    """The condition of the study file whose grid it is a level of; '' if it is none."""
+    level: float | None = None
+    """Of a grid: how much of the stage there is, without its sign."""
 
     @property
     def plain(self) -> bool:
-        """Whether it is neither anchor nor decoy: something that a claim can speak of."""
-        return self.anchor is None and not self.decoy
+        """Whether it is neither anchor, decoy nor a level of a grid: something that a claim of two can speak of."""
+        return self.anchor is None and not self.decoy and not self.grid
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,6 +213,12 @@ class Study:
     def clip(self, name: str) -> StudyClip:
         """Return the clip of this id."""
         return next(clip for clip in self.clips if clip.id == name)
+
+    @property
+    def grids(self) -> dict[str, tuple[StudyCondition, ...]]:
+        """The levels of each grid in ascending order, by the id of the condition that spans it."""
+        names = dict.fromkeys(condition.grid for condition in self.conditions if condition.grid)
+        return {name: tuple(one for one in self.conditions if one.grid == name) for name in names}
 
     def condition(self, name: str) -> StudyCondition:
         """Return the condition of this id."""

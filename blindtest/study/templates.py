@@ -205,6 +205,30 @@ comparator = "native"
 # direction = "two-sided"                # claimed: only the claimed direction is tested, and that is sealed
 """
 
+_WORN_AS_IT_IS = """
+
+[rendering]
+over = "worn"                            # clips go as they are to whatever is worn
+ceiling_dbtp = -1.0                      # no stimulus peaks higher
+# rate_hz = 48_000                       # bring every clip to this sample rate first; else each keeps its own
+"""
+
+_GRID = """
+
+# What is compared: the clip as it is, and the same with more or less of one thing. The grid stands for as many
+# renderings, "bump@0.5" and so on; the number of its stage is replaced by each of the values.
+# Other stages that a grid can run over: { gain_db = 1 } (a level difference) and { tilt_db_per_octave = 0.5 }.
+
+[[condition]]
+id = "clip"
+stages = []
+
+[[condition]]
+id = "bump"
+stages = [{ hump = { frequency_hz = 1000, gain_db = 6, q = 1 } }]
+grid = { stage = "hump", values = [0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4, 4.5, 5, 5.5, 6] }
+"""
+
 _CLAIM_INTRO = """
 
 # What is claimed. What would refute it, `blindtest check` says.
@@ -243,6 +267,14 @@ comparator = "second"
 # quote = "more bass"                    # words of the impression that this is about; then put it on record, and write
                                          # impression = "..." with the hash that `blindtest impression` prints
 """,
+    "threshold": """
+[[claim]]
+id = "enough"                            # what is claimed: a bump of 2 dB is enough to be heard
+kind = "threshold"
+device = "bump"                          # the condition with the grid
+comparator = "clip"                      # what every level is held against
+margin = 2                               # the level, in the unit of the grid
+""",
     "rated": """
 [[claim]]
 id = "better"
@@ -280,6 +312,10 @@ Put the files of each unit into its own folder here, one file for each seating (
 by side. Put nothing else into those folders.
 """
 
+_NO_MEASUREMENTS = """\
+Response files of measured units go here, a folder for each, if study.toml names any. A threshold needs none.
+"""
+
 CLIPS_WORDS = """\
 Music: WAV, FLAC, Ogg or MP3, mono or stereo. 8 to 15 seconds of each are plenty; study.toml says from where to where.
 A clip may also lie elsewhere: study.toml may name any path.
@@ -304,6 +340,9 @@ def study_template(protocol: Protocol, use: str) -> StudyTemplate:
     if protocol.name == "tuning":
         parts = (HEAD, _WORN_UNIT, _WORN_PLAYBACK, _CORRECTED, _CLIP, _CLAIMS_OF_TUNING)
         return _template(parts, protocol, use, units=("device",))
+    if protocol.decides == ("threshold",):
+        parts = (HEAD, _WORN_AS_IT_IS, _GRID, _CLIP, _CLAIM_INTRO, _CLAIM_OF["threshold"])
+        return _template(parts, protocol, use, units=())
     rated = "rated" in protocol.decides
     conditions = _CONDITIONS + (_ANCHORS if rated else "")
     clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three") if rated)
@@ -319,6 +358,8 @@ def _template(
     parts: tuple[str, ...], protocol: Protocol, use: str, *, units: tuple[str, ...], panel: bool = False
 ) -> StudyTemplate:
     text = "".join(parts) + protocol_part(protocol, use) + (_PANEL if panel else _LISTENERS)
+    if not units:
+        return StudyTemplate(text=text, units=(), measurements=_NO_MEASUREMENTS)
     if len(units) > 1:
         words = f"the folders {', '.join(units[:-1])} and {units[-1]} are those that study.toml names"
     else:
@@ -361,6 +402,8 @@ def _numbers(block: Block) -> list[tuple[str, str]]:
         numbers.append(("ties", "true" if block.numbers.get("ties") else "false"))
     if block.method == "duo-trio" and block.counted:
         numbers.append(("constant_reference", "true" if block.numbers.get("constant") else "false"))
+    if METHODS[block.method].adaptive:
+        numbers += [(name, json.dumps(value)) for name, value in block.numbers.items()]
     if block.margin:
         numbers.append(("margin", f"{block.margin:g}"))
     return numbers

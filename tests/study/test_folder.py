@@ -29,6 +29,7 @@ PROTOCOLS = (
     "short",
     "survival",
     "tetrad",
+    "threshold",
     "triangle",
     "tuning",
 )

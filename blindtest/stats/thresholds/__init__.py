@@ -4,6 +4,12 @@ Psychometric functions by maximum likelihood and with priors, and the averages o
 """
 
 from blindtest.stats.thresholds.answers import LevelCounts, read_levels
+from blindtest.stats.thresholds.conclusion import (
+    ListenerThreshold,
+    ThresholdConclusion,
+    ThresholdWord,
+    conclude_threshold,
+)
 from blindtest.stats.thresholds.curves import CURVES, Curve
 from blindtest.stats.thresholds.fit import Threshold, ThresholdResult, fit_threshold
 from blindtest.stats.thresholds.goodness import DevianceBootstrap, deviance_bootstrap
@@ -26,13 +32,17 @@ __all__ = [
     "Curve",
     "DevianceBootstrap",
     "LevelCounts",
+    "ListenerThreshold",
     "PosteriorThreshold",
     "StaircaseResult",
     "StaircaseTrack",
     "Threshold",
+    "ThresholdConclusion",
     "ThresholdPosterior",
     "ThresholdPriors",
     "ThresholdResult",
+    "ThresholdWord",
+    "conclude_threshold",
     "deviance_bootstrap",
     "fit_threshold",
     "read_levels",
