@@ -13,7 +13,7 @@ from blindtest.design.claim import (
 )
 from blindtest.design.draws import Draws
 from blindtest.design.plan import Plan, PlannedTrial, exchanged, make_plan, plan_from_record
-from blindtest.design.protocol import Block, Phase, Protocol
+from blindtest.design.protocol import Block, ControlKind, Controls, Phase, Protocol
 from blindtest.design.schedule import First, ScheduledSitting, first_phase, sittings_of
 from blindtest.design.seal import (
     ChainCheck,
@@ -39,6 +39,8 @@ __all__ = [
     "ChainCheck",
     "Claim",
     "ClaimKind",
+    "ControlKind",
+    "Controls",
     "Direction",
     "Draws",
     "First",

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from blindtest.design.draws import Draws
-from blindtest.design.protocol import Block, Protocol
+from blindtest.design.protocol import Block, ControlKind, Controls, Protocol
 from blindtest.design.schedule import ScheduledSitting
 from blindtest.design.seal import Sealed, commitment, key_seed
 from blindtest.methods import METHODS, Drawn, Method, Outcome, Setting
@@ -36,6 +36,8 @@ class PlannedTrial:
     drawn: Drawn
     feedback: bool
     break_before: bool
+    control: ControlKind | None = None
+    """Which control it is; then the phase is 'control'."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,9 +72,9 @@ class Plan:
             raise ValueError(f"trials are numbered from 0, got {number}")
         within = number
         for block in self.protocol.blocks:
-            if within < block.trials:
+            if within < block.length:
                 return block, within
-            within -= block.trials
+            within -= block.length
         raise ValueError(f"the plan has {self.length} trials, got number {number}")
 
     def method(self, block: Block) -> Method:
@@ -118,23 +120,68 @@ class Plan:
         extra = self.draws.shuffled(f"extra/{block.id}", self.clips)[:rest]
         return self.draws.shuffled(f"clips/{block.id}", self.clips * times + extra)
 
+    def control_order(self, block: Block) -> tuple[ControlKind | None, ...]:
+        """Return for each trial of `block` which control it is, or None where it counts: places and kinds drawn.
+
+        Both kinds come equally often; of an odd number the one more is drawn.
+        """
+        if block.controls is None:
+            return (None,) * block.length
+        kinds = self.draws.shuffled(f"control-kinds/{block.id}", block.controls.kinds)
+        dealt = [kinds[place % len(kinds)] for place in range(block.control_trials)]
+        return self.draws.shuffled(f"controls/{block.id}", (*dealt, *((None,) * block.trials)))
+
+    def control(self, number: int) -> ControlKind | None:
+        """Return which control trial `number` is, or None where it counts."""
+        block, within = self.place(number)
+        return None if block.controls is None else self.control_order(block)[within]
+
+    def _control_trial(self, number: int, block: Block, within: int, kind: ControlKind) -> PlannedTrial:
+        """Return a control: as any trial of the block, but for what sounds in it."""
+        assert block.controls is not None
+        order = self.control_order(block)
+        place = sum(one is not None for one in order[:within])
+        times, rest = divmod(block.control_trials, len(self.clips))
+        extra = self.draws.shuffled(f"control-extra/{block.id}", self.clips)[:rest]
+        clips = self.draws.shuffled(f"control-clips/{block.id}", self.clips * times + extra)
+        comparator = self.compared(block)[1]
+        pair = (block.controls.audible if kind == "audible" else comparator, comparator)
+        return PlannedTrial(
+            number=number,
+            block=block.id,
+            block_trial=within,
+            phase="control",
+            method=block.method,
+            clip=clips[place],
+            drawn=self._drawn(number, block, replace(self.setting(block), conditions=pair), ()),
+            feedback=block.feedback,
+            break_before=_break_before(block, within),
+            control=kind,
+        )
+
     def trial(self, number: int, earlier: Sequence[Outcome] = ()) -> PlannedTrial:
         """Return trial `number`; `earlier`: the outcomes of its block so far, which only adaptive methods read."""
         block, within = self.place(number)
+        counted = within
+        if block.controls is not None:
+            kinds = self.control_order(block)
+            if (kind := kinds[within]) is not None:
+                return self._control_trial(number, block, within, kind)
+            counted = sum(one is None for one in kinds[:within])
         return PlannedTrial(
             number=number,
             block=block.id,
             block_trial=within,
             phase=block.phase,
             method=block.method,
-            clip=self.clip_order(block)[within],
-            drawn=self._drawn(number, block, within, earlier),
+            clip=self.clip_order(block)[counted],
+            drawn=self._drawn(number, block, self.setting(block, self.order_of(block)[counted]), earlier),
             feedback=block.feedback,
-            break_before=bool(block.break_after and within and within % block.break_after == 0),
+            break_before=_break_before(block, within),
         )
 
-    def _drawn(self, number: int, block: Block, within: int, earlier: Sequence[Outcome]) -> Drawn:
-        draw, setting = self.method(block).draw, self.setting(block, self.order_of(block)[within])
+    def _drawn(self, number: int, block: Block, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
+        draw = self.method(block).draw
         drawn = draw(self.draws.source(f"key/{number}"), setting, earlier)
         if not self.swapped:
             return drawn
@@ -277,8 +324,24 @@ def _protocol_record(protocol: Protocol) -> dict[str, Any]:
         "source": protocol.source,
         "decides": list(protocol.decides),
         "order": protocol.order,
-        "blocks": [{**asdict(block), "numbers": dict(block.numbers)} for block in protocol.blocks],
+        "blocks": [_block_record(block) for block in protocol.blocks],
     }
+
+
+def _block_record(block: Block) -> dict[str, Any]:
+    record = {**asdict(block), "numbers": dict(block.numbers)}
+    if block.controls is None:
+        del record["controls"]  # as in plans made before there were any
+    return record
+
+
+def _block(record: Mapping[str, Any]) -> Block:
+    held = record.get("controls")
+    return Block(**{**record, "controls": None if held is None else Controls(**held)})
+
+
+def _break_before(block: Block, within: int) -> bool:
+    return bool(block.break_after and within and within % block.break_after == 0)
 
 
 def _protocol(record: Mapping[str, Any]) -> Protocol:
@@ -288,5 +351,5 @@ def _protocol(record: Mapping[str, Any]) -> Protocol:
         source=record["source"],
         decides=tuple(record["decides"]),
         order=record["order"],
-        blocks=tuple(Block(**block) for block in record["blocks"]),
+        blocks=tuple(_block(block) for block in record["blocks"]),
     )

@@ -6,9 +6,33 @@ from typing import Literal
 
 from blindtest.methods import Value
 
-__all__ = ["Block", "Phase", "Protocol"]
+__all__ = ["Block", "ControlKind", "Controls", "Phase", "Protocol"]
 
 Phase = Literal["practice", "worn", "labelled", "blind"]
+
+
+ControlKind = Literal["audible", "inaudible"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Controls:
+    """Trials of a block whose truth is known beforehand: they show whether listener and chain could show anything.
+
+    They come on top of the trials that count, at drawn places, on the same page, and never enter a claim.
+    """
+
+    every: int
+    """One for every so many trials that count."""
+    audible: str = ""
+    """Id of a condition that surely differs from the comparator, in whose company it is heard; '' for none."""
+    inaudible: bool = False
+    """Whether the comparator is also heard against itself: nothing but luck is right then."""
+
+    @property
+    def kinds(self) -> tuple[ControlKind, ...]:
+        """The kinds there are."""
+        held: tuple[tuple[ControlKind, bool], ...] = (("audible", bool(self.audible)), ("inaudible", self.inaudible))
+        return tuple(kind for kind, there in held if there)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,6 +43,7 @@ class Block:
     phase: Phase
     method: str
     trials: int
+    """Without controls."""
     feedback: bool = False
     spread: Literal["clips"] = "clips"
     """Trials are spread evenly over the clips, order drawn."""
@@ -32,6 +57,17 @@ class Block:
     """In how many sittings, each on another day, the block is run."""
     numbers: Mapping[str, Value] = field(default_factory=dict)
     """What the method itself reads."""
+    controls: Controls | None = None
+
+    @property
+    def control_trials(self) -> int:
+        """Number of control trials, on top of `trials`."""
+        return self.trials // self.controls.every if self.controls else 0
+
+    @property
+    def length(self) -> int:
+        """Number of trials that a listener meets in it."""
+        return self.trials + self.control_trials
 
     @property
     def counted(self) -> bool:
@@ -58,8 +94,8 @@ class Protocol:
 
     @property
     def trials(self) -> int:
-        """Number of trials in all blocks."""
-        return sum(block.trials for block in self.blocks)
+        """Number of trials in all blocks, controls among them."""
+        return sum(block.length for block in self.blocks)
 
     @property
     def deadline_days(self) -> float:

@@ -67,6 +67,8 @@ class BlockFacts:
     sittings: int = 1
     """Of each listener, each on another day."""
     feedback: bool = False
+    controls: int = 0
+    """Control trials in one sitting, on top of the others."""
     conditions: tuple[str, ...] = ()
     """Ids of what was heard in it."""
 

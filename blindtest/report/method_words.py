@@ -149,6 +149,8 @@ def block_words(block: BlockFacts) -> str:
     text = f"{clean(block.id)}: {clean(block.method_title or block.method)}, {clean(block.phase)}"
     if block.trials is not None:
         text += f", {plural(block.trials, 'trial')} in a sitting"
+    if block.controls:
+        text += f", {plural(block.controls, 'control')} among them at drawn places, never counted"
     if block.repeats is not None:
         text += f", each clip {plural(block.repeats, 'time')}"
     if block.sittings > 1:

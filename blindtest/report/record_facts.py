@@ -154,7 +154,7 @@ class TrialFacts:
     @property
     def counted(self) -> bool:
         """Whether an answer enters the analysis."""
-        return self.phase != "practice"
+        return self.phase not in ("practice", "control")
 
     @property
     def answered(self) -> bool:

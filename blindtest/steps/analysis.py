@@ -15,6 +15,7 @@ from blindtest.steps.answers import (
 )
 from blindtest.steps.attribute_lines import attribute_lines
 from blindtest.steps.columns import columns
+from blindtest.steps.controls import controls_words
 from blindtest.steps.heard_lines import conclusion_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
@@ -53,6 +54,7 @@ class Analysis:
                 for one in answers.sittings
             ],
             "withheld_sittings": answers.withheld,
+            "controls": [one.to_dict() for one in answers.controls],
         }
 
     def text(self) -> str:
@@ -61,6 +63,8 @@ class Analysis:
         lines = [self.title]
         for one in answers.claims:
             lines += ["", *claim_lines(one, several=len(answers.claims) > 1)]
+        if answers.controls:
+            lines += ["", *controls_words(answers.controls, answers.alpha)]
         counts = {s: sum(one.entry.state == s for one in answers.sittings) for s in ("finished", "abandoned", "open")}
         lines += ["", "Sittings: " + ", ".join(f"{count} {state}" for state, count in counts.items() if count) + "."]
         beyond = sum(one.beyond_plan for one in answers.sittings)

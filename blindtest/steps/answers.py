@@ -38,6 +38,7 @@ from blindtest.stats import (
     trial_table,
 )
 from blindtest.steps.attribute_answers import AttributeAnswers, attribute_answers, p_of
+from blindtest.steps.controls import ControlsFound, controls_found
 
 if TYPE_CHECKING:
     from blindtest.session.register import SealEntry, SittingEntry
@@ -57,6 +58,8 @@ __all__ = [
 
 OUTCOMES = {"1": "first", "2": "second", "none": "tie"}
 RECOGNITION = "recognition"
+NEVER_COUNTED = ("practice", "control")
+"""Phases of rows that no claim rests on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,7 +80,7 @@ class SittingAnswers:
     def counted(self) -> tuple[Mapping[str, Any], ...]:
         """Rows that count, in the order of trials; a rating has one for each slot."""
         return tuple(
-            sorted((row for row in self.rows if row["phase"] != "practice"), key=lambda row: int(row["trial"]))
+            sorted((row for row in self.rows if row["phase"] not in NEVER_COUNTED), key=lambda row: int(row["trial"]))
         )
 
     @property
@@ -95,7 +98,11 @@ class SittingAnswers:
 
     def planned_for(self, claim: Mapping[str, Any]) -> tuple[int, ...]:
         """Return the numbers of the trials that were planned for a sealed claim: of its blocks, on its clips."""
-        own = (n for n in range(self.plan.length) if self.plan.place(n)[0].id in claim["blocks"])
+        own = (
+            number
+            for number in range(self.plan.length)
+            if self.plan.place(number)[0].id in claim["blocks"] and self.plan.control(number) is None
+        )
         if set(self.plan.clips) <= set(claim["clips"]):
             return tuple(own)
         return tuple(number for number in own if self.plan.trial(number).clip in claim["clips"])
@@ -217,6 +224,8 @@ class Answers:
     """The primary one first."""
     withheld: int
     """Sittings whose listener had them erased."""
+    controls: tuple[ControlsFound, ...] = ()
+    """Of the sittings that count, kind by kind; () where the plan holds none."""
 
     @property
     def counted(self) -> tuple[SittingAnswers, ...]:
@@ -279,6 +288,7 @@ def read_answers(store: "Store") -> Answers:
         alpha=alpha,
         claims=tuple(_adjusted(found)),
         withheld=sum(sitting.entry.listener == WITHHELD for sitting in sittings),
+        controls=controls_found([(sitting.plan, sitting.rows) for sitting in counted]),
     )
 
 

@@ -52,6 +52,7 @@ from blindtest.report import (
 )
 from blindtest.stats import DECISION_RULES, AttributeChances, Companion, Conclusion, SurvivalPower, survival_power
 from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
+from blindtest.steps.controls import controls_words
 from blindtest.steps.corrections import designed
 from blindtest.steps.sealing import STOPPING
 from blindtest.steps.verification import Verified
@@ -103,6 +104,7 @@ def gathered(
         claims=tuple(_claim_result(one, answers, truths) for one in answers.claims),
         impressions=tuple(ImpressionFacts.of(entry.hash, entry.row, entry.created) for entry in store.impressions()),
         ratings=_ratings(answers),
+        controls=tuple(controls_words(answers.controls, answers.alpha)),
         corrections=corrections(study, rendered),
         rendering=_rendering(study, rendered, answers, store),
         units=tuple(_unit(study, units[name]) for name in used if name in units),
@@ -432,6 +434,7 @@ def _protocol(study: Study, answers: Answers) -> ProtocolFacts:
                 trials=block["trials"],
                 sittings=block.get("sittings", 1),
                 feedback=block["feedback"],
+                controls=block["trials"] // block["controls"]["every"] if block.get("controls") else 0,
                 conditions=tuple(compared_in.get(block["id"], ())),
             )
             for block in record["blocks"]

@@ -8,7 +8,7 @@ counts both. No pseudonym is part of it.
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -132,6 +132,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
                     "deadline_days": block.deadline_days,
                     "sittings": block.sittings,
                     "numbers": dict(block.numbers),
+                    **({"controls": asdict(block.controls)} if block.controls else {}),
                 }
                 for block in study.protocol.blocks
             ],

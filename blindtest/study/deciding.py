@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.design import DEFAULT_KEPT, DEFAULT_MARGIN_POINTS, METHODS, Block, Claim, Protocol
-from blindtest.errors import BlindtestError
+from blindtest.errors import BlindtestError, did_you_mean
 from blindtest.study.attribute_reach import ALTERNATIVES, AttributeReach, attribute_reach, choices_needed
 from blindtest.study.checks import entries
 from blindtest.study.comparing import block_conditions, with_trials
@@ -146,6 +146,7 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
     _spaced(protocol, found)
     if not found.is_touched("condition"):
         _fit(protocol, [claims[index] for index in ordered], conditions, found)
+        _controlled(protocol, [claims[index] for index in ordered], conditions, found)
     planned = data.get("listeners", {}).get("planned", 1)
     _ordered(protocol, data, planned, found)
     reaches: dict[str, AnyReach] = {}
@@ -219,13 +220,39 @@ def _anchors(data: Tables, protocol: Protocol, found: Findings) -> None:
 def _spaced(protocol: Protocol, found: Findings) -> None:
     """Complain about blocks that came out longer than a sitting can hold."""
     for block in protocol.blocks:
-        if block.trials > 1000:
+        if block.length > 1000:
             found.fault(
                 ("protocol", "use"),
                 f"block {block.id} has too many trials",
-                got=block.trials,
+                got=block.length,
                 allowed="1000 at most",
                 remedy="fewer clips or repeats",
+            )
+
+
+def _controlled(
+    protocol: Protocol, claims: Sequence[Claim], conditions: Sequence[StudyCondition], found: Findings
+) -> None:
+    """Complain about audible controls that are no condition, or one of the two that are compared."""
+    known = [condition.id for condition in conditions]
+    for block in protocol.blocks:
+        audible = block.controls.audible if block.controls else ""
+        pair = block_conditions(block, claims, conditions)[:2]
+        place: Place = ("protocol", "changes") if found.source.data["protocol"].get("changes") else ("protocol", "use")
+        if audible and audible not in known:
+            found.fault(
+                place,
+                f"block {block.id}: the audible control is no condition of this study",
+                got=audible,
+                allowed=", ".join(known),
+                remedy=did_you_mean(audible, known) or "write a [[condition]] that surely differs, with decoy = true",
+            )
+        elif audible and audible in pair:
+            found.fault(
+                place,
+                f"block {block.id}: the audible control is one of the two that are compared",
+                got=audible,
+                remedy="write a [[condition]] of its own, with decoy = true",
             )
 
 

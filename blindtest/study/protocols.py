@@ -39,6 +39,7 @@ CHANGEABLE = (
     "ties",
     "constant_reference",
     "attribute",
+    "controls",
     "break_after",
     "margin",
     "deadline_days",
@@ -229,6 +230,8 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
             faults.append(
                 source.fault((*path, key), "the method doesn't read it", got=method.name, allowed=", ".join(read))
             )
+    if isinstance(block.get("controls"), dict):
+        faults += _control_faults(source, block, method, path)
     for kind in method.decides:
         greatest, allowed = margin_range(kind, method.name)
         if block.get("margin", 0) >= greatest:
@@ -260,6 +263,32 @@ def _attribute_faults(
     if len(ends) == 2 and ends[0].strip().casefold() == ends[1].strip().casefold():
         faults.append(source.fault((*path, "ends"), "both ends are called the same", got=ends[0]))
     return faults
+
+
+def _control_faults(source: Source, block: dict[str, Any], method: Any, path: places.Path) -> list[Fault]:
+    """What a block's controls don't go with."""
+    controls, where = block["controls"], (*path, "controls")
+    if block.get("phase") == "practice":
+        return [source.fault(where, "practice is never counted: no controls", remedy="take controls out")]
+    if method.adaptive or method.guess_rate is None or method.answer_kind != "choose" or method.names_all:
+        return [source.fault(where, f"no answer of {method.name} is right or wrong by itself", got=method.name)]
+    if not controls.get("audible") and not controls.get("inaudible"):
+        return [source.fault(where, "neither audible nor inaudible ones", remedy="write audible = 'condition-id'")]
+    if controls.get("inaudible") and method.name == "same-different":
+        return [
+            source.fault((*where, "inaudible"), "half of the pairs of same-different are the same already", got=True)
+        ]
+    every, trials = controls.get("every"), block.get("trials")
+    if isinstance(every, int) and isinstance(trials, int) and every > trials:
+        return [
+            source.fault(
+                (*where, "every"),
+                "there would be no control at all",
+                got=every,
+                allowed=f"{trials} at most (the trials)",
+            )
+        ]
+    return []
 
 
 def _series_faults(

@@ -14,7 +14,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from blindtest.design import METHODS, Block, Phase, Protocol, default_numbers
+from blindtest.design import METHODS, Block, Controls, Phase, Protocol, default_numbers
 
 __all__ = [
     "LATER_METHODS",
@@ -24,6 +24,7 @@ __all__ = [
     "ClaimTable",
     "ClipTable",
     "ConditionTable",
+    "ControlsTable",
     "CorrectionTable",
     "ListenersTable",
     "PlaybackTable",
@@ -381,10 +382,20 @@ class StudyFile(Table):
     )
 
 
+class ControlsTable(Table):
+    """Trials whose truth is known beforehand, among those that count and never counted."""
+
+    every: int = Field(ge=1, le=1000, description="every = 5, one control for every so many trials that count")
+    audible: Id | None = Field(
+        None, description="the id of a condition that surely differs: it is held against the comparator"
+    )
+    inaudible: bool = Field(False, description="true to hear the comparator against itself, too")
+
+
 class BlockTable(Table):
     """One stretch of a protocol."""
 
-    later = ("order", "controls", "stopping", "analysis", "anchors", "recognition", "decoys", "confidence")
+    later = ("order", "stopping", "analysis", "anchors", "recognition", "decoys", "confidence")
     later_values = {"method": LATER_METHODS}
     id: Id = Field(description="a short name that [protocol.changes] refers to")
     phase: Phase = Field(
@@ -422,6 +433,9 @@ class BlockTable(Table):
     )
     ratio: int | None = Field(
         None, ge=1, le=10, description="staircase-weighted: how many times the step down a step up is"
+    )
+    controls: ControlsTable | None = Field(
+        None, description="control trials, as { audible = 'condition-id', inaudible = true, every = 5 }"
     )
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
     spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
@@ -470,6 +484,13 @@ class BlockTable(Table):
             deadline_days=self.deadline_days,
             sittings=self.sittings,
             numbers=numbers,
+            controls=None
+            if self.controls is None
+            else Controls(
+                every=self.controls.every,
+                audible=self.controls.audible or "",
+                inaudible=self.controls.inaudible,
+            ),
         )
 
 
