@@ -7,7 +7,7 @@ named in passing, so that their absence is no secret and nobody has to read them
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from math import exp, log
+from math import exp, log, sqrt
 from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError
@@ -18,6 +18,7 @@ from blindtest.stats.circular_triads import circular_triads
 from blindtest.stats.discrimination import DiscriminationResult
 from blindtest.stats.heterogeneity import fit_heterogeneous_preferences
 from blindtest.stats.listeners import ListenerResults, counted_trials, listener_results
+from blindtest.stats.mixed.binary import fit_binary_mixed
 from blindtest.stats.mixed.linear import LinearMixedResult, fit_linear_mixed
 from blindtest.stats.ranks import rank_companions
 from blindtest.stats.rating_model import rating_model
@@ -38,6 +39,8 @@ LEAST_TRENDING = 8
 """Trials below which a trend is not looked for."""
 MOST_TRENDING = 2000
 """Trials above which the exact test of a trend takes too long to stand beside a result unasked."""
+MODELLED = (5, 500)
+"""Listeners between which a model of them stands beside a result; clips from the first number on."""
 TELLING = 3.0
 """A Bayes factor below this, either way, says next to nothing."""
 
@@ -88,6 +91,8 @@ def choice_companions(
 ) -> tuple[Companion, ...]:
     """Return what stands beside right and wrong answers: trend, bias, differing listeners, Bayesian companion.
 
+    With enough listeners also what each of them hears by a model in which they, and clips, differ.
+
     Parameters
     ----------
     table : trial table; see `counted_trials`
@@ -98,6 +103,7 @@ def choice_companions(
     return _seen(
         (
             lambda: _panel(found, alpha),
+            lambda: _sensitivities(table, method, alpha),
             lambda: _trend(table, method, found.pooled.trials, alpha),
             lambda: _called(table, found.pooled, alpha) if method == "same-different" else _bias(table, method, alpha),
             lambda: _bayes(found.pooled, margin),
@@ -134,6 +140,42 @@ def _panel(found: ListenerResults, alpha: float) -> Companion | None:
         sentence=result.sentence,
         short=f"listeners differing in what they hear (overdispersion {result.gamma:.2f}, {p_short(result.p_value)})",
         notable=result.p_value <= alpha,
+        result=result,
+    )
+
+
+def _sensitivities(table: "DataFrame", method: str, alpha: float) -> Companion | None:
+    """Return each listener's d', drawn towards the panel's as far as their few answers say little."""
+    counted = counted_trials(table)
+    if "listener" not in counted or not MODELLED[0] <= counted["listener"].nunique() <= MODELLED[1]:
+        return None
+    rows = counted.assign(correct=counted["correct"].astype(int))
+    random = {"listener": "1"}
+    if "clip" in rows and rows["clip"].notna().all() and MODELLED[0] <= rows["clip"].nunique() < len(rows):
+        random["clip"] = "1"
+    result = fit_binary_mixed(
+        "correct ~ 1", rows, random=random, link="probit", guess=float(decision_rule(method).guess), level=1 - alpha
+    )
+    if not result.convergence.converged:
+        return None
+    single = result.sensitivity(method=method, group="listener")
+    low, high = float(single["d_prime"].min()), float(single["d_prime"].max())
+    components = result.variance_components
+    spread = ", ".join(
+        f"{group} {sqrt(float(variance)):.2f}"
+        for group, variance in zip(components["group"], components["variance"], strict=True)
+        if group in random
+    )
+    clips = " and clips" if "clip" in random else ""
+    return Companion(
+        name="d' of listeners",
+        sentence=(
+            f"A model in which listeners{clips} differ (probit above guessing, Laplace's approximation; standard "
+            f"deviations {spread}) has single listeners between d' {low:.2f} and {high:.2f}, each drawn towards the "
+            "panel's as far as their own answers say little."
+        ),
+        short=f"single listeners' d' {low:.2f} to {high:.2f} by a model in which they differ",
+        notable=False,
         result=result,
     )
 

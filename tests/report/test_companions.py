@@ -46,6 +46,22 @@ def test_what_makes_one_think_twice_stands_open_and_the_rest_is_folded(report_wi
     assert "Overdispersion" in folded.split("</details>")[0]
 
 
+def test_single_listeners_are_drawn_towards_the_panel():
+    """As the model itself has them; a listener of 10 of 20 is not at 0, one of 20 of 20 not without end."""
+    from blindtest.stats import fit_binary_mixed
+
+    table = trials(20, 17, 15, 14, 12, 10)
+    looks = {one.name: one for one in choice_companions(table, method="abx")}
+    look = looks["d' of listeners"]
+    rows = table.assign(correct=table["correct"].astype(int))
+    alone = fit_binary_mixed("correct ~ 1", rows, random={"listener": "1"}, link="probit", guess=0.5)
+    single = alone.sensitivity(method="abx", group="listener")["d_prime"]
+    assert f"between d' {single.min():.2f} and {single.max():.2f}" in look.sentence
+    assert 0 < single.min() < single.max() < 10
+    assert not look.notable
+    assert "d' of listeners" not in {one.name for one in choice_companions(trials(20, 17, 15, 14), method="abx")}
+
+
 def test_the_markdown_block_names_the_rest_in_one_line(report_with):
     block = markdown(report_with(choice_companions(trials(15, 15, 15), method="abx")))
     assert block.count("Looked at beside it") == 1
