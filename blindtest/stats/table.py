@@ -117,7 +117,7 @@ def _series(values: list[Any], kind: Kind) -> "Series[Any]":
                 present if whole else [None if v is None else str(v) for v in present],
                 dtype="Int64" if whole else "string",
             )
-        case "count":
+        case "count" | "right":
             return pd.Series(present, dtype="Int64")
         case "number":
             return pd.Series(present, dtype="Float64")

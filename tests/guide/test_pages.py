@@ -346,9 +346,7 @@ def test_what_the_prose_says_of_the_simulation_holds(drawing):
     assert all(abs(abs(cell["blind"]) - meta["margin"]) < 1e-5 for cell in meta["worst_cells"])
     with_clips = [row for row in drawing.table() if row["contrasts_wrong"]]
     assert f"wrong in up to {max(float(row['contrasts_wrong']) for row in with_clips):.2f}" in text
-    lost = max(
-        float(row["contrasts_right"]) - float(row["right"]) for row in with_clips if float(row["sd_clip"]) == 0
-    )
+    lost = max(float(row["contrasts_right"]) - float(row["right"]) for row in with_clips if float(row["sd_clip"]) == 0)
     assert f"costs at most {lost:.2f}" in text
     blind = [float(row["blind"]) for row in drawing.table()]
     assert f"({min(blind):g} to {max(blind):g}, on both sides of every border)" in text

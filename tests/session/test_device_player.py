@@ -171,7 +171,9 @@ def test_a_stalled_callback_is_counted_as_an_underrun(tmp_path, pulse):
 
 def test_no_such_device_names_those_there_are(tmp_path, portaudio):
     (tmp_path / "asound.conf").write_text(UNPACED.format(raw=tmp_path / "out.raw"))
-    code = "from blindtest.session.device_player import DevicePlayer as P\nP(rates=[48000], channels=2, device='capfle')"
+    code = (
+        "from blindtest.session.device_player import DevicePlayer as P\nP(rates=[48000], channels=2, device='capfle')"
+    )
     done = subprocess.run(
         [sys.executable, "-c", code], env={**os.environ, "ALSA_CONFIG_PATH": str(tmp_path / "asound.conf")},
         capture_output=True, text=True, check=False,

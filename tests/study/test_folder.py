@@ -24,6 +24,7 @@ PROTOCOLS = (
     "3afc",
     "abx",
     "duo-trio",
+    "free-listening",
     "preference",
     "same-different",
     "short",
@@ -74,6 +75,7 @@ def filled(path, noise, response, *, seconds=4.0):
         ("abx", ["first", "second"], []),
         ("2afc", ["first", "second"], ["attribute"]),
         ("3afc", ["first", "second"], ["attribute"]),
+        ("free-listening", ["first", "second"], ["keeps listening"]),
         ("preference", ["first", "second"], ["preferred"]),
         ("short", ["first", "second"], ["preferred"]),
         ("survival", ["first", "second", "low-anchor", "high-anchor"], ["rated"]),
@@ -167,7 +169,7 @@ def test_a_folder_with_something_in_it_is_refused_and_left_alone(tmp_path):
 
 
 def test_an_unknown_protocol_writes_nothing(tmp_path):
-    with pytest.raises(BlindtestError, match=r"no protocol of this name, got 'abc' \(allowed: abx.*did you mean 'abx'"):
+    with pytest.raises(BlindtestError, match=r"no protocol of this name, got 'abc' \(allowed: .*abx.*mean 'abx'"):
         new_study(tmp_path / "s", "abc")
     assert list(tmp_path.iterdir()) == []
 
