@@ -115,6 +115,8 @@ class ClaimResult:
     heard: Results | None = None
     preferred: PreferenceFacts | None = None
     attribute: AttributeFacts | None = None
+    listened: None = None
+    """Of free listening: nothing is gathered for it yet."""
     rated: RatedFacts | None = None
     threshold: ThresholdFacts | None = None
     plan: PlanFacts | PreferencePlanFacts | AttributeChances | SurvivalPlanFacts | None = None
