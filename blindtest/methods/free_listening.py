@@ -62,4 +62,5 @@ FREE_LISTENING = Method(
     draw=_draw,
     question=_question,
     fault_in=_fault_in,
+    decides=("keeps listening",),
 )

@@ -22,6 +22,8 @@ from blindtest.report.correction_facts import CorrectionFacts, HeldBackFacts
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
 from blindtest.report.gallery import figures
+from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
+from blindtest.report.listened_words import CANNOT_TELL_WORDS, listened_plan
 from blindtest.report.page import html, markdown
 from blindtest.report.plan_figures import PlanCurves, plan_figure
 from blindtest.report.preference_facts import (
@@ -66,6 +68,7 @@ from blindtest.report.sound_facts import (
 from blindtest.report.threshold_words import ThresholdFacts
 
 __all__ = [
+    "CANNOT_TELL_WORDS",
     "AttributeFacts",
     "AttributeListenerFacts",
     "BlockFacts",
@@ -81,6 +84,8 @@ __all__ = [
     "HeldBackFacts",
     "ImpressionFacts",
     "LimitFacts",
+    "ListenedFacts",
+    "ListenedPlan",
     "MatchLine",
     "MixedFacts",
     "PlanCurves",
@@ -118,6 +123,7 @@ __all__ = [
     "companion_lines",
     "figures",
     "html",
+    "listened_plan",
     "markdown",
     "plan_figure",
     "said_of",

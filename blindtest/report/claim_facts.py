@@ -8,6 +8,7 @@ from typing import Literal
 
 from blindtest.report.attribute_facts import AttributeFacts
 from blindtest.report.choice_facts import PlanFacts, Results
+from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts
 from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
 from blindtest.report.threshold_words import ThresholdFacts
@@ -115,11 +116,12 @@ class ClaimResult:
     heard: Results | None = None
     preferred: PreferenceFacts | None = None
     attribute: AttributeFacts | None = None
+    listened: ListenedFacts | None = None
     listened: None = None
     """Of free listening: nothing is gathered for it yet."""
     rated: RatedFacts | None = None
     threshold: ThresholdFacts | None = None
-    plan: PlanFacts | PreferencePlanFacts | AttributeChances | SurvivalPlanFacts | None = None
+    plan: PlanFacts | PreferencePlanFacts | AttributeChances | ListenedPlan | SurvivalPlanFacts | None = None
     alpha: float = 0.05
     p_value: float | None = None
     """Of the test that the word rests on: for ratings the smallest alpha at which the verdict would be reached."""
@@ -133,7 +135,7 @@ class ClaimResult:
     """What else was looked at; never decisive."""
 
     def __post_init__(self) -> None:
-        found = (self.heard, self.preferred, self.attribute, self.threshold, self.rated)
+        found = (self.heard, self.preferred, self.attribute, self.threshold, self.listened, self.rated)
         given = [one for one in found if one is not None]
         if len(given) > 1:
             raise ValueError(f"claim {self.claim.id!r} ends in {len(given)} kinds of result")
@@ -141,11 +143,14 @@ class ClaimResult:
             raise ValueError(f"claim {self.claim.id!r} is of kind {self.claim.kind!r}, its result is of another")
 
     @property
-    def _of_kind(self) -> Results | PreferenceFacts | AttributeFacts | ThresholdFacts | RatedFacts | None:
+    def _of_kind(
+        self,
+    ) -> Results | PreferenceFacts | AttributeFacts | ThresholdFacts | ListenedFacts | RatedFacts | None:
         found = {
             "heard": self.heard,
             "preferred": self.preferred,
             "attribute": self.attribute,
+            "keeps listening": self.listened,
             "threshold": self.threshold,
             "rated": self.rated,
         }
@@ -165,6 +170,8 @@ class ClaimResult:
             return self.preferred.word
         if self.attribute is not None:
             return self.attribute.conclusion.word
+        if self.listened is not None:
+            return self.listened.choice.word
         if self.rated is not None:
             return self.rated.verdict
         if self.threshold is not None:

@@ -12,6 +12,8 @@ from blindtest.report.choice_facts import PlanFacts
 from blindtest.report.claim_facts import ClaimFacts, ClaimResult
 from blindtest.report.companion_words import in_passing, second_thoughts
 from blindtest.report.heard_words import NOBODY, decisive, heard_beside, heard_plan, heard_sentence
+from blindtest.report.listened_facts import ListenedPlan
+from blindtest.report.listened_words import listened_beside, listened_numbers, listened_plan, listened_sentence
 from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.preference_words import (
     decisive_preference,
@@ -68,6 +70,7 @@ def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
         "preferred": f"{a} is preferred to {b}",
         "attribute": f"{a} has more {clean(claim.attribute)} than {b}",
         "threshold": f"{a} is heard against {b} at a level of {claim.margin or 0:g} or less",
+        "keeps listening": f"{a} keeps people listening more than {b}",
         "rated": f"{a} is rated above {b}, and that survives when the names are gone",
     }.get(claim.kind, f"{a} and {b}: {clean(claim.kind)}")
 
@@ -79,6 +82,9 @@ def margin_words(claim: ClaimFacts) -> str:
     if claim.kind == "preferred":
         band = interval_words(margin_band(claim.margin))
         return f"{percent(claim.margin)} beyond one half: a probability of {band} counts as negligible"
+    if claim.kind == "keeps listening":
+        band = interval_words(margin_band(claim.margin))
+        return f"{percent(claim.margin)} beyond one half: a probability of {band} to be chosen counts as negligible"
     if claim.kind == "attribute":
         return (
             f"a d\u2032 of {claim.margin:g} along the attribute: {d_span((-claim.margin, claim.margin))} is negligible"
@@ -110,6 +116,8 @@ def numbers_words(result: ClaimResult) -> str:
             f"{count_of(chosen.correct, chosen.trials)}; d\u2032 {d_words(chosen.d_prime)}, interval "
             f"{d_span(chosen.d_prime_interval)}"
         )
+    if result.listened is not None:
+        return listened_numbers(result.listened)
     if result.rated is not None:
         rated = result.rated
         parts = [("labelled", rated.labelled), ("blind", rated.blind)]
@@ -142,6 +150,10 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         more = clean(claim.attribute)
         sentence = attribute_sentence(result.attribute, result.word, a, b, more)
         beside = attribute_beside(result.attribute, chances, a, b, more)
+    elif result.listened is not None:
+        picks = result.plan if isinstance(result.plan, ListenedPlan) else None
+        sentence = listened_sentence(result.listened, result.word, a, b)
+        beside = listened_beside(result.listened, picks, a)
     elif result.rated is not None:
         survival = result.plan if isinstance(result.plan, SurvivalPlanFacts) else None
         sentence = rated_sentence(result.rated, result.word, a, b)
@@ -171,6 +183,8 @@ def plan_words(result: ClaimResult, a: str) -> str:
         return preference_plan(result.plan, a)
     if isinstance(result.plan, AttributeChances):
         return attribute_plan(result.plan, a)
+    if isinstance(result.plan, ListenedPlan):
+        return listened_plan(result.plan, a)
     if isinstance(result.plan, SurvivalPlanFacts):
         return survival_plan(result.plan)
     if result.claim.kind == "threshold":

@@ -8,6 +8,8 @@ from blindtest.report.attribute_words import d_span
 from blindtest.report.choice_facts import PlanFacts
 from blindtest.report.claim_facts import ClaimResult
 from blindtest.report.facts import ReportInput
+from blindtest.report.listened_facts import ListenedPlan
+from blindtest.report.listened_words import CANNOT_TELL_WORDS
 from blindtest.report.method_words import order_on_record
 from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.rating_facts import VERDICTS, RatingFacts, SurvivalPlanFacts
@@ -248,6 +250,7 @@ def _missed(report: ReportInput) -> tuple[str, ...]:
             "heard": _missed_heard,
             "preferred": _missed_preferred,
             "attribute": _missed_attribute,
+            "keeps listening": _missed_listened,
             "rated": _missed_rated,
         }.get(one.claim.kind)
         prefix = f"{one.claim.kind.capitalize()}, {a} and {b}: " if several else ""
@@ -306,6 +309,18 @@ def _missed_attribute(one: ClaimResult, a: str) -> list[str]:
             f"With {percent(said.level)} confidence, the answers leave room for any d\u2032 from "
             f"{d_span(said.d_prime_interval)}."
         )
+    return out
+
+
+def _missed_listened(one: ClaimResult, a: str) -> list[str]:
+    out = []
+    if isinstance(one.plan, ListenedPlan):
+        out.append(
+            f"Probabilities to choose {a} below {percent(one.plan.more.share)}: the plan would have shown them with a "
+            f"chance of less than {percent(one.plan.more.shown)}."
+        )
+    if one.listened is not None:
+        out.append(CANNOT_TELL_WORDS)
     return out
 
 

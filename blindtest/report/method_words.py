@@ -98,8 +98,8 @@ _METHODS = {
         "was no reference, and no answer is right."
     ),
     "free-listening": (
-        "Each track ran on from its beginning to its end while the listener switched freely between two or three sounds "
-        "without names. Which slot held what, and which one began, was drawn for every track. After a while the "
+        "Each track ran on from its beginning to its end while the listener switched freely between two or three "
+        "sounds without names. Which slot held what, and which one began, was drawn for every track. After a while the "
         "listener picked the slot that played the rest of the track alone, until it was over or they skipped it. No "
         "choice is right."
     ),

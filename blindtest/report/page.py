@@ -125,6 +125,7 @@ _TITLES = {
     "heard": "Can it be heard?",
     "preferred": "Is it preferred?",
     "attribute": "Which has more of it?",
+    "keeps listening": "Which one keeps people listening?",
     "threshold": "How much does it take?",
     "rated": "Does it survive blinding?",
 }
@@ -234,6 +235,8 @@ def question(report: ReportInput) -> str:
         return f"Does {a} have more {clean(claim.attribute)} than {b}, blind and at equal loudness?"
     if claim.kind == "threshold":
         return f"How much of {a} does it take to be heard against {b}, blind?"
+    if claim.kind == "keeps listening":
+        return f"Does {a} keep people listening more than {b}, blind and at equal loudness?"
     if claim.kind == "rated":
         return f"{a} was rated above {b}: does that survive when the names are gone?"
     return f"Can {a} and {b} be told apart by ear, blind and at equal loudness?"
@@ -322,6 +325,20 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
                 _p_by_holm(t.p_value, adjusted),
             ]
             for who, t, adjusted in tests
+        ]
+    elif one.listened is not None:
+        picked = one.listened.choice
+        head = ["who", f"{md(a)} chosen", "without a choice", "interval", "p (exact)"]
+        own_ = picked.by_listener if len(picked.by_listener) > 1 else ()
+        rows = [
+            [
+                md(count.listener) or "all tracks",
+                count_of(count.chosen, count.tracks),
+                str(count.without_choice),
+                interval_words(count.interval),
+                _p_by_holm(count.p_value, None if count.p_adjusted != count.p_adjusted else count.p_adjusted),
+            ]
+            for count in (*own_, picked.pooled)
         ]
     elif one.rated is not None:
         head = ["effect, points", "estimate", "interval"]

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.report import companion_lines
+from blindtest.stats import CANNOT_TELL
 from blindtest.steps.answers import (
     Answers,
     ClaimAnswers,
@@ -17,6 +18,7 @@ from blindtest.steps.attribute_lines import attribute_lines
 from blindtest.steps.columns import columns
 from blindtest.steps.controls import controls_words
 from blindtest.steps.heard_lines import conclusion_lines
+from blindtest.steps.listened_lines import listened_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
 from blindtest.steps.rated_lines import rated_lines
@@ -88,7 +90,7 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         **_threshold_dict(one),
         "companions": [
             look.to_dict()
-            for ended in (one.heard, one.preferred, one.attribute, one.rated)
+            for ended in (one.heard, one.preferred, one.attribute, one.listened, one.rated)
             if ended
             for look in ended.companions
         ],
@@ -133,6 +135,21 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
                 for own in one.attribute.listeners
             ],
         },
+        "listened": None
+        if one.listened is None
+        else {
+            "choice": one.listened.choice.to_dict(),
+            "dwell": one.listened.dwell.to_dict() if one.listened.dwell else None,
+            "skips": one.listened.skips.to_dict() if one.listened.skips else None,
+            "cannot_tell": list(CANNOT_TELL),
+            "plan": None
+            if one.listened.chances is None
+            else {
+                "more": one.listened.chances.more.to_dict(),
+                "less": one.listened.chances.less.to_dict(),
+                "alike": one.listened.chances.alike.to_dict(),
+            },
+        },
         "rated": None
         if one.rated is None
         else {
@@ -159,6 +176,7 @@ _CLAIMED = {
     "heard": "{device} and {comparator} can be told apart",
     "preferred": "{device} is preferred to {comparator}",
     "attribute": "{device} has more {attribute} than {comparator}",
+    "keeps listening": "{device} keeps people listening more than {comparator}",
     "threshold": "{device} is heard against {comparator} at a level of {margin:g} or less",
     "rated": "{device} is rated above {comparator}, also without its name",
 }
@@ -184,11 +202,13 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
         lines += ["", *_preferred_lines(one.preferred)]
     if one.attribute is not None:
         lines += ["", *attribute_lines(one.attribute)]
+    if one.listened is not None:
+        lines += ["", *listened_lines(one.listened)]
     if one.rated is not None:
         lines += ["", *rated_lines(one.rated.result, one.rated.recognition)]
     if one.threshold is not None:
         lines += ["", *threshold_lines(one.threshold)]
-    ended = one.heard or one.preferred or one.attribute or one.rated
+    ended = one.heard or one.preferred or one.attribute or one.listened or one.rated
     if ended is not None and ended.companions:
         lines += ["", *companion_lines(ended.companions)]
     if one.adjusted_p_value is not None:

@@ -39,6 +39,8 @@ from blindtest.stats import (
 )
 from blindtest.steps.attribute_answers import AttributeAnswers, attribute_answers, p_of
 from blindtest.steps.controls import ControlsFound, controls_found
+from blindtest.steps.listened_answers import ListenedAnswers, listened_answers
+from blindtest.steps.listened_answers import p_of as p_of_choices
 
 if TYPE_CHECKING:
     from blindtest.session.register import SealEntry, SittingEntry
@@ -187,6 +189,7 @@ class ClaimAnswers:
     heard: HeardAnswers | None = None
     preferred: PreferredAnswers | None = None
     attribute: AttributeAnswers | None = None
+    listened: ListenedAnswers | None = None
     rated: RatedAnswers | None = None
     threshold: ThresholdAnswers | None = None
     why_not: str = ""
@@ -205,6 +208,8 @@ class ClaimAnswers:
             return self.preferred.conclusion.word
         if self.attribute is not None:
             return self.attribute.conclusion.word
+        if self.listened is not None:
+            return self.listened.choice.word
         if self.rated is not None:
             return self.rated.result.verdict
         if self.threshold is not None:
@@ -315,6 +320,8 @@ def _claim(
         return _preferred(claim, sittings, alpha, planned)
     if claim["kind"] == "attribute":
         return _attribute(claim, sittings, alpha, planned)
+    if claim["kind"] == "keeps listening":
+        return _listened(claim, sittings, alpha, planned)
     if claim["kind"] == "rated":
         return _rated(claim, sittings, record, alpha, planned)
     if claim["kind"] == "threshold":
@@ -481,6 +488,20 @@ def _level_in(row: Mapping[str, Any], levels: Mapping[str, float]) -> float:
     """Return the level that a trial held: one of its sounds, the others being the reference."""
     sounding = [pair.split("=", 1)[1] for pair in str(row["order"]).split("|")]
     return next(float(levels[name]) for name in sounding if name in levels)
+
+
+# keeps listening
+
+
+def _listened(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int) -> ClaimAnswers:
+    found = listened_answers(claim, sittings, alpha, planned)
+    p_value = p_of_choices(found.choice)
+    if found.choice.word == "negligible" and not claim["primary"]:
+        # Only a further claim is corrected over others; a panel's limits are dear.
+        p_value = _smallest_alpha(
+            "negligible", alpha, lambda at: listened_answers(claim, sittings, at, planned).choice.word, halvings=12
+        )
+    return ClaimAnswers(record=claim, planned=planned, listened=found, p_value=p_value)
 
 
 # preferred

@@ -27,6 +27,8 @@ from blindtest.report import (
     FindingFacts,
     ImpressionFacts,
     LimitFacts,
+    ListenedFacts,
+    ListenedPlan,
     MatchLine,
     PlanFacts,
     PreferenceFacts,
@@ -210,6 +212,10 @@ _REFUTED_BY = {
         "-{margin:g} ... {margin:g}"
     ),
     "threshold": "showing, at a risk of error of {alpha:g}, that the threshold lies above a level of {margin:g}",
+    "keeps listening": (
+        "showing, at a risk of error of {alpha:g}, that the other one is chosen more often, or that the probability of "
+        "a choice lies within 50 % -+ {share:g} %"
+    ),
     "rated": "showing, at a risk of error of {alpha:g}, that the blind effect is smaller than {margin:g} points",
 }
 
@@ -259,8 +265,8 @@ def _heard_results(answers: Answers) -> Results | None:
 
 
 def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> ClaimResult:
-    plan: PlanFacts | PreferencePlanFacts | AttributeChances | SurvivalPlanFacts | None = None
-    preferred, attribute, rated = None, None, None
+    plan: PlanFacts | PreferencePlanFacts | AttributeChances | ListenedPlan | SurvivalPlanFacts | None = None
+    preferred, attribute, listened, rated = None, None, None, None
     record = one.record
     chance: float | None = None
     if record["kind"] == "heard":
@@ -292,6 +298,16 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
                 for own in one.attribute.listeners
             ),
         )
+    if one.listened is not None:
+        plan = one.listened.chances
+        chance = plan.chance_to_fail if plan else None
+        listened = ListenedFacts(
+            choice=one.listened.choice,
+            dwell=one.listened.dwell,
+            skips=one.listened.skips,
+            why_no_dwell=one.listened.why_no_dwell,
+            why_no_skips=one.listened.why_no_skips,
+        )
     if one.rated is not None:
         power = _planned_power(record, answers)
         plan = SurvivalPlanFacts.of(power)
@@ -316,6 +332,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         heard=_results(one.heard) if one.heard is not None else None,
         preferred=preferred,
         attribute=attribute,
+        listened=listened,
         rated=rated,
         plan=plan,
         alpha=answers.alpha,
@@ -328,7 +345,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
 
 
 def _companions(one: ClaimAnswers) -> tuple[Companion, ...]:
-    ended = one.heard or one.preferred or one.attribute or one.rated
+    ended = one.heard or one.preferred or one.attribute or one.listened or one.rated
     return ended.companions if ended is not None else ()
 
 

@@ -77,9 +77,16 @@ ANALYSIS = {
         "refuted, negligible or open by exact limits of d' against the margin; unanswered trials count against "
         "whichever conclusion is drawn; listeners one by one with Holm's adjustment"
     ),
+    "keeps listening": (
+        "counted tracks only; choices of the slot that plays the rest, against an equal share: exact binomial test of "
+        "a single listener, sign flips of one share per listener in a panel, two-sided or on the sealed side; shown, "
+        "refuted, negligible or open by limits against the margin; tracks without a choice and unheard ones count "
+        "against whichever conclusion is drawn; beside it, never decisive, dwell over the draws that the plan could "
+        "have made, and time to skip"
+    ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
-LATER_KINDS = ("attribute", "threshold")
+LATER_KINDS = ("attribute", "threshold", "keeps listening")
 """Kinds whose analysis stands in the seal only of studies that claim one."""
 STOPPING = "the number of trials of each sitting is fixed"
 _CHANGING = ("code", "earlier")

@@ -24,7 +24,7 @@ __all__ = [
     "with_trials",
 ]
 
-PAIRED = ("heard", "preferred", "attribute")
+PAIRED = ("heard", "preferred", "attribute", "keeps listening")
 """Kinds of claim that hold two conditions against each other, where their method is one of choice."""
 ANCHOR_LABELS = {"low": "low anchor", "mid": "mid anchor", "high": "high anchor"}
 

@@ -17,6 +17,7 @@ from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.protocols import changed, is_path, later_changes, protocol_source, read_protocol
 from blindtest.study.rated_reach import RatedReach, listeners_needed, rated_reach, sittings_needed
 from blindtest.study.refutation import (
+    TRACKS,
     AnyReach,
     PreferenceReach,
     Reach,
@@ -39,6 +40,7 @@ FEW_TRACKS = 3
 EXAMPLES = {
     "heard": "margin = 0.5, the share of trials heard beyond guessing that would matter",
     "preferred": "margin = 0.3, the probability of a preference beyond 1/2 that would matter",
+    "keeps listening": "margin = 0.3, the probability of a choice beyond 1/2 that would matter",
     "attribute": "margin = 1.0, the d' along the attribute that would matter",
     "threshold": "margin = 2, the level that is claimed to be heard, in the unit of the grid",
 }
@@ -352,6 +354,10 @@ def _reach(
     if kind == "attribute":
         plan = attribute_reach(trials, margin, blocks[0].method, claim.get("direction", "two-sided"))
         _say_attribute(plan, place, found)
+    elif kind == "keeps listening":
+        # A choice between two slots, drawn anew for each track, is a sign test as that of pairs is.
+        plan = preference_reach(trials, margin, claim.get("direction", "two-sided"), of=TRACKS)
+        _say_preference(plan, place, False, found)
     elif kind == "preferred":
         plan = preference_reach(trials, margin, claim.get("direction", "two-sided"))
         _say_preference(plan, place, any(block.numbers.get("ties") for block in blocks), found)
@@ -416,20 +422,24 @@ def _say_reach(plan: Reach, place: Place, guess: float, found: Findings) -> None
 def _say_preference(plan: PreferenceReach, place: Place, ties: bool, found: Findings) -> None:
     weak = not plan.can_fail or plan.shown_from is None
     fewest = pairs_needed(plan.margin, plan.direction) if weak else None
-    remedy = f"{fewest} pairs are the fewest that could" if fewest else "more pairs, or a larger margin"
-    got = f"{plan.trials} pairs and margin {plan.margin:g}"
+    remedy = (
+        f"{fewest} {plan.of.trials} are the fewest that could"
+        if fewest
+        else f"more {plan.of.trials}, or a larger margin"
+    )
+    got = f"{plan.trials} {plan.of.trials} and margin {plan.margin:g}"
     if not plan.can_fail:
         refuted = (
-            "no number of wins would refute it"
+            f"no number of {plan.of.wins} would refute it"
             if plan.refuted_to is None
-            else f"{plan.refuted_to} or fewer wins would refute it, reached with chance {plan.chance_refuted:.2f} at a "
-            f"true preference of {0.5 - plan.margin:g}"
+            else f"{plan.refuted_to} or fewer {plan.of.wins} would refute it, reached with chance "
+            f"{plan.chance_refuted:.2f} at a true {plan.of.share} of {0.5 - plan.margin:g}"
         )
         negligible = (
             "none would make it negligible"
             if plan.negligible is None
             else f"{plan.negligible[0]} to {plan.negligible[1]} would make it negligible, reached with chance "
-            f"{plan.chance_negligible:.2f} where neither is preferred"
+            f"{plan.chance_negligible:.2f} where {plan.of.neither}"
         )
         found.fault(
             place,
@@ -439,7 +449,7 @@ def _say_preference(plan: PreferenceReach, place: Place, ties: bool, found: Find
             remedy=remedy,
         )
     elif plan.shown_from is None:
-        found.fault(place, "even all pairs won would not show a preference", got=got, remedy=remedy)
+        found.fault(place, f"even all {plan.of.trials} won would not show {plan.of.more}", got=got, remedy=remedy)
     else:
         tied = "; each answer 'no preference' takes a pair away" if ties else ""
         found.note(place, plan.sentence + tied)

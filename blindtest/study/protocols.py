@@ -40,6 +40,7 @@ CHANGEABLE = (
     "constant_reference",
     "attribute",
     "controls",
+    "choice_after_s",
     "break_after",
     "margin",
     "deadline_days",
@@ -232,6 +233,10 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
             )
     if isinstance(block.get("controls"), dict):
         faults += _control_faults(source, block, method, path)
+    if "choice_after_s" in block and method.name != "free-listening":
+        faults.append(
+            source.fault((*path, "choice_after_s"), "only free-listening offers a choice", got=block["choice_after_s"])
+        )
     for kind in method.decides:
         greatest, allowed = margin_range(kind, method.name)
         if block.get("margin", 0) >= greatest:

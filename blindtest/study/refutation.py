@@ -109,6 +109,28 @@ def trials_needed(margin: float, guess: float = 0.5, most: int = 400) -> int | N
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PairWords:
+    """What is counted, in words."""
+
+    trials: str
+    wins: str
+    share: str
+    more: str
+    neither: str
+    """When there is nothing to be found."""
+
+
+PAIRS = PairWords(trials="pairs", wins="wins", share="preference", more="a preference", neither="neither is preferred")
+TRACKS = PairWords(
+    trials="tracks",
+    wins="choices",
+    share="share",
+    more="more than an equal share",
+    neither="each is chosen as often as the other",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PreferenceReach:
     """Which conclusions a plan of paired preferences can reach, all pairs ending with a preference, and how often."""
 
@@ -127,6 +149,7 @@ class PreferenceReach:
     """Of *refuted* where it is preferred with probability 1/2 - margin."""
     chance_negligible: float
     """Of *negligible* where neither is preferred."""
+    of: PairWords = PAIRS
 
     @property
     def chance_to_fail(self) -> float:
@@ -142,10 +165,10 @@ class PreferenceReach:
     def sentence(self) -> str:
         """What the plan can show and refute, in plain words."""
         shown = (
-            "no number of wins shows a preference"
+            f"no number of {self.of.wins} shows {self.of.more}"
             if self.shown_from is None
-            else f"{self.shown_from} or more for the device show a preference (chance {self.chance_shown:.2f} at a "
-            f"true preference of {0.5 + self.margin:g})"
+            else f"{self.shown_from} or more for the device show {self.of.more} (chance {self.chance_shown:.2f} at a "
+            f"true {self.of.share} of {0.5 + self.margin:g})"
         )
         refuted = (
             "no number refutes it"
@@ -156,14 +179,15 @@ class PreferenceReach:
             "no number makes it negligible"
             if self.negligible is None
             else f"{self.negligible[0]} to {self.negligible[1]} make it negligible "
-            f"(chance {self.chance_negligible:.2f} where neither is preferred)"
+            f"(chance {self.chance_negligible:.2f} where {self.of.neither})"
         )
         sides = "tested on both sides" if self.direction == "two-sided" else "tested in the claimed direction"
-        return f"with {self.trials} pairs and margin {self.margin:g}, {sides}, {shown}, {refuted}, {negligible}"
+        plan = f"with {self.trials} {self.of.trials} and margin {self.margin:g}"
+        return f"{plan}, {sides}, {shown}, {refuted}, {negligible}"
 
 
 def preference_reach(
-    trials: int, margin: float, direction: Literal["two-sided", "claimed"] = "two-sided"
+    trials: int, margin: float, direction: Literal["two-sided", "claimed"] = "two-sided", *, of: PairWords = PAIRS
 ) -> PreferenceReach:
     """Return what a sign test of `trials` pairs can show, for a margin between 0 and 1/2 (probability beyond 1/2).
 
@@ -194,6 +218,7 @@ def preference_reach(
         chance_shown=chance(more, shown),
         chance_refuted=chance(more, [trials - x for x in refuted]),
         chance_negligible=chance(evens, inside),
+        of=of,
     )
 
 

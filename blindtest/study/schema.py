@@ -42,22 +42,22 @@ __all__ = [
     "margin_range",
 ]
 
-LATER_PROTOCOLS = ("free-listening", "attribution")
+LATER_PROTOCOLS = ("attribution",)
 LATER_METHODS = (
     "2-ac",
-    "free-listening",
     "adjustment",
 )
-LATER_KINDS = ("keeps listening", "stage")
+LATER_KINDS = ("stage",)
 MARGINS = {
     "heard": (1.0, "a number above 0 and below 1: the share of trials heard beyond guessing"),
     "preferred": (0.5, "a number above 0 and below .5: the probability of a preference beyond 1/2"),
     "attribute": (5.0, "a number above 0 and below 5: d' along the attribute"),
     "threshold": (100.0, "a number above 0 and below 100: a level, in the unit of the grid"),
+    "keeps listening": (0.5, "a number above 0 and below .5: the probability of a choice beyond 1/2"),
     "rated": (100.0, "a number above 0 and below 100: points of the scale"),
 }
 """Greatest margin of each kind, excluded, and what is allowed in words; see `margin_range`."""
-Kind = Literal["heard", "preferred", "attribute", "threshold", "rated"]
+Kind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated"]
 Order = Literal["blind-first", "labelled-first", "crossed"]
 LATER_ORDERS = ("unreliable-labels",)
 
@@ -304,7 +304,9 @@ class ClaimTable(Table):
     later = ("method",)
     later_values = {"kind": LATER_KINDS}
     id: Id = Field(description="a short name for the claim")
-    kind: Kind = Field(description="which kind of claim it is: heard, preferred, attribute, threshold or rated")
+    kind: Kind = Field(
+        description="which kind of claim it is: heard, preferred, attribute, threshold, keeps listening or rated"
+    )
     device: Id = Field(
         description="the id of the condition that it speaks of: what is preferred, has more of it, or is rated higher"
     )
@@ -437,6 +439,9 @@ class BlockTable(Table):
     controls: ControlsTable | None = Field(
         None, description="control trials, as { audible = 'condition-id', inaudible = true, every = 5 }"
     )
+    choice_after_s: float | None = Field(
+        None, ge=5, le=600, description="free-listening: seconds of sound after which the choice is offered; else 30"
+    )
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
     spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
     break_after: int | None = Field(
@@ -464,6 +469,8 @@ class BlockTable(Table):
             numbers["constant"] = 1
         if self.attribute is not None:
             numbers["attribute"] = self.attribute
+        if self.choice_after_s is not None:
+            numbers["choice_after_s"] = self.choice_after_s
         if self.ends is not None:
             numbers["low_end"], numbers["high_end"] = self.ends
         if self.definition is not None:

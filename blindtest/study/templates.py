@@ -275,6 +275,18 @@ device = "bump"                          # the condition with the grid
 comparator = "clip"                      # what every level is held against
 margin = 2                               # the level, in the unit of the grid
 """,
+    "keeps listening": """
+[[claim]]
+id = "stays"
+kind = "keeps listening"
+device = "first"                         # what listeners choose to play on: name it first
+comparator = "second"
+# clips = "all"                          # or the ids of the tracks it holds for
+# margin = 0.3                           # probability of a choice beyond 1/2 that would matter; else the protocol's
+# direction = "two-sided"                # claimed: only the claimed direction is tested, and that is sealed
+# quote = "I can't stop listening"       # words of the impression that this is about; then put it on record, and write
+                                         # impression = "..." with the hash that `blindtest impression` prints
+""",
     "rated": """
 [[claim]]
 id = "better"
@@ -404,6 +416,8 @@ def _numbers(block: Block) -> list[tuple[str, str]]:
         numbers.append(("constant_reference", "true" if block.numbers.get("constant") else "false"))
     if METHODS[block.method].adaptive:
         numbers += [(name, json.dumps(value)) for name, value in block.numbers.items()]
+    if block.method == "free-listening":
+        numbers.append(("choice_after_s", f"{block.numbers.get('choice_after_s', 30):g}"))
     if block.margin:
         numbers.append(("margin", f"{block.margin:g}"))
     return numbers

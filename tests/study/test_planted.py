@@ -175,7 +175,7 @@ file = "clips/text.wav"
 licence = "CC0-1.0"
 [[claim]]
 id = "loved"
-kind = "keeps listening"                            #! claim.loved.kind | not yet: keeps listening | 'heard', 'preferred', 'attribute', 'rated'
+kind = "stage"                                      #! claim.loved.kind | not yet: stage | 'heard', 'preferred', 'attribute', 'threshold', 'keeps listening', 'rated'
 device = "herron"                                   # may mean the condition whose id was refused: not said twice
 comparator = "plover"
 clips = ["strings", "trumpet"]                      #! claim.loved.clips | 'trumpet' | strings, drums
@@ -233,7 +233,7 @@ keep_until = "never"                                #! listeners.keep_until | 'n
 
 PROTOCOL = """\
 format = 1                                          #! title | missing | the question
-decides = ["stage"]                                 #! decides | not yet: stage | 'heard', 'preferred', 'attribute', 'rated'
+decides = ["stage"]                                 #! decides | not yet: stage | 'heard', 'preferred', 'attribute', 'threshold', 'keeps listening', 'rated'
 order = "crosed"                                    #! order | 'crosed' | did you mean 'crossed'?
 source = ""                                         #! source | empty | the standard or paper
 [[block]]

@@ -44,7 +44,10 @@ def tracks_of(table: LongTable) -> LongTable:
 
 
 def frame_of_tracks(rows: list[dict[Any, Any]]) -> Any:
-    """Return rows of values as a DataFrame that `read_tracks` reads. A track heard again in a sitting counts as another sitting."""
+    """Return rows of values as a DataFrame that `read_tracks` reads.
+
+    A track heard again in a sitting counts as another sitting.
+    """
     by_track: dict[tuple[str, ...], list[dict[Any, Any]]] = {}
     for row in rows:
         by_track.setdefault(_place(row), []).append(row)
