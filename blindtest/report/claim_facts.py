@@ -33,8 +33,8 @@ class ClaimFacts:
     clips: tuple[str, ...] = ()
     """() for all."""
     margin: float | None = None
-    """Heard: share of trials; preferred: probability beyond 1/2; attribute: d'; threshold: level on the grid; rated:
-    points of the scale."""
+    """Heard: share of trials; preferred, keeps listening: probability beyond 1/2; attribute: d'; threshold: level on
+    the grid; rated: points."""
     kept: float | None = None
     """Rated: share of the labelled effect that counts as surviving."""
     primary: bool = True
@@ -109,16 +109,14 @@ class ProtocolFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimResult:
-    """A claim with what came out: one of `heard`, `preferred`, `attribute`, `threshold`, `rated`, or none before
-    anybody has sat."""
+    """A claim with what came out: one of `heard`, `preferred`, `attribute`, `listened`, `threshold`, `rated`, or none
+    yet."""
 
     claim: ClaimFacts
     heard: Results | None = None
     preferred: PreferenceFacts | None = None
     attribute: AttributeFacts | None = None
     listened: ListenedFacts | None = None
-    listened: None = None
-    """Of free listening: nothing is gathered for it yet."""
     rated: RatedFacts | None = None
     threshold: ThresholdFacts | None = None
     plan: PlanFacts | PreferencePlanFacts | AttributeChances | ListenedPlan | SurvivalPlanFacts | None = None
@@ -135,8 +133,8 @@ class ClaimResult:
     """What else was looked at; never decisive."""
 
     def __post_init__(self) -> None:
-        found = (self.heard, self.preferred, self.attribute, self.threshold, self.listened, self.rated)
-        given = [one for one in found if one is not None]
+        ended = (self.heard, self.preferred, self.attribute, self.listened, self.threshold, self.rated)
+        given = [one for one in ended if one is not None]
         if len(given) > 1:
             raise ValueError(f"claim {self.claim.id!r} ends in {len(given)} kinds of result")
         if given and self._of_kind is None:
@@ -145,7 +143,7 @@ class ClaimResult:
     @property
     def _of_kind(
         self,
-    ) -> Results | PreferenceFacts | AttributeFacts | ThresholdFacts | ListenedFacts | RatedFacts | None:
+    ) -> Results | PreferenceFacts | AttributeFacts | ListenedFacts | ThresholdFacts | RatedFacts | None:
         found = {
             "heard": self.heard,
             "preferred": self.preferred,
