@@ -76,7 +76,9 @@ class Answers:
     """What a listener answers, trial by trial, whatever has been drawn: the counts that a page names come out."""
 
     right: int = 0
-    """Of the blind trials that have a right answer; the first ones are right, the others wrong."""
+    """Of the blind trials that have a right answer; the right ones are spread evenly over them."""
+    answered: int = 0
+    """Where fewer of them than planned are answered: so many."""
     prefers: str = ""
     wins: int = 0
     """Pairs in which that condition is preferred: one half of them heard first, the other second."""
@@ -99,7 +101,8 @@ class Answers:
             return {"choice": self._preferred(planned.drawn.slots, counted)}
         right = str((planned.drawn.right or {})["choice"])
         self.given["choices"] += counted
-        if not counted or self.given["choices"] <= self.right:
+        number, of = self.given["choices"], self.answered or block.trials
+        if not counted or number * self.right // of > (number - 1) * self.right // of:
             return {"choice": right}
         method, setting = plan.method(block), plan.setting(block)
         options = method.question(method.slot_names(setting), setting).options

@@ -149,7 +149,8 @@ class Player:
             return self.tools.Answers(right=int(right or 0), prefers=prefers or "", wins=int(wins or 0))
         elif found := re.fullmatch(r"(L-\w+) answers (\d+) of (\d+)(, then stops)?", mark.what):
             stop_after = int(found[3]) if found[4] else 0
-            self.tools.sit(study, found[1], self.tools.Answers(right=int(found[2])), stop_after=stop_after)
+            answers = self.tools.Answers(right=int(found[2]), answered=stop_after)
+            self.tools.sit(study, found[1], answers, stop_after=stop_after)
         elif found := re.fullmatch(
             r"(\S+) sits on (\d+) days: (.+); (\d+) more by name for (\S+); (\d+) recognised", mark.what
         ):
