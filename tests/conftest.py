@@ -34,6 +34,18 @@ def _require(what: str, present: bool, reason: str) -> None:
     pytest.skip(f"{what}: {reason}")
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the files that take longest: those with a browser, then those marked slow.
+
+    Files go to workers whole; one that takes minutes must not be the last to begin.
+    """
+    rank: dict[Path, int] = {}
+    for item in items:
+        own = 0 if item.get_closest_marker("browser") else 1 if item.get_closest_marker("slow") else 2
+        rank[item.path] = min(rank.get(item.path, 2), own)
+    items.sort(key=lambda item: rank[item.path])
+
+
 @pytest.fixture(scope="session")
 def require():
     """`require(what, present, reason)`: see `_require`."""

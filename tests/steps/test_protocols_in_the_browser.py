@@ -246,6 +246,7 @@ def test_short_from_new_to_report(browser, desk, fill_in_protocol):
     assert f"{wins} of 6" in page
 
 
+@pytest.mark.long
 def test_preference_with_ties_from_new_to_report(browser, desk, fill_in_protocol):
     changes = (
         "practice.trials = 1",
