@@ -268,6 +268,7 @@ def test_preference_with_ties_from_new_to_report(browser, desk, fill_in_protocol
     assert analysed["claims"][0]["word"] in page
 
 
+@pytest.mark.long
 def test_tuning_from_new_to_report(browser, desk, fill_in_protocol):
     """Two questions in one sitting. ABX: five of five show it (2**-5 = .031), at margin .9 three are negligible."""
     changes = (

@@ -11,7 +11,7 @@ Sources: Shrout & Fleiss 1979 (Psychological Bulletin 86, 420); Cronbach 1951 (P
 """
 
 from dataclasses import dataclass
-from math import isfinite, nan
+from math import inf, isfinite, nan
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -198,7 +198,9 @@ def _standardised_alpha(complete: Floats) -> float:
     k = complete.shape[1]
     correlations = np.corrcoef(complete, rowvar=False)
     mean = (float(correlations.sum()) - k) / (k * (k - 1))
-    return float(k * mean / (1 + (k - 1) * mean))
+    whole = 1 + (k - 1) * mean
+    # Where the judges' deviations cancel, the sum of all says the same of every target: as for alpha itself, -inf.
+    return float(k * mean / whole) if whole > 1e-12 else -inf
 
 
 def _kendall(ranks: RankSums | None) -> dict[str, Any]:

@@ -30,7 +30,11 @@ def random_units(seed: int, sizes: list[int]) -> list[Unit]:
 
 
 @settings(max_examples=50)
-@given(st.lists(st.floats(0.01, 0.99), min_size=2, max_size=9), st.randoms(use_true_random=False))
+@given(
+    # In 128ths sums are exact: a tie is one for scipy too, whose tolerance is relative to the statistic.
+    st.lists(st.integers(1, 127).map(lambda k: k / 128), min_size=2, max_size=9),
+    st.randoms(use_true_random=False),
+)
 def test_two_slots_are_the_exchange_within_pairs_of_scipy(values, random):
     # scipy.stats.permutation_test, permutation_type="samples": exact
     units = [Unit(values=np.array([v, 1 - v]), place=random.randint(0, 1)) for v in values]
