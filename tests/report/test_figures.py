@@ -51,7 +51,7 @@ def test_same_bytes_again_whatever_the_caller_has_set(make_report, drawn):
         assert matplotlib.rcParams["font.size"] == 30
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_same_bytes_in_other_processes(tmp_path):
     """Another hash seed, another folder, another time zone: the same bytes."""
     script = tmp_path / "draw.py"

@@ -642,7 +642,7 @@ def test_a_labelled_phase_alone_was_not_rated_blind(own):
     reported(folder)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_name_that_was_all_there_was_to_it_vanishes(own):
     """Truth: 20 labelled points that come from the name, none blind: with these spreads, *vanishes*."""
     folder = own("survival", edits=CROSSED, **PANEL)
@@ -876,7 +876,7 @@ THREE = (
 )
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_further_claims_are_adjusted_by_holm(own):
     """Holm 1979 by hand: the smallest of two p is doubled, the larger one is at least that."""
     folder = own("survival", edits=THREE, **PANEL)

@@ -315,6 +315,7 @@ def rates(view):
     return {name: by_scale(value) or "jf" for name, value in points.items()}
 
 
+@pytest.mark.long
 def test_survival_from_new_to_report(browser, desk, fill_in_protocol):
     """The first of a panel at one clip: worn, three blind sittings with recognition, three labelled ones."""
     one_clip = (
