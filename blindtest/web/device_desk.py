@@ -14,7 +14,8 @@ from blindtest.session import DevicePlayer, Sitting
 
 __all__ = ["DeviceDesk", "PlayerOrder"]
 
-_Name = Field(max_length=100)
+SILENT_DB = -80.0
+"""Before the listener has set a level nothing sounds by itself."""
 
 
 class PlayerOrder(BaseModel):
@@ -29,7 +30,7 @@ class PlayerOrder(BaseModel):
     start_s: float = Field(default=0.0, ge=0, le=86_400)
     end_s: float = Field(default=0.0, ge=0, le=86_400)
     """Of 'loop'."""
-    gain_db: float = Field(default=-80.0, ge=-200, le=0)
+    gain_db: float = Field(default=SILENT_DB, ge=-200, le=0)
     """Of 'gain'."""
 
 
@@ -51,7 +52,7 @@ class DeviceDesk:
         player, switcher = self.player, self.player.switcher
         match order.type:
             case "load":
-                player.set_gain(sitting.gain_db if sitting.gain_db is not None else -80.0)
+                player.set_gain(_level_of(sitting))
                 once = sitting.first_slot(sitting.trial) is not None and sitting.step != "level"
                 return {"frames": player.load(order.slots, order.slot, once=once), "rate": switcher.rate}
             case "play":
@@ -72,10 +73,14 @@ class DeviceDesk:
             case "restart":
                 switcher.restart()
             case "gain":
-                player.set_gain(order.gain_db if sitting.step == "level" else sitting.gain_db or 0.0)
+                player.set_gain(order.gain_db if sitting.step == "level" else _level_of(sitting))
         return {"position_s": switcher.position / switcher.rate}
 
     def stumbled(self) -> bool:
         """Return whether the device has reported underruns since this was asked last."""
         told, self._told = self._told, self.player.underruns
         return self._told > told
+
+
+def _level_of(sitting: Sitting) -> float:
+    return SILENT_DB if sitting.gain_db is None else sitting.gain_db

@@ -158,6 +158,13 @@ def test_the_level_is_locked_once_it_is_set(toy, device):
     assert 0 < heard <= 10 ** (-20 / 20)
 
 
+def test_before_the_level_is_set_nothing_can_be_turned_up(toy, device):
+    player = device(one_rate(toy))
+    visitor, _, _ = served(toy, toy.plan(practice=0, trials=2), player)
+    order(visitor, "gain", gain_db=0.0)
+    assert player._gain_db == -80.0
+
+
 def test_an_underrun_flags_the_trial_and_offers_it_again(toy, device):
     player = device(one_rate(toy))
     visitor, record, _ = served(toy, toy.plan(practice=0, trials=2), player)
