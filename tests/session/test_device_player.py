@@ -90,8 +90,11 @@ def as_logged(told, captured):
 
 
 @pytest.fixture
-def portaudio():
-    pytest.importorskip("sounddevice", reason="PortAudio is missing", exc_type=OSError)
+def portaudio(require):
+    try:
+        import sounddevice  # noqa: F401
+    except OSError as error:
+        require("sound", False, f"PortAudio can't be loaded: {error}")
 
 
 def test_what_reaches_the_device_is_the_stimuli_bit_for_bit(tmp_path, portaudio):
@@ -117,10 +120,10 @@ def test_the_first_sound_comes_in_over_three_seconds(tmp_path, portaudio):
 
 
 @pytest.fixture
-def pulse(tmp_path, portaudio):
+def pulse(tmp_path, portaudio, require):
     """A private sound server with a null sink, kept awake by a reader."""
-    if not (shutil.which("pulseaudio") and shutil.which("parec")):
-        pytest.skip("no sound server: PulseAudio is missing")
+    there = bool(shutil.which("pulseaudio") and shutil.which("parec"))
+    require("sound", there, "no sound server: PulseAudio is missing (Debian: apt-get install pulseaudio)")
     home = tmp_path / "run"
     home.mkdir(mode=0o700)
     (home / "pulse.pa").write_text(PULSE)
@@ -140,7 +143,7 @@ def pulse(tmp_path, portaudio):
                 break
             time.sleep(0.1)
         else:
-            pytest.skip("the sound server does not start here")
+            require("sound", False, "the sound server does not start here")
         reader = subprocess.Popen(
             ["parec", "-d", "cap.monitor", "--latency-msec=10", "--raw"],
             env={**os.environ, **environment}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
