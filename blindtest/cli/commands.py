@@ -240,17 +240,16 @@ def _sit(
     def say(line: str) -> None:
         click.echo(line, err=True)
 
-    with output.progress("preparing") as report:
-        prepared = steps.prepare_sitting(folder, listener=listener, again=again, same_day=same_day, progress=report)
-    with prepared:
-        output.note(prepared.announcement())
-        ended = web.sit(
-            prepared,
-            port=port,
-            say=say,
-            open_browser=click.launch if browser else None,
-            device=steps.open_player(prepared, play=play, device=device, say=say),
-        )
+    with steps.PlayerFound(play=play, device=device, say=say) as player:
+        with output.progress("preparing") as report:
+            prepared = steps.prepare_sitting(
+                folder, listener=listener, again=again, same_day=same_day, find_player=player.find, progress=report
+            )
+        with prepared:
+            output.note(prepared.announcement())
+            ended = web.sit(
+                prepared, port=port, say=say, open_browser=click.launch if browser else None, device=player.taken()
+            )
     output.result("listen", ended.to_dict(), ended.text())
     if ended.state == "open":
         # The server stops by itself only when the sitting is over.

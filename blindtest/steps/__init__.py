@@ -13,7 +13,7 @@ from blindtest.steps.impressions import ImpressionShown, impression
 from blindtest.steps.listening import Ended, PreparedSitting, abandon, prepare_sitting
 from blindtest.steps.measuring import Measured, measure
 from blindtest.steps.plans import PLAN_METHODS, PlanShown, plan_power, write_figure
-from blindtest.steps.playing import open_player
+from blindtest.steps.playing import PlayerFound
 from blindtest.steps.power import (
     PowerShown,
     PreferencePowerShown,
@@ -44,6 +44,7 @@ __all__ = [
     "Looked",
     "Measured",
     "PlanShown",
+    "PlayerFound",
     "PowerShown",
     "PreferencePowerShown",
     "PreparedSitting",
@@ -66,7 +67,6 @@ __all__ = [
     "keep_unseen",
     "measure",
     "new",
-    "open_player",
     "pair",
     "plan_power",
     "planned",

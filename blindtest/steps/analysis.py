@@ -18,6 +18,7 @@ from blindtest.steps.attribute_lines import attribute_lines
 from blindtest.steps.columns import columns
 from blindtest.steps.controls import controls_words
 from blindtest.steps.heard_lines import conclusion_lines
+from blindtest.steps.keeping import reminder_of
 from blindtest.steps.listened_lines import listened_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
@@ -34,6 +35,8 @@ class Analysis:
 
     title: str
     answers: Answers
+    reminder: str = ""
+    """That answers are kept for longer than was promised."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -57,6 +60,7 @@ class Analysis:
             ],
             "withheld_sittings": answers.withheld,
             "controls": [one.to_dict() for one in answers.controls],
+            "reminder": self.reminder,
         }
 
     def text(self) -> str:
@@ -74,6 +78,8 @@ class Analysis:
             lines.append(f"{beyond} of them beyond the plan: reported, not counted.")
         if answers.withheld:
             lines.append(f"{answers.withheld} withdrawn by their listeners: not counted.")
+        if self.reminder:
+            lines.append(self.reminder)
         return "\n".join(lines)
 
 
@@ -257,4 +263,5 @@ def analyze(folder: Path, *, while_open: str = "", clock: Clock = now, entropy: 
     study = load_study(folder)
     with open_store(study, create=False, entropy=entropy) as store:
         refuse_open_sittings(study, store, clock(), what="analysis", override=while_open)
-        return Analysis(title=study.title, answers=read_answers(store))
+        reminder = reminder_of(study, store.sittings(), clock())
+        return Analysis(title=study.title, answers=read_answers(store), reminder=reminder)

@@ -2,7 +2,7 @@
 
 import base64
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -35,6 +35,7 @@ from blindtest.session import (
     restored,
     rows_of,
 )
+from blindtest.steps.keeping import reminder_of
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.sealing import StudySeal, ensure_sealed, names_read
 from blindtest.study import Study, compared_by_block, load_study, render_job, tested_clips
@@ -45,6 +46,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Ended",
+    "FindPlayer",
+    "Forms",
     "PreparedSitting",
     "abandon",
     "new_sitting",
@@ -55,6 +58,10 @@ __all__ = [
 ]
 
 STUDY_ID_LENGTH = 16
+Forms = set[tuple[int, int]]
+"""(rate in Hz, channels) of what may sound in a sitting."""
+FindPlayer = Callable[[Sitting, Forms], object]
+"""Called with a sitting before it is sealed; raises where nothing can play it, and then nothing is sealed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,11 +136,13 @@ class PreparedSitting:
     def announcement(self) -> str:
         """Return what is printed before the first trial: the commitments, to publish elsewhere."""
         verb = "Going on with" if self.resumed else "Sealed"
+        reminder = reminder_of(self.study, self._store.sittings(), self.clock())
         return (
             f"{verb} sitting {self.entry.number} of {self.entry.listener}.\n"
             f"Study seal      {self.study_seal.commitment}\n"
             f"Sitting's plan  {self.entry.commitment}\n"
             "Publish both where others see them before you go on, if the result shall convince anybody else."
+            + (f"\n{reminder}" if reminder else "")
         )
 
     # What the page's service calls; see blindtest.web.
@@ -159,9 +168,9 @@ class PreparedSitting:
         """Return the sample rate of a clip's stimuli in Hz."""
         return next(s.rate for (name, _), s in self._stimuli.items() if name == clip)
 
-    def forms(self) -> set[tuple[int, int]]:
+    def forms(self) -> Forms:
         """Return (rate in Hz, channels) of all stimuli of this sitting's clips."""
-        return {(s.rate, s.channels) for (clip, _), s in self._stimuli.items() if clip in self.sitting.plan.clips}
+        return _forms(self._stimuli.values(), self.sitting)
 
     def consent(self) -> str:
         """Return the text that is shown before the first question; empty where there is none."""
@@ -180,6 +189,10 @@ class PreparedSitting:
         """Return how the sitting stands now; opens its nonce if it is over."""
         entry = self._store.sitting(self.entry.number)
         return _ended(self._store, entry, self.study, self.clock)
+
+
+def _forms(stimuli: Iterable[Stimulus], sitting: Sitting) -> Forms:
+    return {(s.rate, s.channels) for s in stimuli if s.clip in sitting.plan.clips}
 
 
 def _samples(stimulus: Stimulus) -> NDArray[np.int32]:
@@ -229,6 +242,7 @@ def prepare_sitting(
     listener: str = "",
     again: bool = False,
     same_day: str = "",
+    find_player: FindPlayer = lambda sitting, forms: None,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
     progress: Progress = lambda done, total, what: None,
@@ -240,6 +254,7 @@ def prepare_sitting(
     listener : pseudonym; '' takes the one open sitting, or draws a pseudonym
     again : allow one more sitting of a listener than planned; it is reported, never counted
     same_day : why a second sitting of a phase may be on the day of the first; goes on record
+    find_player : finds what plays the sitting before it is sealed; see `FindPlayer`
 
     Raises
     ------
@@ -263,13 +278,15 @@ def prepare_sitting(
         if entry is None:
             prepared = new_sitting(
                 study, rendered, store, listener=listener or pseudonym_from(entropy), again=again,
-                same_day=same_day, clock=clock, entropy=entropy,
+                same_day=same_day, find_player=find_player, clock=clock, entropy=entropy,
             )  # fmt: skip
             store.hold(prepared.entry.number)
             return prepared
         # Held before it is read: what another program has answered until then is there.
         store.hold(entry.number)
-        return _resumed(study, rendered, store, store.sitting(entry.number), clock=clock, entropy=entropy)
+        resumed = _resumed(study, rendered, store, store.sitting(entry.number), clock=clock, entropy=entropy)
+        find_player(resumed.sitting, resumed.forms())
+        return resumed
     except BaseException:
         store.close()
         raise
@@ -294,6 +311,7 @@ def new_sitting(
     listener: str,
     again: bool = False,
     same_day: str = "",
+    find_player: FindPlayer = lambda sitting, forms: None,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
 ) -> PreparedSitting:
@@ -331,11 +349,13 @@ def new_sitting(
         compared=present,
         labels=names_read(study),
     )
+    sitting = plan_sitting(plan, listener)
+    find_player(sitting, _forms(rendered.stimuli, sitting))
     number = store.add_sitting(
         plan.sealed, study_seal=sealed.commitment, listener=listener, created=at, deadline=deadline
     )
     return _prepared(
-        study, rendered, store, store.sitting(number), plan_sitting(plan, listener), sealed, resumed=False,
+        study, rendered, store, store.sitting(number), sitting, sealed, resumed=False,
         clock=clock, entropy=entropy,
     )  # fmt: skip
 

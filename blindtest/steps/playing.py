@@ -1,24 +1,62 @@
 """What plays a sitting: the sound device of this machine where there is one, else the browser."""
 
 from collections.abc import Callable
-from typing import Literal
+from types import TracebackType
+from typing import Literal, Self
 
 from blindtest.errors import BlindtestError, Fault, Missing
-from blindtest.session import DevicePlayer
-from blindtest.steps.listening import PreparedSitting
+from blindtest.session import DevicePlayer, Sitting
+from blindtest.steps.listening import Forms
 
-__all__ = ["Play", "open_player"]
+__all__ = ["Play", "PlayerFound", "open_player"]
 
 Play = Literal["auto", "device", "browser"]
 
 
+class PlayerFound:
+    """Finds what plays a sitting before its plan is sealed; gives a device back that nobody took. A context manager.
+
+    A sitting that was sealed and then could not begin, for want of a device, would stand in the register for nothing.
+
+    Parameters
+    ----------
+    play, device, say : see `open_player`
+    """
+
+    def __init__(self, *, play: Play = "auto", device: str = "", say: Callable[[str], object]) -> None:
+        self._play: Play = play
+        self._device = device
+        self._say = say
+        self._found: DevicePlayer | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        found = self.taken()
+        if found is not None:
+            found.close()
+
+    def find(self, sitting: Sitting, forms: Forms) -> None:
+        """Open the player of a sitting; see `open_player` for what it raises."""
+        self._found = open_player(sitting, forms, play=self._play, device=self._device, say=self._say)
+
+    def taken(self) -> DevicePlayer | None:
+        """Return what was found, None where the browser plays; who takes it closes it."""
+        found, self._found = self._found, None
+        return found
+
+
 def open_player(
-    prepared: PreparedSitting, *, play: Play = "auto", device: str = "", say: Callable[[str], object]
+    sitting: Sitting, forms: Forms, *, play: Play = "auto", device: str = "", say: Callable[[str], object]
 ) -> DevicePlayer | None:
     """Return a player on the sound device, or None where the browser plays.
 
     Parameters
     ----------
+    forms : of all stimuli that may sound in the sitting
     play : "auto" takes the sound device where there is one that plays the stimuli as they are, and says what it did
     device : name of the device, or a part of it that no other has
     say : prints a line for the organiser
@@ -29,10 +67,10 @@ def open_player(
         "device" was asked for, or a device was named, and it can't be used.
     """
     wanted = play == "device" or bool(device)
-    if not prepared.sitting.has_level or (play == "browser" and not device):
+    if not sitting.has_level or (play == "browser" and not device):
         return None
     try:
-        player = _opened(prepared, device)
+        player = _opened(forms, device)
     except BlindtestError as error:
         if wanted:
             raise
@@ -45,8 +83,7 @@ def open_player(
     return player
 
 
-def _opened(prepared: PreparedSitting, device: str) -> DevicePlayer:
-    forms = prepared.forms()
+def _opened(forms: Forms, device: str) -> DevicePlayer:
     channels = {channels for _, channels in forms}
     if len(channels) > 1:
         raise BlindtestError(

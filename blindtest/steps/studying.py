@@ -9,7 +9,8 @@ from blindtest.errors import Fault
 from blindtest.render import Rendered
 from blindtest.render import render as render_stimuli
 from blindtest.steps.corrections import Designed, designed
-from blindtest.steps.place import Progress, now, open_store, refuse_open_sittings, stimuli_folder
+from blindtest.steps.keeping import keeping_reminder
+from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.quotes import quote_faults
 from blindtest.study import (
     AttributeReach,
@@ -140,16 +141,17 @@ def _reach_words(reach: Plan) -> str:
     return f"Of {reach.trials} trials, {shown}; {refuted}."
 
 
-def check(folder: Path) -> Checked:
+def check(folder: Path, *, clock: Clock = now) -> Checked:
     """Read everything in a study and return everything that is wrong with it; change nothing."""
     examined: Examined = examine(folder)
     path = folder if folder.is_file() else folder / "study.toml"
     quotes = quote_faults(path, path.parent / "study.db")
+    reminder = "" if examined.study is None else keeping_reminder(examined.study, clock())
     return Checked(
         folder=folder,
         study=None if quotes else examined.study,
         faults=tuple(sorted((*examined.faults, *quotes), key=lambda one: (one.file != str(path), one.line or 0))),
-        notes=tuple(str(note) for note in examined.notes),
+        notes=(*(str(note) for note in examined.notes), *((reminder,) if reminder else ())),
     )
 
 

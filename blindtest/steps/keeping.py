@@ -1,0 +1,51 @@
+"""How long answers may be kept: the day that the study file names, remembered once it has passed.
+
+Nothing is erased by itself: an erasure can't be undone, and a day may have been mistyped.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from blindtest.errors import Missing
+from blindtest.session.register import WITHHELD
+from blindtest.steps.place import open_store
+from blindtest.study import Study
+
+if TYPE_CHECKING:
+    from blindtest.session.register import SittingEntry
+
+__all__ = ["keeping_reminder", "reminder_of"]
+
+
+def keeping_reminder(study: Study, at: datetime) -> str:
+    """Return the line that says that answers are kept for longer than was promised; '' where they are not.
+
+    The database is only opened once the day has passed.
+    """
+    if not _passed(study, at) or not (study.folder / "study.db").exists():
+        return ""
+    try:
+        with open_store(study, create=False) as store:
+            return reminder_of(study, store.sittings(), at)
+    except Missing:
+        # A folder to read only: what is in the database can't be known, and the day has passed.
+        return _words(study)
+
+
+def reminder_of(study: Study, sittings: "Sequence[SittingEntry]", at: datetime) -> str:
+    """Return the same for a register that is at hand."""
+    return _words(study) if _passed(study, at) and any(one.listener != WITHHELD for one in sittings) else ""
+
+
+def _passed(study: Study, at: datetime) -> bool:
+    """Return whether the day is over, where this machine stands: answers are kept until its end."""
+    last = study.listeners.keep_until
+    return last is not None and at.astimezone().date() > last
+
+
+def _words(study: Study) -> str:
+    return (
+        f"Answers were to be kept until {study.listeners.keep_until}, which has passed; erase each listener's with: "
+        f"blindtest forget PSEUDONYM {study.folder}"
+    )

@@ -1,0 +1,72 @@
+"""Answers kept for longer than was promised: said in one line by check, listen and analyze, until they are erased."""
+
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from blindtest import steps
+from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
+from blindtest.steps.keeping import reminder_of
+from blindtest.study import load_study
+
+NOON = datetime(2027, 3, 2, 12, 0, tzinfo=UTC)
+LINE = "Answers were to be kept until 2027-03-01, which has passed; erase each listener's with: blindtest forget "
+
+
+@pytest.fixture
+def study(own_study):
+    path = own_study / "study.toml"
+    text = path.read_text(encoding="utf-8")
+    assert "\n[listeners]" not in text
+    path.write_text(f"{text}\n[listeners]\nkeep_until = 2027-03-01\n", encoding="utf-8")
+    assert load_study(own_study).listeners.keep_until is not None
+    return own_study
+
+
+def sat(folder, clock):
+    rng = np.random.default_rng(1)
+    with steps.prepare_sitting(folder, listener="L-one", clock=clock) as prepared:
+        said = prepared.announcement()
+        ticking = simulated_clock(clock(), rng, step_s=0.001)
+        sitting = simulate_sitting(
+            prepared.sitting.plan, SimulatedListener(pseudonym="L-one", d_prime=2), rng, ticking,
+            study=prepared.sitting.study, save=prepared.answered,
+        )  # fmt: skip
+        prepared.ended(sitting, ticking())
+    return said
+
+
+def test_three_commands_remind_until_everybody_is_forgotten(study):
+    before, after = NOON - timedelta(days=2), NOON
+    assert not [note for note in steps.check(study, clock=lambda: after).notes if "kept" in note], "nobody has listened"
+    assert LINE not in sat(study, lambda: before)
+    for at, reminded in ((before, False), (after, True)):
+        analysis = steps.analyze(study, clock=lambda at=at: at)
+        assert (LINE in analysis.text()) == (analysis.reminder != "") == reminded
+        assert analysis.to_dict()["reminder"] == analysis.reminder
+        checked = steps.check(study, clock=lambda at=at: at)
+        assert not checked.faults
+        assert any(note.startswith(LINE) for note in checked.notes) == reminded
+    with steps.prepare_sitting(study, listener="L-two", clock=lambda: after) as prepared:
+        (line,) = [line for line in prepared.announcement().splitlines() if "kept" in line]
+        assert line == f"{LINE}PSEUDONYM {study}"
+    steps.forget(study, "L-one")
+    steps.forget(study, "L-two")
+    assert not [note for note in steps.check(study, clock=lambda: after).notes if "kept" in note]
+
+
+def test_the_day_itself_still_belongs_to_them():
+    def words(at, listener="L-one"):
+        study = SimpleNamespace(
+            folder="my-study", listeners=SimpleNamespace(keep_until=datetime(2027, 3, 1, tzinfo=UTC).date())
+        )
+        return reminder_of(study, [SimpleNamespace(listener=listener)], at)
+
+    # Whole days away, so that it holds wherever this machine stands.
+    assert words(datetime(2027, 2, 28, 12, tzinfo=UTC)) == ""
+    assert words(datetime(2027, 3, 1).astimezone()) == ""
+    assert words(datetime(2027, 3, 1, 23, 59, 59).astimezone()) == ""
+    assert words(datetime(2027, 3, 2).astimezone()) == f"{LINE}PSEUDONYM my-study"
+    assert words(datetime(2027, 3, 2).astimezone(), listener="withheld") == ""
