@@ -5,9 +5,23 @@ Usable alone on anybody's files. Frequencies in Hz ascending (bins,), levels in 
 
 from .correction import Correction, correction_fir
 from .correction_curve import CorrectionCurve, HeldBack, correction_curve
+from .drive import Amplifier, Demand, Sensitivity, demand, power_mw, source_emf
+from .exposure import (
+    LIMITS,
+    ExposureLimit,
+    a_weighting_db,
+    dose,
+    exposure_pa2h,
+    field_level_dba,
+    programme_signal_db,
+    seconds_allowed,
+)
 from .field import diffuse_field_curve, free_field_curve
 from .filter_files import correction_text, correction_wav, impulse_wav
 from .fir import LengthCheck, check_length, minimum_phase_fir, minimum_phase_impulse, taps_for
+from .harmonic_table import db_to_percent, parse_harmonics, percent_to_db, read_harmonics, total_harmonic_distortion
+from .harmonics import HarmonicStage, harmonic_stage
+from .impedance import Impedance, divider_response, parse_impedance, read_impedance
 from .inverse import RegularisedInverse, regularised_inverse_db
 from .reading import parse_response, read_response
 from .response import (
@@ -22,13 +36,21 @@ from .response import (
 )
 
 __all__ = [
+    "LIMITS",
+    "Amplifier",
     "Correction",
     "CorrectionCurve",
+    "Demand",
+    "ExposureLimit",
+    "HarmonicStage",
     "HeldBack",
+    "Impedance",
     "LengthCheck",
     "RegularisedInverse",
     "Response",
     "SeatingAverage",
+    "Sensitivity",
+    "a_weighting_db",
     "average_seatings",
     "channel_mean",
     "check_length",
@@ -36,17 +58,34 @@ __all__ = [
     "correction_fir",
     "correction_text",
     "correction_wav",
+    "db_to_percent",
+    "demand",
     "diffuse_field_curve",
+    "divider_response",
+    "dose",
+    "exposure_pa2h",
+    "field_level_dba",
     "free_field_curve",
+    "harmonic_stage",
     "impulse_wav",
     "interpolated",
     "level_at",
     "level_between",
     "minimum_phase_fir",
     "minimum_phase_impulse",
+    "parse_harmonics",
+    "parse_impedance",
     "parse_response",
+    "percent_to_db",
+    "power_mw",
+    "programme_signal_db",
+    "read_harmonics",
+    "read_impedance",
     "read_response",
     "regularised_inverse_db",
+    "seconds_allowed",
     "smooth",
+    "source_emf",
     "taps_for",
+    "total_harmonic_distortion",
 ]

@@ -43,7 +43,7 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
     "uvicorn": ("web/",),
     "click": ("cli/",),
     "rich": ("cli/",),
-    "pandas": ("stats/", "report/"),
+    "pandas": ("stats/", "report/", "device/harmon", "device/impedance.py"),
     "rfc8785": ("design/seal.py",),
 }
 """Where a package may be imported, as beginnings of paths inside the package."""

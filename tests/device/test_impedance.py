@@ -1,0 +1,98 @@
+"""Voltage dividers against circuit theory, and impedance files as benches write them."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from blindtest.device import Response, divider_response, parse_impedance, read_impedance
+from blindtest.errors import BlindtestError
+
+CASES = json.loads((Path(__file__).parents[1] / "references" / "audio" / "expected.json").read_text(encoding="utf-8"))[
+    "dividers"
+]["cases"]
+
+
+def ohm_of(model, hertz):
+    """Voice coil with one resonance: re + j 2 pi f le + rp / (1 + j q (f/f0 - f0/f))."""
+    f = np.asarray(hertz, dtype=float)
+    tuned = 1 + 1j * model["q"] * (f / model["f0"] - model["f0"] / f)
+    return model["re"] + 2j * np.pi * f * model["le"] + model["rp"] / tuned
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
+def test_a_divider_is_that_of_circuit_theory(case):
+    """Oracle: Z/(Z + Rs) with complex Z, printed to 0.0001 dB and 0.001 degree."""
+    hertz = np.array(case["frequency"])
+    for source in case["sources"]:
+        made = divider_response((hertz, ohm_of(case["model"], hertz)), source["source_ohm"])
+        assert made.magnitude[:, 0] == pytest.approx(source["magnitude_db"], abs=1e-4)
+        assert np.rad2deg(made.phase[:, 0]) == pytest.approx(source["phase_deg"], abs=1e-3)
+        assert not made.remarks
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
+@pytest.mark.parametrize("source", [10.0, 120.0])
+def test_from_the_magnitude_alone_the_phase_is_rebuilt_to_a_fifth_of_a_decibel_up_to_10_khz(case, source):
+    """methods 4.3: error 0.1 to 0.2 dB to 10 kHz; dividing magnitudes misses by up to 0.5 dB."""
+    hertz = np.geomspace(10, 20_000, 400)
+    exact = ohm_of(case["model"], hertz)
+    truth = 20 * np.log10(np.abs(exact / (exact + source)))
+    made = divider_response((hertz, np.abs(exact)), source)
+    low = hertz <= 10_000
+    assert np.abs(made.magnitude[:, 0] - truth)[low].max() < 0.2
+    naive = 20 * np.log10(np.abs(exact) / (np.abs(exact) + source))
+    assert np.abs(made.magnitude[:, 0] - truth)[low].max() < np.abs(naive - truth)[low].max()
+    assert any("rebuilt" in remark for remark in made.remarks)
+
+
+def test_a_resistive_load_keeps_its_response_behind_any_source():
+    """Common practice, and algebra: 32 ohm behind 120 ohm loses 13.534 dB at every frequency (methods 9.5, 56)."""
+    hertz = np.geomspace(20, 20_000, 50)
+    made = divider_response((hertz, np.full(50, 32.0)), 120.0)
+    assert made.magnitude[:, 0] == pytest.approx(-13.534, abs=5e-4)
+    assert np.ptp(made.magnitude) < 1e-6
+
+
+def test_an_impedance_may_come_as_a_response_in_decibels_or_as_a_table():
+    hertz = np.geomspace(20, 20_000, 50)
+    ohm = ohm_of(CASES[0]["model"], hertz)
+    wanted = divider_response((hertz, ohm), 47.0)
+    as_response = Response(frequency=hertz, magnitude=20 * np.log10(np.abs(ohm))[:, None], phase=np.angle(ohm)[:, None])
+    as_table = pd.DataFrame(
+        {"frequency_hz": hertz, "impedance_ohm": np.abs(ohm), "phase_deg": np.rad2deg(np.angle(ohm))}
+    )
+    for given in (as_response, as_table):
+        assert divider_response(given, 47.0).magnitude == pytest.approx(wanted.magnitude, abs=1e-9)
+
+
+def test_an_impedance_file_is_read_with_its_units(tmp_path):
+    path = tmp_path / "z.txt"
+    path.write_text(
+        "# invented\nFrequency (kHz)\tImpedance (kohm)\tPhase (deg)\n0.02\t0.04\t10\n1\t0.038\t0\n10\t.041\t22\n"
+    )
+    read = read_impedance(path)
+    assert read.frequency.tolist() == [20, 1000, 10_000]
+    assert read.magnitude == pytest.approx([40, 38, 41])
+    assert np.rad2deg(read.phase) == pytest.approx([10, 0, 22])
+    assert read.at(1000) == pytest.approx(38)
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "words"),
+    [
+        ("f,ohm\n20,30\n100,0\n200,31\n", 3, "an impedance of zero"),
+        ("f,ohm\n20,30\n100,-3\n200,31\n", 3, "no possible impedance"),
+        ("f,ohm\n20,30\n100,30\n90,31\n", 4, "out of order"),
+        ("f,ohm,phase (deg)\n20,30,0\n100,30,170\n200,31,0\n", 3, "passive"),
+        ("f,ohm\n20,30\n100,\n200,31\n", 3, "missing"),
+        ("f,level\n20,30\n100,33\n200,31\n", 1, "can't be told"),
+    ],
+)
+def test_impossible_impedances_are_refused_with_their_line(text, line, words):
+    with pytest.raises(BlindtestError) as caught:
+        parse_impedance(text.encode())
+    assert words in str(caught.value)
+    assert caught.value.faults[0].line == line
