@@ -46,6 +46,7 @@ PARTS = {
     "abx": ({"method": "abx"}, 2),
     "multi-stimulus": ({"method": "multi-stimulus"}, 4),
     "attribute": ({"method": "rating", "numbers": BRIGHTNESS}, 3),
+    "abx-sure": ({"method": "abx", "confidence": True, "comments": True}, 2),
     "free": ({"method": "free-listening", "numbers": {"choice_after_s": 2}}, 2),
     "free-of-three": ({"method": "free-listening"}, 3),
     "small-impairment": ({"method": "small-impairment"}, 3),

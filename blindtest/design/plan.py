@@ -330,9 +330,14 @@ def _protocol_record(protocol: Protocol) -> dict[str, Any]:
 
 def _block_record(block: Block) -> dict[str, Any]:
     record = {**asdict(block), "numbers": dict(block.numbers)}
-    if block.controls is None:
-        del record["controls"]  # as in plans made before there were any
+    for name, unused in _LATER_KEYS.items():
+        if record[name] == unused:
+            del record[name]
     return record
+
+
+_LATER_KEYS = {"controls": None, "confidence": False, "comments": False, "break_after_min": None}
+"""Keys that plans did not have from the first; where unused they are left out, so that old plans stay as they were."""
 
 
 def _block(record: Mapping[str, Any]) -> Block:

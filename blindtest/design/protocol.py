@@ -58,6 +58,12 @@ class Block:
     numbers: Mapping[str, Value] = field(default_factory=dict)
     """What the method itself reads."""
     controls: Controls | None = None
+    confidence: bool = False
+    """Whether each answer is asked how sure it is."""
+    comments: bool = False
+    """Whether each trial takes a free remark, which no analysis reads."""
+    break_after_min: float | None = None
+    """A rest is also offered once the listener has been at it for so long without one."""
 
     @property
     def control_trials(self) -> int:

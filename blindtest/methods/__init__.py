@@ -1,6 +1,7 @@
 """Test methods: facts and pure functions, one file each. This room imports nothing of ours."""
 
 from blindtest.methods.abx import ABX
+from blindtest.methods.confidence import CONFIDENCE_LEVELS, CONFIDENCE_PROMPT
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
 from blindtest.methods.duo_trio import DUO_TRIO
 from blindtest.methods.forced_choice import THREE_AFC, TWO_AFC
@@ -43,6 +44,8 @@ METHODS: dict[str, Method] = {
 
 __all__ = [
     "ABX",
+    "CONFIDENCE_LEVELS",
+    "CONFIDENCE_PROMPT",
     "DUO_TRIO",
     "FREE_LISTENING",
     "METHODS",

@@ -11,10 +11,12 @@ from blindtest.methods import Value
 __all__ = [
     "EVENTS",
     "FAULT_KINDS",
+    "LONGEST_COMMENT",
     "WAYS_OUT",
     "Abandoned",
     "Began",
     "Chosen",
+    "Commented",
     "Confirmed",
     "Continued",
     "Event",
@@ -44,6 +46,8 @@ FAULT_KINDS: dict[str, bool] = {
 """Kinds of fault a player reports, and whether the trial is offered again as another attempt. All are recorded."""
 
 
+LONGEST_COMMENT = 1000
+"""Characters of a remark."""
 WAYS_OUT = ("skipped", "over", "interrupted")
 """How a programme ends for its listener: by their own wish, at its end, or because the page was opened anew."""
 
@@ -121,7 +125,7 @@ class Chosen:
     values: Mapping[str, Value]
     """By the question's keys; may be incomplete until it is confirmed."""
     confidence: float | None = None
-    """0 ... 1, where the page asks for it."""
+    """One of `methods.CONFIDENCE_LEVELS`, where the page asks for it; None as long as it was not said."""
     at: datetime
 
 
@@ -131,6 +135,17 @@ class Unchosen:
 
     trial: int
     attempt: int
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Commented:
+    """The listener wrote a remark on the trial in hand; it replaces the one before. It stays apart from the answers."""
+
+    trial: int
+    attempt: int
+    text: str
+    """At most `LONGEST_COMMENT` characters; '' takes it back."""
     at: datetime
 
 
@@ -173,8 +188,8 @@ class Abandoned:
 
 
 Event = (
-    Began | LevelSet | Loaded | Selected | Paused | Resumed | Chosen | Unchosen | Confirmed | Left | Faulted | Continued
-    | Abandoned
+    Began | LevelSet | Loaded | Selected | Paused | Resumed | Chosen | Unchosen | Commented | Confirmed | Left | Faulted
+    | Continued | Abandoned
 )  # fmt: skip
 
 EVENTS: dict[str, type[Event]] = {
@@ -186,6 +201,7 @@ EVENTS: dict[str, type[Event]] = {
     "resumed": Resumed,
     "chosen": Chosen,
     "unchosen": Unchosen,
+    "commented": Commented,
     "confirmed": Confirmed,
     "left": Left,
     "faulted": Faulted,
@@ -218,6 +234,7 @@ _CHECKS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "kind": (lambda v: isinstance(v, str), "a text"),
     "how": (lambda v: v in WAYS_OUT, ", ".join(WAYS_OUT)),
     "reason": (lambda v: isinstance(v, str) and len(v) <= 1000, "a text of at most 1000 characters"),
+    "text": (lambda v: _is_remark(v), f"a text of at most {LONGEST_COMMENT} characters"),
     "gain_db": (lambda v: type(v) in (int, float), "a number"),
     "confidence": (lambda v: v is None or type(v) in (int, float), "a number or nothing"),
     "values": (lambda v: v is None or (isinstance(v, Mapping) and all(isinstance(k, str) for k in v)), "a table"),
@@ -261,6 +278,13 @@ def event_from_dict(held: Mapping[str, Any], *, at: datetime | None = None) -> E
         raise BlindtestError(
             Fault(problem=f"a field is missing: {error}", key=str(name), allowed=", ".join(sorted(known - {"at"})))
         ) from error
+
+
+def _is_remark(value: object) -> bool:
+    """Whether it is a text that can be stored: half of a surrogate pair, which JSON can hold, is none."""
+    if not isinstance(value, str) or len(value) > LONGEST_COMMENT:
+        return False
+    return value.encode("utf-8", "replace").decode("utf-8") == value
 
 
 def _time_of(text: object) -> datetime:

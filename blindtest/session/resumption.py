@@ -8,7 +8,7 @@ from typing import Any
 from blindtest.design import Plan
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session.answer import rows_of
-from blindtest.session.event import FAULT_KINDS, Abandoned, Continued, Event, Faulted, LevelSet
+from blindtest.session.event import FAULT_KINDS, Abandoned, Commented, Continued, Event, Faulted, LevelSet
 from blindtest.session.sitting import FIRST_ATTEMPT, Sitting, answer_to, arrived, fresh, start
 
 __all__ = ["restored"]
@@ -94,11 +94,13 @@ def _resumed(sitting: Sitting, events: Sequence[Event]) -> Sitting:
     gains = [event.gain_db for event in events if isinstance(event, LevelSet)]
     here = len(sitting.answers)
     faults = [event for event in events if isinstance(event, Faulted) and event.trial == here]
+    remarks = [event.text for event in events if isinstance(event, Commented) and event.trial == here]
     attempt = FIRST_ATTEMPT + sum(FAULT_KINDS[event.kind] for event in faults)
     resumed = replace(
         fresh(sitting, here, attempt),
         gain_db=gains[-1] if gains else None,
         faults=tuple(event.kind for event in faults),
+        comment=remarks[-1] if remarks else "",
     )
     left = [event.reason for event in events if isinstance(event, Abandoned)]
     if left:

@@ -34,7 +34,7 @@ from typing import TypeVar
 import numpy as np
 
 from blindtest.design import Plan
-from blindtest.methods import Question, Value
+from blindtest.methods import CONFIDENCE_LEVELS, Question, Value
 from blindtest.session.answer import Answer
 from blindtest.session.event import (
     Began,
@@ -385,9 +385,16 @@ def _events(
         ]
     return [
         *listening,
-        Chosen(trial=trial, attempt=attempt, values=values, at=clock()),
+        Chosen(trial=trial, attempt=attempt, values=values, confidence=_sure(sitting, rng), at=clock()),
         Confirmed(trial=trial, attempt=attempt, values=values, at=clock()),
     ]
+
+
+def _sure(sitting: Sitting, rng: np.random.Generator) -> int | None:
+    """Return how sure a simulated listener says it is: anything alike, since it knows nothing of its own answers."""
+    if not sitting.plan.place(sitting.trial)[0].confidence:
+        return None
+    return int(rng.integers(CONFIDENCE_LEVELS[0][0], CONFIDENCE_LEVELS[-1][0] + 1))
 
 
 def _track(

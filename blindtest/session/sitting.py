@@ -26,7 +26,7 @@ from typing import Literal
 
 from blindtest.design import Plan, PlannedTrial
 from blindtest.errors import BlindtestError, Fault, did_you_mean
-from blindtest.methods import Method, Outcome, Question, Setting, Value
+from blindtest.methods import CONFIDENCE_LEVELS, Method, Outcome, Question, Setting, Value
 from blindtest.session.answer import Answer
 from blindtest.session.dwell import Dwell
 from blindtest.session.event import (
@@ -35,6 +35,7 @@ from blindtest.session.event import (
     Abandoned,
     Began,
     Chosen,
+    Commented,
     Confirmed,
     Continued,
     Event,
@@ -47,6 +48,7 @@ from blindtest.session.event import (
     Selected,
     Unchosen,
 )
+from blindtest.session.rests import rest_due
 
 __all__ = [
     "FIRST_ATTEMPT",
@@ -98,6 +100,10 @@ class Sitting:
     """Where the programme runs on: what has sounded in this attempt; in 'onward', since the choice."""
     chosen: Mapping[str, Value] | None = None
     confidence: float | None = None
+    comment: str = ""
+    """The remark on the trial in hand."""
+    since: datetime | None = field(default=None, compare=False)
+    """When the listener began, or went on after the last rest, as far as it is known."""
     faults: tuple[str, ...] = ()
     answers: tuple[Answer, ...] = ()
     gain_db: float | None = None
@@ -201,6 +207,9 @@ def after(sitting: Sitting, event: Event) -> Sitting:
             f"the deadline of this sitting passed at {sitting.deadline.isoformat()}",
             remedy="the answers so far are kept; ask for a new sitting",
         )
+    if sitting.since is None and sitting.step == "trial":
+        # Taken up again: how long the listener was at it before nobody knows, and being away was a rest.
+        sitting = replace(sitting, since=event.at)
     match event:
         case Began():
             return _began(_at(sitting, event, "ready"), event)
@@ -223,6 +232,8 @@ def after(sitting: Sitting, event: Event) -> Sitting:
             return _chosen(_shown(_of_this_trial(sitting, event), event.at), event)
         case Unchosen():
             return replace(_of_this_trial(sitting, event), chosen=None, confidence=None)
+        case Commented():
+            return _commented(_of_this_trial(sitting, event, "trial", "onward"), event)
         case Confirmed():
             return _confirmed(_shown(_of_this_trial(sitting, event), event.at), event)
         case Faulted():
@@ -254,7 +265,7 @@ def _at(sitting: Sitting, event: Event, *steps: Step) -> Sitting:
 
 def _of_this_trial(
     sitting: Sitting,
-    event: Loaded | Selected | Paused | Resumed | Chosen | Unchosen | Confirmed | Left | Faulted,
+    event: Loaded | Selected | Paused | Resumed | Chosen | Unchosen | Commented | Confirmed | Left | Faulted,
     *steps: Step,
 ) -> Sitting:
     if (event.trial, event.attempt) != (sitting.trial, sitting.attempt):
@@ -303,7 +314,7 @@ def _loaded(sitting: Sitting, event: Loaded) -> Sitting:
         return replace(sitting, loaded_at=first, selected=None)
     # A page that was opened anew begins at the beginning: where the programme stood nobody knows.
     begun = fresh(sitting, sitting.trial, sitting.attempt)
-    return replace(begun, loaded_at=first, faults=sitting.faults)
+    return replace(begun, loaded_at=first, faults=sitting.faults, comment=sitting.comment)
 
 
 def _selected(sitting: Sitting, event: Selected) -> Sitting:
@@ -342,11 +353,27 @@ def _chosen(sitting: Sitting, event: Chosen) -> Sitting:
         # Where one of the ratings has to be the highest they may lack that while they are still changed.
         if question.one_at is None and len(values) == len(question.keys):
             problem = sitting.method(sitting.trial).fault_in(question, values)
-    if problem is None and event.confidence is not None and not 0 <= event.confidence <= 1:
-        problem = f"confidence is 0 ... 1, got {event.confidence!r}"
+    if problem is None:
+        problem = _fault_in_confidence(sitting, event.confidence)
     if problem is not None:
         raise OutOfTurn(problem, remedy="choose again; nothing was recorded")
-    return replace(sitting, chosen=values, confidence=event.confidence)
+    return replace(sitting, chosen=values, confidence=None if event.confidence is None else int(event.confidence))
+
+
+def _fault_in_confidence(sitting: Sitting, confidence: float | None) -> str | None:
+    """Return what is wrong with what was said of an answer's confidence, in words, or None."""
+    if confidence is None:
+        return None
+    if not sitting.plan.place(sitting.trial)[0].confidence:
+        return "this trial does not ask how sure an answer is"
+    levels = [value for value, _ in CONFIDENCE_LEVELS]
+    return None if confidence in levels else f"confidence is {levels[0]} ... {levels[-1]}, got {confidence!r}"
+
+
+def _commented(sitting: Sitting, event: Commented) -> Sitting:
+    if not sitting.plan.place(sitting.trial)[0].comments:
+        raise OutOfTurn("this trial takes no remarks", remedy="go on without; nothing was recorded")
+    return replace(sitting, comment=event.text)
 
 
 def _fault_in_part(question: Question, values: Mapping[str, Value]) -> str | None:
@@ -371,6 +398,8 @@ def _confirmed(sitting: Sitting, event: Confirmed) -> Sitting:
     problem = sitting.method(sitting.trial).fault_in(question, sitting.chosen)
     if problem is not None:
         raise OutOfTurn(problem, remedy="complete the answer, then confirm it")
+    if sitting.plan.place(sitting.trial)[0].confidence and sitting.confidence is None:
+        raise OutOfTurn("how sure the answer is was not said", remedy="say how sure you are, then confirm")
     unheard = sitting.unheard
     if unheard or sitting.loaded_at is None:
         raise OutOfTurn(
@@ -487,7 +516,8 @@ def _faulted(sitting: Sitting, event: Faulted) -> Sitting:
     faulted = replace(sitting, faults=(*sitting.faults, event.kind))
     if not FAULT_KINDS[event.kind]:
         return faulted
-    return replace(fresh(faulted, sitting.trial, sitting.attempt + 1), faults=faulted.faults)
+    again = fresh(faulted, sitting.trial, sitting.attempt + 1)
+    return replace(again, faults=faulted.faults, comment=faulted.comment)
 
 
 def _continued(sitting: Sitting, event: Continued) -> Sitting:
@@ -502,7 +532,7 @@ def fresh(sitting: Sitting, trial: int, attempt: int = FIRST_ATTEMPT) -> Sitting
     """Return the sitting with nothing loaded, heard or chosen yet in `trial`."""
     return replace(
         sitting, trial=trial, attempt=attempt, loaded_at=None, selected=None, heard=(), switches=0, dwell=Dwell(),
-        chosen=None, confidence=None, faults=(),
+        chosen=None, confidence=None, comment="", faults=(),
     )  # fmt: skip
 
 
@@ -513,9 +543,12 @@ def arrived(sitting: Sitting, trial: int, *, rested: bool = False, at: datetime 
     """
     attempt = sitting.attempt if trial == sitting.trial else FIRST_ATTEMPT
     kept = sitting.faults if trial == sitting.trial else ()
-    arrived = replace(fresh(sitting, trial, attempt), faults=kept)
+    since = at if rested or sitting.since is None else sitting.since
+    remark = sitting.comment if trial == sitting.trial else ""
+    arrived = replace(fresh(sitting, trial, attempt), faults=kept, comment=remark, since=since)
     if trial == sitting.plan.length:
         return replace(arrived, step="finished")
-    if sitting.planned(trial).break_before and not rested:
+    tired = rest_due(sitting.plan.place(trial)[0], since=since, at=at)
+    if (tired or sitting.planned(trial).break_before) and not rested:
         return replace(arrived, step="break")
     return replace(arrived, step="trial", loaded_at=None if sitting.sounds(trial) else at)

@@ -12,7 +12,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from blindtest.methods import Question, Value
+from blindtest.methods import CONFIDENCE_LEVELS, CONFIDENCE_PROMPT, Question, Value
+from blindtest.session.event import LONGEST_COMMENT
 from blindtest.session.offer import level_token, trial_ahead, trial_shown
 from blindtest.session.sitting import Sitting, Step
 
@@ -63,6 +64,23 @@ class QuestionShown:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SureShown:
+    """How sure an answer is: what is asked, (value, words) of each level, and what was said so far."""
+
+    prompt: str
+    options: tuple[tuple[Value, str], ...]
+    said: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RemarkShown:
+    """What the listener wrote on the trial in hand, and how long it may be."""
+
+    text: str
+    longest: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FeedbackShown:
     """After a practice answer was recorded: whether it was right (None: no answer is), and the right one in words."""
 
@@ -84,6 +102,10 @@ class View:
     phase: str
     """In words."""
     question: QuestionShown | None
+    sure: SureShown | None
+    """Where it is asked how sure an answer is."""
+    remark: RemarkShown | None
+    """Where a trial takes a free remark."""
     slots: tuple[SlotShown, ...]
     first: str | None
     """The slot that sounds first, where that is drawn."""
@@ -113,6 +135,8 @@ class View:
             for name in ("options", "scale"):
                 pairs = getattr(self.question, name)
                 held["question"][name] = [{"value": value, "words": words} for value, words in pairs]
+        if self.sure is not None:
+            held["sure"]["options"] = [{"value": value, "words": words} for value, words in self.sure.options]
         return {key: _listed(value) for key, value in held.items()}
 
 
@@ -140,6 +164,8 @@ def view_of(sitting: Sitting) -> View:
         of=sitting.plan.length,
         phase="" if sitting.over else _PHASE_WORDS[sitting.plan.place(sitting.trial)[0].phase],
         question=None if question is None else _question_shown(question),
+        sure=_sure(sitting),
+        remark=_remark(sitting),
         slots=_slots_shown(sitting),
         first=sitting.first_slot(sitting.trial) if shown else None,
         clip=sitting.plan.label(sitting.planned(sitting.trial).clip) if silent else "",
@@ -195,6 +221,18 @@ def _question_shown(question: Question) -> QuestionShown:
     )
 
 
+def _sure(sitting: Sitting) -> SureShown | None:
+    if sitting.step != "trial" or not sitting.plan.place(sitting.trial)[0].confidence:
+        return None
+    return SureShown(prompt=CONFIDENCE_PROMPT, options=CONFIDENCE_LEVELS, said=sitting.confidence)
+
+
+def _remark(sitting: Sitting) -> RemarkShown | None:
+    if sitting.step not in ("trial", "onward") or not sitting.plan.place(sitting.trial)[0].comments:
+        return None
+    return RemarkShown(text=sitting.comment, longest=LONGEST_COMMENT)
+
+
 def _chosen_shown(sitting: Sitting) -> Mapping[str, Value] | None:
     if sitting.step in ("onward", "feedback"):
         answer = sitting.answers[-1]
@@ -206,7 +244,10 @@ def _missing(sitting: Sitting, question: Question | None) -> str:
     """Return what the answer lacks, in words; '' if it is complete."""
     if question is None or sitting.chosen is None:
         return "choose your answer"
-    return sitting.method(sitting.trial).fault_in(question, sitting.chosen) or ""
+    wrong = sitting.method(sitting.trial).fault_in(question, sitting.chosen)
+    if wrong is None and sitting.confidence is None and sitting.plan.place(sitting.trial)[0].confidence:
+        return "say how sure you are"
+    return wrong or ""
 
 
 def _feedback(sitting: Sitting) -> FeedbackShown:

@@ -42,6 +42,7 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
     _one_rig(data, found)
     for index, clip in entries(data, "clip"):
         _clip(clip, index, folder, found)
+    _clips_are_no_conditions(data, found)
     _labels(data, found)
     if isinstance(consent := data.get("listeners", {}).get("consent"), str):
         _file(consent, ("listeners", "consent"), folder, found)
@@ -79,6 +80,17 @@ def has_hidden_ids(data: Tables, name: str, found: Findings) -> bool:
     """Return whether an id is missing or was refused, so that a reference may mean it."""
     count = len(data.get(name, ()))
     return found.is_touched(name) and (name not in data or len(ids(data, name)) < count)
+
+
+def _clips_are_no_conditions(data: Tables, found: Findings) -> None:
+    """Listeners read names by id, of clips as of conditions: one id can't stand for both."""
+    conditions = {entry["id"]: index for index, entry in entries(data, "condition") if "id" in entry}
+    for index, clip in entries(data, "clip"):
+        if (own := clip.get("id")) in conditions:
+            line = found.source.line("condition", conditions[own], "id")
+            found.fault(
+                ("clip", index, "id"), f"a condition has this id, in line {line}", got=own, remedy="take another id"
+            )
 
 
 # Units and playback

@@ -9,6 +9,7 @@ from blindtest.audio import Clip, excerpt, read_clip
 from blindtest.device import Response, correction_curve, read_response
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.findings import Findings, Note
+from blindtest.study.lengths import check_lengths
 from blindtest.study.loading import look_at_tables
 from blindtest.study.measurements import averaged, channels_mean
 from blindtest.study.paths import PathTrouble, file_at, matching
@@ -48,7 +49,9 @@ def examine(folder: str | Path) -> Examined:
     loaded = look_at_tables(folder)
     found = loaded.found
     _check_measurements(loaded.data, loaded.folder, found)
-    _check_audio(loaded.data, loaded.folder, found)
+    seconds = _check_audio(loaded.data, loaded.folder, found)
+    if loaded.study is not None and not found.faults:
+        check_lengths(loaded.study, seconds, found)
     faults = found.sorted_faults()
     return Examined(study=None if faults else loaded.study, faults=faults, notes=found.sorted_notes())
 
@@ -171,9 +174,11 @@ class _Wanted:
     recording: bool
 
 
-def _check_audio(data: dict[str, Any], folder: Path, found: Findings) -> None:
+def _check_audio(data: dict[str, Any], folder: Path, found: Findings) -> dict[str, float]:
+    """Look at every excerpt, and return how many seconds each clip lasts, by its id."""
     wanted = list(_wanted(data, folder))
     rates: dict[tuple[str | int, ...], int] = {}
+    seconds: dict[str, float] = {}
     for file in dict.fromkeys(one.file for one in wanted):
         try:
             clip = read_clip(file)
@@ -187,7 +192,10 @@ def _check_audio(data: dict[str, Any], folder: Path, found: Findings) -> None:
             if one.file == file:
                 rates[one.place] = clip.rate
                 _check_excerpt(one, clip, found)
+                if not one.recording and isinstance(own := one.clip.get("id"), str):
+                    seconds[own] = float(one.clip.get("out_s", clip.duration)) - float(one.clip.get("in_s", 0.0))
     _check_rates(data, wanted, rates, found)
+    return seconds
 
 
 def _wanted(data: dict[str, Any], folder: Path) -> Iterator[_Wanted]:

@@ -7,14 +7,14 @@ Sources: ITU-R BS.1534-3 (2015), 5.1 (anchors, length and number of items), 5.3 
 excerpts of about 10 to 25 s (from memory).
 """
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Any
 
 from blindtest.design import METHODS, Protocol
 from blindtest.study.checks import entries
 from blindtest.study.findings import Findings
 
-__all__ = ["check_original"]
+__all__ = ["ITEMS_PER_SYSTEM", "LEAST_ITEMS", "SMALL_IMPAIRMENT", "check_excerpt", "check_original"]
 
 Tables = dict[str, Any]
 
@@ -62,8 +62,8 @@ def check_original(data: Tables, protocol: Protocol, found: Findings) -> None:
             )
     if MULTI_STIMULUS in methods:
         _multi_stimulus(data, found)
-    if SMALL_IMPAIRMENT in methods:
-        _excerpts(data, found, "ITU-R BS.1116-3", *EXCERPT_S)
+    for index, seconds in _lengths(data):
+        check_excerpt(methods, index, seconds, found)
 
 
 def _multi_stimulus(data: Tables, found: Findings) -> None:
@@ -83,12 +83,19 @@ def _multi_stimulus(data: Tables, found: Findings) -> None:
             f"{items} item{'' if items == 1 else 's'}: ITU-R BS.1534-3, 5.1, asks for {least:g} or more with so many "
             "systems",
         )
-    _excerpts(data, found, "ITU-R BS.1534-3, 5.1", 0.0, LONGEST_S)
 
 
-def _excerpts(data: Tables, found: Findings, source: str, shortest: float, longest: float) -> None:
-    for index, seconds in _lengths(data):
-        if not shortest <= seconds <= longest:
+LIMITS = {
+    MULTI_STIMULUS: ("ITU-R BS.1534-3, 5.1", 0.0, LONGEST_S),
+    SMALL_IMPAIRMENT: ("ITU-R BS.1116-3", *EXCERPT_S),
+}
+"""Source, shortest and longest excerpt in s."""
+
+
+def check_excerpt(methods: Collection[str], index: int, seconds: float, found: Findings) -> None:
+    """Note where the excerpt of clip `index` is shorter or longer than the standard of a method asks for."""
+    for method, (source, shortest, longest) in LIMITS.items():
+        if method in methods and not shortest <= seconds <= longest:
             limit = f"{longest:g} s at most" if not shortest else f"about {shortest:g} to {longest:g} s"
             found.note(
                 ("clip", index, "out_s"),

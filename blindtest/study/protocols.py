@@ -42,6 +42,9 @@ CHANGEABLE = (
     "controls",
     "choice_after_s",
     "break_after",
+    "break_after_min",
+    "confidence",
+    "comments",
     "margin",
     "deadline_days",
     *TRACK_NUMBERS,
@@ -231,6 +234,15 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
             faults.append(
                 source.fault((*path, key), "the method doesn't read it", got=method.name, allowed=", ".join(read))
             )
+    if block.get("confidence") and (method.answer_kind != "choose" or method.name == "free-listening"):
+        faults.append(
+            source.fault(
+                (*path, "confidence"),
+                "only an answer that is chosen among several can be more or less sure",
+                got=method.name,
+                remedy="take confidence out",
+            )
+        )
     if isinstance(block.get("controls"), dict):
         faults += _control_faults(source, block, method, path)
     if "choice_after_s" in block and method.name != "free-listening":

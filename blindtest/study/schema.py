@@ -397,7 +397,7 @@ class ControlsTable(Table):
 class BlockTable(Table):
     """One stretch of a protocol."""
 
-    later = ("order", "stopping", "analysis", "anchors", "recognition", "decoys", "confidence")
+    later = ("order", "stopping", "analysis", "anchors", "recognition", "decoys")
     later_values = {"method": LATER_METHODS}
     id: Id = Field(description="a short name that [protocol.changes] refers to")
     phase: Phase = Field(
@@ -447,6 +447,11 @@ class BlockTable(Table):
     break_after: int | None = Field(
         None, ge=1, le=1000, description="the number of trials after which a rest is offered"
     )
+    break_after_min: float | None = Field(
+        None, ge=1, le=240, description="the minutes after which a rest is offered, at the next trial"
+    )
+    confidence: bool = Field(False, description="true to ask with every choice how sure the listener is")
+    comments: bool = Field(False, description="true to take a free remark with every trial, kept out of the analysis")
     margin: float | None = Field(
         None,
         gt=0,
@@ -491,6 +496,9 @@ class BlockTable(Table):
             deadline_days=self.deadline_days,
             sittings=self.sittings,
             numbers=numbers,
+            break_after_min=self.break_after_min,
+            confidence=self.confidence,
+            comments=self.comments,
             controls=None
             if self.controls is None
             else Controls(

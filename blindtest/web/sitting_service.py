@@ -17,6 +17,7 @@ from blindtest.session import (
     Abandoned,
     Answer,
     BrowserPlayer,
+    Commented,
     Confirmed,
     DevicePlayer,
     Event,
@@ -39,7 +40,7 @@ __all__ = ["AnswerStore", "Record", "SittingService", "StoreRecord"]
 
 _log = logging.getLogger("blindtest.web")
 
-_LASTING = (LevelSet, Faulted, Abandoned)
+_LASTING = (LevelSet, Faulted, Abandoned, Commented)
 """Events besides answers from which a sitting is restored."""
 
 

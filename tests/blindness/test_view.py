@@ -19,11 +19,17 @@ NUMBERS = {"toy-rating": {"most": 100}}
 STEPS = ("ready", "level", "trial", "feedback", "break", "finished")
 
 
+def beside(method):
+    """Return what comes with an answer, as far as the method has it: asked for alike, whatever the truth."""
+    kind = P["METHODS_WITH_TOYS"][method].answer_kind
+    return {"comments": True, "break_after_min": 1, "confidence": kind == "choose" and method != "free-listening"}
+
+
 def blocks_of(method):
     numbers = NUMBERS.get(method, {})
     return (
         P["block"]("practice", method, 3, "practice", feedback=True, numbers=numbers),
-        P["block"]("test", method, 6, break_after=2, numbers=numbers),
+        P["block"]("test", method, 6, break_after=2, numbers=numbers, **beside(method)),
     )
 
 

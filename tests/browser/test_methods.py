@@ -4,9 +4,12 @@ Sources: WCAG 2.2 (2.1.1 keyboard, 2.4.3 focus order, 2.5.7 dragging movements, 
 BS.1534-3, 5.3 (at most 12 signals) and 5.4 (only the scale of the signal that sounds can be moved); axe-core's rules.
 """
 
+import os
 import re
 
 import pytest
+
+from blindtest.session.store import Store
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -275,6 +278,43 @@ def test_each_part_says_what_it_asks(listener):
     assert described == "intro", "who hears the page read out is told with the focus"
 
 
+def test_how_sure_and_a_remark(listener):
+    """WCAG 2.1.4: letters of a remark are letters; 2.1.1: all by keyboard. The words of the levels are ours."""
+    someone = listener(parts={"abx-sure": 2})
+    someone.to_the_trials()
+    tree = someone.hears("Still to be heard before you can confirm: A, B, X")
+    assert 'group "How sure are you of it?"' in tree
+    someone.key("123ej")
+    someone.hears("Confirm your answer, or choose again")
+    someone.hears(r'radio "Certain" \[checked\]')
+    someone.key("u")
+    someone.hears("Choose your answer")
+    someone.key("k")
+    someone.hears("Say how sure you are")
+    someone.key("c")
+    someone.page.wait_for_timeout(100)
+    someone.hears("Trial 1 of 2")
+    someone.key("b")
+    someone.hears(r'radio "Unsure" \[checked\]')
+    someone.press("Remark")
+    someone.tab_to("On this trial.*")
+    someone.page.keyboard.type("jk1c: a ring, <b>faint</b>")
+    someone.tab_to("Say where I am.*")
+    someone.key("s")
+    someone.hears("Chosen: X is B. How sure you are: Unsure")
+    _saved(someone, 1)
+    tree = someone.hears("Trial 2 of 2")
+    assert "a ring" not in tree
+    assert "[checked]" not in tree, "each trial begins without an answer"
+    someone.key("123ja")
+    _saved(someone, 2)
+    _ends(someone, [(0, "B"), (1, "A")])
+    with Store(someone.server.folder / "study.db", entropy=os.urandom) as store:
+        assert [row["confidence"] for row in store.rows(1)] == [2, 1]
+        said = [held["text"] for held in store.events(1) if held["event"] == "commented"]
+    assert said == ["jk1c: a ring, <b>faint</b>"]
+
+
 # --- ratings in hand -------------------------------------------------------------------------------------------------
 
 
@@ -450,6 +490,7 @@ PAGES = {
     "multi-stimulus": ({"parts": {"multi-stimulus": 1}, "many": 5}, "o1234", "ff"),
     "small-impairment": ({"parts": {"small-impairment": 1}}, "o12", "jh"),
     "attribute": ({"parts": {"attribute": 1}}, "12", "jh"),
+    "abx-sure": ({"parts": {"abx-sure": 1}}, "123", "jd"),
 }
 
 

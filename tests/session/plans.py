@@ -6,7 +6,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from blindtest.design import Block, Protocol, make_plan
-from blindtest.session import Began, Chosen, Confirmed, Continued, Left, LevelSet, Loaded, Selected, after
+from blindtest.session import Began, Chosen, Commented, Confirmed, Continued, Left, LevelSet, Loaded, Selected, after
 
 TOYS = runpy.run_path(str(Path(__file__).parents[1] / "methods" / "toys.py"))
 METHODS_WITH_TOYS = TOYS["METHODS_WITH_TOYS"]
@@ -87,13 +87,17 @@ def next_events(sitting, at, pick=0):
     if sitting.step == "onward":
         return [Left(trial=trial, attempt=attempt, how="skipped", at=at + timedelta(seconds=40))]
     values = some_values(sitting, pick)
+    block = sitting.plan.place(trial)[0]
+    sure = 1 + pick % 4 if block.confidence else None
+    remark = [Commented(trial=trial, attempt=attempt, text="It rang.", at=at)] if block.comments else []
     first = sitting.first_slot(trial)
     slots = sorted(sitting.slot_names(trial), key=lambda name: name != first) if first else sitting.slot_names(trial)
     listening = sitting.question(trial).offered_after_s or 4
     return [
         Loaded(trial=trial, attempt=attempt, at=at),
         *(Selected(trial=trial, attempt=attempt, slot=name, at=at) for name in slots),
-        Chosen(trial=trial, attempt=attempt, values=values, at=at),
+        Chosen(trial=trial, attempt=attempt, values=values, confidence=sure, at=at),
+        *remark,
         Confirmed(trial=trial, attempt=attempt, values=values, at=at + timedelta(seconds=listening)),
     ]
 

@@ -205,10 +205,10 @@ def test_switches_and_times_are_recorded():
     sitting = after(at_trial(0), Loaded(trial=0, attempt=1, at=START))
     for slot in "AABXX":
         sitting = after(sitting, Selected(trial=0, attempt=1, slot=slot, at=START))
-    sitting = after(sitting, Chosen(trial=0, attempt=1, values={"choice": "A"}, confidence=0.25, at=START))
+    sitting = after(sitting, Chosen(trial=0, attempt=1, values={"choice": "A"}, at=START))
     sitting = after(sitting, Confirmed(trial=0, attempt=1, at=START + timedelta(seconds=12.3456)))
     (row,) = rows_of(sitting.answers[0])
-    assert (row["switches"], row["time_taken_s"], row["confidence"]) == (4, 12.345, 0.25)
+    assert (row["switches"], row["time_taken_s"], row["confidence"]) == (4, 12.345, None)
     assert (row["shown_at"], row["answered_at"]) == ("2026-03-02T12:00:00.000+00:00", "2026-03-02T12:00:12.345+00:00")
 
 
@@ -416,7 +416,7 @@ EVENTS_SEEN = [
     LevelSet(gain_db=-12.5, at=START),
     Loaded(trial=3, attempt=2, at=START),
     Selected(trial=3, attempt=2, slot="X", at=START),
-    Chosen(trial=3, attempt=2, values={"choice": "A"}, confidence=0.5, at=START),
+    Chosen(trial=3, attempt=2, values={"choice": "A"}, confidence=2, at=START),
     Unchosen(trial=3, attempt=2, at=START),
     Confirmed(trial=3, attempt=2, values={"1": 2.5}, at=START),
     Faulted(trial=3, attempt=2, kind="rate", at=START),

@@ -14,6 +14,7 @@ const FIRST = {
   slot10: "", slot11: "", slot12: "", given: "o",
   option1: "j", option2: "k", option3: "l", option4: "m", option5: "v", option6: "w", option7: "x", option8: "y",
   option9: "z", option10: "", option11: "", option12: "",
+  sure1: "a", sure2: "b", sure3: "d", sure4: "e",
   lower5: "f", lower: "g", raise: "h", raise5: "j",
   play: "p", restart: "r", confirm: "c", undo: "u", next: "n", say: "s", skip: "n",
 };
@@ -66,6 +67,7 @@ export class Keys {
   action(event, present) {
     if (!this.on || event.ctrlKey || event.altKey || event.metaKey || event.isComposing) return null;
     const target = event.target;
+    if (target instanceof HTMLTextAreaElement) return null;
     if (target instanceof HTMLInputElement && target.type !== "radio" && target.type !== "range") return null;
     const found = present.find((action) => this.of(action) === event.key.toLowerCase()) ?? null;
     return event.repeat && found !== null && !HELD.includes(found) ? null : found;

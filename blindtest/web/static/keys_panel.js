@@ -5,6 +5,7 @@ import { element } from "./element.js";
 
 /** @typedef {import("./keys.js").Keys} Keys */
 /** @typedef {import("./types.js").Question} Question */
+/** @typedef {import("./types.js").Sure} Sure */
 
 /** @type {Record<string, string>} */
 const WORDS = {
@@ -13,9 +14,9 @@ const WORDS = {
 };
 
 /**
- * @param {Keys} keys @param {string[]} actions @param {Record<string, string>} called slots by action, as words name them @param {Question} question
+ * @param {Keys} keys @param {string[]} actions @param {Record<string, string>} called slots by action, as words name them @param {Question} question @param {Sure | null} [sure]
  */
-export function keysPanel(keys, actions, called, question) {
+export function keysPanel(keys, actions, called, question, sure = null) {
   const wrong = element("p", { class: "small", id: "keys-wrong" });
   const fields = actions.map((action) => {
     const field = element("input", {
@@ -31,7 +32,7 @@ export function keysPanel(keys, actions, called, question) {
         field.value = keys.of(action);
       },
     });
-    return element("div", { class: "key" }, element("label", { for: `key-${action}` }, wordsOf(action, called, question)), field);
+    return element("div", { class: "key" }, element("label", { for: `key-${action}` }, wordsOf(action, called, question, sure)), field);
   });
   const on = element("input", {
     type: "checkbox",
@@ -54,10 +55,11 @@ export function keysPanel(keys, actions, called, question) {
   );
 }
 
-/** @param {string} action @param {Record<string, string>} called @param {Question} question */
-function wordsOf(action, called, question) {
+/** @param {string} action @param {Record<string, string>} called @param {Question} question @param {Sure | null} sure */
+function wordsOf(action, called, question, sure) {
   const at = Number(action.replace(/\D/g, "")) - 1;
   if (called[action] !== undefined) return called[action];
   if (action.startsWith("option")) return question.options[at]?.words ?? action;
+  if (action.startsWith("sure")) return sure?.options[at]?.words ?? action;
   return WORDS[action] ?? action;
 }

@@ -54,7 +54,7 @@ export class Line {
     if (event.event === "confirmed") void this.kept.keep(this.sitting, { story: this.story, confirmed: event });
     else if (event.event === "loaded") {
       if (!this.tells(event)) this.story = [event];
-    } else if (["selected", "paused", "resumed", "chosen", "unchosen"].includes(event.event)) follow(this.story, event, (each) => each);
+    } else if (["selected", "paused", "resumed", "chosen", "unchosen", "commented"].includes(event.event)) follow(this.story, event, (each) => each);
     this.put(event);
   }
 

@@ -7,6 +7,7 @@
  */
 
 import { ANSWERS } from "./answers.js";
+import { remarkPanel } from "./beside.js";
 import { element, enable, enabled, hint } from "./element.js";
 import { askedIn, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
@@ -73,6 +74,7 @@ export function trackPage(page, view) {
   const confirm = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("confirm"), onclick: () => send() }, "Confirm", hint(keyOf("confirm")));
   const undo = element("button", { type: "button", "aria-keyshortcuts": keyOf("undo"), onclick: () => takeBack() }, "Undo", hint(keyOf("undo")));
   const skip = element("button", { type: "button", "aria-keyshortcuts": keyOf("skip"), onclick: () => void leave(lost ? "interrupted" : "skipped") }, "Skip the rest", hint(keyOf("skip")));
+  const remark = remarkPanel(view.remark, (text) => page.line.send({ event: "commented", trial, attempt, text }));
   const state = element("p", { id: "state" });
   const rate = element("p", { class: "warning", hidden: true });
   const intro = introduction(page.asked, view);
@@ -214,6 +216,7 @@ export function trackPage(page, view) {
   async function leave(how) {
     if (left || (how === "skipped" && !onward)) return;
     left = true;
+    remark.settle();
     count();
     playing = false;
     refresh();
@@ -268,6 +271,7 @@ export function trackPage(page, view) {
     element("div", { class: "hint" }, state, element("p", { "aria-hidden": "true" }, longest())),
     element("div", { class: "row" }, confirm, undo, skip),
     rate,
+    remark.node,
     keysPanel(page.keys, actions, Object.fromEntries(places.map(({ name, called }) => [actionOf(name), called])), question),
   );
   /** The longest that `state` may ever say, so that nothing under it moves. */

@@ -8,6 +8,7 @@
  */
 
 import { ANSWERS } from "./answers.js";
+import { remarkPanel, sureQuestion } from "./beside.js";
 import { element, enable, enabled, hint } from "./element.js";
 import { askedIn, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
@@ -32,6 +33,7 @@ export function trialPage(page, view) {
   const heard = new Set(silent ? names : view.heard);
   /** @type {Record<string, Value> | null} */
   let chosen = view.chosen;
+  let certainty = view.sure?.said ?? null;
   let selected = "";
   let loaded = false;
   let playing = false;
@@ -51,6 +53,12 @@ export function trialPage(page, view) {
   const say = element("button", { type: "button", "aria-keyshortcuts": keyOf("say"), onclick: () => void sayWhere() }, "Say where I am", hint(keyOf("say")));
   const answer = (ANSWERS[question.kind] ?? ANSWERS["choose"])?.({ question, places, silent, keyOf, chosen: choose, point: (name) => void select(name) });
   if (!answer) throw new Error(`no page for answers of the kind ${question.kind}`);
+  const sure = sureQuestion(view.sure, keyOf, (value) => {
+    if (!confirming) certainty = value;
+    tell();
+    refresh();
+  });
+  const remark = remarkPanel(view.remark, (text) => page.line.send({ event: "commented", trial, attempt, text }));
   const confirm = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("confirm"), onclick: () => void send() }, "Confirm", hint(keyOf("confirm")));
   const onward = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("next"), onclick: () => void next() }, "Next", hint(keyOf("next")));
   const undo = element("button", { type: "button", "aria-keyshortcuts": keyOf("undo"), onclick: () => takeBack() }, "Undo", hint(keyOf("undo")));
@@ -85,14 +93,19 @@ export function trialPage(page, view) {
     enable(again, loaded);
     playWords.textContent = playing ? "Pause" : "Play";
     answer?.set(chosen, selected);
+    sure.set(certainty);
     if (!asked) return;
     const unheard = names.filter((name) => !heard.has(name));
-    const lacks = answer?.lacks(chosen, unheard) ?? "";
+    const lacks = lacking(unheard);
     enable(undo, answer?.goesBack() === true && !confirming);
     enable(confirm, loaded && unheard.length === 0 && lacks === "" && !confirming);
     if (confirming) state.textContent = "Being saved …";
     else if (!loaded) state.textContent = "The sounds are being loaded.";
     else state.textContent = [toHear(unheard), lacks].filter(Boolean).join(" ") || "Confirm your answer, or choose again.";
+  }
+  /** @param {string[]} unheard what the answer lacks, in words; one thing after the other */
+  function lacking(unheard) {
+    return answer?.lacks(chosen, unheard) || (chosen === null ? "" : sure.lacks(certainty));
   }
   /** @param {string[]} unheard */
   function toHear(unheard) {
@@ -102,8 +115,8 @@ export function trialPage(page, view) {
   /** The longest that `state` may ever say, so that its place is kept and nothing under it moves. */
   function longest() {
     const [first, ...others] = names;
-    const lacking = answer?.lacks(null, first === undefined ? [] : [first]) ?? "";
-    return `${toHear(names.slice(0, 1))} ${lacking} ${others.join(", ")}`;
+    const missing = (answer?.lacks(null, first === undefined ? [] : [first]) ?? "") + sure.lacks(null);
+    return `${toHear(names.slice(0, 1))} ${missing} ${others.join(", ")}`;
   }
 
   /** @param {string} name */
@@ -160,7 +173,7 @@ export function trialPage(page, view) {
   /** Tell the server all that is chosen. */
   function tell() {
     moving = false;
-    if (loaded && chosen) page.line.send({ event: "chosen", trial, attempt, values: chosen });
+    if (loaded && chosen) page.line.send({ event: "chosen", trial, attempt, values: chosen, ...(view.sure ? { confidence: certainty } : {}) });
   }
   function settle() {
     if (moving) tell();
@@ -168,6 +181,7 @@ export function trialPage(page, view) {
   function takeBack() {
     if (!asked || !enabled(undo)) return;
     chosen = answer?.before() ?? null;
+    certainty = null;
     moving = false;
     page.line.send({ event: "unchosen", trial, attempt });
     if (chosen) tell();
@@ -177,6 +191,7 @@ export function trialPage(page, view) {
   async function send() {
     if (!enabled(confirm) || chosen === null) return;
     settle();
+    remark.settle();
     confirming = true;
     refresh();
     await stop();
@@ -186,7 +201,7 @@ export function trialPage(page, view) {
     await stop();
     const place = places.find(({ name }) => name === selected);
     const clip = view.clip ? `Clip: ${view.clip}.` : "";
-    page.say([`Trial ${view.number} of ${view.of}.`, clip, place ? `${place.full}.` : silent ? "" : "No sound selected.", answer?.said(chosen) ?? ""].filter(Boolean).join(" "));
+    page.say([`Trial ${view.number} of ${view.of}.`, clip, place ? `${place.full}.` : silent ? "" : "No sound selected.", answer?.said(chosen) ?? "", sure.spoken(certainty)].filter(Boolean).join(" "));
   }
   async function next() {
     await stop();
@@ -221,7 +236,7 @@ export function trialPage(page, view) {
   }
 
   const desk = silent ? ["say"] : ["play", "restart", "say"];
-  const actions = [...Object.keys(slotOf), ...desk, ...(asked ? [...answer.actions, "confirm", "undo"] : ["next"])];
+  const actions = [...Object.keys(slotOf), ...desk, ...(asked ? [...answer.actions, ...sure.actions, "confirm", "undo"] : ["next"])];
   const controls = places.flatMap(({ control }) => (control ? [control] : []));
   const labelled = slots.some((slot) => slot.label !== "");
   const area = element(
@@ -237,7 +252,7 @@ export function trialPage(page, view) {
       else if (action === "confirm") void send();
       else if (action === "undo") takeBack();
       else if (action === "next") void next();
-      else answer.act(action);
+      else if (!sure.act(action)) answer.act(action);
     } },
     element("p", { class: "phase" }, phaseWords(view)),
     element("h1", { id: "heading", tabindex: "-1" }, asked ? `Trial ${view.number} of ${view.of}` : `Trial ${view.number} of ${view.of}: ${verdict(view)}`),
@@ -249,10 +264,12 @@ export function trialPage(page, view) {
     element("div", { class: "row" }, ...(silent ? [say] : [play, again, say])),
     silent ? null : loop.node,
     asked && !answer.holdsSounds ? answer.node : null,
+    asked ? sure.node : null,
     asked ? element("div", { class: "hint" }, state, element("p", { "aria-hidden": "true" }, longest())) : null,
     element("div", { class: "row" }, ...(asked ? [confirm, undo] : [onward])),
     rate,
-    keysPanel(page.keys, actions, Object.fromEntries(places.map(({ name, called }) => [actionOf(name), called])), question),
+    asked ? remark.node : null,
+    keysPanel(page.keys, actions, Object.fromEntries(places.map(({ name, called }) => [actionOf(name), called])), question, view.sure),
   );
 
   refresh();
@@ -262,7 +279,11 @@ export function trialPage(page, view) {
     focus: area,
     update: (seen) => {
       // What was chosen here and is still on its way stands; what another tab chose is shown once it is settled.
-      if (page.line.queue.length === 0 && !confirming && !moving) chosen = seen.chosen;
+      if (page.line.queue.length === 0 && !confirming && !moving) {
+        chosen = seen.chosen;
+        // Said before the answer was chosen it is known here only.
+        if (chosen) certainty = seen.sure?.said ?? null;
+      }
       if (confirming && page.line.queue.length === 0) confirming = false;
       refresh();
     },

@@ -17,6 +17,13 @@
  * @property {number | null} one_at a value that at least one rating has to have
  * @property {number | null} offered_after_s the programme runs on, and the question is put after so much sound
  *
+ * @typedef {object} Sure how sure an answer is
+ * @property {string} prompt
+ * @property {{ value: number, words: string }[]} options
+ * @property {number | null} said
+ *
+ * @typedef {{ text: string, longest: number }} Remark what the listener wrote on the trial in hand
+ *
  * @typedef {object} View
  * @property {"ready" | "level" | "trial" | "onward" | "feedback" | "break" | "finished" | "abandoned"} step
  * @property {number} trial 0-based; goes back with every event
@@ -25,6 +32,8 @@
  * @property {number} of
  * @property {string} phase in words
  * @property {Question | null} question
+ * @property {Sure | null} sure null where it is not asked
+ * @property {Remark | null} remark null where none is taken
  * @property {Slot[]} slots
  * @property {string | null} first the slot that sounds first, where that is drawn
  * @property {string} clip title of the clip to play on the real unit; empty where the page plays it
