@@ -22,6 +22,8 @@ from blindtest.report.correction_facts import CorrectionFacts, HeldBackFacts
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
 from blindtest.report.gallery import figures
+from blindtest.report.hardware_facts import ConnectedUnit, HardwareFacts
+from blindtest.report.hardware_words import unit_words
 from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
 from blindtest.report.listened_words import CANNOT_TELL_WORDS, listened_plan
 from blindtest.report.page import html, markdown
@@ -76,11 +78,13 @@ __all__ = [
     "ClaimResult",
     "ClipFacts",
     "ConditionFacts",
+    "ConnectedUnit",
     "CorrectionFacts",
     "Effect",
     "Figure",
     "FilterCurve",
     "FindingFacts",
+    "HardwareFacts",
     "HeldBackFacts",
     "ImpressionFacts",
     "LimitFacts",
@@ -128,4 +132,5 @@ __all__ = [
     "plan_figure",
     "said_of",
     "text_of_claim",
+    "unit_words",
 ]

@@ -8,6 +8,7 @@ from blindtest.report.attribute_words import d_span
 from blindtest.report.choice_facts import PlanFacts
 from blindtest.report.claim_facts import ClaimResult
 from blindtest.report.facts import ReportInput
+from blindtest.report.hardware_words import hardware_left_out, hardware_level, switching_words
 from blindtest.report.listened_facts import ListenedPlan
 from blindtest.report.listened_words import CANNOT_TELL_WORDS
 from blindtest.report.method_words import order_on_record
@@ -35,7 +36,8 @@ __all__ = ["doubts", "left_out"]
 def doubts(report: ReportInput) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """Return (question, sentences that answer it) pairs, in the order in which doubts come up."""
     asked = (
-        ("Was one of them simply louder?", _level(report)),
+        ("Was one of them simply louder?", hardware_level(report.hardware) if report.hardware else _level(report)),
+        ("Who switched the real units, and what did they know?", _switching(report)),
         ("Who chose the music, and when?", _clips(report)),
         ("What was known before anybody listened?", _known(report)),
         ("Was the claim made to fit the answers?", _claims(report)),
@@ -47,6 +49,10 @@ def doubts(report: ReportInput) -> tuple[tuple[str, tuple[str, ...]], ...]:
         ("What does the seal show here?", _seal(report)),
     )
     return tuple((question, sentences) for question, sentences in asked if sentences)
+
+
+def _switching(report: ReportInput) -> tuple[str, ...]:
+    return switching_words(report.hardware) if report.hardware else ()
 
 
 _MEASURES = (
@@ -413,7 +419,9 @@ def left_out(report: ReportInput) -> tuple[str, ...]:
     rendering = report.rendering
     measured = any(condition.from_measurement for condition in report.conditions)
     out = []
-    if measured:
+    if report.hardware is not None:
+        out.append(hardware_left_out(report.hardware))
+    elif measured:
         band = rendering.trusted_band_hz
         out.append("Devices are compared as rendered from measurement, not as worn or placed.")
         out.append(

@@ -12,6 +12,7 @@ from datetime import datetime
 from blindtest.report.choice_facts import PlanFacts, Results, Truth
 from blindtest.report.claim_facts import ClaimFacts, ClaimResult, ProtocolFacts
 from blindtest.report.correction_facts import CorrectionFacts
+from blindtest.report.hardware_facts import HardwareFacts
 from blindtest.report.rating_facts import RatingFacts
 from blindtest.report.record_facts import ImpressionFacts, RecordEvent, SealFacts, SittingFacts, TrialFacts
 from blindtest.report.sound_facts import (
@@ -59,6 +60,8 @@ class ReportInput:
     """Every counted rating."""
     corrections: tuple[CorrectionFacts, ...] = ()
     rendering: RenderingFacts = field(default_factory=RenderingFacts)
+    hardware: HardwareFacts | None = None
+    """Real units, switched; None where all that sounded was rendered."""
     units: tuple[UnitFacts, ...] = ()
     clips: tuple[ClipFacts, ...] = ()
     responses: tuple[ResponseCurve, ...] = ()

@@ -31,6 +31,7 @@ from blindtest.session.opinion import Opinion, Spreads, simulated_opinions
 from blindtest.session.player import BrowserPlayer, Player, Sound, dithered, portaudio_fault, served_wav
 from blindtest.session.register import WITHHELD, Acknowledged, ImpressionEntry, Override, SealEntry, SittingEntry
 from blindtest.session.resumption import restored
+from blindtest.session.routing import Route, on_outputs, trimmed
 from blindtest.session.simulated import (
     RULES,
     HeardTrial,
@@ -78,6 +79,7 @@ __all__ = [
     "Paused",
     "Player",
     "Resumed",
+    "Route",
     "SealEntry",
     "Selected",
     "SimulatedListener",
@@ -94,6 +96,7 @@ __all__ = [
     "event_to_dict",
     "heard_trial",
     "offers",
+    "on_outputs",
     "output_devices",
     "portaudio_fault",
     "restored",
@@ -103,5 +106,6 @@ __all__ = [
     "simulated_clock",
     "simulated_opinions",
     "start",
+    "trimmed",
     "view_of",
 ]

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, Missing, did_you_mean
 from blindtest.session.player import Sound, dithered, portaudio_fault
+from blindtest.session.routing import on_outputs
 from blindtest.session.switcher import FADE_S, Switcher
 
 __all__ = ["DeviceFacts", "DevicePlayer", "output_devices"]
@@ -98,7 +99,7 @@ def _device(name: str, channels: int) -> Mapping[str, Any]:
     if found["max_output_channels"] < channels:
         raise BlindtestError(
             Fault(
-                problem=f"this sound device has {found['max_output_channels']} output channels, the stimuli have "
+                problem=f"this sound device has {found['max_output_channels']} output channels, the sitting needs "
                 f"{channels}",
                 key="--device",
                 got=found["name"],
@@ -116,7 +117,7 @@ class DevicePlayer:
     Parameters
     ----------
     rates : Hz, of all stimuli of the sitting; the first is opened at once
-    channels : of all stimuli of the sitting
+    channels : of all stimuli of the sitting; where sounds go to outputs of their own, as many as the stream shall have
     device : name, or a part of one that only one device has; '' takes the system's default
     opened : makes a stream of (device index, rate, channels, callback); PortAudio's unless a test says otherwise
 
@@ -132,6 +133,7 @@ class DevicePlayer:
         self, *, rates: Sequence[int], channels: int, device: str = "", opened: Callable[..., Any] | None = None
     ) -> None:
         self._device = _device(device, channels)
+        self._channels = channels
         self._opened = opened or _stream
         self.underruns = 0
         """Blocks of which the device said that they came too late, or that something before them did."""
@@ -167,7 +169,9 @@ class DevicePlayer:
 
     def prepare(self, sounds: Iterable[Sound]) -> None:
         """Make these sounds, and only these, ready to be loaded."""
-        self._kept = {sound.token: self._kept.get(sound.token) or (sound.rate, _frames(sound)) for sound in sounds}
+        self._kept = {
+            sound.token: self._kept.get(sound.token) or (sound.rate, _frames(sound, self._channels)) for sound in sounds
+        }
 
     def load(self, tokens: Mapping[str, str], first: str, *, once: bool = False) -> int:
         """Silence what sounds, take the slots of a trial in its place, and return their length in frames.
@@ -231,10 +235,10 @@ class DevicePlayer:
             self._stream.close()
 
 
-def _frames(sound: Sound) -> _Frames:
+def _frames(sound: Sound, channels: int) -> _Frames:
     samples = sound.samples()
     served = dithered(samples, sound.dither(int(np.asarray(samples).size)))
-    return served.astype(np.float32) / np.float32(2**23)
+    return on_outputs(served.astype(np.float32) / np.float32(2**23), sound.outputs, channels)
 
 
 def _stream(device: int, rate: int, channels: int, callback: Callable[..., None]) -> Any:

@@ -66,6 +66,8 @@ class Sound:
     """Hz."""
     dither: Callable[[int], bytes]
     """Gives so many bytes of the slot's own noise."""
+    outputs: tuple[int, ...] = ()
+    """Of the sound device, from 1: where its real unit hangs; () leaves channels where they are."""
 
 
 class Player(Protocol):

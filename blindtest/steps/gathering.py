@@ -56,6 +56,7 @@ from blindtest.stats import DECISION_RULES, AttributeChances, Companion, Conclus
 from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
 from blindtest.steps.controls import controls_words
 from blindtest.steps.corrections import designed
+from blindtest.steps.hardware import hardware_chain, hardware_facts
 from blindtest.steps.sealing import STOPPING
 from blindtest.steps.verification import Verified
 from blindtest.study import Study, Unit, compared, labels, read_origin, tested_clips, unit_averages, unit_response
@@ -109,6 +110,7 @@ def gathered(
         controls=tuple(controls_words(answers.controls, answers.alpha)),
         corrections=corrections(study, rendered),
         rendering=_rendering(study, rendered, answers, store),
+        hardware=hardware_facts(study, store, [one.entry.number for one in answers.sittings]),
         units=tuple(_unit(study, units[name]) for name in used if name in units),
         clips=tuple(_clip(study, rendered, name, answers) for name in tested_clips(study)),
         responses=_responses(study),
@@ -190,6 +192,7 @@ def _condition(study: Study, name: str) -> ConditionFacts:
         elif (hump := stage.hump) is not None:
             chain.append(f"a hump of {hump.gain_db:+g} dB at {hump.frequency_hz:g} Hz, Q {hump.q:g}")
     device = _device_of(study, name)
+    chain += hardware_chain(study, name)
     return ConditionFacts(
         id=name,
         name=name if condition.decoy else labels(study)[name],
@@ -499,6 +502,7 @@ def _rendering(study: Study, rendered: Rendered, answers: Answers, store: "Store
         heard=rendered.heard,
         ceiling_dbtp=study.rendering.ceiling_dbtp,
         rate_hz=study.rendering.rate_hz,
+        player="device" if study.hardware and study.hardware.route == "outputs" else "browser",
         notes=_playback_notes(store, answers),
     )
 

@@ -29,6 +29,7 @@ from blindtest.render import Rendered, Stimulus, load_rendered, render
 from blindtest.session import (
     Answer,
     Event,
+    Route,
     Sitting,
     event_from_dict,
     event_to_dict,
@@ -37,6 +38,7 @@ from blindtest.session import (
 )
 from blindtest.steps.keeping import reminder_of
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
+from blindtest.steps.routes import routes_of
 from blindtest.steps.sealing import StudySeal, ensure_sealed, names_read
 from blindtest.study import Study, compared_by_block, load_study, render_job, tested_clips
 
@@ -60,7 +62,7 @@ __all__ = [
 STUDY_ID_LENGTH = 16
 Forms = set[tuple[int, int]]
 """(rate in Hz, channels) of what may sound in a sitting."""
-FindPlayer = Callable[[Sitting, Forms], object]
+FindPlayer = Callable[[Sitting, Forms, Mapping[str, Route]], object]
 """Called with a sitting before it is sealed; raises where nothing can play it, and then nothing is sealed."""
 
 
@@ -172,6 +174,10 @@ class PreparedSitting:
         """Return (rate in Hz, channels) of all stimuli of this sitting's clips."""
         return _forms(self._stimuli.values(), self.sitting)
 
+    def routes(self) -> dict[str, Route]:
+        """Return through which outputs each condition's real unit is fed, and its trim; {} where all is rendered."""
+        return routes_of(self.study)
+
     def consent(self) -> str:
         """Return the text that is shown before the first question; empty where there is none."""
         name = self.study.listeners.consent
@@ -242,7 +248,7 @@ def prepare_sitting(
     listener: str = "",
     again: bool = False,
     same_day: str = "",
-    find_player: FindPlayer = lambda sitting, forms: None,
+    find_player: FindPlayer = lambda sitting, forms, routes: None,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
     progress: Progress = lambda done, total, what: None,
@@ -262,6 +268,8 @@ def prepare_sitting(
         The study can't be used, this listener has had all planned sittings, or another program has the sitting open.
     """
     study = load_study(folder)
+    if study.hardware is not None and study.hardware.route == "operator":
+        raise BlindtestError(Fault(problem="not yet: sittings with an operator", key="hardware.route", got="operator"))
     job = render_job(study)
     with open_store(study, entropy=entropy) as looking:
         looking.abandon_overdue(clock())
@@ -285,7 +293,7 @@ def prepare_sitting(
         # Held before it is read: what another program has answered until then is there.
         store.hold(entry.number)
         resumed = _resumed(study, rendered, store, store.sitting(entry.number), clock=clock, entropy=entropy)
-        find_player(resumed.sitting, resumed.forms())
+        find_player(resumed.sitting, resumed.forms(), resumed.routes())
         return resumed
     except BaseException:
         store.close()
@@ -311,7 +319,7 @@ def new_sitting(
     listener: str,
     again: bool = False,
     same_day: str = "",
-    find_player: FindPlayer = lambda sitting, forms: None,
+    find_player: FindPlayer = lambda sitting, forms, routes: None,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
 ) -> PreparedSitting:
@@ -350,7 +358,7 @@ def new_sitting(
         labels=names_read(study),
     )
     sitting = plan_sitting(plan, listener)
-    find_player(sitting, _forms(rendered.stimuli, sitting))
+    find_player(sitting, _forms(rendered.stimuli, sitting), routes_of(study))
     number = store.add_sitting(
         plan.sealed, study_seal=sealed.commitment, listener=listener, created=at, deadline=deadline
     )

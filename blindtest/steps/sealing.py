@@ -121,6 +121,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         "alpha": ALPHA,
         "analysis": _analysis(study),
         **({"grids": _grids_record(study)} if study.grids else {}),
+        **({"hardware": study.hardware.to_record()} if study.hardware else {}),
         "stopping": STOPPING,
         "protocol": {
             "name": study.protocol.name,

@@ -13,6 +13,7 @@ from blindtest.study.comparing import (
 )
 from blindtest.study.findings import Note
 from blindtest.study.folder import new_study, pair_study
+from blindtest.study.hardware import Connection, Hardware
 from blindtest.study.job import render_job
 from blindtest.study.loading import load_study
 from blindtest.study.material import Examined, check_study, examine
@@ -46,7 +47,9 @@ from blindtest.study.succession import Kept, Origin, new_study_from, read_origin
 __all__ = [
     "ALTERNATIVES",
     "AttributeReach",
+    "Connection",
     "Examined",
+    "Hardware",
     "Kept",
     "Listeners",
     "Note",

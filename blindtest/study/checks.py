@@ -144,7 +144,12 @@ def _playback(data: Tables, folder: Path, found: Findings) -> None:
     over = data.get("rendering", {}).get("over", "inverse")
     playback = data.get("playback")
     if playback is None:
-        if over == "inverse" and not found.is_touched("playback") and not found.is_touched("rendering", "over"):
+        if (
+            over == "inverse"
+            and "hardware" not in data
+            and not found.is_touched("playback")
+            and not found.is_touched("rendering", "over")
+        ):
             place = ("rendering", "over") if "over" in data.get("rendering", {}) else ("playback",)
             found.fault(
                 place,

@@ -146,7 +146,8 @@ def _compared(data: Tables, found: Findings) -> None:
         if one is None or other is None or one is other or "stages" not in one:
             continue
         index = data["condition"].index(other)
-        if one["stages"] == other.get("stages") and index not in said and not found.is_touched("condition"):
+        alike = (one["stages"], one.get("hardware")) == (other.get("stages"), other.get("hardware"))
+        if alike and index not in said and not found.is_touched("condition"):
             said.add(index)
             found.fault(
                 ("condition", index, "stages"),

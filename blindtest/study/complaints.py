@@ -89,6 +89,7 @@ def _problem(kind: str) -> str:
         "string_too_short": "empty: to be filled in",
         "too_short": "too few entries",
         "too_long": "too many entries",
+        "volts": "not a voltage",
         "all_or_names": "neither 'all' nor a list of ids",
     }
     return words.get(kind, "out of range" if kind.startswith(("greater", "less")) else "not allowed here")

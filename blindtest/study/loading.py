@@ -20,6 +20,9 @@ from blindtest.study.complaints import complaints
 from blindtest.study.deciding import primary_index, read_study_protocol
 from blindtest.study.findings import Findings
 from blindtest.study.grids import spread
+from blindtest.study.hardware import Connection, Hardware
+from blindtest.study.hardware_checks import check_hardware, check_hardware_protocol, note_hardware, trims_wanted
+from blindtest.study.hardware_tables import VOLTS_KEYS, volts_of
 from blindtest.study.paths import matching
 from blindtest.study.reading import pruned, read_toml
 from blindtest.study.refutation import AnyReach
@@ -99,12 +102,15 @@ def look_at_tables(folder: str | Path) -> Loaded:
         file = None
     data = pruned(source.data, sorted(found.touched, key=_deepest_first))
     check_tables(data, path.parent, found)
+    check_hardware(data, found)
     check_claims(data, found)
     protocol, reaches = read_study_protocol(data, path.parent, found)
+    check_hardware_protocol(data, protocol, found)
     study = None
     if file is not None and protocol is not None and not found.faults:
         study = _study(file, path, protocol, reaches)
         _notes(study, found)
+        note_hardware(data, found)
     return Loaded(study=study, found=found, data=data, folder=path.parent, path=path)
 
 
@@ -140,6 +146,35 @@ def _study(file: StudyFile, path: Path, protocol: Protocol, reaches: Mapping[str
             keep_until=file.listeners.keep_until,
         ),
         reaches=dict(reaches),
+        hardware=_hardware(file),
+    )
+
+
+def _hardware(file: StudyFile) -> Hardware | None:
+    table = file.hardware
+    if table is None:
+        return None
+    connections: dict[str, Connection] = {}
+    for condition in file.condition:
+        own = condition.hardware
+        assert own is not None
+        connection = Connection(
+            unit=own.unit,
+            connect=own.connect or "",
+            outputs=tuple(own.outputs or ()),
+            volts={hz: volts_of(v) for hz, key in VOLTS_KEYS.items() if (v := getattr(own, key)) is not None},
+        )
+        connections |= {one.id: connection for one in _conditions(condition)}
+    return Hardware(
+        route=table.route,
+        switch=table.switch,
+        connections=connections,
+        measured_with=table.measured_with or "",
+        trim=trims_wanted({"route": table.route} if table.trim is None else {"trim": table.trim}),
+        accept_unmatched=table.accept_unmatched or "",
+        operator_knows=table.operator_knows,
+        operator_place=table.operator_place or "",
+        switch_s=table.switch_s,
     )
 
 

@@ -7,14 +7,15 @@ be refused by name. Each description completes the sentence "write ...": it is s
 by editors that read the JSON Schema.
 """
 
-from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
+from pydantic import Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from blindtest.design import METHODS, Block, Controls, Phase, Protocol, default_numbers
+from blindtest.study.hardware_tables import ConnectionTable, HardwareTable
+from blindtest.study.table import Id, Label, Table, Text, Words
 
 __all__ = [
     "LATER_METHODS",
@@ -71,25 +72,6 @@ def margin_range(kind: str, method: str) -> tuple[float, str]:
     return MARGINS["rated" if rated else kind]
 
 
-@dataclass(frozen=True, slots=True)
-class Words:
-    """What a field allows, where its type alone doesn't say it in words."""
-
-    allowed: str
-    choices: tuple[str, ...] = ()
-    """The values, where there are only these."""
-
-
-class Table(BaseModel):
-    """A table of a user's typing."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
-    later: ClassVar[tuple[str, ...]] = ()
-    """Keys that a later stage of the tool reads."""
-    later_values: ClassVar[dict[str, tuple[str, ...]]] = {}
-    """Values of a key that a later stage of the tool knows."""
-
-
 def _all_or_names(value: object) -> str | list[str]:
     if value == "all":
         return "all"
@@ -104,14 +86,6 @@ def _method(value: object) -> str:
     raise PydanticCustomError("literal_error", "no method of this name")
 
 
-_ID_WORDS = "letters, digits, '-', '_' and '.', at most 64, a letter or digit first"
-Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), Words(_ID_WORDS)]
-Text = Annotated[str, Field(min_length=1, max_length=500, pattern=r"\S"), Words("text of 1 to 500 characters")]
-Label = Annotated[
-    str,
-    Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"),
-    Words("text of 1 to 80 characters"),
-]
 Hash = Annotated[
     str,
     Field(pattern=r"^[0-9a-f]{8,64}$"),
@@ -209,7 +183,7 @@ class CorrectionTable(Table):
     """The filter that brings a measured unit towards a target, limited in band and boost."""
 
     later = ("sections", "smoothing")
-    later_values = {"phase": ("linear", "measured")}
+    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"phase": ("linear", "measured")}
     unit: Id = Field(description="the id of the unit whose response is corrected")
     target: FilePath = Field(description="the path of the target: a file of frequency and level like a response")
     align_hz: Band = Field(
@@ -280,6 +254,9 @@ class ConditionTable(Table):
     grid: GridTable | None = Field(
         None, description="the levels of one of its stages, where a threshold is looked for on them"
     )
+    hardware: ConnectionTable | None = Field(
+        None, description="the real unit that it is heard through, where [hardware] switches units"
+    )
 
 
 class ClipTable(Table):
@@ -302,7 +279,7 @@ class ClaimTable(Table):
     """What was said, as a statement that can fail."""
 
     later = ("method",)
-    later_values = {"kind": LATER_KINDS}
+    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"kind": LATER_KINDS}
     id: Id = Field(description="a short name for the claim")
     kind: Kind = Field(
         description="which kind of claim it is: heard, preferred, attribute, threshold, keeps listening or rated"
@@ -340,7 +317,7 @@ class ProtocolTable(Table):
     use: Annotated[str, Field(min_length=1, max_length=1000), Words("a name in protocols/ or a path")] = Field(
         description="the protocol: a name such as abx, or the path of a protocol file in this folder"
     )
-    later_values = {"order": LATER_ORDERS}
+    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"order": LATER_ORDERS}
     order: Order | None = Field(
         None,
         description="which phase a listener has first, if not as in the protocol: blind-first, "
@@ -371,6 +348,7 @@ class StudyFile(Table):
     rendering: RenderingTable = Field(
         default_factory=lambda: RenderingTable.model_validate({}), description="how conditions are made audible"
     )
+    hardware: HardwareTable | None = Field(None, description="how real units are switched, that can't be rendered")
     condition: list[ConditionTable] = Field(
         min_length=2, max_length=200, description="[[condition]] for each thing that is compared, two at least"
     )
@@ -398,7 +376,7 @@ class BlockTable(Table):
     """One stretch of a protocol."""
 
     later = ("order", "stopping", "analysis", "anchors", "recognition", "decoys")
-    later_values = {"method": LATER_METHODS}
+    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"method": LATER_METHODS}
     id: Id = Field(description="a short name that [protocol.changes] refers to")
     phase: Phase = Field(
         description="practice (never counted), worn (the real units), labelled (renderings with names) or blind"
@@ -512,7 +490,7 @@ class BlockTable(Table):
 class ProtocolFile(Table):
     """A protocol: an ordered list of blocks."""
 
-    later_values = {"decides": LATER_KINDS, "order": LATER_ORDERS}
+    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"decides": LATER_KINDS, "order": LATER_ORDERS}
     format: Annotated[Literal[1], Words("1")] = Field(description="format = 1")
     title: Text = Field(description="the question that the protocol answers")
     decides: list[Kind] = Field(min_length=1, description="the kinds of claim it decides, as ['heard']")

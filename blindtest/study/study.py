@@ -9,6 +9,7 @@ from typing import Literal
 
 from blindtest.design import Claim, Protocol
 from blindtest.errors import BlindtestError, Fault
+from blindtest.study.hardware import Hardware
 from blindtest.study.protocols import is_path, protocol_source
 from blindtest.study.refutation import AnyReach, Reach
 
@@ -191,6 +192,8 @@ class Study:
     protocol_use: str
     """As written: a name in protocols/ of the package, or the path of a file within the folder."""
     listeners: Listeners
+    hardware: Hardware | None = None
+    """Real units, and how they are switched; None where all that sounds is rendered."""
     storage: None = None
     """study.db in the folder; a database by URL comes later."""
     reaches: Mapping[str, AnyReach] = field(default_factory=dict)

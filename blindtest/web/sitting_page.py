@@ -75,6 +75,7 @@ def _serve(
             warnings=device.facts.warnings if device else (),
         ),
         device=device,
+        routes=prepared.routes(),
     )
     app = make_app(service, clock=prepared.clock, hosts=hosts_of(got), link_token=token, cookie_secret=secret)
     address = link(got, token)

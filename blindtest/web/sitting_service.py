@@ -25,12 +25,14 @@ from blindtest.session import (
     Left,
     LevelSet,
     Offer,
+    Route,
     Sitting,
     Sound,
     after,
     event_to_dict,
     offers,
     rows_of,
+    trimmed,
     view_of,
 )
 from blindtest.web.app import Facts, NotStored
@@ -105,6 +107,7 @@ class SittingService:
     rate : clip to Hz
     facts : what the page says before the first sound
     device : plays the sounds here; without one the page fetches and plays them
+    routes : condition to the outputs and the trim of its real unit; those left out sound as they are
     """
 
     def __init__(
@@ -116,6 +119,7 @@ class SittingService:
         rate: Callable[[str], int],
         facts: Facts | None = None,
         device: DevicePlayer | None = None,
+        routes: Mapping[str, Route] | None = None,
     ) -> None:
         self.over = Flag()
         """Set when the sitting is finished or abandoned and its page was told so."""
@@ -124,6 +128,9 @@ class SittingService:
         self._samples = samples
         self._rate = rate
         self._facts = facts or Facts()
+        self._routes = routes or {}
+        if device is None and any(route.outputs for route in self._routes.values()):
+            raise ValueError("outputs of a sound device are switched by a sound device")
         self._player: BrowserPlayer | DevicePlayer = device or BrowserPlayer()
         self._desk = DeviceDesk(device) if device else None
         self._lock = Lock()
@@ -251,9 +258,16 @@ class SittingService:
 
     def _sound(self, offer: Offer) -> Sound:
         plan, samples = self._sitting.plan, self._samples
+        route = self._routes.get(offer.condition)
         return Sound(
             token=offer.token,
-            samples=lambda: samples(offer.clip, offer.condition),
+            samples=lambda: _fed(samples(offer.clip, offer.condition), route),
             rate=self._rate(offer.clip),
             dither=lambda count: plan.dither(offer.trial, offer.attempt, offer.slot, count),
+            outputs=route.outputs if route else (),
         )
+
+
+def _fed(samples: Any, route: Route | None) -> Any:
+    """Return what a condition's unit is fed: every unit's samples go the same way, trimmed or not."""
+    return samples if route is None else trimmed(samples, route.trim_db)

@@ -1,0 +1,37 @@
+"""What every table of a user's typing shares: strictness, keys that come later, and what a field allows in words."""
+
+from dataclasses import dataclass
+from typing import Annotated, ClassVar
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = ["Id", "Label", "Table", "Text", "Words"]
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What a field allows, where its type alone doesn't say it in words."""
+
+    allowed: str
+    choices: tuple[str, ...] = ()
+    """The values, where there are only these."""
+
+
+class Table(BaseModel):
+    """A table of a user's typing."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
+    later: ClassVar[tuple[str, ...]] = ()
+    """Keys that a later stage of the tool reads."""
+    later_values: ClassVar[dict[str, tuple[str, ...]]] = {}
+    """Values of a key that a later stage of the tool knows."""
+
+
+_ID_WORDS = "letters, digits, '-', '_' and '.', at most 64, a letter or digit first"
+Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), Words(_ID_WORDS)]
+Text = Annotated[str, Field(min_length=1, max_length=500, pattern=r"\S"), Words("text of 1 to 500 characters")]
+Label = Annotated[
+    str,
+    Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"),
+    Words("text of 1 to 80 characters"),
+]

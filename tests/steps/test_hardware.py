@@ -1,0 +1,101 @@
+"""Real units from the study file to the report: routed over outputs of one sound device."""
+
+import importlib.util
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from blindtest import steps
+from blindtest.cli.commands import main
+from blindtest.errors import BlindtestError
+from blindtest.session import Route, SimulatedListener, simulate_sitting, simulated_clock
+from blindtest.steps.place import open_store
+from blindtest.steps.playing import open_player
+from blindtest.steps.routes import routes_of
+from blindtest.study import load_study
+
+SPEC = importlib.util.spec_from_file_location(
+    "hardware_folder", Path(__file__).parent.parent / "study" / "hardware_folder.py"
+)
+FOLDER = importlib.util.module_from_spec(SPEC)
+SPEC.loader.exec_module(FOLDER)
+
+
+def blindtest(*arguments: str) -> int:
+    """Run a command in this process, and return its exit code."""
+    with pytest.raises(SystemExit) as ended:
+        main([*map(str, arguments)])
+    return ended.value.code or 0
+
+
+@pytest.fixture
+def routed(tmp_path):
+    text = FOLDER.OUTPUTS.replace(
+        'use = "abx"', 'use = "abx"\n[protocol.changes]\npractice.trials = 1\ntest.trials = 16'
+    )
+    return FOLDER.write(tmp_path / "routed", text.replace("margin = 0.5", "margin = 0.7"), seconds=1.0)
+
+
+def test_routes_come_from_the_study_and_trims_from_the_voltages(routed):
+    routes = routes_of(load_study(routed))
+    # 20 lg of the voltages at 1 kHz, mean of left and right: plover-amp is 20 lg(2.005 * 2.001 / (2.001 * 2.003)) / 2 up.
+    assert routes == {"heron-amp": Route(outputs=(1, 2)), "plover-amp": Route(outputs=(3, 4), trim_db=-0.004)}
+
+
+def test_a_browser_is_refused_and_nothing_is_sealed(routed, capsys):
+    assert blindtest("render", routed) == 0
+    assert blindtest("listen", routed, "--listener", "L-1", "--play", "browser", "--no-browser") == 3
+    assert "a browser can't reach outputs of their own" in capsys.readouterr().err
+    with open_store(load_study(routed), create=False) as store:
+        assert store.sittings() == []
+
+
+def test_clips_of_other_channels_than_outputs_are_refused():
+    with pytest.raises(BlindtestError, match="the clips have 2 channels, condition 'a' has 3 outputs"):
+        open_player(
+            type("Sitting", (), {"has_level": True})(), {(48_000, 2)}, {"a": Route(outputs=(1, 2, 3))},
+            say=lambda line: None,
+        )  # fmt: skip
+
+
+def sit(folder, listener="L-one", seed=3):
+    """Let a simulated listener sit, as `blindtest listen` lets a person."""
+    rng = np.random.default_rng(seed)
+    clock = simulated_clock(datetime.now(UTC), rng, step_s=0.001)
+    with steps.prepare_sitting(folder, listener=listener) as prepared:
+        sitting = simulate_sitting(
+            prepared.sitting.plan, SimulatedListener(pseudonym=listener, d_prime=2.5), rng, clock,
+            study=prepared.sitting.study, save=prepared.answered,
+        )  # fmt: skip
+        prepared.ended(sitting, clock())
+
+
+def test_a_routed_sitting_is_analysed_verified_and_reported(routed):
+    assert blindtest("render", routed) == 0
+    sit(routed)
+    shown = steps.report(routed)
+    page = " ".join(shown.page.read_text(encoding="utf-8").split())
+    for said in (
+        "Real units were compared, fed with the same clip at the same level",
+        "Heron amplifier, 0417 on outputs 1 and 2; Plover amplifier, 0233 on outputs 3 and 4",
+        "heard through the real unit Heron amplifier, 0417, on outputs 1 and 2 of the sound device",
+        "Nothing was rendered: the real units were heard, switched by the program, over outputs",
+        # 20 lg(2.012 / 1.998) less the trim of 0.004 dB.
+        "0.057 dB at 10 kHz",
+        "Voltages were entered by hand; nothing in the record proves them.",
+    ):
+        assert said in page, said
+    assert "Stimuli were played by a web browser" not in page
+    assert steps.verify(routed).grade == "consistent"
+
+
+def test_a_voltage_that_changes_makes_another_seal(routed):
+    assert blindtest("render", routed) == 0
+    one = steps.seal(routed).study_seal.commitment
+    text = (routed / "study.toml").read_text()
+    (routed / "study.toml").write_text(text + "# a remark\n")
+    assert steps.seal(routed).study_seal.commitment == one
+    (routed / "study.toml").write_text(text.replace("[1.998, 2.000]", "[1.999, 2.000]"))
+    assert steps.seal(routed).study_seal.commitment != one
