@@ -381,6 +381,8 @@ _MATCHED = {
 
 
 def _matched(report: ReportInput) -> str:
+    if report.hardware is not None:
+        return "by voltage at 100 Hz, 1 kHz and 10 kHz"
     return _MATCHED.get(report.rendering.match, "by " + clean(report.rendering.match))
 
 

@@ -5,7 +5,7 @@ from typing import Any
 
 from blindtest.design import METHODS, Protocol
 from blindtest.study.findings import Findings
-from blindtest.study.hardware import MATCH_DB, TRIM_HZ, mismatches, trims_db
+from blindtest.study.hardware import MATCH_DB, TRIM_HZ, Hardware, mismatches, trims_db
 from blindtest.study.hardware_tables import VOLTS_KEYS, volts_of
 
 __all__ = ["check_hardware", "check_hardware_protocol", "note_hardware", "trims_wanted"]
@@ -186,11 +186,16 @@ def check_hardware_protocol(data: Tables, protocol: Protocol | None, found: Find
         )  # fmt: skip
 
 
-def note_hardware(data: Tables, found: Findings) -> None:
-    """Note what nobody can verify afterwards."""
+def note_hardware(data: Tables, own: Hardware | None, found: Findings) -> None:
+    """Note what the voltages make of the units, and what nobody can verify afterwards."""
     hardware = data.get("hardware")
-    if hardware is None:
+    if hardware is None or own is None:
         return
+    if own.apart_db:
+        trims = ", ".join(f"{name} {db:+.2f} dB" for name, db in own.trims_db.items())
+        apart = ", ".join(f"{db:.3f} dB at {hz:g} Hz" for hz, db in own.apart_db.items())
+        trimmed = f"the program's trims are {trims}; " if own.trim else ""
+        found.note(("hardware",), f"{trimmed}by their voltages the units are at most this far apart: {apart}")
     found.note(
         ("hardware",),
         "can't be verified from the record: that the units named were the ones connected, and that the voltages are as "

@@ -110,7 +110,7 @@ def look_at_tables(folder: str | Path) -> Loaded:
     if file is not None and protocol is not None and not found.faults:
         study = _study(file, path, protocol, reaches)
         _notes(study, found)
-        note_hardware(data, found)
+        note_hardware(data, study.hardware, found)
     return Loaded(study=study, found=found, data=data, folder=path.parent, path=path)
 
 

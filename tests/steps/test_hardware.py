@@ -1,6 +1,7 @@
 """Real units from the study file to the report: routed over outputs of one sound device."""
 
 import importlib.util
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -30,26 +31,34 @@ def blindtest(*arguments: str) -> int:
     return ended.value.code or 0
 
 
+CHANGES = 'use = "abx"\n[protocol.changes]\npractice.trials = 1\ntest.trials = 16'
+
+
+@pytest.fixture(scope="module")
+def rendered(tmp_path_factory):
+    """A routed study, rendered once."""
+    text = FOLDER.OUTPUTS.replace('use = "abx"', CHANGES).replace("margin = 0.5", "margin = 0.7")
+    place = FOLDER.write(tmp_path_factory.mktemp("hardware") / "routed", text, seconds=1.0)
+    steps.render(place)
+    return place
+
+
 @pytest.fixture
-def routed(tmp_path):
-    text = FOLDER.OUTPUTS.replace(
-        'use = "abx"', 'use = "abx"\n[protocol.changes]\npractice.trials = 1\ntest.trials = 16'
-    )
-    return FOLDER.write(tmp_path / "routed", text.replace("margin = 0.5", "margin = 0.7"), seconds=1.0)
+def routed(rendered, tmp_path):
+    return shutil.copytree(rendered, tmp_path / "routed")
 
 
 def test_routes_come_from_the_study_and_trims_from_the_voltages(routed):
     routes = routes_of(load_study(routed))
-    # 20 lg of the voltages at 1 kHz, mean of left and right: plover-amp is 20 lg(2.005 * 2.001 / (2.001 * 2.003)) / 2 up.
+    # At 1 kHz plover-amp is (20 lg(2.005 / 2.001) + 20 lg(2.001 / 2.003)) / 2 = 0.004 dB up.
     assert routes == {"heron-amp": Route(outputs=(1, 2)), "plover-amp": Route(outputs=(3, 4), trim_db=-0.004)}
 
 
 def test_a_browser_is_refused_and_nothing_is_sealed(routed, capsys):
-    assert blindtest("render", routed) == 0
     assert blindtest("listen", routed, "--listener", "L-1", "--play", "browser", "--no-browser") == 3
     assert "a browser can't reach outputs of their own" in capsys.readouterr().err
     with open_store(load_study(routed), create=False) as store:
-        assert store.sittings() == []
+        assert store.sittings() == ()
 
 
 def test_clips_of_other_channels_than_outputs_are_refused():
@@ -72,9 +81,9 @@ def sit(folder, listener="L-one", seed=3):
         prepared.ended(sitting, clock())
 
 
-def test_a_routed_sitting_is_analysed_verified_and_reported(routed):
-    assert blindtest("render", routed) == 0
+def test_a_routed_sitting_is_analysed_verified_and_reported(routed, monkeypatch):
     sit(routed)
+    monkeypatch.setattr("blindtest.steps.reporting.figures", lambda facts: {})  # drawn in tests/report
     shown = steps.report(routed)
     page = " ".join(shown.page.read_text(encoding="utf-8").split())
     for said in (
@@ -92,7 +101,6 @@ def test_a_routed_sitting_is_analysed_verified_and_reported(routed):
 
 
 def test_a_voltage_that_changes_makes_another_seal(routed):
-    assert blindtest("render", routed) == 0
     one = steps.seal(routed).study_seal.commitment
     text = (routed / "study.toml").read_text()
     (routed / "study.toml").write_text(text + "# a remark\n")
