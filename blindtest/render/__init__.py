@@ -21,10 +21,12 @@ from .chain import (
     playback_inverse_db,
 )
 from .correction_stage import CorrectionStage
+from .distortion import DistortionStage
 from .filters import FilterCurve
 from .hump import HumpStage
 from .job import RenderJob
 from .programme import ClipSource
+from .source_stage import SourceImpedanceStage
 from .stimuli import Rendered, Stimulus, load_rendered, render
 
 __all__ = [
@@ -34,6 +36,7 @@ __all__ = [
     "CommonCurve",
     "Condition",
     "CorrectionStage",
+    "DistortionStage",
     "FilterCurve",
     "GainStage",
     "HumpStage",
@@ -43,6 +46,7 @@ __all__ = [
     "RenderJob",
     "Rendered",
     "ResponseStage",
+    "SourceImpedanceStage",
     "Stage",
     "Stimulus",
     "TiltStage",

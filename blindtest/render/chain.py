@@ -172,6 +172,11 @@ class Condition:
         """The stage that stands in for the clip, if there is one."""
         return next((stage for stage in self.stages if isinstance(stage, RecordingStage)), None)
 
+    @property
+    def distortion(self) -> Stage | None:
+        """The stage that adds harmonics, if there is one; it works ahead of every filter."""
+        return next((stage for stage in self.stages if stage.kind == "harmonics"), None)
+
     def facts(self) -> list[Mapping[str, object]]:
         """Return what decides the chain's sound, stage by stage; the condition's name is not part of it."""
         return [stage.facts() for stage in self.stages]

@@ -27,6 +27,7 @@ from blindtest.audio import (
     true_peak,
 )
 
+from .distortion import DistortionStage, distorted
 from .programme import CLIP, Programme
 
 __all__ = ["Draft", "Filters", "Finished", "Measure", "Unsettled", "dither", "drafts", "finished"]
@@ -51,6 +52,8 @@ class Filters:
 
     programme: Mapping[str, Path]
     """Condition to the programme it is made from: `CLIP` or a recording."""
+    distortion: Mapping[str, DistortionStage]
+    """Condition to the stage that adds harmonics ahead of its filter, where it has one."""
     firs: Mapping[str, NDArray[np.float64] | None]
     """Condition to its filter (taps,); None is the unit impulse."""
     weighted: Mapping[str, NDArray[np.float64] | None]
@@ -97,12 +100,13 @@ def drafts(
 ) -> Iterator[Draft]:
     """Yield the draft of each condition, filtered and measured; one forward transform a group and programme."""
     clip_loudness = _clip_loudness(programmes[CLIP], filters) if match == "1khz" else math.nan
-    by_programme: dict[tuple[Path, int], list[str]] = {}
+    by_programme: dict[tuple[Path, DistortionStage | None, int], list[str]] = {}
     for condition in conditions:
         fir = filters.firs[condition]
-        by_programme.setdefault((filters.programme[condition], 0 if fir is None else len(fir)), []).append(condition)
-    for (path, _), members in by_programme.items():
-        programme = programmes[path]
+        place = (filters.programme[condition], filters.distortion.get(condition), 0 if fir is None else len(fir))
+        by_programme.setdefault(place, []).append(condition)
+    for (path, distortion, _), members in by_programme.items():
+        programme = distorted(programmes[path], distortion)
         size = max(1, GROUP_BYTES // (programme.frames.nbytes * 2))
         for first in range(0, len(members), size):
             group = members[first : first + size]

@@ -16,6 +16,7 @@ from blindtest.device import check_length, minimum_phase_fir, taps_for
 from blindtest.errors import BlindtestError
 
 from .chain import CommonCurve, Condition, condition_curve_db, display_grid, heard_curve_db
+from .distortion import DistortionStage
 from .drafts import Draft, Filters, drafts
 from .job import RenderJob
 from .programme import CLIP, ClipSource, Programme, read_programmes
@@ -117,6 +118,11 @@ class Bench:
             programme={
                 condition.id: CLIP if condition.recording is None else condition.recording.files[clip]
                 for condition in self._job.conditions
+            },
+            distortion={
+                condition.id: condition.distortion
+                for condition in self._job.conditions
+                if isinstance(condition.distortion, DistortionStage)
             },
             firs=made.firs,
             weighted=made.weighted,

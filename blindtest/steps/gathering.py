@@ -185,6 +185,15 @@ def _condition(study: Study, name: str) -> ConditionFacts:
                 f"the correction of {study.unit(own.unit).name} towards {own.target} from {low:g} to {high:g} Hz, "
                 f"boost up to {own.max_boost_db:g} dB, {own.phase} phase"
             )
+        elif (bent := stage.harmonics) is not None:
+            more = f", {bent.scale_db:+g} dB" if bent.scale_db else ""
+            chain.append(
+                f"the harmonics of {study.unit(bent.unit).name} as measured{more}, {bent.polarity} polarity, filters "
+                f"{bent.filters} the nonlinearity, a full-scale sine at {bent.full_scale_db:g} dB of its table; "
+                "intermodulation as the model predicts"
+            )
+        elif (source := stage.source_impedance) is not None:
+            chain.append(f"a source of {source.ohm:g} ohm ahead of the impedance of {study.unit(source.unit).name}")
         elif stage.lowpass_hz is not None:
             chain.append(f"a low-pass at {stage.lowpass_hz:g} Hz (ITU-R BS.1534-3, 5.1)")
         elif stage.tilt_db_per_octave is not None:

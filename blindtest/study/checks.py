@@ -10,6 +10,7 @@ from typing import Any
 
 from blindtest.errors import did_you_mean
 from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
+from blindtest.study.bench_checks import check_bench_stages, check_unit_bench
 from blindtest.study.findings import Findings
 from blindtest.study.grid_checks import check_grid
 from blindtest.study.paths import PathTrouble, file_at, matching
@@ -18,7 +19,9 @@ __all__ = ["check_tables", "entries", "has_hidden_ids", "ids", "known"]
 
 Tables = dict[str, Any]
 
-STAGE_KEYS = "response, correction, gain_db, recording, lowpass_hz, tilt_db_per_octave or hump"
+STAGE_KEYS = (
+    "response, correction, harmonics, source_impedance, gain_db, recording, lowpass_hz, tilt_db_per_octave or hump"
+)
 SHORTEST_S = 0.4
 """One gating block of BS.1770: a shorter excerpt has no loudness."""
 DECOY_LABEL = "unnamed rendering"
@@ -32,12 +35,14 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
     for name in ("unit", "condition", "clip", "claim"):
         _ids_are_unique(data, name, found)
     for index, unit in entries(data, "unit"):
-        _unit_files(unit, index, folder, found)
+        _unit_files(data, unit, index, folder, found)
         _band(unit, index, found)
+        check_unit_bench(unit, index, folder, found)
     _playback(data, folder, found)
     for index, condition in entries(data, "condition"):
         for number, stage in enumerate(condition.get("stages", ())):
             _stage(data, stage, ("condition", index, "stages", number), folder, found)
+        check_bench_stages(data, condition, index, found)
         check_grid(condition, index, found)
     _one_rig(data, found)
     for index, clip in entries(data, "clip"):
@@ -96,11 +101,11 @@ def _clips_are_no_conditions(data: Tables, found: Findings) -> None:
 # Units and playback
 
 
-def _unit_files(unit: Tables, index: int, folder: Path, found: Findings) -> None:
+def _unit_files(data: Tables, unit: Tables, index: int, folder: Path, found: Findings) -> None:
     path = ("unit", index)
     given = [key for key in ("responses", "left", "right") if key in unit]
     if not any(found.is_touched(*path, key) for key in ("responses", "left", "right", "impulse_responses")):
-        if not given:
+        if not given and not _is_without_response(data, unit):
             found.fault(
                 (*path, "responses"),
                 "missing: the unit has no measurement",
@@ -127,6 +132,19 @@ def _unit_files(unit: Tables, index: int, folder: Path, found: Findings) -> None
                 if name in seen:
                     found.fault((*path, key, number), f"{name} is named twice, a seating counts once", got=pattern)
                 seen[name] = key
+
+
+def _is_without_response(data: Tables, unit: Tables) -> bool:
+    """Return whether a unit needs no response: only its harmonics or its impedance are made audible."""
+    stages = [
+        stage
+        for _, condition in entries(data, "condition")
+        for stage in condition.get("stages", ())
+        if isinstance(stage, dict)
+    ]
+    applied = [stage.get("response") for stage in stages] + [_correction(stage).get("unit") for stage in stages]
+    applied.append(data.get("playback", {}).get("unit"))
+    return ("harmonics" in unit or "impedance" in unit) and unit.get("id") not in applied
 
 
 def _band(unit: Tables, index: int, found: Findings) -> None:

@@ -17,9 +17,17 @@ GRID_STAGES: Mapping[str, tuple[float, float]] = {
     "gain_db": (-60.0, 20.0),
     "tilt_db_per_octave": (-6.0, 6.0),
     "hump": (-24.0, 24.0),
+    "harmonics": (-60.0, 60.0),
+    "source_impedance": (0.001, 100_000.0),
 }
 """Stages whose number a grid can run over, and what that number may be. Another stage joins here and in `_with`."""
-GRID_UNITS = {"gain_db": "dB", "tilt_db_per_octave": "dB per octave", "hump": "dB"}
+GRID_UNITS = {
+    "gain_db": "dB",
+    "tilt_db_per_octave": "dB per octave",
+    "hump": "dB",
+    "harmonics": "dB of distortion above the stage's own",
+    "source_impedance": "ohm",
+}
 
 
 def level_name(grid: str, value: float) -> str:
@@ -56,6 +64,12 @@ def _ascending(values: Sequence[float]) -> list[float]:
 def _with(stage: StudyStage, kind: str, value: float) -> StudyStage:
     if kind == "hump" and stage.hump is not None:
         return replace(stage, hump=replace(stage.hump, gain_db=value))
+    if kind == "harmonics" and stage.harmonics is not None:
+        # Counted from the stage's own scale, so that levels can rise from far below what was measured.
+        own = stage.harmonics
+        return replace(stage, harmonics=replace(own, scale_db=own.scale_db + value))
+    if kind == "source_impedance" and stage.source_impedance is not None:
+        return replace(stage, source_impedance=replace(stage.source_impedance, ohm=value))
     if kind == "gain_db" and stage.gain_db is not None:
         return replace(stage, gain_db=value)
     if kind == "tilt_db_per_octave" and stage.tilt_db_per_octave is not None:

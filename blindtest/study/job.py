@@ -20,6 +20,7 @@ from blindtest.render import (
     Stage,
     TiltStage,
 )
+from blindtest.study.bench_stages import BenchStages
 from blindtest.study.measurements import unit_response
 from blindtest.study.study import Study, StudyCorrection, StudyStage
 
@@ -43,6 +44,7 @@ def render_job(study: Study) -> RenderJob:
         used.add(study.playback.unit)
     faults: list[Fault] = []
     responses: dict[str, Response] = {}
+    bench = BenchStages(study)
     for unit in study.units:
         if unit.id not in used:
             continue
@@ -58,7 +60,11 @@ def render_job(study: Study) -> RenderJob:
     conditions = []
     for one in study.conditions:
         try:
-            stages = tuple(_stage(stage, responses, study) for stage in one.stages if _is_known(stage, responses))
+            stages = tuple(
+                bench.stage(one, number, responses) or _stage(stage, responses, study)
+                for number, stage in enumerate(one.stages)
+                if _is_known(stage, responses)
+            )
         except BlindtestError as error:
             faults += error.faults
             continue

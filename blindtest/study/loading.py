@@ -43,7 +43,9 @@ from blindtest.study.study import (
     StudyClip,
     StudyCondition,
     StudyCorrection,
+    StudyHarmonics,
     StudyHump,
+    StudySourceImpedance,
     StudyStage,
     Unit,
 )
@@ -221,6 +223,8 @@ def _unit(table: UnitTable, folder: Path) -> Unit:
         left=files(table.left),
         right=files(table.right),
         trusted_band_hz=None if band is None else (band[0], band[1]),
+        harmonics=table.harmonics or "",
+        impedance=table.impedance or "",
         serial_suffix=table.serial_suffix or "",
         revision=table.revision or "",
         measured=table.measured,
@@ -269,6 +273,10 @@ def _stage(table: StageTable) -> StudyStage:
         correction=correction,
         lowpass_hz=table.lowpass_hz,
         tilt_db_per_octave=table.tilt_db_per_octave,
+        harmonics=None if table.harmonics is None else StudyHarmonics(**dict(table.harmonics)),
+        source_impedance=None
+        if table.source_impedance is None
+        else StudySourceImpedance(unit=table.source_impedance.unit, ohm=table.source_impedance.ohm),
         hump=None
         if table.hump is None
         else StudyHump(frequency_hz=table.hump.frequency_hz, gain_db=table.hump.gain_db, q=table.hump.q),

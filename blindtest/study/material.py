@@ -8,6 +8,7 @@ from typing import Any
 from blindtest.audio import Clip, excerpt, read_clip
 from blindtest.device import Response, correction_curve, read_response
 from blindtest.errors import BlindtestError, Fault
+from blindtest.study.bench_checks import check_bench_files
 from blindtest.study.findings import Findings, Note
 from blindtest.study.lengths import check_lengths
 from blindtest.study.loading import look_at_tables
@@ -79,6 +80,7 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
         if band := unit.get("trusted_band_hz"):
             _check_band(band, response, index, found)
         measured[unit.get("id")] = response
+    check_bench_files(data, folder, found)
     _check_corrections(data, folder, measured, found)
     if isinstance(curve := data.get("playback", {}).get("field_curve"), str):
         for path in _present(folder, [curve]):

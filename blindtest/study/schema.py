@@ -122,7 +122,7 @@ class StorageTable(Table):
 class UnitTable(Table):
     """What was measured."""
 
-    later = ("impulse_responses", "harmonics", "impedance", "sensitivity_mv_94db", "amplifier")
+    later = ("impulse_responses", "sensitivity_mv_94db", "amplifier")
     id: Id = Field(description="a short name that conditions and [playback] refer to")
     name: Text = Field(description="the unit's name, as it shall stand in the report")
     kind: Literal["headphone", "loudspeaker", "electronics"] = Field(description="what kind of equipment it is")
@@ -140,6 +140,12 @@ class UnitTable(Table):
     left: Files | None = Field(None, description="the response files of the left channel, together with right")
     right: Files | None = Field(None, description="the response files of the right channel, together with left")
     trusted_band_hz: Band | None = Field(None, description="the band in which the measurement is to be trusted")
+    harmonics: FilePath | None = Field(
+        None, description="the path of its table of harmonics: a row per frequency and level, columns H2, H3, ..."
+    )
+    impedance: FilePath | None = Field(
+        None, description="the path of its impedance curve: frequency in Hz, impedance in ohm, phase if measured"
+    )
 
 
 class PlaybackTable(Table):
@@ -206,18 +212,45 @@ class HumpTable(Table):
 class GridTable(Table):
     """The levels of one stage that a threshold is looked for on, rendered ahead."""
 
-    stage: Literal["gain_db", "tilt_db_per_octave", "hump"] = Field(
-        description="the stage of this chain whose number runs over the values: gain_db, tilt_db_per_octave or hump"
+    stage: Literal["gain_db", "tilt_db_per_octave", "hump", "harmonics", "source_impedance"] = Field(
+        description="the stage of this chain whose number runs over the values: gain_db, tilt_db_per_octave, hump, "
+        "harmonics (dB more than its scale_db) or source_impedance (ohm)"
     )
     values: Annotated[list[float], Words("3 to 60 numbers in [ ], all above 0 or all below 0")] = Field(
         min_length=3, max_length=60, description="the values it takes, in steps that the ear takes for equal"
     )
 
 
+class HarmonicsTable(Table):
+    """The measured harmonics of a unit, and at which of their levels the clip is reproduced."""
+
+    unit: Id = Field(description="the id of the unit whose harmonics are applied")
+    full_scale_db: float = Field(
+        ge=-60, le=160, description="the level of the table at which a full-scale sine of the clip is reproduced, in dB"
+    )
+    at_db: float | None = Field(
+        None, description="the level of the table that is met exactly; else the highest: others as the model has them"
+    )
+    scale_db: float = Field(0.0, ge=-80, le=60, description="how much more (or less) distortion there is, in dB")
+    polarity: Literal["as measured", "inverted"] = Field(
+        "as measured", description="as measured, or inverted: even orders the other way up"
+    )
+    filters: Literal["after", "before"] = Field(
+        "after", description="after or before: where the filters of the orders stand, behind the nonlinearity or ahead"
+    )
+
+
+class SourceImpedanceTable(Table):
+    """A source that isn't 0 ohm, ahead of a unit whose impedance was measured."""
+
+    unit: Id = Field(description="the id of the unit whose impedance loads the source")
+    ohm: float = Field(gt=0, le=100_000, description="the output impedance of the source in ohm")
+
+
 class StageTable(Table):
     """One stage of a condition's chain: exactly one of its keys."""
 
-    later = ("harmonics", "source_impedance", "imbalance", "excess_phase", "impulse_response", "sections")
+    later = ("imbalance", "excess_phase", "impulse_response", "sections")
     response: Id | None = Field(None, description="the id of the unit whose response is applied")
     gain_db: float | None = Field(None, ge=-60, le=20, description="a gain in dB")
     recording: RecordingTable | None = Field(None, description="files that stand in for the clips")
@@ -230,6 +263,12 @@ class StageTable(Table):
     )
     tilt_db_per_octave: float | None = Field(
         None, ge=-6, le=6, description="a tilt of the whole spectrum about 1 kHz in dB an octave: a decoy"
+    )
+    harmonics: HarmonicsTable | None = Field(
+        None, description="the measured harmonics of a unit: { unit = 'unit-id', full_scale_db = 104 }"
+    )
+    source_impedance: SourceImpedanceTable | None = Field(
+        None, description="a source's output impedance ahead of a unit: { unit = 'unit-id', ohm = 120 }"
     )
     hump: HumpTable | None = Field(None, description="one peaking section: { frequency_hz = 1000, gain_db = 3, q = 1 }")
 

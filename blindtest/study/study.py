@@ -21,7 +21,9 @@ __all__ = [
     "StudyClip",
     "StudyCondition",
     "StudyCorrection",
+    "StudyHarmonics",
     "StudyHump",
+    "StudySourceImpedance",
     "StudyStage",
     "Unit",
     "study_files",
@@ -45,6 +47,9 @@ class Unit:
     left: tuple[str, ...] = ()
     right: tuple[str, ...] = ()
     trusted_band_hz: tuple[float, float] | None = None
+    harmonics: str = ""
+    """A file relative to the study folder, as the next."""
+    impedance: str = ""
     serial_suffix: str = ""
     revision: str = ""
     measured: date | None = None
@@ -53,6 +58,11 @@ class Unit:
     def files(self) -> tuple[str, ...]:
         """Every response file."""
         return (*self.responses, *self.left, *self.right)
+
+    @property
+    def further_files(self) -> tuple[str, ...]:
+        """What else was measured."""
+        return tuple(name for name in (self.harmonics, self.impedance) if name)
 
     @property
     def seatings(self) -> int:
@@ -102,6 +112,26 @@ class StudyHump:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StudyHarmonics:
+    """The harmonics of a unit as a stage, as the study names them."""
+
+    unit: str
+    full_scale_db: float
+    at_db: float | None = None
+    scale_db: float = 0.0
+    polarity: Literal["as measured", "inverted"] = "as measured"
+    filters: Literal["after", "before"] = "after"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudySourceImpedance:
+    """A source's output impedance ahead of a unit."""
+
+    unit: str
+    ohm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StudyStage:
     """One stage as the study names it; exactly one of its kinds is set, `align` goes with a recording."""
 
@@ -115,10 +145,12 @@ class StudyStage:
     lowpass_hz: float | None = None
     tilt_db_per_octave: float | None = None
     hump: StudyHump | None = None
+    harmonics: StudyHarmonics | None = None
+    source_impedance: StudySourceImpedance | None = None
 
     @property
     def unit(self) -> str | None:
-        """The id of the unit whose measurement the stage needs, if any."""
+        """The id of the unit whose response the stage needs, if any."""
         return self.correction.unit if self.correction is not None else self.response
 
 
@@ -236,7 +268,7 @@ def study_files(study: Study) -> dict[str, str]:
     BlindtestError
         A file has gone or can't be read.
     """
-    names = [study.path.name, *(name for unit in study.units for name in unit.files)]
+    names = [study.path.name, *(name for unit in study.units for name in (*unit.files, *unit.further_files))]
     names += [study.playback.field_curve] if study.playback and study.playback.field_curve else []
     names += [clip.file for clip in study.clips]
     names += [

@@ -29,8 +29,8 @@ level = "SPL"                                       #! unit.heron.level | 'SPL' 
 reference_point = "eardrum"
 responses = ["measurements/heron/*.txt", 5]         #! unit.heron.responses | 5 | a path relative to
 trusted_band_hz = [20]                              #! unit.heron.trusted_band_hz | a list of 1 | two frequencies
-impedance = "measurements/z.txt"                    #! unit.heron.impedance | not yet: impedance |
-harmonics = []                                      #! unit.heron.harmonics | not yet: harmonics |
+impedance = "measurements/z.txt"                    #! unit.heron.impedance | 'measurements/z.txt' | there is no such file
+harmonics = 5                                       #! unit.heron.harmonics | 5 | a path relative to
 sensitivity_mv_94db = 30                            #! unit.heron.sensitivity_mv_94db | not yet: sensitivity_mv_94db |
 [[unit]]                                            #! unit.plover.rig | missing | the measurement rig
 id = "plover"
@@ -86,7 +86,7 @@ ceiling_dbtp = 3.0                                  #! rendering.ceiling_dbtp | 
 [[condition]]
 id = "heron one"                                    #! condition.#1.id | 'heron one' | letters, digits
 stages = [{ response = "heron", gain_db = 1.0 },    #! condition.#1.stages.#1 | response, gain_db | exactly one key
-          { harmonics = { unit = "heron" } },       #! condition.#1.stages.#2.harmonics | not yet: harmonics |
+          { harmonics = { unit = "heron" } },       #! condition.#1.stages.#2.harmonics.full_scale_db | missing | the level of the table
           { gain_db = inf }]                        #! condition.#1.stages.#3.gain_db | inf | a number from -60 to 20
 [[condition]]
 id = "plover"

@@ -43,7 +43,7 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
     "uvicorn": ("web/",),
     "click": ("cli/",),
     "rich": ("cli/",),
-    "pandas": ("stats/", "report/", "device/harmon", "device/impedance.py"),
+    "pandas": ("stats/", "report/", "device/harmon", "device/impedance.py", "render/distortion.py", "study/bench"),
     "rfc8785": ("design/seal.py",),
 }
 """Where a package may be imported, as beginnings of paths inside the package."""

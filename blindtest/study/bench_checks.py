@@ -1,0 +1,84 @@
+"""What must hold of the stages that come from harmonics and impedance, and what these files hold."""
+
+from pathlib import Path
+from typing import Any
+
+from blindtest.device import Impedance, read_harmonics, read_impedance
+from blindtest.errors import BlindtestError, did_you_mean
+from blindtest.study.findings import Findings
+from blindtest.study.paths import PathTrouble, file_at
+
+__all__ = ["check_bench_files", "check_bench_stages", "check_unit_bench"]
+
+KEYS = {"harmonics": "harmonics", "source_impedance": "impedance"}
+"""Stage to the unit's key that it reads."""
+FILTERS = ("response", "correction", "lowpass_hz", "tilt_db_per_octave", "hump", "source_impedance")
+
+
+def check_unit_bench(unit: dict[str, Any], index: int, folder: Path, found: Findings) -> None:
+    """Gather which of a unit's further files aren't there."""
+    for key in ("harmonics", "impedance"):
+        if isinstance(name := unit.get(key), str) and not found.is_touched("unit", index, key):
+            try:
+                file_at(folder, name)
+            except PathTrouble as trouble:
+                place = ("unit", index, key)
+                found.fault(place, trouble.problem, got=name, allowed=trouble.allowed, remedy=trouble.remedy)
+
+
+def check_bench_stages(data: dict[str, Any], condition: dict[str, Any], index: int, found: Findings) -> None:
+    """Gather what is wrong with the stages of one condition that need a unit's harmonics or impedance."""
+    units = {unit["id"]: unit for unit in data.get("unit", ()) if isinstance(unit, dict) and "id" in unit}
+    distortions = 0
+    filters_seen = ""
+    for number, stage in enumerate(condition.get("stages", ())):
+        if not isinstance(stage, dict):
+            continue
+        place = ("condition", index, "stages", number)
+        for kind, key in KEYS.items():
+            own = stage.get(kind)
+            if not isinstance(own, dict) or not isinstance(name := own.get("unit"), str):
+                continue
+            if name not in units:
+                if not found.is_touched("unit"):
+                    allowed = ", ".join(units) or "none: the file has no [[unit]]"
+                    remedy = did_you_mean(name, units)
+                    found.fault((*place, kind, "unit"), "no unit has this id", got=name, allowed=allowed, remedy=remedy)
+            elif key not in units[name] and not found.is_touched("unit"):
+                problem = f"the unit has no {key}"
+                remedy = f"write {key} = 'measurements/...' in [[unit]] {name!r}"
+                found.fault((*place, kind, "unit"), problem, got=name, remedy=remedy)
+        if "harmonics" in stage:
+            distortions += 1
+            if distortions > 1:
+                found.fault((*place, "harmonics"), "a second stage of harmonics in one chain", allowed="one")
+            if filters_seen and not found.is_touched("condition", index, "stages"):
+                found.fault(
+                    (*place, "harmonics"),
+                    f"harmonics stand behind {filters_seen}: a nonlinearity comes ahead of what it is heard through",
+                    remedy="write it ahead of every filter of the chain; it is referred back through the response",
+                )
+        filters_seen = filters_seen or next((key for key in FILTERS if key in stage), "")
+
+
+def check_bench_files(data: dict[str, Any], folder: Path, found: Findings) -> None:
+    """Read every table of harmonics and every impedance that is there."""
+    for index, unit in enumerate(data.get("unit", ())):
+        for key, read in (("harmonics", read_harmonics), ("impedance", read_impedance)):
+            name = unit.get(key)
+            if not isinstance(name, str):
+                continue
+            try:
+                path = file_at(folder, name)
+            except PathTrouble:
+                continue
+            try:
+                made = read(path)
+            except BlindtestError as error:
+                found.faults += [fault.in_file(str(path)) for fault in error.faults]
+                continue
+            remarks = made.remarks if isinstance(made, Impedance) else made.attrs.get("remarks", ())
+            for remark in remarks:
+                found.note(("unit", index, key), str(remark))
+            if isinstance(made, Impedance) and made.phase is None:
+                found.note(("unit", index, key), "only the magnitude is known: its phase is rebuilt as minimum phase")
