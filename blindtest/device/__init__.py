@@ -6,6 +6,7 @@ Usable alone on anybody's files. Frequencies in Hz ascending (bins,), levels in 
 from .correction import Correction, correction_fir
 from .correction_curve import CorrectionCurve, HeldBack, correction_curve
 from .drive import Amplifier, Demand, Sensitivity, demand, power_mw, source_emf
+from .excess_phase import ExcessPhase, excess_phase, mean_excess_phase
 from .exposure import (
     LIMITS,
     ExposureLimit,
@@ -22,6 +23,15 @@ from .fir import LengthCheck, check_length, minimum_phase_fir, minimum_phase_imp
 from .harmonic_table import db_to_percent, parse_harmonics, percent_to_db, read_harmonics, total_harmonic_distortion
 from .harmonics import HarmonicStage, harmonic_stage
 from .impedance import Impedance, divider_response, parse_impedance, read_impedance
+from .impulse import (
+    ImpulseFacts,
+    ImpulseResponse,
+    at_rate,
+    impulse_facts,
+    impulse_response_of,
+    read_impulse_responses,
+    windowed,
+)
 from .inverse import RegularisedInverse, regularised_inverse_db
 from .reading import parse_response, read_response
 from .response import (
@@ -41,16 +51,20 @@ __all__ = [
     "Correction",
     "CorrectionCurve",
     "Demand",
+    "ExcessPhase",
     "ExposureLimit",
     "HarmonicStage",
     "HeldBack",
     "Impedance",
+    "ImpulseFacts",
+    "ImpulseResponse",
     "LengthCheck",
     "RegularisedInverse",
     "Response",
     "SeatingAverage",
     "Sensitivity",
     "a_weighting_db",
+    "at_rate",
     "average_seatings",
     "channel_mean",
     "check_length",
@@ -63,14 +77,18 @@ __all__ = [
     "diffuse_field_curve",
     "divider_response",
     "dose",
+    "excess_phase",
     "exposure_pa2h",
     "field_level_dba",
     "free_field_curve",
     "harmonic_stage",
+    "impulse_facts",
+    "impulse_response_of",
     "impulse_wav",
     "interpolated",
     "level_at",
     "level_between",
+    "mean_excess_phase",
     "minimum_phase_fir",
     "minimum_phase_impulse",
     "parse_harmonics",
@@ -81,6 +99,7 @@ __all__ = [
     "programme_signal_db",
     "read_harmonics",
     "read_impedance",
+    "read_impulse_responses",
     "read_response",
     "regularised_inverse_db",
     "seconds_allowed",
@@ -88,4 +107,5 @@ __all__ = [
     "source_emf",
     "taps_for",
     "total_harmonic_distortion",
+    "windowed",
 ]
