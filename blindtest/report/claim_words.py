@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from blindtest.report.attribute_words import attribute_beside, attribute_plan, attribute_sentence, d_span, d_words
 from blindtest.report.choice_facts import PlanFacts
 from blindtest.report.claim_facts import ClaimFacts, ClaimResult
-from blindtest.report.companion_words import in_passing, second_thoughts
+from blindtest.report.companion_words import asked_for, in_passing, second_thoughts
 from blindtest.report.heard_words import NOBODY, decisive, heard_beside, heard_plan, heard_sentence
 from blindtest.report.listened_facts import ListenedPlan
 from blindtest.report.listened_words import listened_beside, listened_numbers, listened_plan, listened_sentence
@@ -169,11 +169,11 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         word=result.word,
         sentence=sentence,
         beside=(*_family(result), *beside),
-        further=further,
+        further=(*further, *asked_for(result.companions)),
         tabled=tabled,
         thoughts=second_thoughts(result.companions),
         passing=in_passing(result.companions),
-        looks=tuple(f"{one.name}: {one.sentence}" for one in result.companions if not one.notable),
+        looks=tuple(f"{one.name}: {one.sentence}" for one in result.companions if not one.notable and not one.asked),
     )
 
 

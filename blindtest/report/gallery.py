@@ -1,5 +1,6 @@
 """All figures of a report, in the order of its page."""
 
+from blindtest.report.answering import times_figure
 from blindtest.report.correction_figures import correction_figures
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
@@ -29,6 +30,7 @@ def figures(report: ReportInput) -> dict[str, Figure]:
         *effects_figures(report),
         ratings_figure(report),
         *model_figures(report),
+        times_figure(report),
         record_figure(report),
         response_figure(report),
         *correction_figures(report),

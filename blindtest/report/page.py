@@ -10,6 +10,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
+from blindtest.report.answering import answering, answering_words
 from blindtest.report.attribute_words import d_span, d_words
 from blindtest.report.choice_facts import Tested
 from blindtest.report.claim_facts import ClaimResult
@@ -100,6 +101,8 @@ def html(report: ReportInput, *, figures: Mapping[str, Figure] | None = None) ->
             order=order,
             order_said=order_on_record(report),
             trial_groups=_trial_groups(report),
+            answered=answering(report),
+            fast=answering_words(answering(report)),
             ending=partial(_ending, report),
             pair=lambda one: short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)]),
             clip_title=lambda clip: next((c.title or c.id for c in report.clips if c.id == clip), clip),
@@ -187,6 +190,8 @@ class _TrialGroup:
     trials: tuple[TrialFacts, ...]
     slots: list[str]
     right: bool
+    sure: bool
+    """Whether it was asked how sure answers were."""
 
 
 def _trial_groups(report: ReportInput) -> tuple[_TrialGroup, ...]:
@@ -200,6 +205,7 @@ def _trial_groups(report: ReportInput) -> tuple[_TrialGroup, ...]:
             trials=tuple(trials),
             slots=list(dict.fromkeys(name for trial in trials for name, _ in trial.slots)),
             right=any(trial.right for trial in trials),
+            sure=any(trial.confidence is not None for trial in trials),
         )
         for method, trials in groups.items()
     )

@@ -149,6 +149,8 @@ class TrialFacts:
     answered_at: datetime | None = None
     time_taken_s: float | None = None
     switches: int | None = None
+    confidence: float | None = None
+    """How sure the answer was, 1 to 4; None where that was not asked."""
     faults: tuple[str, ...] = ()
 
     @property

@@ -28,6 +28,7 @@ from blindtest.stats.companions import (
     survival_companions,
 )
 from blindtest.stats.conclusion import Conclusion, conclude
+from blindtest.stats.confidence import ConfidenceResult, LevelResult, confidence_look, type_2_area
 from blindtest.stats.contrast_conclusion import ContrastConclusion, conclude_contrast
 from blindtest.stats.discrimination import (
     DiscriminationResult,
@@ -237,6 +238,7 @@ __all__ = [
     "Companion",
     "Conclusion",
     "ConditionSummary",
+    "ConfidenceResult",
     "ConfidenceSequence",
     "ContrastConclusion",
     "ContrastDesign",
@@ -264,6 +266,7 @@ __all__ = [
     "IntraclassShares",
     "JointTest",
     "LabelEffectResult",
+    "LevelResult",
     "LikelihoodRatio",
     "LikelihoodRatioResult",
     "LinearFit",
@@ -349,6 +352,7 @@ __all__ = [
     "conclude_contrast",
     "conclude_preference",
     "conclude_threshold",
+    "confidence_look",
     "confidence_sequence",
     "contrast_power",
     "contrast_sample_size",
@@ -441,6 +445,7 @@ __all__ = [
     "trial_trend",
     "two_ac_power",
     "two_ac_test",
+    "type_2_area",
     "unbiased_criterion",
     "up_down_target",
     "weighted_step_ratio",

@@ -15,6 +15,7 @@ from blindtest.stats.bayes import bayesian_discrimination, bayesian_preference
 from blindtest.stats.beta_binomial import fit_beta_binomial
 from blindtest.stats.bias import response_bias
 from blindtest.stats.circular_triads import circular_triads
+from blindtest.stats.confidence import confidence_look
 from blindtest.stats.discrimination import DiscriminationResult
 from blindtest.stats.heterogeneity import fit_heterogeneous_preferences
 from blindtest.stats.listeners import ListenerResults, counted_trials, listener_results
@@ -58,6 +59,8 @@ class Companion:
     """Whether it should make a reader think twice."""
     result: Any
     """The result itself."""
+    asked: bool = False
+    """Whether the plan asked for it, so that it is said in full also where nothing of it is notable."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -107,7 +110,30 @@ def choice_companions(
             lambda: _trend(table, method, found.pooled.trials, alpha),
             lambda: _called(table, found.pooled, alpha) if method == "same-different" else _bias(table, method, alpha),
             lambda: _bayes(found.pooled, margin),
+            lambda: _sure(table, method, alpha),
         )
+    )
+
+
+def _sure(table: "DataFrame", method: str, alpha: float) -> Companion | None:
+    if "confidence" not in table or table["confidence"].isna().all():
+        return None
+    rows = counted_trials(table)
+    rows = rows[rows["confidence"].notna()]
+    result = confidence_look(
+        rows["correct"].to_numpy(dtype=bool),
+        rows["confidence"].to_numpy(dtype=float),
+        listener=list(rows["listener"]) if "listener" in rows else None,
+        guess=float(decision_rule(method).guess),
+        level=1 - alpha,
+    )
+    return Companion(
+        name="how sure",
+        sentence=result.sentence,
+        short=f"how sure (area under the type-2 curve {result.area:.2f})",
+        notable=result.area_interval[1] < 0.5,
+        result=result,
+        asked=True,
     )
 
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from blindtest import __version__
-from blindtest.design import Block
-from blindtest.methods import METHODS
+from blindtest.design import Block, PlannedTrial
+from blindtest.methods import METHODS, Drawn, Outcome
 from blindtest.render import Rendered
 from blindtest.report import (
     AttributeFacts,
@@ -52,6 +52,7 @@ from blindtest.report import (
     Truth,
     UnitFacts,
 )
+from blindtest.session import FIRST_ATTEMPT
 from blindtest.stats import DECISION_RULES, AttributeChances, Companion, Conclusion, SurvivalPower, survival_power
 from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
 from blindtest.steps.controls import controls_words
@@ -627,19 +628,32 @@ def _trials(one: SittingAnswers) -> list[TrialFacts]:
         answered.setdefault(int(row["trial"]), []).append(row)
     # A withdrawn sitting shows no trials at all; an abandoned one also those that nobody answered.
     numbers = range(one.plan.length) if one.entry.forgotten is None else ()
-    return [_trial(one, number, answered.get(number, [])) for number in numbers]
+    trials = []
+    earlier: dict[str, list[Outcome]] = {}
+    for number in numbers:
+        block, within = one.plan.place(number)
+        before = earlier.setdefault(block.id, [])
+        rows = answered.get(number, [])
+        planned = one.plan.trial(number, before)
+        if one.plan.method(block).adaptive and len(before) < within:
+            # What a trial would have held that follows from answers nobody gave is not known.
+            planned = replace(planned, drawn=Drawn(slots=()))
+        elif rows:
+            values = {str(row["slot"]): row["response"] for row in rows}
+            before.append(Outcome(drawn=planned.drawn, answer=values, correct=rows[0]["correct"]))
+        trials.append(_trial(one, planned, rows))
+    return trials
 
 
-def _trial(one: SittingAnswers, number: int, rows: Sequence[Mapping[str, Any]]) -> TrialFacts:
-    planned = one.plan.trial(number)
+def _trial(one: SittingAnswers, planned: PlannedTrial, rows: Sequence[Mapping[str, Any]]) -> TrialFacts:
     row = rows[0] if rows else None
     rated = METHODS[planned.method].answer_kind == "rate"
     answer = None if row is None else "rated" if rated else str(row["response"])
     return TrialFacts(
         listener=one.entry.listener,
         sitting=one.entry.number,
-        trial=number + 1,
-        attempt=int(row["attempt"]) if row else 0,
+        trial=planned.number + 1,
+        attempt=int(row["attempt"]) - FIRST_ATTEMPT if row else 0,
         phase=planned.phase,
         clip=planned.clip,
         slots=tuple((slot.name, slot.condition) for slot in planned.drawn.slots),
@@ -652,6 +666,7 @@ def _trial(one: SittingAnswers, number: int, rows: Sequence[Mapping[str, Any]]) 
         answered_at=datetime.fromisoformat(row["answered_at"]) if row else None,
         time_taken_s=float(row["time_taken_s"]) if row else None,
         switches=int(row["switches"]) if row else None,
+        confidence=row["confidence"] if row else None,
         faults=tuple(kind for kind in str(row["faults"]).split("|") if kind) if row else (),
     )
 

@@ -117,8 +117,8 @@ def kind(request):
 
 def test_every_figure_that_can_be_is_there(drawn):
     assert list(drawn["tuning"]) == [
-        "results", "trials", "preference", "choices", "strengths", "record", "responses", "correction", "filters",
-        "match", "plan", "plan-preference",
+        "results", "trials", "preference", "choices", "strengths", "times", "record", "responses", "correction",
+        "filters", "match", "plan", "plan-preference",
     ]  # fmt: skip
     for name in ("panel", "single"):
         assert list(drawn[name]) == [

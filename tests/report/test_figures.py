@@ -22,7 +22,7 @@ from blindtest.report.sound_figures import match_figure, response_figure
 from blindtest.report.svg import DARK, LIGHT
 
 SVG = "{http://www.w3.org/2000/svg}"
-NAMES = ["results", "trials", "responses", "filters", "match", "plan"]
+NAMES = ["results", "trials", "times", "responses", "filters", "match", "plan"]
 
 
 @pytest.fixture(scope="module")

@@ -152,7 +152,7 @@ def test_headings_are_in_order_and_the_language_is_named(read):
 def test_every_figure_has_name_words_and_data(report, read, text):
     drawn = figures(report)
     pictures = [a for t, a, _ in read.elements if t == "svg"]
-    assert len(pictures) == len(drawn) == 6
+    assert len(pictures) == len(drawn) == 7
     assert all(a["role"] == "img" for a in pictures)
     for figure in drawn.values():
         # Once in the drawing itself, once beside its data.
@@ -503,7 +503,7 @@ def test_page_fits_a_narrow_screen_and_is_silent(text, tmp_path, require):
             page.on("request", lambda request: asked.append(request.url))
             page.goto(page_file.as_uri())
             assert page.evaluate("document.documentElement.scrollWidth") <= 320
-            assert page.locator("svg[role=img]").count() == 6
+            assert page.locator("svg[role=img]").count() == 7
             page.get_by_text("60 trials").click()
             assert page.locator("#trials ~ details table").is_visible()
             assert said == []

@@ -12,6 +12,10 @@ import soundfile
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.session import SimulatedListener
+from blindtest.steps import gathering
+from blindtest.steps.answers import read_answers
+from blindtest.steps.place import open_store
+from blindtest.study import load_study
 
 P = runpy.run_path(str(Path(__file__).parent / "test_protocols.py"))
 SEALED = "SELECT record FROM seals"
@@ -104,3 +108,15 @@ def test_the_seal_holds_rule_and_levels(own):
     assert plan["compared"]["track-1"] == ["clip", *(f"bump@{value:g}" for value in GRID)]
     rule = {"task": "odd", "start": 1.0, "step": 4, "halvings": 2, "down": 2}
     assert [block["numbers"] for block in plan["protocol"]["blocks"]] == [rule, rule, rule, {**rule, "start": 0.75}]
+
+
+def test_the_reports_trials_hold_what_sounded(own):
+    """Drawn again with the answers before them, trial by trial: what each slot held is what its row says."""
+    with open_store(load_study(own), create=False) as store:
+        (sitting,) = read_answers(store).sittings
+        told = gathering._trials(sitting)
+    orders = {row["trial"] + 1: row["order"] for row in sitting.rows}
+    assert len(told) == len(orders) > 120
+    assert {one.trial: "|".join(f"{slot}={what}" for slot, what in one.slots) for one in told} == orders
+    assert len({what for one in told for _, what in one.slots}) > 3, "levels went up and down"
+    assert {one.attempt for one in told} == {0}, "the first attempt is called by no number"
