@@ -2,13 +2,18 @@
 
 Clips are read and written, cut, faded, resampled and aligned (`clip`); their loudness and true peak measured after
 ITU-R BS.1770-5 (`loudness`, `peak`), also as heard behind a filter (`levels`), stimuli made equally loud
-(`matching`), filters applied (`filtering`), and frames turned into whole numbers and plain WAV files (`pcm`).
+(`matching`), filters applied (`filtering`), and frames turned into whole numbers and plain WAV files (`pcm`). What a
+chain that is patched from output to input makes of them is measured by `loopback` and judged by `loop_verdict`.
 """
 
 from blindtest.audio.clip import Clip, aligned, excerpt, faded, read_clip, resampled, write_clip
 from blindtest.audio.decibel import from_db, to_db
 from blindtest.audio.filtering import apply_and_sum, apply_firs
 from blindtest.audio.levels import Levels, Meter
+from blindtest.audio.loop_noise import RestNoise, noise_at_rest
+from blindtest.audio.loop_spectra import BANDS_HZ
+from blindtest.audio.loop_verdict import LoopbackResult, Passage, judged
+from blindtest.audio.loopback import Looped, looped
 from blindtest.audio.loudness import (
     a_weighted_level,
     gated_loudness,
@@ -25,11 +30,16 @@ from blindtest.audio.pcm import noise_length, quantised, samples_to_frames, tria
 from blindtest.audio.peak import true_peak
 
 __all__ = [
+    "BANDS_HZ",
     "Clip",
     "Levels",
+    "LoopbackResult",
+    "Looped",
     "MatchRow",
     "Meter",
     "OutOfHeadroom",
+    "Passage",
+    "RestNoise",
     "a_weighted_level",
     "aligned",
     "apply_and_sum",
@@ -40,10 +50,13 @@ __all__ = [
     "gated_loudness",
     "hop_edges",
     "integrated_loudness",
+    "judged",
     "k_weighting",
+    "looped",
     "loudness_range",
     "matching_gains",
     "momentary_loudness",
+    "noise_at_rest",
     "noise_length",
     "quantised",
     "read_clip",

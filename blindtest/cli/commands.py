@@ -116,11 +116,26 @@ _UNSEEN = click.option("--unseen", is_flag=True, help="Keep what was found in un
 @commands.command()
 @_FOLDER
 @_UNSEEN
+@click.option("--loopback", is_flag=True, help="Play all stimuli into a patched input, and measure the chain.")
+@click.option("--device", default="", envvar="BLINDTEST_DEVICE", help="--loopback: the output, or a part of its name.")
+@click.option(
+    "--input", "into", default="", help="--loopback: the input, or a part of its name; else the output's own."
+)
+@click.option("--yes", is_flag=True, help="--loopback: don't ask whether it is patched.")
 @speaks
-def check(folder: Path, unseen: bool, output: Output) -> None:
-    """Read everything, say everything that is wrong, change nothing."""
+def check(folder: Path, unseen: bool, loopback: bool, device: str, into: str, yes: bool, output: Output) -> None:
+    """Read everything, say everything that is wrong, change nothing.
+
+    With --loopback, play the stimuli, record them by an input that the output is patched to, and compare; what was
+    found is stored with the study.
+    """
     from blindtest import steps
 
+    if loopback:
+        _loopback(folder, device=device, into=into, unseen=unseen, yes=yes, output=output)
+        return
+    if device or into or yes:
+        raise WrongUse(Fault(problem="--device, --input and --yes go with --loopback"))
     checked = steps.check(folder)
     if unseen and not checked.faults:
         kept = steps.keep_unseen(folder, "check", checked.to_dict())
@@ -134,6 +149,24 @@ def check(folder: Path, unseen: bool, output: Output) -> None:
             output.note(f"note: {note}")
         click.echo(checked.text())
     if checked.faults:
+        sys.exit(FoundWanting.exit_code)
+
+
+def _loopback(folder: Path, *, device: str, into: str, unseen: bool, yes: bool, output: Output) -> None:
+    from blindtest import steps
+
+    for caution in steps.LOOPBACK_CAUTIONS:
+        click.echo(caution, err=True)
+    if not yes:
+        click.confirm("Is the output patched to the input, and nobody listening?", abort=True, err=True)
+    with output.progress("loopback") as report:
+        shown = steps.loopback(folder, device=device, into=into, progress=report)
+    if unseen:
+        kept = steps.keep_unseen(folder, "loopback", shown.whole())
+        output.result("check", kept.to_dict(), kept.text())
+    else:
+        output.result("check", shown.to_dict(), shown.text())
+    if not shown.ok:
         sys.exit(FoundWanting.exit_code)
 
 

@@ -26,6 +26,7 @@ from blindtest.session.event import (
     event_from_dict,
     event_to_dict,
 )
+from blindtest.session.loop_stream import LoopFacts, LoopStream
 from blindtest.session.offer import LEVEL_SLOT, LEVEL_TRIAL, Offer, offers
 from blindtest.session.opinion import Opinion, Spreads, simulated_opinions
 from blindtest.session.player import BrowserPlayer, Player, Sound, dithered, portaudio_fault, served_wav
@@ -72,6 +73,8 @@ __all__ = [
     "LevelSet",
     "Liking",
     "Loaded",
+    "LoopFacts",
+    "LoopStream",
     "Offer",
     "Opinion",
     "OutOfTurn",

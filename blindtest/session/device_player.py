@@ -73,7 +73,7 @@ def output_devices() -> tuple[str, ...]:
     return tuple(device["name"] for device in sounddevice.query_devices() if device["max_output_channels"] > 0)
 
 
-def _device(name: str, channels: int) -> Mapping[str, Any]:
+def output_device(name: str, channels: int) -> Mapping[str, Any]:
     import sounddevice
 
     names = output_devices()
@@ -82,7 +82,7 @@ def _device(name: str, channels: int) -> Mapping[str, Any]:
         exact = [one for one in sounddevice.query_devices() if one["name"] == name and one["max_output_channels"] > 0]
         part = [one for one in names if name.casefold() in one.casefold()]
         if not exact and len(part) == 1:
-            return _device(part[0], channels)
+            return output_device(part[0], channels)
         if not exact:
             raise BlindtestError(
                 Fault(
@@ -132,7 +132,7 @@ class DevicePlayer:
     def __init__(
         self, *, rates: Sequence[int], channels: int, device: str = "", opened: Callable[..., Any] | None = None
     ) -> None:
-        self._device = _device(device, channels)
+        self._device = output_device(device, channels)
         self._channels = channels
         self._opened = opened or _stream
         self.underruns = 0

@@ -11,6 +11,7 @@ from blindtest.steps.doctor import Looked, Symptom, doctor
 from blindtest.steps.forgetting import Forgotten, forget
 from blindtest.steps.impressions import ImpressionShown, impression
 from blindtest.steps.listening import Ended, PreparedSitting, abandon, prepare_sitting
+from blindtest.steps.loopback import LOOPBACK_CAUTIONS, LoopbackShown, loopback
 from blindtest.steps.measuring import Measured, measure
 from blindtest.steps.plans import PLAN_METHODS, PlanShown, plan_power, write_figure
 from blindtest.steps.playing import PlayerFound
@@ -31,6 +32,7 @@ from blindtest.steps.unseen import Kept, keep_unseen
 from blindtest.steps.verification import Finding, Verified, verify
 
 __all__ = [
+    "LOOPBACK_CAUTIONS",
     "PLAN_METHODS",
     "TABLE_METHODS",
     "Analysis",
@@ -42,6 +44,7 @@ __all__ = [
     "ImpressionShown",
     "Kept",
     "Looked",
+    "LoopbackShown",
     "Measured",
     "PlanShown",
     "PlayerFound",
@@ -65,6 +68,7 @@ __all__ = [
     "forget",
     "impression",
     "keep_unseen",
+    "loopback",
     "measure",
     "new",
     "pair",

@@ -56,6 +56,7 @@ __all__ = [
     "plan_sitting",
     "prepare_sitting",
     "pseudonym_from",
+    "stimulus_samples",
     "study_id",
 ]
 
@@ -164,7 +165,7 @@ class PreparedSitting:
 
     def samples(self, clip: str, condition: str) -> NDArray[np.int32]:
         """Return the stored 24-bit samples (n, channels) of a stimulus."""
-        return _samples(self._stimuli[clip, condition])
+        return stimulus_samples(self._stimuli[clip, condition])
 
     def rate(self, clip: str) -> int:
         """Return the sample rate of a clip's stimuli in Hz."""
@@ -201,7 +202,7 @@ def _forms(stimuli: Iterable[Stimulus], sitting: Sitting) -> Forms:
     return {(s.rate, s.channels) for s in stimuli if s.clip in sitting.plan.clips}
 
 
-def _samples(stimulus: Stimulus) -> NDArray[np.int32]:
+def stimulus_samples(stimulus: Stimulus) -> NDArray[np.int32]:
     """Read a stimulus anew for every slot it sounds in.
 
     Kept in memory, one that comes twice in a trial would be ready sooner than two that differ, and the time until the

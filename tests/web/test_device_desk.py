@@ -38,7 +38,9 @@ def device(monkeypatch):
     """Return a maker of players on no device; `run(frames)` is the callback."""
     from blindtest.session import device_player
 
-    monkeypatch.setattr(device_player, "_device", lambda name, channels: {"index": 0, "name": "none", "hostapi": 0})
+    monkeypatch.setattr(
+        device_player, "output_device", lambda name, channels: {"index": 0, "name": "none", "hostapi": 0}
+    )
     monkeypatch.setattr(
         device_player,
         "_facts_of",
