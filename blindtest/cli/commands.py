@@ -435,13 +435,14 @@ def seal(folder: Path, output: Output) -> None:
 @_FOLDER
 @click.option("--while-open", default="", metavar="REASON", help="Report though a sitting is open; it is recorded.")
 @click.option("--published", multiple=True, metavar="HASH", help="A commitment or head that was seen elsewhere.")
+@click.option("--comments", is_flag=True, help="Show what listeners wrote on single trials; not while one listens.")
 @speaks
-def report(folder: Path, while_open: str, published: tuple[str, ...], output: Output) -> None:
+def report(folder: Path, while_open: str, published: tuple[str, ...], comments: bool, output: Output) -> None:
     """Write the report: HTML to publish, Markdown to paste beside a review."""
     from blindtest import steps
 
     with output.progress("report") as progress:
-        shown = steps.report(folder, while_open=while_open, published=published, progress=progress)
+        shown = steps.report(folder, while_open=while_open, published=published, comments=comments, progress=progress)
     output.result("report", shown.to_dict(), shown.text())
 
 

@@ -102,6 +102,7 @@ def html(report: ReportInput, *, figures: Mapping[str, Figure] | None = None) ->
             order_said=order_on_record(report),
             trial_groups=_trial_groups(report),
             answered=answering(report),
+            remarked=[one for one in report.trials if one.remark],
             fast=answering_words(answering(report)),
             ending=partial(_ending, report),
             pair=lambda one: short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)]),

@@ -151,6 +151,8 @@ class TrialFacts:
     switches: int | None = None
     confidence: float | None = None
     """How sure the answer was, 1 to 4; None where that was not asked."""
+    remark: str = ""
+    """What the listener wrote, where the organiser has it shown."""
     faults: tuple[str, ...] = ()
 
     @property

@@ -24,6 +24,7 @@ from blindtest.steps.place import (
     report_folder,
     stimuli_folder,
 )
+from blindtest.steps.remarks import refuse_while_open, with_remarks
 from blindtest.steps.verification import verify_store
 from blindtest.study import load_study, render_job
 
@@ -67,6 +68,7 @@ def report(
     *,
     while_open: str = "",
     published: Sequence[str] = (),
+    comments: bool = False,
     truths: Truths | None = None,
     invented: bool = False,
     clock: Clock = now,
@@ -75,6 +77,12 @@ def report(
 ) -> ReportShown:
     """Write the report of the study in `folder`.
 
+    Parameters
+    ----------
+    while_open : why it is made though a sitting is open; goes on record
+    published : commitments and heads that were seen elsewhere
+    comments : show what listeners wrote on single trials; never while a sitting is open
+
     Raises
     ------
     BlindtestError
@@ -82,6 +90,9 @@ def report(
     """
     study = load_study(folder)
     with open_store(study, create=False, entropy=entropy) as store:
+        if comments:
+            store.abandon_overdue(clock())
+            refuse_while_open(store)
         refuse_open_sittings(study, store, clock(), what="report", override=while_open)
         answers = read_answers(store)
         progress(1, 5, "verifying")
@@ -90,6 +101,8 @@ def report(
         facts = gathered(
             study, rendered, store, answers, verified, generated_at=clock(), truths=truths, invented=invented
         )
+        if comments:
+            facts = with_remarks(facts, store)
         rows = [dict(row) for one in answers.sittings if one.entry.state != "open" for row in one.rows]
     progress(2, 5, "drawing figures")
     drawn = figures(facts)
