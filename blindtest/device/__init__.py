@@ -3,8 +3,9 @@
 Usable alone on anybody's files. Frequencies in Hz ascending (bins,), levels in dB (bins, channels), phase in rad.
 """
 
-from .correction import Correction, correction_fir
+from .correction import BandError, Correction, FirCorrection, correction_fir
 from .correction_curve import CorrectionCurve, HeldBack, correction_curve
+from .correction_limits import Limits, Uncertain, spread_of
 from .drive import Amplifier, Demand, Sensitivity, demand, power_mw, source_emf
 from .excess_phase import ExcessPhase, excess_phase, mean_excess_phase
 from .exposure import (
@@ -22,6 +23,7 @@ from .filter_files import correction_text, correction_wav, impulse_wav
 from .fir import LengthCheck, check_length, minimum_phase_fir, minimum_phase_impulse, taps_for
 from .harmonic_table import db_to_percent, parse_harmonics, percent_to_db, read_harmonics, total_harmonic_distortion
 from .harmonics import HarmonicStage, harmonic_stage
+from .imbalance import Imbalance, channel_imbalance
 from .impedance import Impedance, divider_response, parse_impedance, read_impedance
 from .impulse import (
     ImpulseFacts,
@@ -44,32 +46,47 @@ from .response import (
     level_between,
     smooth,
 )
+from .section_correction import SectionCorrection, correction_sections, sections_towards
+from .section_files import coefficients_json, coefficients_text, parse_sections, read_sections, sections_text
+from .sections import Section, section_level_db, sections_impulse, sections_sos
+from .targets import field_target, flat_target, shaped_target, target_of_devices
 
 __all__ = [
     "LIMITS",
     "Amplifier",
+    "BandError",
     "Correction",
     "CorrectionCurve",
     "Demand",
     "ExcessPhase",
     "ExposureLimit",
+    "FirCorrection",
     "HarmonicStage",
     "HeldBack",
+    "Imbalance",
     "Impedance",
     "ImpulseFacts",
     "ImpulseResponse",
     "LengthCheck",
+    "Limits",
     "RegularisedInverse",
     "Response",
     "SeatingAverage",
+    "Section",
+    "SectionCorrection",
     "Sensitivity",
+    "Uncertain",
     "a_weighting_db",
     "at_rate",
     "average_seatings",
+    "channel_imbalance",
     "channel_mean",
     "check_length",
+    "coefficients_json",
+    "coefficients_text",
     "correction_curve",
     "correction_fir",
+    "correction_sections",
     "correction_text",
     "correction_wav",
     "db_to_percent",
@@ -80,6 +97,8 @@ __all__ = [
     "excess_phase",
     "exposure_pa2h",
     "field_level_dba",
+    "field_target",
+    "flat_target",
     "free_field_curve",
     "harmonic_stage",
     "impulse_facts",
@@ -94,6 +113,7 @@ __all__ = [
     "parse_harmonics",
     "parse_impedance",
     "parse_response",
+    "parse_sections",
     "percent_to_db",
     "power_mw",
     "programme_signal_db",
@@ -101,11 +121,20 @@ __all__ = [
     "read_impedance",
     "read_impulse_responses",
     "read_response",
+    "read_sections",
     "regularised_inverse_db",
     "seconds_allowed",
+    "section_level_db",
+    "sections_impulse",
+    "sections_sos",
+    "sections_text",
+    "sections_towards",
+    "shaped_target",
     "smooth",
     "source_emf",
+    "spread_of",
     "taps_for",
+    "target_of_devices",
     "total_harmonic_distortion",
     "windowed",
 ]

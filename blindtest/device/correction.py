@@ -21,10 +21,11 @@ from .correction_curve import (
     limited_curve,
     wanted_correction,
 )
+from .correction_limits import Limits, Uncertain
 from .fir import LengthCheck, check_length, minimum_phase_fir, taps_for
-from .response import Response
+from .response import Response, SeatingAverage
 
-__all__ = ["Correction", "correction_fir"]
+__all__ = ["BandError", "Correction", "FirCorrection", "correction_fir"]
 
 Floats = NDArray[np.float64]
 Band = tuple[float, float]
@@ -32,6 +33,21 @@ Band = tuple[float, float]
 _SHORTEST_TRANSFORM = 1 << 18
 _OVERSHOOT_DB = 0.005
 _LIMIT_ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class BandError:
+    """What a correction leaves in an octave."""
+
+    low_hz: float
+    high_hz: float
+    rms_db: float
+    worst_db: float
+    """Of the largest size, with its sign."""
+
+    def to_dict(self) -> dict[str, object]:
+        """Return what JSON can hold."""
+        return {"low_hz": self.low_hz, "high_hz": self.high_hz, "rms_db": self.rms_db, "worst_db": self.worst_db}
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -46,31 +62,35 @@ class Correction:
     response_db: Floats
     """(bins,) dB, as measured, 0 dB on average over the alignment band."""
     target_db: Floats
-    """(bins,) dB, alike."""
+    """(bins,) dB, alike, plus `level_db`."""
     gain_db: Floats
     """(bins,) dB: what the filter itself does, its length included."""
     error_db: Floats
     """(bins,) dB: response + gain - target; negative where too little is left to be heard."""
-    fir: Floats
-    """(taps,) The filter, minimum phase."""
     rate: int
     """Hz"""
     headroom_db: float
     """Highest gain of the filter at any frequency, at least 0: how far the programme has to be lowered before it."""
     curve: CorrectionCurve
-    length: LengthCheck
-    """Whether the filter is long enough for its curve."""
+    """What was aimed at within the limits."""
+    level_db: float = 0.0
+    """By how much the filter shifts the curve as a whole, which matching levels takes out again."""
 
     def __post_init__(self) -> None:
-        for name in ("frequency", "response_db", "target_db", "gain_db", "error_db", "fir"):
+        for name in ("frequency", "response_db", "target_db", "gain_db", "error_db"):
             view = np.asarray(getattr(self, name), dtype=np.float64).view()
             view.flags.writeable = False
             object.__setattr__(self, name, view)
 
     @property
-    def taps(self) -> int:
-        """Length of the filter."""
-        return len(self.fir)
+    def impulse(self) -> Floats:
+        """The filter's impulse response (taps,)."""
+        raise NotImplementedError
+
+    @property
+    def kind(self) -> str:
+        """What the filter is: "fir" or "sections"."""
+        raise NotImplementedError
 
     @property
     def rms_error_db(self) -> float:
@@ -90,12 +110,35 @@ class Correction:
     @property
     def rms_before_db(self) -> float:
         """Root mean square of response - target over the band, dB: the error without the correction."""
-        return float(np.sqrt(np.mean((self.response_db - self.target_db) ** 2)))
+        return float(np.sqrt(np.mean((self.response_db - (self.target_db - self.level_db)) ** 2)))
+
+    @property
+    def bands(self) -> tuple[BandError, ...]:
+        """The remaining error octave by octave, from the lower edge of the band."""
+        low, high = self.band_hz
+        count = max(1, round(float(np.log2(high / low))))
+        edges = np.geomspace(low, high, count + 1)
+        places = np.searchsorted(self.frequency, edges * (1 + 1e-9))
+        return tuple(
+            BandError(
+                low_hz=float(edges[index]),
+                high_hz=float(edges[index + 1]),
+                rms_db=float(np.sqrt(np.mean(part**2))),
+                worst_db=float(part[np.argmax(np.abs(part))]),
+            )
+            for index in range(count)
+            if len(part := self.error_db[places[index] - (index == 0) : places[index + 1]])
+        )
 
     @property
     def held_back(self) -> tuple[HeldBack, ...]:
         """Where a limit acted, inside the band, by frequency."""
         return self.curve.held_back
+
+    @property
+    def uncertain(self) -> tuple[Uncertain, ...]:
+        """Where the seatings lie too far apart to say what there is to correct, by frequency."""
+        return self.curve.uncertain
 
     @property
     def band_hz(self) -> Band:
@@ -113,6 +156,11 @@ class Correction:
         return self.curve.max_boost_db
 
     @property
+    def without_hz(self) -> tuple[Band, ...]:
+        """Where the correction was switched off."""
+        return self.curve.without_hz
+
+    @property
     def remarks(self) -> tuple[str, ...]:
         """What its making noticed, in words."""
         return self.curve.remarks
@@ -120,8 +168,8 @@ class Correction:
     def to_dict(self) -> dict[str, object]:
         """Return what JSON can hold; the filter itself is exported as WAV."""
         return {
+            "filter": self.kind,
             "rate_hz": self.rate,
-            "taps": self.taps,
             "align_hz": list(self.align_hz),
             "band_hz": list(self.band_hz),
             "max_boost_db": self.max_boost_db,
@@ -130,8 +178,10 @@ class Correction:
             "rms_error_db": self.rms_error_db,
             "worst_error_db": self.worst_error_db,
             "worst_error_hz": self.worst_error_hz,
-            "long_enough": self.length.holds,
+            "bands": [band.to_dict() for band in self.bands],
             "held_back": [band.to_dict() for band in self.held_back],
+            "uncertain": [band.to_dict() for band in self.uncertain],
+            "without_hz": [list(band) for band in self.without_hz],
             "remarks": list(self.remarks),
             "frequency_hz": self.frequency.tolist(),
             "response_db": self.response_db.tolist(),
@@ -141,8 +191,43 @@ class Correction:
         }
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FirCorrection(Correction):
+    """A correction as a minimum-phase FIR filter."""
+
+    fir: Floats
+    """(taps,) The filter, minimum phase."""
+    length: LengthCheck
+    """Whether the filter is long enough for its curve."""
+
+    def __post_init__(self) -> None:
+        Correction.__post_init__(self)
+        view = np.asarray(self.fir, dtype=np.float64).view()
+        view.flags.writeable = False
+        object.__setattr__(self, "fir", view)
+
+    @property
+    def kind(self) -> str:
+        """What the filter is."""
+        return "fir"
+
+    @property
+    def impulse(self) -> Floats:
+        """The filter (taps,)."""
+        return self.fir
+
+    @property
+    def taps(self) -> int:
+        """Length of the filter."""
+        return len(self.fir)
+
+    def to_dict(self) -> dict[str, object]:
+        """Return what JSON can hold; the filter itself is exported as WAV."""
+        return {**Correction.to_dict(self), "taps": self.taps, "long_enough": self.length.holds}
+
+
 def correction_fir(
-    response: Response,
+    response: Response | SeatingAverage,
     target: Response,
     rate: int,
     taps: int | None = None,
@@ -151,20 +236,22 @@ def correction_fir(
     band_hz: Band = BAND_HZ,
     max_boost_db: float = MAX_BOOST_DB,
     smoothing: float | None = SMOOTHING_OCTAVES,
-) -> Correction:
+    limits: Limits | None = None,
+) -> FirCorrection:
     """Return the minimum-phase filter that brings `response` towards `target`, and what it leaves.
 
     Parameters
     ----------
     response, target : Response
-        The device as measured, and what it shall become; of several channels the mean in dB is taken.
+        The device as measured, and what it shall become; of several channels the mean in dB is taken. Of the average
+        of several seatings the spread holds boosts back (`correction_limits`).
     rate : int, Hz
         Of the programme. A band that goes beyond half of it ends there.
     taps : int
         Length of the filter; if left out, the shortest power of two, from `taps_for(rate)` to 8 times that, that is
         long enough for the curve. Whether it is, `length` says: a shorter filter does less in the bass, its error is
         that of the filter itself, and its boost still stays within the limit.
-    align_hz, band_hz, max_boost_db, smoothing
+    align_hz, band_hz, max_boost_db, smoothing, limits
         As for `correction_curve`.
 
     Raises
@@ -175,7 +262,7 @@ def correction_fir(
     if rate <= 0:
         raise ValueError(f"rate must be positive, got {rate}")
     low, high = band_hz
-    wanted = wanted_correction(response, target, align_hz, (low, min(high, rate / 2)), max_boost_db, smoothing)
+    wanted = wanted_correction(response, target, align_hz, (low, min(high, rate / 2)), max_boost_db, smoothing, limits)
     if taps is None:
         taps = _enough_taps(limited_curve(wanted, max_boost_db, max_boost_db), rate)
     curve, fir = _within_limit(wanted, rate, taps, max_boost_db)
@@ -183,7 +270,7 @@ def correction_fir(
     inside = curve.inside
     frequency = curve.frequency[inside]
     gain = np.interp(frequency, bins, level)  # 0.2 Hz apart and finer: under 0.003 dB off on a slope of 36 dB/octave
-    return Correction(
+    return FirCorrection(
         frequency=frequency,
         response_db=curve.response_db[inside],
         target_db=curve.target_db[inside],

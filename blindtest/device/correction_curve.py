@@ -5,8 +5,10 @@ alignment band (every octave counting alike), so that a constant added to either
 less the target, a correction would be -r; it is held back, and only held back, where
 
 - r dips narrowly: it is followed down to 0.5 dB under its surroundings and no further (`notches`),
+- the seatings lie too far apart to be sure of a dip (`correction_limits`, where the spread is known),
 - the boost would pass its limit, which is approached by a knee of 2 dB (narrower where the limit is under 2 dB),
-- the frequency lies outside the band: 0 dB from 1/3 octave outside it, blended in between by half a cosine.
+- the frequency lies outside the band: 0 dB from 1/3 octave outside it, blended in between by half a cosine; and so
+  inside a band that is left out.
 
 In the words of regularised inversion, C = H / (H^2 + beta) with H the response over the target (Kirkeby and Nelson
 1999, "Digital filter design for inversion problems in sound reproduction", JAES 47, 583-595): beta is 0 where the
@@ -14,7 +16,7 @@ inverse is full, and grows where it is held back. A beta that is the same everyw
 (0.5 dB at r = 0 for a limit of 6 dB).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -22,8 +24,18 @@ from numpy.typing import ArrayLike, NDArray
 
 from blindtest.errors import BlindtestError, Fault
 
+from .correction_limits import (
+    BLEND_OCTAVES,
+    Limits,
+    Uncertain,
+    band_weight,
+    runs,
+    spread_of,
+    surely_missing,
+    uncertain_bands,
+)
 from .notches import notch_floor_db, smooth_minimum
-from .response import Response, channel_mean, interpolated, level_at, level_between, smooth
+from .response import Response, SeatingAverage, channel_mean, interpolated, level_at, level_between, smooth
 
 __all__ = [
     "ALIGN_HZ",
@@ -47,8 +59,6 @@ BAND_HZ: Band = (20.0, 10_000.0)
 MAX_BOOST_DB = 6.0
 SMOOTHING_OCTAVES = 1 / 12
 """Ripple narrower than this is not the device's but the seating's; our rule."""
-BLEND_OCTAVES = 1 / 3
-"""Outside each edge of the band."""
 BOOST_KNEE_DB = 1.0
 NOTCH_KNEE_DB = 0.25
 HELD_BACK_DB = 1.0
@@ -65,8 +75,8 @@ _APART_OCTAVES = 1 / 8
 class HeldBack:
     """A band in which a correction stays short of the full one."""
 
-    by: Literal["notch", "boost"]
-    """A dip too narrow to be filled, or the limit of the boost."""
+    by: Literal["notch", "boost", "spread"]
+    """A dip too narrow to be filled, the limit of the boost, or seatings too far apart to be sure of the dip."""
     low_hz: float
     high_hz: float
     worst_db: float
@@ -98,6 +108,10 @@ class CorrectionCurve:
     """As used: what both curves cover of the band that was asked for."""
     max_boost_db: float
     remarks: tuple[str, ...] = ()
+    uncertain: tuple[Uncertain, ...] = ()
+    """Where the seatings lie too far apart to say what there is to correct."""
+    without_hz: tuple[Band, ...] = ()
+    """Where the correction was switched off."""
 
     def __post_init__(self) -> None:
         for name in ("frequency", "gain_db", "response_db", "target_db", "beta"):
@@ -117,18 +131,21 @@ class CorrectionCurve:
 
 
 def correction_curve(
-    response: Response,
+    response: Response | SeatingAverage,
     target: Response,
     *,
     align_hz: Band = ALIGN_HZ,
     band_hz: Band = BAND_HZ,
     max_boost_db: float = MAX_BOOST_DB,
     smoothing: float | None = SMOOTHING_OCTAVES,
+    limits: Limits | None = None,
 ) -> CorrectionCurve:
     """Return the level curve that brings `response` towards `target`, by the rules of this module.
 
     Parameters
     ----------
+    response : Response or SeatingAverage
+        Of an average over several seatings the spread is known, and holds boosts back (`limits` may say otherwise).
     align_hz : (low, high), Hz
         Where both are brought to the same mean level; both have to cover it.
     band_hz : (low, high), Hz
@@ -139,13 +156,15 @@ def correction_curve(
         What is narrower than this is left alone; None corrects the curve as it is. The mean power over the window, and
         once more of what that left, so that the peaks of resonances aren't flattened (Tukey 1977, "twicing": a
         resonance of 10 dB and Q 3 loses 0.001 dB instead of 0.05 dB).
+    limits : Limits
+        What holds it back beside that: a limit over frequency, the spread over seatings, bands that are left out.
 
     Raises
     ------
     BlindtestError
         The curves are of different rigs, or don't cover the alignment band or enough of the band.
     """
-    wanted = wanted_correction(response, target, align_hz, band_hz, max_boost_db, smoothing)
+    wanted = wanted_correction(response, target, align_hz, band_hz, max_boost_db, smoothing, limits)
     return limited_curve(wanted, max_boost_db, max_boost_db)
 
 
@@ -162,27 +181,47 @@ class WantedCorrection:
     """Response less target, smoothed."""
     filled_db: Floats
     """The gain that inverts it but for narrow dips."""
+    sure_db: Floats
+    """Of that, what the seatings agree on."""
+    limits: Limits
     align_hz: Band
     band_hz: Band
     remarks: tuple[str, ...]
 
 
 def wanted_correction(
-    response: Response, target: Response, align_hz: Band, band_hz: Band, max_boost_db: float, smoothing: float | None
+    response: Response | SeatingAverage,
+    target: Response,
+    align_hz: Band,
+    band_hz: Band,
+    max_boost_db: float,
+    smoothing: float | None,
+    limits: Limits | None = None,
 ) -> WantedCorrection:
     """Return what would be corrected if boost had no limit; arguments and errors as for `correction_curve`."""
+    limits = Limits() if limits is None else limits
+    if isinstance(response, SeatingAverage):
+        if limits.spread is None:
+            limits = replace(limits, spread=spread_of(response))
+        response = response.response
     _refuse_numbers(align_hz, band_hz, max_boost_db, response, target)
     band, remarks = _covered(response, target, align_hz, band_hz)
     work, step = _grid(band)
     device, goal = (_aligned(one, align_hz) for one in (response, target))
     difference = _smoothed_difference(device, goal, work, smoothing)
+    filled = -difference
+    if limits.notches:
+        filled = smooth_minimum(filled, -notch_floor_db(work, difference), NOTCH_KNEE_DB)
+    spread = limits.spread_db(work)
     return WantedCorrection(
         frequency=work,
         step=step,
         response_db=interpolated(device, work)[:, 0],
         target_db=interpolated(goal, work)[:, 0],
         difference_db=difference,
-        filled_db=smooth_minimum(-difference, -notch_floor_db(work, difference), NOTCH_KNEE_DB),
+        filled_db=filled,
+        sure_db=filled if spread is None else surely_missing(filled, spread, limits.spread_sd),
+        limits=limits,
         align_hz=align_hz,
         band_hz=band,
         remarks=remarks,
@@ -191,14 +230,19 @@ def wanted_correction(
 
 def limited_curve(wanted: WantedCorrection, limit_db: float, max_boost_db: float, *remarks: str) -> CorrectionCurve:
     """Return the curve whose boost is held under `limit_db`, and which is 0 dB outside the band."""
-    full, filled, band = -wanted.difference_db, wanted.filled_db, wanted.band_hz
+    full, filled, band, limits = -wanted.difference_db, wanted.filled_db, wanted.band_hz, wanted.limits
     knee = min(BOOST_KNEE_DB, max_boost_db / 2)
-    limited = smooth_minimum(filled, np.full(len(filled), limit_db), knee)
-    gain = limited * _weight(wanted.frequency, band)
+    if limits.boost is None:
+        limited = smooth_minimum(wanted.sure_db, np.full(len(filled), limit_db), knee)
+    else:
+        limited = _under(wanted.sure_db, limits.boost_db(wanted.frequency, limit_db), knee)
+    applied = limits.applied(wanted.frequency)
+    gain = limited * band_weight(wanted.frequency, band) * applied
     left = wanted.target_db - wanted.response_db - gain
     held_back = [
-        *_held_back("notch", wanted.frequency, full - filled, left, band),
-        *_held_back("boost", wanted.frequency, filled - limited, left, band),
+        *_held_back("notch", wanted.frequency, (full - filled) * applied, left, band),
+        *_held_back("spread", wanted.frequency, (filled - wanted.sure_db) * applied, left, band),
+        *_held_back("boost", wanted.frequency, (wanted.sure_db - limited) * applied, left, band),
     ]
     kept = _kept(wanted)
     return CorrectionCurve(
@@ -212,7 +256,22 @@ def limited_curve(wanted: WantedCorrection, limit_db: float, max_boost_db: float
         band_hz=band,
         max_boost_db=float(max_boost_db),
         remarks=(*wanted.remarks, *remarks),
+        uncertain=uncertain_bands(wanted.frequency, limits.spread_db(wanted.frequency), band),
+        without_hz=limits.without_hz,
     )
+
+
+def _under(gain: Floats, limit: Floats, knee_db: float) -> Floats:
+    """Return a gain held under a limit that depends on frequency, (bins,) dB, rounded off where both are near.
+
+    As `smooth_minimum`, but where the limit is low the knee is narrow, so that a cut stays as it is.
+    """
+    knee = np.minimum(knee_db, limit / 2)
+    narrow = knee < 1e-9
+    rounded = np.where(narrow, 1.0, knee)
+    near = np.maximum(rounded - np.abs(gain - limit), 0.0)
+    smaller = np.minimum(gain, limit)
+    return np.asarray(np.where(narrow, smaller, smaller - near**2 / (4 * rounded)), dtype=np.float64)
 
 
 def _refuse_numbers(align: Band, band: Band, max_boost_db: float, response: Response, target: Response) -> None:
@@ -316,26 +375,11 @@ def _smoothed_difference(device: Response, wanted: Response, work: Floats, smoot
     return np.asarray((once.magnitude + left.magnitude)[np.searchsorted(fine, work), 0], dtype=np.float64)
 
 
-def _weight(frequency: Floats, band: Band) -> Floats:
-    """Return how much of the correction is applied (bins,): 1 inside the band, 0 from 1/3 octave outside it."""
-    outside = np.maximum(np.log2(band[0] / frequency), np.log2(frequency / band[1]))
-    weight: Floats = 0.5 * (1.0 + np.cos(np.pi * np.clip(outside / BLEND_OCTAVES, 0.0, 1.0)))
-    return weight
-
-
 def _held_back(
-    by: Literal["notch", "boost"], frequency: Floats, short: Floats, left: Floats, band: Band
+    by: Literal["notch", "boost", "spread"], frequency: Floats, short: Floats, left: Floats, band: Band
 ) -> list[HeldBack]:
     """Return the bands in which one rule takes over 1 dB, each with the deepest dip that is `left` in it."""
     inside = (frequency >= band[0]) & (frequency <= band[1])
-    acted = np.concatenate(([False], (short > HELD_BACK_DB) & inside, [False]))
-    edges = np.flatnonzero(acted[1:] != acted[:-1])
-    runs: list[list[int]] = []
-    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if runs and frequency[first] < frequency[runs[-1][1] - 1] * 2**_APART_OCTAVES:
-            runs[-1][1] = end
-        else:
-            runs.append([first, end])
     return [
         HeldBack(
             by=by,
@@ -343,5 +387,5 @@ def _held_back(
             high_hz=float(frequency[end - 1]),
             worst_db=float(left[first:end].max()),
         )
-        for first, end in runs
+        for first, end in runs(frequency, (short > HELD_BACK_DB) & inside, _APART_OCTAVES)
     ]

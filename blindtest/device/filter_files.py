@@ -30,7 +30,7 @@ def correction_wav(correction: Correction, *, form: Literal["float32", "pcm24"] 
         32-bit floating point, the filter as it is; or 24-bit integers, lowered by `correction.headroom_db`.
     """
     lowered = correction.headroom_db if form == "pcm24" else 0.0
-    return impulse_wav(correction.fir * from_db(-lowered), correction.rate, form=form)
+    return impulse_wav(correction.impulse * from_db(-lowered), correction.rate, form=form)
 
 
 def impulse_wav(fir: ArrayLike, rate: int, *, form: Literal["float32", "pcm24"] = "float32") -> bytes:

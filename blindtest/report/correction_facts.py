@@ -28,7 +28,7 @@ class HeldBackFacts:
     """A band in which the correction stays short of the full one."""
 
     by: str
-    """'notch': a dip too narrow to be filled; 'boost': the limit of the boost."""
+    """'notch': a dip too narrow to be filled; 'boost': the limit of the boost; 'spread': seatings too far apart."""
     low_hz: float
     high_hz: float
     worst_db: float
@@ -111,7 +111,7 @@ class CorrectionFacts:
                 for one in correction.held_back
             ),
             rate_hz=correction.rate,
-            taps=correction.taps,
+            taps=len(correction.impulse),
             files=files,
             remarks=correction.remarks,
         )

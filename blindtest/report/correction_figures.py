@@ -21,6 +21,11 @@ from blindtest.report.words import clean, decibel, frequency_words, number
 
 __all__ = ["correction_figures"]
 
+_WHY = {
+    "notch": "a narrow dip is not filled",
+    "spread": "a dip is not sure, the seatings lie too far apart,",
+}
+
 
 def correction_figures(report: ReportInput) -> tuple[Figure, ...]:
     """Return a figure for each correction."""
@@ -114,7 +119,7 @@ def _held_words(bands: Sequence[Any]) -> str:
     if not bands:
         return " No limit acted."
     parts = [
-        f"{'a narrow dip is not filled' if limit.by == 'notch' else 'the boost is limited'} from "
+        f"{_WHY.get(limit.by, 'the boost is limited')} from "
         f"{frequency_words(round(limit.low_hz))} to {frequency_words(round(limit.high_hz))} (left "
         f"{number(limit.worst_db, 1)} dB short)"
         for limit in bands

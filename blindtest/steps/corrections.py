@@ -13,7 +13,11 @@ if TYPE_CHECKING:
 __all__ = ["Designed", "designed", "filter_files"]
 
 FOLDER = "filters"
-WHY_HELD_BACK = {"notch": "a narrow dip is not filled", "boost": "the boost ends at its limit"}
+WHY_HELD_BACK = {
+    "notch": "a narrow dip is not filled",
+    "boost": "the boost ends at its limit",
+    "spread": "the seatings lie too far apart to be sure of the dip",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

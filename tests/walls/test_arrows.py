@@ -43,7 +43,15 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
     "uvicorn": ("web/",),
     "click": ("cli/",),
     "rich": ("cli/",),
-    "pandas": ("stats/", "report/", "device/harmon", "device/impedance.py", "render/distortion.py", "study/bench"),
+    "pandas": (
+        "stats/",
+        "report/",
+        "device/harmon",
+        "device/impedance.py",
+        "device/section_correction.py",
+        "render/distortion.py",
+        "study/bench",
+    ),  # fmt: skip
     "rfc8785": ("design/seal.py",),
 }
 """Where a package may be imported, as beginnings of paths inside the package."""
