@@ -51,7 +51,7 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
         "device/section_correction.py",
         "render/distortion.py",
         "study/bench",
-    ),  # fmt: skip
+    ),
     "rfc8785": ("design/seal.py",),
 }
 """Where a package may be imported, as beginnings of paths inside the package."""
