@@ -19,6 +19,7 @@ __all__ = [
     "ImpulseFacts",
     "ImpulseResponse",
     "at_rate",
+    "common_rate",
     "impulse_facts",
     "impulse_response_of",
     "read_impulse_responses",

@@ -25,6 +25,7 @@ from .distortion import DistortionStage
 from .filters import FilterCurve
 from .hump import HumpStage
 from .job import RenderJob
+from .phase_stage import ExcessPhaseStage
 from .programme import ClipSource
 from .source_stage import SourceImpedanceStage
 from .stimuli import Rendered, Stimulus, load_rendered, render
@@ -37,6 +38,7 @@ __all__ = [
     "Condition",
     "CorrectionStage",
     "DistortionStage",
+    "ExcessPhaseStage",
     "FilterCurve",
     "GainStage",
     "HumpStage",

@@ -177,6 +177,11 @@ class Condition:
         """The stage that adds harmonics, if there is one; it works ahead of every filter."""
         return next((stage for stage in self.stages if stage.kind == "harmonics"), None)
 
+    @property
+    def excess_phase(self) -> Stage | None:
+        """The stage that makes the chain other than minimum phase, if there is one."""
+        return next((stage for stage in self.stages if stage.kind == "excess_phase"), None)
+
     def facts(self) -> list[Mapping[str, object]]:
         """Return what decides the chain's sound, stage by stage; the condition's name is not part of it."""
         return [stage.facts() for stage in self.stages]

@@ -7,7 +7,7 @@ at which of its levels a full-scale sine of the clip is reproduced.
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, ClassVar, Literal
 
@@ -27,7 +27,7 @@ __all__ = ["DistortionStage", "distorted"]
 RULES = 1
 """Goes into the facts: raised when the same inputs come out as other products."""
 AHEAD_S = 10.0
-"""Of the programme ahead of an excerpt: as much as the longest filter of a chain reads (12 times 0.7 s at most)."""
+"""Of the programme on both sides of an excerpt: as much as the longest filter of a chain reads."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -100,16 +100,13 @@ def distorted(programme: Programme, stage: DistortionStage | None) -> Programme:
     reach = round(AHEAD_S * programme.rate)
     ahead = programme.before[max(0, len(programme.before) - reach) :]
     earlier = programme.before[: len(programme.before) - len(ahead)]
-    whole = np.concatenate([ahead, programme.frames])
-    added = model.products(whole, before=earlier)
-    added -= added[len(ahead) :].mean(axis=0)
+    behind = programme.after[:reach]
+    whole = np.concatenate([ahead, programme.frames, behind])
+    first, last = len(ahead), len(ahead) + len(programme.frames)
+    added = model.products(whole, before=earlier, after=programme.after[reach:])
+    added -= added[first:last].mean(axis=0)
     added += whole
-    return Programme(
-        frames=np.asfortranarray(added[len(ahead) :]),
-        before=added[: len(ahead)],
-        rate=programme.rate,
-        shift=programme.shift,
-    )
+    return replace(programme, frames=np.asfortranarray(added[first:last]), before=added[:first], after=added[last:])
 
 
 def _table_hash(table: "DataFrame") -> str:

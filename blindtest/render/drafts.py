@@ -28,6 +28,7 @@ from blindtest.audio import (
 )
 
 from .distortion import DistortionStage, distorted
+from .phase_stage import read_ahead
 from .programme import CLIP, Programme
 
 __all__ = ["Draft", "Filters", "Finished", "Measure", "Unsettled", "dither", "drafts", "finished"]
@@ -54,6 +55,8 @@ class Filters:
     """Condition to the programme it is made from: `CLIP` or a recording."""
     distortion: Mapping[str, DistortionStage]
     """Condition to the stage that adds harmonics ahead of its filter, where it has one."""
+    ahead: Mapping[str, int]
+    """Condition to the frames that its filter reads ahead, where it isn't minimum phase."""
     firs: Mapping[str, NDArray[np.float64] | None]
     """Condition to its filter (taps,); None is the unit impulse."""
     weighted: Mapping[str, NDArray[np.float64] | None]
@@ -100,13 +103,14 @@ def drafts(
 ) -> Iterator[Draft]:
     """Yield the draft of each condition, filtered and measured; one forward transform a group and programme."""
     clip_loudness = _clip_loudness(programmes[CLIP], filters) if match == "1khz" else math.nan
-    by_programme: dict[tuple[Path, DistortionStage | None, int], list[str]] = {}
+    by_programme: dict[tuple[Path, DistortionStage | None, int, int], list[str]] = {}
     for condition in conditions:
         fir = filters.firs[condition]
-        place = (filters.programme[condition], filters.distortion.get(condition), 0 if fir is None else len(fir))
+        length, ahead = 0 if fir is None else len(fir), filters.ahead.get(condition, 0)
+        place = (filters.programme[condition], filters.distortion.get(condition), ahead, length)
         by_programme.setdefault(place, []).append(condition)
-    for (path, distortion, _), members in by_programme.items():
-        programme = distorted(programmes[path], distortion)
+    for (path, distortion, ahead, _), members in by_programme.items():
+        programme = read_ahead(distorted(programmes[path], distortion), ahead)
         size = max(1, GROUP_BYTES // (programme.frames.nbytes * 2))
         for first in range(0, len(members), size):
             group = members[first : first + size]

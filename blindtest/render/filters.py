@@ -19,6 +19,7 @@ from .chain import CommonCurve, Condition, condition_curve_db, display_grid, hea
 from .distortion import DistortionStage
 from .drafts import Draft, Filters, drafts
 from .job import RenderJob
+from .phase_stage import ExcessPhaseStage
 from .programme import CLIP, ClipSource, Programme, read_programmes
 from .workers import all_of
 
@@ -60,6 +61,7 @@ class _Made:
     """What was made for one rate: by condition, and what measures a file as it is heard (see `Filters`)."""
 
     firs: Mapping[str, Floats | None]
+    ahead: Mapping[str, int]
     weighted: Mapping[str, Floats | None]
     meter: Meter
 
@@ -124,6 +126,7 @@ class Bench:
                 for condition in self._job.conditions
                 if isinstance(condition.distortion, DistortionStage)
             },
+            ahead=made.ahead,
             firs=made.firs,
             weighted=made.weighted,
             meter=made.meter,
@@ -158,12 +161,17 @@ class Bench:
             short = rate not in self._fixed_taps and len(fir) < longest
             firs[condition.id] = self._fir(condition, rate, longest) if short else fir
         self.taps_used[rate] = self._fixed_taps.get(rate, longest)
+        ahead: dict[str, int] = {}
+        for condition in self._job.conditions:
+            if isinstance(condition.excess_phase, ExcessPhaseStage):
+                ahead[condition.id] = taps // 2
+                firs[condition.id] = _behind(firs[condition.id], condition.excess_phase.fir(rate, taps))
         frequency = _bins(rate, taps)
         heard = heard_curve_db(self._job.playback, frequency)
         flat = heard is None or float(np.ptp(heard)) == 0.0
         meter = Meter(rate, None if heard is None or flat else minimum_phase_fir(frequency, heard, rate, taps))
         weighted = {name: None if fir is None else meter.weighted_after(fir) for name, fir in firs.items()}
-        return _Made(firs=firs, weighted=weighted, meter=meter)
+        return _Made(firs=firs, ahead=ahead, weighted=weighted, meter=meter)
 
     def _long_enough(self, condition: Condition, rate: int, taps: int) -> Floats:
         for doubled in range(int(math.log2(LONGEST)) + 1):
@@ -182,6 +190,17 @@ class Bench:
     def _curve_on_bins(self, condition: Condition, rate: int, taps: int) -> tuple[Floats, Floats]:
         frequency = _bins(rate, taps)
         return frequency, condition_curve_db(condition, self._job.playback, self._common, self._band, frequency)
+
+
+def _behind(fir: Floats | None, centred: Floats) -> Floats:
+    """Return a chain's filter with a centred one behind it; its delay is what the programme is read ahead by."""
+    if fir is None:
+        return centred
+    from scipy.signal import fftconvolve
+
+    columns = fir[:, None] if fir.ndim == 1 else fir
+    joined: Floats = fftconvolve(columns, centred[:, None], axes=0)
+    return joined[:, 0] if fir.ndim == 1 else joined
 
 
 def _bins(rate: int, taps: int) -> Floats:

@@ -39,10 +39,11 @@ class ClipSource:
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Programme:
-    """Frames (n, 2), what sounds before them (m, 2), and the rate in Hz."""
+    """Frames (n, 2), what sounds before them (m, 2) and after them, and the rate in Hz."""
 
     frames: NDArray[np.float64]
     before: NDArray[np.float64]
+    after: NDArray[np.float64]
     rate: int
     shift: int = 0
     """Frames by which a recording was late against the clip, taken out (negative: it was early)."""
@@ -99,6 +100,7 @@ def read_programmes(source: ClipSource, recordings: Mapping[Path, bool], rate_hz
         path: Programme(
             frames=one.frames[first + shift : last + shift],
             before=one.frames[: first + shift],
+            after=one.frames[last + shift :],
             rate=rate,
             shift=shift,
         )

@@ -186,6 +186,11 @@ def _condition(study: Study, name: str) -> ConditionFacts:
                 f"the correction of {study.unit(own.unit).name} towards {own.target} from {low:g} to {high:g} Hz, "
                 f"boost up to {own.max_boost_db:g} dB, {own.phase} phase"
             )
+        elif stage.excess_phase is not None:
+            unit = study.unit(stage.excess_phase)
+            chain.append(
+                f"the measured phase of {unit.name} beyond minimum phase, seatings and ears averaged, without its delay"
+            )
         elif (bent := stage.harmonics) is not None:
             more = f", {bent.scale_db:+g} dB" if bent.scale_db else ""
             chain.append(

@@ -6,17 +6,33 @@ from typing import Any
 from blindtest.device import Impedance, read_harmonics, read_impedance
 from blindtest.errors import BlindtestError, did_you_mean
 from blindtest.study.findings import Findings
-from blindtest.study.paths import PathTrouble, file_at
+from blindtest.study.paths import PathTrouble, file_at, matching
 
 __all__ = ["check_bench_files", "check_bench_stages", "check_unit_bench"]
 
-KEYS = {"harmonics": "harmonics", "source_impedance": "impedance"}
+KEYS = {"harmonics": "harmonics", "source_impedance": "impedance", "impulse_response": "impulse_responses"}
 """Stage to the unit's key that it reads."""
 FILTERS = ("response", "correction", "lowpass_hz", "tilt_db_per_octave", "hump", "source_impedance")
 
 
+_EXAMPLE = {
+    "harmonics": "'measurements/...'",
+    "impedance": "'measurements/...'",
+    "impulse_responses": "['measurements/...']",
+}
+
+
 def check_unit_bench(unit: dict[str, Any], index: int, folder: Path, found: Findings) -> None:
     """Gather which of a unit's further files aren't there."""
+    window = unit.get("window_s")
+    if isinstance(window, list) and len(window) == 2 and not (window[0] >= 0 and window[1] > 0):
+        found.fault(("unit", index, "window_s"), "a window of nothing", got=window, allowed="0 or more, above 0")
+    for number, pattern in enumerate(unit.get("impulse_responses", ())):
+        try:
+            matching(folder, pattern)
+        except PathTrouble as trouble:
+            where = ("unit", index, "impulse_responses", number)
+            found.fault(where, trouble.problem, got=pattern, allowed=trouble.allowed, remedy=trouble.remedy)
     for key in ("harmonics", "impedance"):
         if isinstance(name := unit.get(key), str) and not found.is_touched("unit", index, key):
             try:
@@ -35,19 +51,20 @@ def check_bench_stages(data: dict[str, Any], condition: dict[str, Any], index: i
         if not isinstance(stage, dict):
             continue
         place = ("condition", index, "stages", number)
-        for kind, key in KEYS.items():
+        for kind, key in (*KEYS.items(), ("excess_phase", "impulse_responses")):
             own = stage.get(kind)
-            if not isinstance(own, dict) or not isinstance(name := own.get("unit"), str):
+            name = own.get("unit") if isinstance(own, dict) else own
+            if not isinstance(name, str):
                 continue
             if name not in units:
                 if not found.is_touched("unit"):
                     allowed = ", ".join(units) or "none: the file has no [[unit]]"
                     remedy = did_you_mean(name, units)
-                    found.fault((*place, kind, "unit"), "no unit has this id", got=name, allowed=allowed, remedy=remedy)
+                    found.fault((*place, kind), "no unit has this id", got=name, allowed=allowed, remedy=remedy)
             elif key not in units[name] and not found.is_touched("unit"):
                 problem = f"the unit has no {key}"
-                remedy = f"write {key} = 'measurements/...' in [[unit]] {name!r}"
-                found.fault((*place, kind, "unit"), problem, got=name, remedy=remedy)
+                remedy = f"write {key} = {_EXAMPLE[key]} in [[unit]] {name!r}"
+                found.fault((*place, kind), problem, got=name, remedy=remedy)
         if "harmonics" in stage:
             distortions += 1
             if distortions > 1:

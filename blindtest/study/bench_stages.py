@@ -4,15 +4,20 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from blindtest.device import Impedance, Response, read_harmonics, read_impedance
+from blindtest.device import Impedance, Response, mean_excess_phase, read_harmonics, read_impedance
 from blindtest.errors import BlindtestError, Fault
-from blindtest.render import DistortionStage, SourceImpedanceStage, Stage
+from blindtest.render import DistortionStage, ExcessPhaseStage, SourceImpedanceStage, Stage
+from blindtest.study.measurements import read_impulses
 from blindtest.study.study import Study, StudyCondition, StudyHarmonics
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
 __all__ = ["BenchStages", "is_behind"]
+
+
+WHOLE_BAND_HZ = (20.0, 20_000.0)
+"""Of an excess phase, where the unit names no band that is to be trusted."""
 
 
 def is_behind(study: Study, condition: StudyCondition, number: int, unit: str) -> bool:
@@ -31,6 +36,7 @@ class BenchStages:
     def __init__(self, study: Study) -> None:
         self._study = study
         self._tables: dict[str, DataFrame] = {}
+        self._phases: dict[str, ExcessPhaseStage] = {}
         self._loads: dict[str, Impedance] = {}
         self._made: dict[tuple[StudyHarmonics, bool], DistortionStage] = {}
 
@@ -43,6 +49,8 @@ class BenchStages:
             A file that can't be read, or a level that the table doesn't hold.
         """
         stage = condition.stages[number]
+        if stage.excess_phase is not None:
+            return self._excess(stage.excess_phase)
         if stage.source_impedance is not None:
             unit = self._study.unit(stage.source_impedance.unit)
             if unit.id not in self._loads:
@@ -57,6 +65,15 @@ class BenchStages:
         if (own, behind) not in self._made:
             self._made[(own, behind)] = self._distortion(own, responses[own.unit] if behind else None)
         return self._made[(own, behind)]
+
+    def _excess(self, name: str) -> ExcessPhaseStage:
+        if name not in self._phases:
+            unit = self._study.unit(name)
+            impulses = read_impulses([self._path(file) for file in unit.impulse_responses], unit.window_s)
+            band = unit.trusted_band_hz or WHOLE_BAND_HZ
+            excess = mean_excess_phase(impulses, band_hz=band)
+            self._phases[name] = ExcessPhaseStage(unit_id=name, excess=excess)
+        return self._phases[name]
 
     def _distortion(self, own: StudyHarmonics, response: Response | None) -> DistortionStage:
         unit = self._study.unit(own.unit)

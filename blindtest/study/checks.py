@@ -20,7 +20,8 @@ __all__ = ["check_tables", "entries", "has_hidden_ids", "ids", "known"]
 Tables = dict[str, Any]
 
 STAGE_KEYS = (
-    "response, correction, harmonics, source_impedance, gain_db, recording, lowpass_hz, tilt_db_per_octave or hump"
+    "response, correction, impulse_response, excess_phase, harmonics, source_impedance, gain_db, recording, "
+    "lowpass_hz, tilt_db_per_octave or hump"
 )
 SHORTEST_S = 0.4
 """One gating block of BS.1770: a shorter excerpt has no loudness."""
@@ -144,7 +145,8 @@ def _is_without_response(data: Tables, unit: Tables) -> bool:
     ]
     applied = [stage.get("response") for stage in stages] + [_correction(stage).get("unit") for stage in stages]
     applied.append(data.get("playback", {}).get("unit"))
-    return ("harmonics" in unit or "impedance" in unit) and unit.get("id") not in applied
+    bare = ("harmonics" in unit or "impedance" in unit) and unit.get("id") not in applied
+    return "impulse_responses" in unit or bare
 
 
 def _band(unit: Tables, index: int, found: Findings) -> None:
@@ -203,6 +205,8 @@ def _one_rig(data: Tables, found: Findings) -> None:
             place = ("condition", index, "stages", number)
             if isinstance(name := stage.get("response"), str):
                 uses.append(((*place, "response"), name))
+            if isinstance(own := stage.get("impulse_response"), dict) and isinstance(name := own.get("unit"), str):
+                uses.append(((*place, "impulse_response", "unit"), name))
             if isinstance(name := _correction(stage).get("unit"), str):
                 uses.append(((*place, "correction", "unit"), name))
     units = [(path, name, unit) for path, name in uses if (unit := _unit(data, name)) is not None]

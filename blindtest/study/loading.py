@@ -223,6 +223,8 @@ def _unit(table: UnitTable, folder: Path) -> Unit:
         left=files(table.left),
         right=files(table.right),
         trusted_band_hz=None if band is None else (band[0], band[1]),
+        impulse_responses=files(table.impulse_responses),
+        window_s=None if table.window_s is None else (table.window_s[0], table.window_s[1]),
         harmonics=table.harmonics or "",
         impedance=table.impedance or "",
         serial_suffix=table.serial_suffix or "",
@@ -246,12 +248,21 @@ def _conditions(table: ConditionTable) -> tuple[StudyCondition, ...]:
 def _condition(table: ConditionTable) -> StudyCondition:
     return StudyCondition(
         id=table.id,
-        stages=tuple(_stage(one) for one in table.stages),
+        stages=tuple(stage for one in table.stages for stage in _stages(one)),
         label=table.label or "",
         anchor=table.anchor,
         decoy=table.decoy,
         reference=table.reference,
     )
+
+
+def _stages(table: StageTable) -> tuple[StudyStage, ...]:
+    """Return a stage, or the two that an impulse response stands for: level, and phase beyond it."""
+    if table.impulse_response is None:
+        return (_stage(table),)
+    unit, phase = table.impulse_response.unit, table.impulse_response.phase
+    level = () if phase == "excess only" else (StudyStage(response=unit),)
+    return level if phase == "minimum" else (*level, StudyStage(excess_phase=unit))
 
 
 def _stage(table: StageTable) -> StudyStage:
@@ -273,6 +284,7 @@ def _stage(table: StageTable) -> StudyStage:
         correction=correction,
         lowpass_hz=table.lowpass_hz,
         tilt_db_per_octave=table.tilt_db_per_octave,
+        excess_phase=table.excess_phase,
         harmonics=None if table.harmonics is None else StudyHarmonics(**dict(table.harmonics)),
         source_impedance=None
         if table.source_impedance is None

@@ -65,8 +65,11 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
     for index, unit in enumerate(data.get("unit", ())):
         files = {key: list(_present(folder, unit.get(key, ()))) for key in ("responses", "left", "right")}
         if not any(files.values()):
+            files = {"impulse_responses": list(_present(folder, unit.get("impulse_responses", ())))}
+        if not any(files.values()):
             continue
-        averages, faults = averaged(files, str(unit.get("rig", "")))
+        window = unit.get("window_s")
+        averages, faults = averaged(files, str(unit.get("rig", "")), window_s=tuple(window) if window else None)
         found.faults += faults
         if faults or not averages:
             continue

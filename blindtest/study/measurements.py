@@ -4,11 +4,22 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from blindtest.device import Response, SeatingAverage, average_seatings, channel_mean, read_response
+from blindtest.device import (
+    ImpulseResponse,
+    Response,
+    SeatingAverage,
+    average_seatings,
+    channel_mean,
+    common_rate,
+    impulse_response_of,
+    read_impulse_responses,
+    read_response,
+    windowed,
+)
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.study import Study, Unit
 
-__all__ = ["averaged", "channels_mean", "unit_averages", "unit_response"]
+__all__ = ["averaged", "channels_mean", "read_impulses", "unit_averages", "unit_response"]
 
 Averages = dict[str, SeatingAverage]
 """By the key that named the files: 'responses', or 'left' and 'right'."""
@@ -26,7 +37,9 @@ def unit_averages(study: Study, unit: Unit) -> Averages:
         key: [study.folder / name for name in names]
         for key, names in (("responses", unit.responses), ("left", unit.left), ("right", unit.right))
     }
-    averages, faults = averaged(files, unit.rig)
+    if not any(files.values()):
+        files = {"impulse_responses": [study.folder / name for name in unit.impulse_responses]}
+    averages, faults = averaged(files, unit.rig, window_s=unit.window_s)
     if faults:
         raise BlindtestError.of(faults)
     return averages
@@ -46,11 +59,19 @@ def channels_mean(averages: Averages) -> Response:
     return columns[0] if len(columns) == 1 else average_seatings(columns).response
 
 
-def averaged(files: Mapping[str, Sequence[Path]], rig: str) -> tuple[Averages, list[Fault]]:
-    """Return the averages of the files under each key, and all that is wrong with them."""
+def averaged(
+    files: Mapping[str, Sequence[Path]], rig: str, *, window_s: tuple[float, float] | None = None
+) -> tuple[Averages, list[Fault]]:
+    """Return the averages of the files under each key, and all that is wrong with them.
+
+    Under 'impulse_responses' stand impulse responses, `window_s` of each around its peak; all others are text.
+    """
     faults: list[Fault] = []
     averages: Averages = {}
     for key, paths in files.items():
+        if key == "impulse_responses":
+            faults += _from_impulses(paths, rig, window_s, averages)
+            continue
         responses = []
         for path in paths:
             try:
@@ -77,3 +98,45 @@ def averaged(files: Mapping[str, Sequence[Path]], rig: str) -> tuple[Averages, l
             except BlindtestError as error:
                 faults += error.faults
     return averages, faults
+
+
+def read_impulses(paths: Sequence[Path], window_s: tuple[float, float] | None) -> list[ImpulseResponse]:
+    """Return the impulse responses of all seatings in `paths`, windowed.
+
+    Raises
+    ------
+    BlindtestError
+        All that is wrong with them at once.
+    """
+    found: list[ImpulseResponse] = []
+    faults: list[Fault] = []
+    before, after = window_s or (None, None)
+    for path in paths:
+        try:
+            read = read_impulse_responses(path)
+        except BlindtestError as error:
+            faults += [fault.in_file(str(path)) for fault in error.faults]
+            continue
+        kept = {} if before is None else {"before_s": before}
+        found += [windowed(one, after_s=after, **kept) for one in read]
+    if not faults and found:
+        try:
+            common_rate(found)
+        except BlindtestError as error:
+            faults += [fault.in_file(str(paths[0])) for fault in error.faults]
+    if faults:
+        raise BlindtestError(*faults)
+    return found
+
+
+def _from_impulses(
+    paths: Sequence[Path], rig: str, window_s: tuple[float, float] | None, averages: Averages
+) -> list[Fault]:
+    """Put the average of the responses of all impulse responses in place; return what is wrong."""
+    try:
+        responses = [replace(impulse_response_of(one), rig=rig) for one in read_impulses(paths, window_s)]
+        if responses:
+            averages["impulse_responses"] = average_seatings(responses)
+    except BlindtestError as error:
+        return list(error.faults)
+    return []

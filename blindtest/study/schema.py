@@ -122,7 +122,7 @@ class StorageTable(Table):
 class UnitTable(Table):
     """What was measured."""
 
-    later = ("impulse_responses", "sensitivity_mv_94db", "amplifier")
+    later = ("sensitivity_mv_94db", "amplifier")
     id: Id = Field(description="a short name that conditions and [playback] refer to")
     name: Text = Field(description="the unit's name, as it shall stand in the report")
     kind: Literal["headphone", "loudspeaker", "electronics"] = Field(description="what kind of equipment it is")
@@ -140,6 +140,17 @@ class UnitTable(Table):
     left: Files | None = Field(None, description="the response files of the left channel, together with right")
     right: Files | None = Field(None, description="the response files of the right channel, together with left")
     trusted_band_hz: Band | None = Field(None, description="the band in which the measurement is to be trusted")
+    impulse_responses: Files | None = Field(
+        None, description="its impulse responses, WAV or SOFA, every seating: they hold the phase"
+    )
+    window_s: Annotated[list[float], Words("two numbers: seconds kept ahead of the peak, and behind it")] | None = (
+        Field(
+            None,
+            min_length=2,
+            max_length=2,
+            description="how much of an impulse response is kept around its peak, in s",
+        )
+    )
     harmonics: FilePath | None = Field(
         None, description="the path of its table of harmonics: a row per frequency and level, columns H2, H3, ..."
     )
@@ -240,6 +251,16 @@ class HarmonicsTable(Table):
     )
 
 
+class ImpulseTable(Table):
+    """A unit by its impulse responses: its level, its phase, or both."""
+
+    unit: Id = Field(description="the id of the unit whose impulse responses are applied")
+    phase: Literal["measured", "minimum", "excess only"] = Field(
+        "measured",
+        description="measured: level and phase; minimum: the level alone; excess only: the phase beyond it alone",
+    )
+
+
 class SourceImpedanceTable(Table):
     """A source that isn't 0 ohm, ahead of a unit whose impedance was measured."""
 
@@ -250,7 +271,7 @@ class SourceImpedanceTable(Table):
 class StageTable(Table):
     """One stage of a condition's chain: exactly one of its keys."""
 
-    later = ("imbalance", "excess_phase", "impulse_response", "sections")
+    later = ("imbalance", "sections")
     response: Id | None = Field(None, description="the id of the unit whose response is applied")
     gain_db: float | None = Field(None, ge=-60, le=20, description="a gain in dB")
     recording: RecordingTable | None = Field(None, description="files that stand in for the clips")
@@ -263,6 +284,12 @@ class StageTable(Table):
     )
     tilt_db_per_octave: float | None = Field(
         None, ge=-6, le=6, description="a tilt of the whole spectrum about 1 kHz in dB an octave: a decoy"
+    )
+    excess_phase: Id | None = Field(
+        None, description="the id of a unit with impulse responses: its phase beyond minimum phase, and no level"
+    )
+    impulse_response: ImpulseTable | None = Field(
+        None, description="a unit by its impulse responses: { unit = 'unit-id', phase = 'measured' }"
     )
     harmonics: HarmonicsTable | None = Field(
         None, description="the measured harmonics of a unit: { unit = 'unit-id', full_scale_db = 104 }"

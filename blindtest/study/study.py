@@ -47,6 +47,9 @@ class Unit:
     left: tuple[str, ...] = ()
     right: tuple[str, ...] = ()
     trusted_band_hz: tuple[float, float] | None = None
+    impulse_responses: tuple[str, ...] = ()
+    window_s: tuple[float, float] | None = None
+    """Seconds of an impulse response that are kept ahead of its peak and behind it."""
     harmonics: str = ""
     """A file relative to the study folder, as the next."""
     impedance: str = ""
@@ -62,12 +65,12 @@ class Unit:
     @property
     def further_files(self) -> tuple[str, ...]:
         """What else was measured."""
-        return tuple(name for name in (self.harmonics, self.impedance) if name)
+        return (*self.impulse_responses, *(name for name in (self.harmonics, self.impedance) if name))
 
     @property
     def seatings(self) -> int:
         """How many seatings were measured."""
-        return len(self.responses) or min(len(self.left), len(self.right))
+        return len(self.responses) or min(len(self.left), len(self.right)) or len(self.impulse_responses)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,6 +150,8 @@ class StudyStage:
     hump: StudyHump | None = None
     harmonics: StudyHarmonics | None = None
     source_impedance: StudySourceImpedance | None = None
+    excess_phase: str | None = None
+    """The id of a unit with impulse responses."""
 
     @property
     def unit(self) -> str | None:

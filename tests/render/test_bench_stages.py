@@ -4,12 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import soundfile
+from scipy.signal import lfilter
 
-from blindtest.device import Impedance, Response
+from blindtest.device import Impedance, Response, excess_phase
 from blindtest.render import (
     ClipSource,
     Condition,
     DistortionStage,
+    ExcessPhaseStage,
     RenderJob,
     ResponseStage,
     SourceImpedanceStage,
@@ -143,3 +145,35 @@ def test_the_same_settings_have_the_same_facts_and_others_have_not():
     assert one == again
     for change in ({"scale_db": 1.0}, {"polarity": -1}, {"topology": "before"}, {"design_level_db": 94.0}):
         assert DistortionStage(unit_id="a", table=table(), full_scale_db=104.0, **change).facts() != one
+
+
+def test_the_excess_phase_alone_changes_no_level_and_the_group_delay_as_measured(tmp_path):
+    """Closed form: an all-pass of the Audio EQ Cookbook behind a minimum-phase section; its delay isn't rendered."""
+    w0, q = 2 * np.pi * 400 / RATE, 1.5
+    alpha = np.sin(w0) / (2 * q)
+    b = np.array([1 - alpha, -2 * np.cos(w0), 1 + alpha])
+    impulse = np.zeros(RATE // 2)
+    impulse[200] = 1.0
+    excess = excess_phase(lfilter(b, b[::-1], impulse), RATE, band_hz=(20.0, 20_000.0))
+    conditions = (
+        Condition(id="minimum", stages=()),
+        Condition(id="measured", stages=(ExcessPhaseStage(unit_id="u", excess=excess),)),
+    )
+    noise = np.random.default_rng(6).normal(0, 0.05, (7 * RATE, 2))
+    soundfile.write(tmp_path / "clip.wav", noise, RATE, subtype="FLOAT")
+    clip = ClipSource(id="noise", path=tmp_path / "clip.wav", in_s=2.0, out_s=5.0, loudness_lufs=-30.0)
+    made = render(RenderJob(clips=(clip,), conditions=conditions), tmp_path / "stimuli")
+    frames = {one.condition: soundfile.read(one.path)[0][:, 0] for one in made.stimuli}
+    # The whole programme through the filter is known; the excerpt of it has to be that, edges and all.
+    fir = excess.fir(RATE, 32_769)
+    whole = np.convolve(noise[RATE : 6 * RATE, 0], fir)[16_384:]
+    wanted = whole[RATE : 4 * RATE]
+    gain = np.dot(frames["measured"], wanted) / np.dot(wanted, wanted)
+    assert np.abs(frames["measured"] - gain * wanted).max() < 1e-5 * np.abs(wanted).max() + 3e-7
+    level = [np.sqrt(np.mean(one**2)) for one in frames.values()]
+    assert 20 * np.log10(level[0] / level[1]) == pytest.approx(0, abs=0.02)
+    spectra = {name: np.fft.rfft(one) for name, one in frames.items()}
+    ratio = spectra["measured"] / spectra["minimum"]
+    at = np.arange(300, 900)  # thirds of a hertz: 100 to 300 Hz
+    smooth = np.convolve(ratio, np.ones(31) / 31, mode="same")[at]
+    assert np.angle(smooth * np.exp(-1j * excess.phase_at(at / 3))) == pytest.approx(0, abs=0.35)
