@@ -371,6 +371,10 @@ def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "co
 @click.option("--margin", type=click.FloatRange(0, 100, min_open=True), help="Smallest effect that would matter.")
 @click.option("--alpha", type=click.FloatRange(0, 0.5, min_open=True), default=0.05, show_default=True)
 @click.option("--one-sided", is_flag=True, help="The direction is sealed beforehand.")
+@click.option("--stopping", help="A rule that may end it early: group-sequential, sprt or e-process.")
+@click.option("--looks", metavar="N | N,N,...", help="group-sequential: how many looks, or after which trials; 4 else.")
+@click.option("--beta", type=click.FloatRange(0, 0.5, min_open=True), help="group-sequential, sprt: as alpha else.")
+@click.option("--spending", help="group-sequential: obrien-fleming, pocock or linear.")
 @click.option("--preference", type=click.FloatRange(0.5, 1, min_open=True), help="preference: the true one assumed.")
 @click.option("--listeners", type=click.IntRange(1, 10_000), help="How many; rating: 1 else, contrast: 12.")
 @click.option("--sittings", type=click.IntRange(1, 100), help="rating: in each mode; 2 else.")
@@ -403,6 +407,8 @@ def power(method: str, alpha: float, figure: Path | None, output: Output, **aske
     given = {name: value for name, value in asked.items() if value is not None and value is not False}
     if "levels" in given:
         given["levels"] = _numbers(given["levels"], "--levels")
+    if "looks" in given:
+        given["looks"] = _numbers(given["looks"], "--looks")
     shown = steps.planned(method, alpha=alpha, **given)
     if figure is not None:
         steps.write_figure(shown.curves, figure)

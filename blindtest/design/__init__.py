@@ -29,6 +29,7 @@ from blindtest.design.seal import (
     seal,
     verify_chain,
 )
+from blindtest.design.stopping import Stopped, Stopping, StoppingRule, stopping_record
 from blindtest.methods import METHODS, Setting, default_numbers
 
 __all__ = [
@@ -53,6 +54,9 @@ __all__ = [
     "ScheduledSitting",
     "Sealed",
     "Setting",
+    "Stopped",
+    "Stopping",
+    "StoppingRule",
     "canonical",
     "chance_of_negligible",
     "chance_of_shown",
@@ -69,6 +73,7 @@ __all__ = [
     "row_hash",
     "seal",
     "sittings_of",
+    "stopping_record",
     "tail_from",
     "verify_chain",
 ]

@@ -13,6 +13,7 @@ from blindtest.design.draws import Draws
 from blindtest.design.protocol import Block, ControlKind, Controls, Protocol
 from blindtest.design.schedule import ScheduledSitting
 from blindtest.design.seal import Sealed, commitment, key_seed
+from blindtest.design.stopping import stopping_from_record, stopping_record
 from blindtest.methods import METHODS, Drawn, Method, Outcome, Setting
 
 __all__ = ["Plan", "PlannedTrial", "exchanged", "make_plan", "plan_from_record"]
@@ -245,6 +246,9 @@ def make_plan(
     """
     if not clips or not conditions:
         raise ValueError("a plan needs clips and conditions")
+    if any(block.stopping is not None for block in protocol.blocks[:-1]):
+        # Its end tells something of the answers, and what comes after it would be answered knowing that.
+        raise ValueError("a block that may end early stands last")
     record: dict[str, Any] = {
         "format": 1,
         "kind": "sitting plan",
@@ -333,16 +337,24 @@ def _block_record(block: Block) -> dict[str, Any]:
     for name, unused in _LATER_KEYS.items():
         if record[name] == unused:
             del record[name]
+    if block.stopping is not None:
+        record["stopping"] = stopping_record(block.stopping)
     return record
 
 
-_LATER_KEYS = {"controls": None, "confidence": False, "comments": False, "break_after_min": None}
+_LATER_KEYS = {"controls": None, "confidence": False, "comments": False, "break_after_min": None, "stopping": None}
 """Keys that plans did not have from the first; where unused they are left out, so that old plans stay as they were."""
 
 
 def _block(record: Mapping[str, Any]) -> Block:
-    held = record.get("controls")
-    return Block(**{**record, "controls": None if held is None else Controls(**held)})
+    controls, rule = record.get("controls"), record.get("stopping")
+    return Block(
+        **{
+            **record,
+            "controls": None if controls is None else Controls(**controls),
+            "stopping": None if rule is None else stopping_from_record(rule),
+        }
+    )
 
 
 def _break_before(block: Block, within: int) -> bool:

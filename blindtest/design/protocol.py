@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from blindtest.design.stopping import Stopping
 from blindtest.methods import Value
 
 __all__ = ["Block", "ControlKind", "Controls", "Phase", "Protocol"]
@@ -43,7 +44,7 @@ class Block:
     phase: Phase
     method: str
     trials: int
-    """Without controls."""
+    """Without controls; the most there can be, where a stopping rule may end the block before."""
     feedback: bool = False
     spread: Literal["clips"] = "clips"
     """Trials are spread evenly over the clips, order drawn."""
@@ -64,6 +65,8 @@ class Block:
     """Whether each trial takes a free remark, which no analysis reads."""
     break_after_min: float | None = None
     """A rest is also offered once the listener has been at it for so long without one."""
+    stopping: Stopping | None = None
+    """By which rule the block may end early; None: its number of trials is fixed."""
 
     @property
     def control_trials(self) -> int:

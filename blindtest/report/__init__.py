@@ -67,6 +67,7 @@ from blindtest.report.sound_facts import (
     ResponseCurve,
     UnitFacts,
 )
+from blindtest.report.stopped_words import StoppedFacts, stopped_beside
 from blindtest.report.threshold_words import ThresholdFacts
 
 __all__ = [
@@ -113,6 +114,7 @@ __all__ = [
     "Said",
     "SealFacts",
     "SittingFacts",
+    "StoppedFacts",
     "Strength",
     "StrengthFacts",
     "SurvivalPlanFacts",
@@ -131,6 +133,7 @@ __all__ = [
     "markdown",
     "plan_figure",
     "said_of",
+    "stopped_beside",
     "text_of_claim",
     "unit_words",
 ]

@@ -11,6 +11,7 @@ from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts
 from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
+from blindtest.report.stopped_words import StoppedFacts
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.stats import AttributeChances, Companion
 
@@ -70,6 +71,8 @@ class BlockFacts:
     feedback: bool = False
     controls: int = 0
     """Control trials in one sitting, on top of the others."""
+    may_end_sooner: bool = False
+    """A stopping rule may end it before its last trial."""
     conditions: tuple[str, ...] = ()
     """Ids of what was heard in it."""
 
@@ -114,6 +117,8 @@ class ClaimResult:
 
     claim: ClaimFacts
     heard: Results | None = None
+    stopped: StoppedFacts | None = None
+    """Of a claim of what is heard, in place of `heard`, where a stopping rule ended its sittings."""
     preferred: PreferenceFacts | None = None
     attribute: AttributeFacts | None = None
     listened: ListenedFacts | None = None
@@ -133,7 +138,7 @@ class ClaimResult:
     """What else was looked at; never decisive."""
 
     def __post_init__(self) -> None:
-        ended = (self.heard, self.preferred, self.attribute, self.listened, self.threshold, self.rated)
+        ended = (self.heard, self.stopped, self.preferred, self.attribute, self.listened, self.threshold, self.rated)
         given = [one for one in ended if one is not None]
         if len(given) > 1:
             raise ValueError(f"claim {self.claim.id!r} ends in {len(given)} kinds of result")
@@ -143,9 +148,9 @@ class ClaimResult:
     @property
     def _of_kind(
         self,
-    ) -> Results | PreferenceFacts | AttributeFacts | ListenedFacts | ThresholdFacts | RatedFacts | None:
+    ) -> Results | StoppedFacts | PreferenceFacts | AttributeFacts | ListenedFacts | ThresholdFacts | RatedFacts | None:
         found = {
-            "heard": self.heard,
+            "heard": self.heard or self.stopped,
             "preferred": self.preferred,
             "attribute": self.attribute,
             "keeps listening": self.listened,
@@ -164,6 +169,8 @@ class ClaimResult:
         """What the claim would end as if it stood alone."""
         if self.heard is not None:
             return self.heard.conclusion
+        if self.stopped is not None:
+            return self.stopped.conclusion.word
         if self.preferred is not None:
             return self.preferred.word
         if self.attribute is not None:

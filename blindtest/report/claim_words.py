@@ -34,6 +34,7 @@ from blindtest.report.rating_words import (
     span,
     survival_plan,
 )
+from blindtest.report.stopped_words import stopped_beside, stopped_further, stopped_numbers, stopped_sentence
 from blindtest.report.threshold_words import threshold_beside, threshold_further, threshold_numbers
 from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural, short_names
 from blindtest.report.words import sentence as sentence_of
@@ -104,6 +105,8 @@ def numbers_words(result: ClaimResult) -> str:
         return f"{count_of(heard.correct, heard.trials)} right; heard {percent(heard.share)}, interval " + (
             interval_words(heard.share_interval)
         )
+    if result.stopped is not None:
+        return stopped_numbers(result.stopped)
     if result.preferred is not None:
         liked = decisive_preference(result.preferred)
         if not liked.decided:
@@ -136,6 +139,9 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         plan = result.plan if isinstance(result.plan, PlanFacts) else None
         sentence = heard_sentence(result.heard, result.word, a, b, claim.margin)
         beside = heard_beside(result.heard, plan, margin=claim.margin, alpha=result.alpha)
+    elif result.stopped is not None:
+        sentence = stopped_sentence(result.stopped, result.word, a, b)
+        beside, further = stopped_beside(result.stopped.conclusion), stopped_further(result.stopped)
     elif result.preferred is not None:
         choices = result.plan if isinstance(result.plan, PreferencePlanFacts) else None
         sentence = preference_sentence(result.preferred, result.word, a, b)

@@ -16,6 +16,7 @@ from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.rating_facts import VERDICTS, RatingFacts, SurvivalPlanFacts
 from blindtest.report.rating_words import effect_words, points, recognition_words, worn_words
 from blindtest.report.seal_words import seal_words
+from blindtest.report.stopped_words import stopped_missed, stopped_open
 from blindtest.report.timeline import Moment, before, timeline
 from blindtest.report.words import (
     clean,
@@ -273,6 +274,8 @@ def _missed_heard(one: ClaimResult, a: str) -> list[str]:
             f"Differences heard on fewer than {percent(share)} of trials: the plan would have told them from "
             f"guessing with a chance of less than {percent(chance)}."
         )
+    if one.stopped is not None:
+        out += stopped_missed(one.stopped)
     if one.heard is not None:
         pooled = one.heard.pooled
         out.append(
@@ -394,6 +397,7 @@ def _counting(report: ReportInput) -> tuple[str, ...]:
 
 def _unanswered_choices(report: ReportInput) -> tuple[str, ...]:
     out = []
+    out += [text for one in report.of_kind("heard") if one.stopped is not None for text in stopped_open(one.stopped)]
     for one in report.of_kind("preferred"):
         facts = one.preferred
         if facts is not None and facts.unanswered:

@@ -8,6 +8,7 @@ from blindtest.report.correction_facts import CorrectionFacts
 from blindtest.report.facts import ReportInput
 from blindtest.report.heard_words import share_name
 from blindtest.report.rating_words import PHASE_WORDS
+from blindtest.report.stopped_words import stopped_statistics
 from blindtest.report.timeline import Moment, before, timeline
 from blindtest.report.words import clean, decibel, frequency_words, number, percent, plural
 
@@ -148,7 +149,7 @@ def block_words(block: BlockFacts) -> str:
     """Return what a block of the protocol was."""
     text = f"{clean(block.id)}: {clean(block.method_title or block.method)}, {clean(block.phase)}"
     if block.trials is not None:
-        text += f", {plural(block.trials, 'trial')} in a sitting"
+        text += f", {'at most ' if block.may_end_sooner else ''}{plural(block.trials, 'trial')} in a sitting"
     if block.controls:
         text += f", {plural(block.controls, 'control')} among them at drawn places, never counted"
     if block.repeats is not None:
@@ -233,6 +234,8 @@ def statistics_words(result: ClaimResult) -> str:
             "limits of one effect for each listener, or for each sitting of a single listener; repeated on "
             "anchor-scaled effects and on signs; a mixed model beside it; recognition by an exact binomial test"
         )
+    if result.stopped is not None:
+        return stopped_statistics(result.stopped)
     heard = result.heard
     text = (
         f"tested at the {alpha} level, one-sided: exact binomial test against guessing with its one-sided limit; "

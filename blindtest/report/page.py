@@ -37,6 +37,7 @@ from blindtest.report.rating_words import kept_words, points, span, state_meanin
 from blindtest.report.record_facts import TrialFacts
 from blindtest.report.seal_words import seal_limits, seal_words
 from blindtest.report.sound_facts import MatchLine
+from blindtest.report.stopped_words import stopped_rows
 from blindtest.report.timeline import timeline
 from blindtest.report.words import (
     DASH,
@@ -302,6 +303,9 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
             [md(t.who), count_of(t.correct, t.trials), percent(t.share), interval_words(t.share_interval), _p(t)]
             for t in (*several, results.pooled)
         ]
+    elif one.stopped is not None:
+        names, cells = stopped_rows(one.stopped)
+        head, rows = [name.lower() for name in names], [[md(cell) for cell in row] for row in cells]
     elif one.preferred is not None:
         facts = one.preferred
         head = ["who", md(a), md(b), "no preference", f"{percent(facts.answered.level)} interval", "p (exact)"]
@@ -449,6 +453,7 @@ def _environment() -> Any:
         share_name=share_name,
         decisive=decisive,
         decisive_preference=decisive_preference,
+        stopped_rows=stopped_rows,
         kept_words=kept_words,
         meaning_of=state_meaning,
         margin_words=margin_words,

@@ -43,6 +43,8 @@ def restored(
     for expected, trial in enumerate(sorted(by_trial)):
         if trial != expected or trial >= plan.length:
             raise _foreign(sitting, f"an answer to trial {trial + 1}, but none to trial {expected + 1}")
+        if sitting.ended_by_rule:
+            raise _foreign(sitting, f"an answer to trial {trial + 1}, after its rule had ended it at trial {expected}")
         sitting = _with_stored(sitting, trial, by_trial[trial])
     return _resumed(sitting, events)
 
@@ -105,7 +107,7 @@ def _resumed(sitting: Sitting, events: Sequence[Event]) -> Sitting:
     left = [event.reason for event in events if isinstance(event, Abandoned)]
     if left:
         return replace(resumed, step="abandoned", reason=left[0])
-    if here == sitting.plan.length:
+    if here == sitting.plan.length or resumed.ended_by_rule:
         return arrived(resumed, here)
     if resumed.gain_db is None:
         return replace(resumed, step="ready")

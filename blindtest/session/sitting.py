@@ -10,6 +10,9 @@ confirmed only after so much sound, and a step 'onward' follows in which the slo
 left. How long each slot sounds is counted from the times of events; see dwell.py. Its answer is recorded when it is
 confirmed, and what was measured of the rest is added when that is over.
 
+Where the last block has a stopping rule, the answers that count are looked up in its sealed table as they come, and
+when the table says so the sitting is finished; nothing of how it stands is shown before or after.
+
 In the phase *worn* the listener plays the clip on the real unit: nothing sounds here, nothing has to be loaded or
 heard, and a sitting that holds nothing else has no level to set.
 
@@ -89,7 +92,7 @@ class Sitting:
     step: Step
     trial: int
     """The trial in hand, 0-based; in 'feedback' the one just answered, in 'break' the one that comes next, when
-    finished the number of trials."""
+    finished the number of trials there were."""
     attempt: int = FIRST_ATTEMPT
     loaded_at: datetime | None = None
     selected: str | None = None
@@ -135,6 +138,15 @@ class Sitting:
     def outcomes(self, block: str) -> tuple[Outcome, ...]:
         """Return the outcomes so far of a block, in order."""
         return tuple(answer.outcome for answer in self.answers if answer.block == block)
+
+    @property
+    def ended_by_rule(self) -> bool:
+        """Whether the stopping rule of the last block has ended the sitting before its last trial."""
+        block = self.plan.protocol.blocks[-1]
+        if block.stopping is None:
+            return False
+        own = (answer for answer in self.answers if answer.block == block.id and answer.phase != "control")
+        return block.stopping.ends_early([answer.correct is True for answer in own])
 
     def planned(self, number: int) -> PlannedTrial:
         """Return a trial, truth included; for an adaptive method only up to the first unanswered one of its block."""
@@ -546,7 +558,7 @@ def arrived(sitting: Sitting, trial: int, *, rested: bool = False, at: datetime 
     since = at if rested or sitting.since is None else sitting.since
     remark = sitting.comment if trial == sitting.trial else ""
     arrived = replace(fresh(sitting, trial, attempt), faults=kept, comment=remark, since=since)
-    if trial == sitting.plan.length:
+    if trial == sitting.plan.length or sitting.ended_by_rule:
         return replace(arrived, step="finished")
     tired = rest_due(sitting.plan.place(trial)[0], since=since, at=at)
     if (tired or sitting.planned(trial).break_before) and not rested:

@@ -99,6 +99,9 @@ class View:
     number: int
     """The trial as a person counts it: 1 ... `of`."""
     of: int
+    may_end_sooner: bool
+    """A stopping rule may end the sitting before trial `of`: the same from the first view to the last, so that it says
+    nothing of how the rule stands."""
     phase: str
     """In words."""
     question: QuestionShown | None
@@ -162,6 +165,7 @@ def view_of(sitting: Sitting) -> View:
         attempt=sitting.attempt,
         number=min(sitting.trial + 1, sitting.plan.length),
         of=sitting.plan.length,
+        may_end_sooner=sitting.plan.protocol.blocks[-1].stopping is not None,
         phase="" if sitting.over else _PHASE_WORDS[sitting.plan.place(sitting.trial)[0].phase],
         question=None if question is None else _question_shown(question),
         sure=_sure(sitting),

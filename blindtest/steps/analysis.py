@@ -23,6 +23,7 @@ from blindtest.steps.listened_lines import listened_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
 from blindtest.steps.rated_lines import rated_lines
+from blindtest.steps.stopped_lines import stopped_lines
 from blindtest.steps.threshold_lines import threshold_lines
 from blindtest.study import load_study
 
@@ -94,6 +95,7 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         "word": one.word,
         "why_not": one.why_not,
         **_threshold_dict(one),
+        **_stopped_dict(one),
         "companions": [
             look.to_dict()
             for ended in (one.heard, one.preferred, one.attribute, one.listened, one.rated)
@@ -165,6 +167,14 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
     }
 
 
+def _stopped_dict(one: ClaimAnswers) -> dict[str, Any]:
+    if one.stopped is None:
+        return {}
+    return {
+        "stopped": {"conclusion": one.stopped.conclusion.to_dict(), "plan": one.stopped.chances.to_dict()},
+    }
+
+
 def _threshold_dict(one: ClaimAnswers) -> dict[str, Any]:
     if one.threshold is None:
         return {}
@@ -204,6 +214,8 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
             lines += ["", f"The plan: {one.heard.chances.sentence}"]
         if many:
             lines += ["", _listener_table(one.heard)]
+    if one.stopped is not None:
+        lines += ["", *stopped_lines(one.stopped)]
     if one.preferred is not None:
         lines += ["", *_preferred_lines(one.preferred)]
     if one.attribute is not None:

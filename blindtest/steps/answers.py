@@ -41,6 +41,7 @@ from blindtest.steps.attribute_answers import AttributeAnswers, attribute_answer
 from blindtest.steps.controls import ControlsFound, controls_found
 from blindtest.steps.listened_answers import ListenedAnswers, listened_answers
 from blindtest.steps.listened_answers import p_of as p_of_choices
+from blindtest.steps.stopped_answers import StoppedAnswers, rule_of, stopped_answers, trials_met
 
 if TYPE_CHECKING:
     from blindtest.session.register import SealEntry, SittingEntry
@@ -75,7 +76,9 @@ class SittingAnswers:
 
     @property
     def counted_planned(self) -> int:
-        """Planned trials that count."""
+        """Planned trials that count; of a sitting that its stopping rule ended, those up to that."""
+        if trials_met(self.plan, self.rows) < self.plan.length:
+            return self.counted_answered
         return sum(block.trials for block in self.plan.protocol.blocks if block.counted)
 
     @property
@@ -187,6 +190,8 @@ class ClaimAnswers:
     planned: int
     """Trials planned for it in the sittings that count."""
     heard: HeardAnswers | None = None
+    stopped: StoppedAnswers | None = None
+    """In place of `heard`, where a stopping rule ended the sittings."""
     preferred: PreferredAnswers | None = None
     attribute: AttributeAnswers | None = None
     listened: ListenedAnswers | None = None
@@ -204,6 +209,8 @@ class ClaimAnswers:
         """How it ends, standing alone."""
         if self.heard is not None:
             return self.heard.conclusion.word
+        if self.stopped is not None:
+            return self.stopped.conclusion.word
         if self.preferred is not None:
             return self.preferred.conclusion.word
         if self.attribute is not None:
@@ -326,6 +333,9 @@ def _claim(
         return _rated(claim, sittings, record, alpha, planned)
     if claim["kind"] == "threshold":
         return _threshold(claim, sittings, record, alpha, planned)
+    if (by_rule := rule_of(claim, sittings)) is not None:
+        stopped = stopped_answers(claim, sittings, alpha, *by_rule)
+        return ClaimAnswers(record=claim, planned=planned, stopped=stopped, p_value=stopped.conclusion.decisive_p_value)
     return _heard(claim, sittings, alpha, planned)
 
 

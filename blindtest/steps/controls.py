@@ -11,6 +11,7 @@ from typing import Any
 from blindtest.design import ControlKind, Plan
 from blindtest.methods import METHODS
 from blindtest.stats import discrimination_test
+from blindtest.steps.stopped_answers import trials_met
 
 __all__ = ["ControlsFound", "controls_found", "controls_words"]
 
@@ -41,7 +42,7 @@ def controls_found(sittings: Sequence[tuple[Plan, Sequence[Mapping[str, Any]]]])
     right: dict[tuple[str, ControlKind, str], list[bool]] = {}
     for plan, rows in sittings:
         keys: dict[int, tuple[str, ControlKind, str]] = {}
-        for number in range(plan.length):
+        for number in range(trials_met(plan, rows)):
             if (kind := plan.control(number)) is not None:
                 block = plan.place(number)[0]
                 keys[number] = (block.id, kind, block.method)

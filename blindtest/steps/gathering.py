@@ -45,6 +45,7 @@ from blindtest.report import (
     Results,
     SealFacts,
     SittingFacts,
+    StoppedFacts,
     SurvivalPlanFacts,
     Tested,
     ThresholdFacts,
@@ -59,6 +60,7 @@ from blindtest.steps.controls import controls_words
 from blindtest.steps.corrections import designed
 from blindtest.steps.hardware import hardware_chain, hardware_facts
 from blindtest.steps.sealing import STOPPING
+from blindtest.steps.stopped_answers import trials_met
 from blindtest.steps.verification import Verified
 from blindtest.study import Study, Unit, compared, labels, read_origin, tested_clips, unit_averages, unit_response
 
@@ -268,6 +270,9 @@ def _heard_plan(answers: Answers) -> PlanFacts | None:
     one = _heard(answers)
     if one is None:
         return None
+    if one.stopped is not None:
+        # Its numbers of trials are none that was fixed: `StoppedFacts` says what that plan could show.
+        return None
     blocks = [block for block in answers.seal.record["protocol"]["blocks"] if block["id"] in one.record["blocks"]]
     return PlanFacts.of(
         one.planned or sum(block["trials"] for block in blocks),
@@ -337,6 +342,10 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
             order=str(answers.seal.record["protocol"].get("order", "")),
             truth=truths.rated.get(record["id"], ()),
         )
+    stopped = None
+    if one.stopped is not None:
+        stopped = StoppedFacts(conclusion=one.stopped.conclusion, chances=one.stopped.chances)
+        chance = one.stopped.chances.chance_negligible
     threshold = None
     if one.threshold is not None:
         threshold = ThresholdFacts(
@@ -347,6 +356,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
     return ClaimResult(
         claim=_claim(one, answers.alpha),
         threshold=threshold,
+        stopped=stopped,
         heard=_results(one.heard) if one.heard is not None else None,
         preferred=preferred,
         attribute=attribute,
@@ -458,7 +468,7 @@ def _protocol(study: Study, answers: Answers) -> ProtocolFacts:
         margin=answers.margin,
         deadline_days=study.protocol.deadline_days,
         break_after=next((block.break_after for block in counted), None),
-        stopping=STOPPING,
+        stopping=str(answers.seal.record.get("stopping", STOPPING)),
         blocks=tuple(
             BlockFacts(
                 id=block["id"],
@@ -470,6 +480,7 @@ def _protocol(study: Study, answers: Answers) -> ProtocolFacts:
                 sittings=block.get("sittings", 1),
                 feedback=block["feedback"],
                 controls=block["trials"] // block["controls"]["every"] if block.get("controls") else 0,
+                may_end_sooner="stopping" in block,
                 conditions=tuple(compared_in.get(block["id"], ())),
             )
             for block in record["blocks"]
@@ -632,7 +643,7 @@ def _trials(one: SittingAnswers) -> list[TrialFacts]:
     for row in one.rows:
         answered.setdefault(int(row["trial"]), []).append(row)
     # A withdrawn sitting shows no trials at all; an abandoned one also those that nobody answered.
-    numbers = range(one.plan.length) if one.entry.forgotten is None else ()
+    numbers = range(trials_met(one.plan, one.rows)) if one.entry.forgotten is None else ()
     trials = []
     earlier: dict[str, list[Outcome]] = {}
     for number in numbers:

@@ -40,6 +40,7 @@ from blindtest.steps.keeping import reminder_of
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.routes import routes_of
 from blindtest.steps.sealing import StudySeal, ensure_sealed, names_read
+from blindtest.steps.stopping_rules import ruled
 from blindtest.study import Study, compared_by_block, load_study, render_job, tested_clips
 
 if TYPE_CHECKING:
@@ -81,6 +82,8 @@ class Ended:
     nonce: str | None
     """Opened only once the sitting is over."""
     folder: Path
+    by_rule: bool = False
+    """Whether its stopping rule ended it before the last trial."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -88,7 +91,10 @@ class Ended:
 
     def text(self) -> str:
         """Return it in words: the head of the chain first, then the nonce."""
-        lines = [f"Sitting {self.number} of {self.listener}: {self.state}, {self.answered} of {self.planned} answered."]
+        of = f"{'at most ' if self.by_rule else ''}{self.planned}"
+        lines = [f"Sitting {self.number} of {self.listener}: {self.state}, {self.answered} of {of} answered."]
+        if self.by_rule:
+            lines[0] += " Its sealed stopping rule ended it there."
         if self.state == "open":
             lines.append(
                 f"All answers are stored. Go on with: blindtest listen {self.folder} --listener {self.listener}"
@@ -348,7 +354,7 @@ def new_sitting(
     plan = make_plan(
         study_seal=sealed.commitment,
         sitting=store.next_number(),
-        protocol=scheduled.protocol,
+        protocol=ruled(scheduled.protocol),
         conditions=tuple(dict.fromkeys(one for ids in present.values() for one in ids)),
         clips=tested_clips(study),
         nonce=entropy(32),
@@ -488,16 +494,24 @@ def _as_sealed(store: "Store", entry: "SittingEntry", stimuli: dict[tuple[str, s
                 )
 
 
+def _controls_in(block: Mapping[str, Any]) -> int:
+    return block["trials"] // block["controls"]["every"] if block.get("controls") else 0
+
+
 def _ended(store: "Store", entry: "SittingEntry", study: Study, clock: Clock) -> Ended:
     nonce = None
     if entry.state != "open":
         nonce = store.open_seal(entry.commitment, at=clock()).nonce.hex()
     record = store.sealed(entry.commitment).record
+    blocks = record["protocol"]["blocks"]
+    length = sum(one["trials"] + _controls_in(one) for one in blocks)
+    by_rule = entry.state == "finished" and "stopping" in blocks[-1] and entry.links < length
     return Ended(
         number=entry.number,
         state=entry.state,
         answered=len({(row["trial"], row["attempt"]) for row in store.rows(entry.number)}),
-        planned=sum(block["trials"] for block in record["protocol"]["blocks"]),
+        planned=sum(block["trials"] for block in blocks),
+        by_rule=by_rule,
         listener=entry.listener,
         commitment=entry.commitment,
         head=entry.head,

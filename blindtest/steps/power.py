@@ -24,7 +24,7 @@ from blindtest.stats import (
 )
 from blindtest.stats import power as exact_power
 from blindtest.steps.columns import columns
-from blindtest.steps.plans import PLAN_METHODS, PlanShown, plan_power
+from blindtest.steps.plans import PLAN_METHODS, PlanShown, StoppingPowerShown, plan_power, stopping_power
 
 __all__ = [
     "PowerShown",
@@ -309,7 +309,7 @@ def rating_power(
     return SurvivalPowerShown(power=found)
 
 
-Planned = PowerShown | PreferencePowerShown | SurvivalPowerShown | PlanShown
+Planned = PowerShown | PreferencePowerShown | SurvivalPowerShown | PlanShown | StoppingPowerShown
 CHOICE_OPTIONS = ("trials", "minutes", "seconds", "practice", "margin", "alpha")
 PREFERENCE_OPTIONS = (*CHOICE_OPTIONS, "preference", "one_sided")
 RATING_OPTIONS = ("listeners", "sittings", "clips", "repeats", "labelled", "margin", "alpha")
@@ -323,6 +323,8 @@ def planned(method: str, **asked: Any) -> Planned:
     WrongUse
         A method that isn't there, or something asked for that it has no use for.
     """
+    if "stopping" in asked:
+        return stopping_power(method, asked)
     if method in PLAN_METHODS:
         return plan_power(method, **asked)
     if method in ("rating", "survival"):

@@ -19,6 +19,7 @@ from blindtest.design import seal as sealed_with
 from blindtest.render import Rendered, load_rendered
 from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.quotes import check_quotes
+from blindtest.steps.stopping_rules import check_rules, stopping_of_block, stopping_words
 from blindtest.study import (
     Study,
     claim_blocks,
@@ -84,9 +85,16 @@ ANALYSIS = {
         "against whichever conclusion is drawn; beside it, never decisive, dwell over the draws that the plan could "
         "have made, and time to skip"
     ),
+    "stopped": (
+        "claims of what is heard whose block ends by a stopping rule: counted trials only; group sequential and ratio "
+        "tests by the stagewise ordering of all endings of the sealed table, exact, against guessing and against the "
+        "margin, each at alpha; of a ratio test only where it ended at the bound of that side; e-processes by their "
+        "e-values, each against 1/alpha; several listeners by Fisher's method or the product of e-values; unanswered "
+        "trials of abandoned sittings, up to the last of the rule, count against whichever conclusion is drawn"
+    ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
-LATER_KINDS = ("attribute", "threshold", "keeps listening")
+LATER_KINDS = ("attribute", "threshold", "keeps listening", "stopped")
 """Kinds whose analysis stands in the seal only of studies that claim one."""
 STOPPING = "the number of trials of each sitting is fixed"
 _CHANGING = ("code", "earlier")
@@ -109,6 +117,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
     # The study file itself may gain a comment between two sittings; what it says stands in this record.
     files.pop(study.path.name, None)
     consent = study.listeners.consent
+    blocks = study.protocol.blocks
     return {
         "format": 1,
         "kind": "study seal",
@@ -122,7 +131,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         "analysis": _analysis(study),
         **({"grids": _grids_record(study)} if study.grids else {}),
         **({"hardware": study.hardware.to_record()} if study.hardware else {}),
-        "stopping": STOPPING,
+        "stopping": stopping_words(blocks, STOPPING),
         "protocol": {
             "name": study.protocol.name,
             "title": study.protocol.title,
@@ -144,8 +153,9 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
                     **({"confidence": True} if block.confidence else {}),
                     **({"comments": True} if block.comments else {}),
                     **({"break_after_min": block.break_after_min} if block.break_after_min else {}),
+                    **stopping_of_block(block),
                 }
-                for block in study.protocol.blocks
+                for block in blocks
             ],
         },
         "listeners": study.listeners.planned,
@@ -169,6 +179,8 @@ def _analysis(study: Study) -> dict[str, str]:
     """Return the analysis of every kind; what came later stands there only where it is used, so that seals made before
     it hold on."""
     kinds = {claim.kind for claim in study.claims}
+    if any(block.stopping is not None for block in study.protocol.blocks):
+        kinds = kinds | {"stopped"}  # type: ignore[arg-type]
     return {kind: words for kind, words in ANALYSIS.items() if kind not in LATER_KINDS or kind in kinds}
 
 
@@ -236,13 +248,14 @@ def ensure_sealed(study: Study, rendered: Rendered, store: "Store", *, at: datet
     Raises
     ------
     BlindtestError
-        A claim quotes what is not on record; see `check_quotes`.
+        A claim quotes what is not on record (`check_quotes`), or can't fail under its stopping rule (`check_rules`).
     """
     record = study_record(study, rendered)
     found = current_seal(store, record)
     if found is not None:
         return found
     check_quotes(study.path, store)
+    check_rules(study)
     sealed = sealed_with({**record, "earlier": [dict(entry) for entry in _earlier(store)]}, entropy(32))
     store.add_seal(sealed, kind="study", created=at)
     return StudySeal(commitment=sealed.commitment, sealed_at=at, made_now=True)

@@ -1,23 +1,26 @@
 """The folder a user writes: made, looked at, rendered."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
 from blindtest.errors import Fault
 from blindtest.render import Rendered
 from blindtest.render import render as render_stimuli
+from blindtest.stats import StoppedChances
 from blindtest.steps.corrections import Designed, designed
 from blindtest.steps.keeping import keeping_reminder
 from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.quotes import quote_faults
+from blindtest.steps.stopping_rules import rule_chances, rule_faults
 from blindtest.study import (
     AttributeReach,
     Examined,
     PreferenceReach,
     RatedReach,
     Reach,
+    RuledReach,
     Study,
     compared,
     examine,
@@ -32,7 +35,7 @@ from blindtest.study import (
 
 __all__ = ["Checked", "RenderShown", "check", "new", "pair", "render", "schema"]
 
-Plan = Reach | PreferenceReach | AttributeReach | RatedReach
+Plan = Reach | PreferenceReach | AttributeReach | RatedReach | RuledReach
 """What the plan of a claim can show and refute."""
 
 
@@ -86,6 +89,8 @@ class Checked:
     study: Study | None
     faults: tuple[Fault, ...]
     notes: tuple[str, ...]
+    ruled: Mapping[str, StoppedChances] = field(default_factory=dict)
+    """What plans with a stopping rule can show and refute, by claim."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -95,7 +100,7 @@ class Checked:
             "notes": list(self.notes),
             "plan": None if self.study is None or self.study.reach is None else asdict(self.study.reach),
             "plans": [
-                {"claim": claim, "sentence": reach.sentence, "chance_to_fail": _chance_to_fail(reach), **asdict(reach)}
+                self._plan(claim, reach)
                 for claim, reach in (self.study.reaches.items() if self.study is not None else ())
             ],
         }
@@ -113,12 +118,24 @@ class Checked:
         ]
         several = len(self.study.reaches) > 1
         for claim, reach in self.study.reaches.items():
-            lines.append((f"{claim}: " if several else "") + _reach_words(reach))
+            under = self.ruled.get(claim)
+            said = under.sentence if under is not None else _reach_words(reach)
+            lines.append((f"{claim}: " if several else "") + said)
         return "\n".join(lines)
+
+    def _plan(self, claim: str, reach: Plan) -> dict[str, Any]:
+        under = self.ruled.get(claim)
+        if under is not None:
+            curves = ("shares", "shown", "negligible", "trials")
+            chances = {key: value for key, value in under.to_dict().items() if key not in curves}
+            return {"claim": claim, "chance_to_fail": under.chance_negligible, **chances, **asdict(reach)}
+        return {"claim": claim, "sentence": reach.sentence, "chance_to_fail": _chance_to_fail(reach), **asdict(reach)}
 
 
 def _chance_to_fail(reach: Plan) -> float:
     """Return how often the plan refutes the claim where it is false, or finds it negligible."""
+    if isinstance(reach, RuledReach):
+        raise ValueError("how often a rule refutes follows from its table: `rule_chances`")
     if isinstance(reach, Reach):
         return reach.chance_negligible
     return reach.chance_vanishes if isinstance(reach, RatedReach) else reach.chance_to_fail
@@ -147,10 +164,15 @@ def check(folder: Path, *, clock: Clock = now) -> Checked:
     path = folder if folder.is_file() else folder / "study.toml"
     quotes = quote_faults(path, path.parent / "study.db")
     reminder = "" if examined.study is None else keeping_reminder(examined.study, clock())
+    rules = rule_faults(examined.study) if examined.study is not None else ()
+    study = None if quotes or rules else examined.study
     return Checked(
         folder=folder,
-        study=None if quotes else examined.study,
-        faults=tuple(sorted((*examined.faults, *quotes), key=lambda one: (one.file != str(path), one.line or 0))),
+        study=study,
+        ruled=rule_chances(study) if study is not None else {},
+        faults=tuple(
+            sorted((*examined.faults, *quotes, *rules), key=lambda one: (one.file != str(path), one.line or 0))
+        ),
         notes=(*(str(note) for note in examined.notes), *((reminder,) if reminder else ())),
     )
 

@@ -11,6 +11,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.session import restored
 from blindtest.steps.listening import study_id
 from blindtest.steps.place import Entropy, open_store
+from blindtest.steps.stopping_rules import rule_fault
 from blindtest.study import load_study
 
 if TYPE_CHECKING:
@@ -182,12 +183,17 @@ def _sitting(store: "Store", entry: "SittingEntry") -> list[Finding]:
     if entry.forgotten is not None:
         return findings
     try:
-        restored(plan, store.rows(entry.number), study=study_id(plan.record), listener=entry.listener)
+        sitting = restored(plan, store.rows(entry.number), study=study_id(plan.record), listener=entry.listener)
     except BlindtestError as error:
         return [*findings, Finding(ok=False, what=f"{name}: its answers belong to its plan", detail=str(error))]
     findings.append(
         Finding(ok=True, what=f"{name}: every trial, its truth and which answers were right follow from the plan")
     )
+    fault = rule_fault(sitting, entry.state)
+    if fault is not None:
+        findings.append(
+            Finding(ok=not fault, what=f"{name}: it ended where its sealed stopping rule says", detail=fault)
+        )
     return findings
 
 

@@ -29,6 +29,7 @@ from blindtest.study.refutation import (
     reach,
     trials_needed,
 )
+from blindtest.study.ruled_reach import RuledReach
 from blindtest.study.schema import json_schema
 from blindtest.study.study import (
     Listeners,
@@ -59,6 +60,7 @@ __all__ = [
     "RatedReach",
     "Reach",
     "Rendering",
+    "RuledReach",
     "Study",
     "StudyClip",
     "StudyCondition",

@@ -91,6 +91,7 @@ def _problem(kind: str) -> str:
         "too_long": "too many entries",
         "volts": "not a voltage",
         "all_or_names": "neither 'all' nor a list of ids",
+        "looks": "neither a number of looks nor a list of numbers of trials that rise",
     }
     return words.get(kind, "out of range" if kind.startswith(("greater", "less")) else "not allowed here")
 

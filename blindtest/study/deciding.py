@@ -26,6 +26,7 @@ from blindtest.study.refutation import (
     reach,
     trials_needed,
 )
+from blindtest.study.ruled_reach import ruled_reach
 from blindtest.study.schema import margin_range
 from blindtest.study.study import StudyCondition
 
@@ -364,6 +365,9 @@ def _reach(
     else:
         guess = METHODS[blocks[0].method].guess_rate
         assert guess is not None, "a method that decides what is heard has a guess rate"
+        if (ruled := ruled_reach(blocks, margin, some_clips=share[0] < share[1], place=place, found=found)) is not None:
+            _spread(blocks, len(tested) or len(data.get("clip", ())), place, found)
+            return ruled
         plan = reach(trials, margin, guess)
         _say_reach(plan, place, guess, found)
     _spread(blocks, len(tested) or len(data.get("clip", ())), place, found)

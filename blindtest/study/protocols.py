@@ -18,6 +18,7 @@ from blindtest.study import lines as places
 from blindtest.study.complaints import complaints
 from blindtest.study.reading import Source, parse_toml, pruned, read_toml
 from blindtest.study.schema import LATER_PROTOCOLS, BlockTable, ProtocolFile, margin_range
+from blindtest.study.stopping_checks import series_stopping_faults, stopping_faults
 
 __all__ = [
     "changed",
@@ -40,6 +41,7 @@ CHANGEABLE = (
     "constant_reference",
     "attribute",
     "controls",
+    "stopping",
     "choice_after_s",
     "break_after",
     "break_after_min",
@@ -245,6 +247,7 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
         )
     if isinstance(block.get("controls"), dict):
         faults += _control_faults(source, block, method, path)
+    faults += stopping_faults(source, block, method, path)
     if "choice_after_s" in block and method.name != "free-listening":
         faults.append(
             source.fault((*path, "choice_after_s"), "only free-listening offers a choice", got=block["choice_after_s"])
@@ -346,6 +349,7 @@ def _series_faults(
                 )
             )
             trained.add(block["method"])
+    faults += series_stopping_faults(source, blocks)
     named = bool(phases & {"worn", "labelled"})
     for index, block in enumerate(blocks):
         if not named and block.get("sittings", 1) > 1 and block.get("phase") != "practice":

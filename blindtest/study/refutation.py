@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias, Union
 if TYPE_CHECKING:
     from blindtest.study.attribute_reach import AttributeReach
     from blindtest.study.rated_reach import RatedReach
+    from blindtest.study.ruled_reach import RuledReach
 
 __all__ = [
     "LEAST_CHANCE",
@@ -33,7 +34,7 @@ __all__ = [
     "trials_needed",
 ]
 
-AnyReach: TypeAlias = Union["Reach", "PreferenceReach", "AttributeReach", "RatedReach"]
+AnyReach: TypeAlias = Union["Reach", "PreferenceReach", "AttributeReach", "RatedReach", "RuledReach"]
 
 LEAST_CHANCE = 0.5
 """With which a claim has to fail when it is false (claims, section 2)."""

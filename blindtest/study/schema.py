@@ -13,8 +13,9 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
-from blindtest.design import METHODS, Block, Controls, Phase, Protocol, default_numbers
+from blindtest.design import METHODS, Block, Controls, Phase, Protocol, Stopping, default_numbers
 from blindtest.study.hardware_tables import ConnectionTable, HardwareTable
+from blindtest.study.looks import LOOKS_SCHEMA, LOOKS_WORDS, looks
 from blindtest.study.table import Id, Label, Table, Text, Words
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "RecordingTable",
     "RenderingTable",
     "StageTable",
+    "StoppingTable",
     "StorageTable",
     "StudyFile",
     "Table",
@@ -103,6 +105,7 @@ MethodName = Annotated[
     WithJsonSchema({"enum": sorted(METHODS)}),
     Words(", ".join(repr(name) for name in sorted(METHODS)), choices=tuple(sorted(METHODS))),
 ]
+Looks = Annotated[Any, PlainValidator(looks), WithJsonSchema(LOOKS_SCHEMA), Words(LOOKS_WORDS)]
 AllOrNames = Annotated[
     Any,
     PlainValidator(_all_or_names),
@@ -438,10 +441,42 @@ class ControlsTable(Table):
     inaudible: bool = Field(False, description="true to hear the comparator against itself, too")
 
 
+class StoppingTable(Table):
+    """By which rule a block ends; its `trials` are then the most there can be."""
+
+    rule: Literal["fixed", "group-sequential", "sprt", "e-process"] = Field(
+        description="fixed (the number of trials), group-sequential (a few looks), sprt (Wald's ratio test of guessing "
+        "against the margin) or e-process (a bet against guessing and one against the margin)"
+    )
+    looks: Looks | None = Field(
+        None, description="group-sequential: after which trials it may end, the last being `trials`, or how often"
+    )
+    spending: Literal["obrien-fleming", "pocock", "linear"] | None = Field(
+        None, description="group-sequential: how alpha is spent over the looks; else obrien-fleming, late"
+    )
+    beta: float | None = Field(
+        None,
+        ge=0.001,
+        le=0.3,
+        description="group-sequential, sprt: the chance to end for guessing where the margin is the truth; else 0.05",
+    )
+
+    def to_stopping(self) -> Stopping | None:
+        """Return the rule as the other rooms know it, its table not yet computed; None for a fixed number."""
+        if self.rule == "fixed":
+            return None
+        return Stopping(
+            rule=self.rule,
+            asked_looks=tuple(self.looks) if isinstance(self.looks, list) else self.looks,
+            spending=self.spending,
+            beta=self.beta,
+        )
+
+
 class BlockTable(Table):
     """One stretch of a protocol."""
 
-    later = ("order", "stopping", "analysis", "anchors", "recognition", "decoys")
+    later = ("order", "analysis", "anchors", "recognition", "decoys")
     later_values: ClassVar[dict[str, tuple[str, ...]]] = {"method": LATER_METHODS}
     id: Id = Field(description="a short name that [protocol.changes] refers to")
     phase: Phase = Field(
@@ -482,6 +517,9 @@ class BlockTable(Table):
     )
     controls: ControlsTable | None = Field(
         None, description="control trials, as { audible = 'condition-id', inaudible = true, every = 5 }"
+    )
+    stopping: StoppingTable | None = Field(
+        None, description="a rule by which the block may end early, as { rule = 'sprt' }; else { rule = 'fixed' }"
     )
     choice_after_s: float | None = Field(
         None, ge=5, le=600, description="free-listening: seconds of sound after which the choice is offered; else 30"
@@ -550,6 +588,7 @@ class BlockTable(Table):
                 audible=self.controls.audible or "",
                 inaudible=self.controls.inaudible,
             ),
+            stopping=self.stopping.to_stopping() if self.stopping is not None else None,
         )
 
 

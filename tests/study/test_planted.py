@@ -221,7 +221,8 @@ order = "unreliable-labels"                         #! protocol.order | not yet:
 test.trails = 40                                    #! protocol.changes.test.trails | 'trails' | did you mean 'trials'?
 tests.trials = 40                                   #! protocol.changes.tests | no block | did you mean 'test'?
 practice.trials = 2.5                               #! protocol.changes.practice.trials | 2.5 | a whole number from 1 to 1000
-practice.stopping = 2                               #! protocol.changes.practice.stopping | not yet: stopping |
+practice.analysis = 2                               #! protocol.changes.practice.analysis | not yet: analysis |
+test.stopping = { rule = "sprint" }                 #! protocol.changes.test.stopping.rule | 'sprint' | did you mean 'sprt'?
 test.ties = 1                                       #! protocol.changes.test.ties | 1 | true or false
 test.sittings = 0                                   #! protocol.changes.test.sittings | 0 | a whole number from 1 to 100
 practice.phase = "blind"                            #! protocol.changes.practice.phase | 'phase' | trials, repeats, sittings, ties

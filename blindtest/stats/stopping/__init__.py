@@ -17,28 +17,57 @@ from blindtest.stats.stopping.peeking import (
 from blindtest.stats.stopping.ratio_test import SprtDecision, SprtOperating, SprtPlan, sprt
 from blindtest.stats.stopping.spending import SPENDING, spent
 from blindtest.stats.stopping.stagewise import StagewiseResult, stagewise_result
+from blindtest.stats.stopping.stop_table import (
+    STOPPING_RULES,
+    Ending,
+    Rule,
+    StopTable,
+    equal_looks,
+    heard_proportion,
+    stop_table,
+)
+from blindtest.stats.stopping.stopped_conclusion import (
+    STOPPING_NAMES,
+    StoppedConclusion,
+    StoppedSitting,
+    conclude_stopped,
+)
+from blindtest.stats.stopping.stopped_plan import StoppedChances, stopped_chances
 
 __all__ = [
     "SPENDING",
+    "STOPPING_NAMES",
+    "STOPPING_RULES",
     "ConfidenceSequence",
+    "Ending",
     "GroupOperating",
     "GroupSequentialPlan",
+    "Rule",
     "SprtDecision",
     "SprtOperating",
     "SprtPlan",
     "StagewiseResult",
+    "StopTable",
     "StoppedAtWill",
+    "StoppedChances",
+    "StoppedConclusion",
+    "StoppedSitting",
     "combined_e_value",
+    "conclude_stopped",
     "confidence_sequence",
     "e_process_numbers",
     "e_process_stopped",
     "e_value",
+    "equal_looks",
     "group_sequential",
+    "heard_proportion",
     "peeking_error",
     "peeking_p_value",
     "spent",
     "sprt",
     "stagewise_result",
+    "stop_table",
     "stopped_at_will",
     "stopped_at_will_by_listener",
+    "stopped_chances",
 ]

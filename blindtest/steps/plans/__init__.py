@@ -2,5 +2,15 @@
 
 from blindtest.steps.plans.contract import PlanAsked, PlanMethod, PlanShown, write_figure
 from blindtest.steps.plans.members import PLAN_METHODS, plan_power
+from blindtest.steps.plans.stopping import StoppingPowerShown, stopping_power
 
-__all__ = ["PLAN_METHODS", "PlanAsked", "PlanMethod", "PlanShown", "plan_power", "write_figure"]
+__all__ = [
+    "PLAN_METHODS",
+    "PlanAsked",
+    "PlanMethod",
+    "PlanShown",
+    "StoppingPowerShown",
+    "plan_power",
+    "stopping_power",
+    "write_figure",
+]

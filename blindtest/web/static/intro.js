@@ -46,3 +46,11 @@ export function phaseWords({ phase, slots }) {
   const nameless = slots.every((slot) => slot.label === "" && slot.token !== "");
   return nameless ? `${phase}. You are not told what sounds.` : `${phase}.`;
 }
+
+/**
+ * Which trial of how many; of at most how many, where a stopping rule may end the sitting before.
+ * @param {View} view
+ */
+export function countWords({ number, of, may_end_sooner }) {
+  return `Trial ${number} of ${may_end_sooner ? "at most " : ""}${of}`;
+}

@@ -34,9 +34,10 @@ function ready(page, view) {
       element("section", { "aria-labelledby": "course" },
         element("h2", { id: "course" }, "What will happen"),
         silent ? element("p", {}, view.message) : null,
-        element("p", {}, `${view.of === 1 ? "1 trial. In it" : `${view.of} trials. In each`} you ${silent
+        element("p", {}, `${view.of === 1 ? "1 trial. In it" : `${view.may_end_sooner ? "At most " : ""}${view.of} trials. In each`} you ${silent
           ? "play one clip on every unit named, rate what you hear, and confirm it."
           : "listen as often and as long as you like, answer what is asked, and confirm it."} Until then you can change your answer. Nothing runs out of time.`),
+        view.may_end_sooner ? element("p", {}, "A rule fixed beforehand decides after which trial it ends. It can end early for somebody who hears a difference, and for somebody who does not.") : null,
         element("p", {}, "You can close the page whenever you like and come back later. Everything works by keyboard or pointer."),
       ),
       consent
@@ -180,7 +181,7 @@ function rest(page, view) {
     node: element("div", {},
       heading("A rest"),
       element("p", {}, view.message),
-      element("p", {}, `${view.number - 1} of ${view.of} trials are done. Leave the level as it is.`),
+      element("p", {}, `${view.number - 1} of ${view.may_end_sooner ? "at most " : ""}${view.of} trials are done. Leave the level as it is.`),
       element("p", { class: "row" }, button("Go on", () => page.line.send({ event: "continued", trial: view.trial }), "main")),
     ),
   };

@@ -9,7 +9,7 @@
 import { ANSWERS } from "./answers.js";
 import { remarkPanel } from "./beside.js";
 import { element, enable, enabled, hint } from "./element.js";
-import { askedIn, introduction, phaseWords } from "./intro.js";
+import { askedIn, countWords, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
 import { rateWords } from "./steps.js";
 
@@ -226,7 +226,7 @@ export function trackPage(page, view) {
   async function sayWhere() {
     await pause();
     const place = places.find(({ name }) => name === selected);
-    page.say([`Trial ${view.number} of ${view.of}.`, place ? `${place.full}.` : "No sound selected.", words(), answer?.said(chosen) ?? ""].filter(Boolean).join(" "));
+    page.say([`${countWords(view)}.`, place ? `${place.full}.` : "No sound selected.", words(), answer?.said(chosen) ?? ""].filter(Boolean).join(" "));
   }
   async function load() {
     if (lost) return;
@@ -263,7 +263,7 @@ export function trackPage(page, view) {
       else answer.act(action);
     } },
     element("p", { class: "phase" }, phaseWords(view)),
-    element("h1", { id: "heading", tabindex: "-1" }, `Trial ${view.number} of ${view.of}`),
+    element("h1", { id: "heading", tabindex: "-1" }, countWords(view)),
     intro ? element("p", { id: "intro" }, intro) : null,
     element("div", { role: "group", "aria-label": "Sounds", class: "slots" }, ...places.map(({ control }) => control)),
     element("div", { class: "row" }, play, say),

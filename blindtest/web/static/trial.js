@@ -10,7 +10,7 @@
 import { ANSWERS } from "./answers.js";
 import { remarkPanel, sureQuestion } from "./beside.js";
 import { element, enable, enabled, hint } from "./element.js";
-import { askedIn, introduction, phaseWords } from "./intro.js";
+import { askedIn, countWords, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
 import { loopPanel } from "./loop_panel.js";
 import { rateWords } from "./steps.js";
@@ -201,7 +201,7 @@ export function trialPage(page, view) {
     await stop();
     const place = places.find(({ name }) => name === selected);
     const clip = view.clip ? `Clip: ${view.clip}.` : "";
-    page.say([`Trial ${view.number} of ${view.of}.`, clip, place ? `${place.full}.` : silent ? "" : "No sound selected.", answer?.said(chosen) ?? "", sure.spoken(certainty)].filter(Boolean).join(" "));
+    page.say([`${countWords(view)}.`, clip, place ? `${place.full}.` : silent ? "" : "No sound selected.", answer?.said(chosen) ?? "", sure.spoken(certainty)].filter(Boolean).join(" "));
   }
   async function next() {
     await stop();
@@ -255,7 +255,7 @@ export function trialPage(page, view) {
       else if (!sure.act(action)) answer.act(action);
     } },
     element("p", { class: "phase" }, phaseWords(view)),
-    element("h1", { id: "heading", tabindex: "-1" }, asked ? `Trial ${view.number} of ${view.of}` : `Trial ${view.number} of ${view.of}: ${verdict(view)}`),
+    element("h1", { id: "heading", tabindex: "-1" }, asked ? countWords(view) : `${countWords(view)}: ${verdict(view)}`),
     intro ? element("p", { id: "intro" }, intro) : null,
     asked ? null : element("p", { class: "told" }, ...told(view, answer.words(view.chosen ?? {}))),
     view.clip ? element("p", { class: "clip" }, "Play on the real unit: ", element("strong", {}, view.clip)) : null,

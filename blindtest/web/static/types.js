@@ -30,6 +30,7 @@
  * @property {number} attempt
  * @property {number} number the trial as a person counts it
  * @property {number} of
+ * @property {boolean} may_end_sooner whether a stopping rule may end it before trial `of`
  * @property {string} phase in words
  * @property {Question | null} question
  * @property {Sure | null} sure null where it is not asked

@@ -1,0 +1,68 @@
+"""What became of a claim whose sittings end by a sealed stopping rule."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from blindtest.design import Block, Plan, Stopping
+from blindtest.stats import StoppedChances, StoppedConclusion, conclude_stopped, stopped_chances
+from blindtest.steps.stopping_rules import table_of_rule
+
+if TYPE_CHECKING:
+    from blindtest.steps.answers import SittingAnswers
+
+__all__ = ["StoppedAnswers", "ended_by_rule", "rule_of", "stopped_answers", "trials_met"]
+
+POINTS = 21
+"""Of the curves of what the plan can show."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoppedAnswers:
+    """Whether a difference is heard, told by sittings that a rule ended."""
+
+    conclusion: StoppedConclusion
+    chances: StoppedChances
+    """Of as many sittings as counted."""
+
+
+def rule_of(claim: Mapping[str, Any], sittings: "Sequence[SittingAnswers]") -> tuple[Block, Stopping] | None:
+    """Return the block that answers a claim by a stopping rule, and the rule; None where its trials are fixed."""
+    for sitting in sittings:
+        for block in sitting.plan.protocol.blocks:
+            if block.id in claim["blocks"] and block.stopping is not None:
+                return block, block.stopping
+    return None
+
+
+def stopped_answers(
+    claim: Mapping[str, Any], sittings: "Sequence[SittingAnswers]", alpha: float, block: Block, rule: Stopping
+) -> StoppedAnswers:
+    """Return what the counted sittings say of a claim, a listener's answers in their order."""
+    table, margin = table_of_rule(rule), float(rule.margin or claim["margin"])
+    own = [
+        (sitting.entry.listener, [row["correct"] is True for row in sitting.of_claim(claim)])
+        for sitting in sittings
+        if sitting.planned_for(claim)
+    ]
+    return StoppedAnswers(
+        conclusion=conclude_stopped(table, own, rule=rule.rule, method=block.method, margin=margin, alpha=alpha),
+        chances=stopped_chances(
+            table, rule=rule.rule, method=block.method, margin=margin, alpha=alpha, listeners=len(own), points=POINTS
+        ),
+    )
+
+
+def ended_by_rule(plan: Plan, rows: Sequence[Mapping[str, Any]]) -> bool:
+    """Return whether the rule of a plan's last block ended the sitting with these rows before its last trial."""
+    block = plan.protocol.blocks[-1]
+    if block.stopping is None:
+        return False
+    own = [row for row in rows if row["block"] == block.id and row["phase"] != "control"]
+    own.sort(key=lambda row: int(row["trial"]))
+    return block.stopping.ends_early([row["correct"] is True for row in own])
+
+
+def trials_met(plan: Plan, rows: Sequence[Mapping[str, Any]]) -> int:
+    """Return how many trials of a plan there were: all of them, but where its rule ended the sitting before."""
+    return len({int(row["trial"]) for row in rows}) if ended_by_rule(plan, rows) else plan.length
