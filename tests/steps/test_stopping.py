@@ -4,6 +4,7 @@ import json
 import runpy
 import shutil
 import sqlite3
+from importlib.resources import files
 from math import comb
 from pathlib import Path
 
@@ -14,6 +15,7 @@ import soundfile
 from blindtest import steps
 from blindtest.errors import BlindtestError, WrongUse
 from blindtest.session import SimulatedListener
+from blindtest.stats import peeking_error
 from blindtest.study import resources
 
 H = runpy.run_path(str(Path(__file__).with_name("test_protocols.py")))
@@ -229,6 +231,25 @@ def test_a_claim_on_some_of_the_clips_goes_with_no_rule(ruled):
     # And a block behind it would be answered by somebody who knows that the first has ended.
     (folder / "own.toml").write_text(own + "\n" + liking)
     assert any("a block that may end early stands last" in str(fault) for fault in steps.check(folder).faults)
+
+
+def test_the_figures_of_the_guide_are_those_of_the_plans():
+    page = (files("blindtest") / "guide" / "stopping.md").read_text(encoding="utf-8")
+    for rule in ("sprt", "group-sequential", "e-process"):
+        found = steps.planned("abx", stopping=rule).chances
+        name = f"`{rule}`, 4 looks" if rule == "group-sequential" else f"`{rule}`"
+        shown, negligible, wrong = (
+            f"{one:.{digits}f}"[1:]
+            for one, digits in (
+                (found.chance_shown, 2),
+                (found.chance_negligible, 2),
+                (found.chance_shown_by_guessing, 3),
+            )
+        )
+        trials = f"{found.expected_if_heard:.0f} and {found.expected_if_guessing:.0f}"
+        assert f"| {name} | {shown} | {negligible} | {trials} | {wrong} |" in page
+    assert peeking_error(50) == pytest.approx(1 / 6, abs=0.01)
+    assert "one of six" in page
 
 
 def test_numbers_that_a_rule_of_power_has_no_use_for_are_refused():

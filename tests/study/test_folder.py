@@ -23,6 +23,7 @@ PROTOCOLS = (
     "2afc",
     "3afc",
     "abx",
+    "abx-stopping",
     "duo-trio",
     "free-listening",
     "preference",
