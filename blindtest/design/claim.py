@@ -38,8 +38,8 @@ class Claim:
     clips: tuple[str, ...] | Literal["all"] = "all"
     margin: float | None = None
     """Smallest effect that matters. 'heard': share of trials heard beyond guessing, 0 ... 1; 'preferred': probability
-    beyond 1/2, 0 ... 1/2; 'attribute': d', 0 ... 5; 'threshold': level on the grid; 'rated': points of the scale,
-    0 ... 100."""
+    beyond 1/2, 0 ... 1/2; 'attribute': d', 0 ... 5, or points (grades) where it is rated; 'threshold': level on the
+    grid; 'rated': points of the scale, 0 ... 100."""
     primary: bool = True
     quote: str = ""
     """Words of the impression."""
@@ -47,6 +47,9 @@ class Claim:
     """How the hash of the impression begins that the quote stands in."""
     kept: float = DEFAULT_KEPT
     """'rated': share of the labelled effect that counts as surviving."""
+    attribute: str = ""
+    """'attribute': which one, where the protocol rates several; 'quality' is the scale that names none. '' for the only
+    one."""
     direction: Direction = "two-sided"
     """'preferred' and 'attribute': whether the test looks at both sides of guessing, or only at the claimed one, sealed
     beforehand."""

@@ -5,7 +5,8 @@ nothing tells it apart; so do the two anchors, which are conditions like the oth
 (5.3), on the continuous scale of five equal intervals (5.4). Since one of the rated ones *is* R, at least one gets
 100 (attachment 1). In which slot each sounds is drawn anew for every trial.
 
-The first condition of the setting is the original.
+The first condition of the setting is the original. Where a protocol names an attribute (6: one per trial), the same
+scale is used for it.
 """
 
 from collections.abc import Mapping, Sequence
@@ -36,12 +37,20 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
     return Question(
         kind="rate",
-        prompt=f"How good is the sound of each, held against {OPEN_SLOT}? One of them is {OPEN_SLOT} again.",
+        prompt=_asked(setting),
         keys=names[:-1],
         range=(LEAST, GREATEST),
         scale=SCALE,
         one_at=GREATEST,
     )
+
+
+def _asked(setting: Setting) -> str:
+    again = f"One of them is {OPEN_SLOT} again."
+    if "attribute" not in setting.numbers:
+        return f"How good is the sound of each, held against {OPEN_SLOT}? {again}"
+    named, definition = setting.numbers["attribute"], setting.numbers["definition"]
+    return f"How good is each in {named}, held against {OPEN_SLOT}? {definition} {again}"
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:

@@ -104,7 +104,7 @@ RATING = Method(
     draw=_draw_all,
     question=_question,
     fault_in=fault_in_ratings,
-    decides=("rated",),
+    decides=("rated", "attribute"),
 )
 
 RATING_SINGLE = Method(
@@ -118,6 +118,6 @@ RATING_SINGLE = Method(
     draw=_draw_one,
     question=_question,
     fault_in=fault_in_ratings,
-    decides=("rated",),
+    decides=("rated", "attribute"),
     orders=lambda setting: len(setting.conditions),
 )

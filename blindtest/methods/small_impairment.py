@@ -53,7 +53,7 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
     return Question(
         kind="rate",
-        prompt="How far do B and C differ from A, and how much does it annoy? One of the two is A again.",
+        prompt=_asked(setting),
         keys=names[1:],
         range=(WORST, TRANSPARENT),
         scale=SCALE,
@@ -61,6 +61,13 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
         step=10.0**-DECIMALS,
         one_at=TRANSPARENT,
     )
+
+
+def _asked(setting: Setting) -> str:
+    named = "attribute" in setting.numbers
+    of = f" in {setting.numbers['attribute']}" if named else ""
+    meant = f"{setting.numbers['definition']} " if named else ""
+    return f"How far do B and C differ from A{of}, and how much does it annoy? {meant}One of the two is A again."
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:

@@ -57,6 +57,8 @@ from blindtest.report.record_facts import (
     SittingFacts,
     TrialFacts,
 )
+from blindtest.report.scale_facts import ScaleFacts
+from blindtest.report.scale_words import scale_further, scale_plan, screening_words
 from blindtest.report.sound_facts import (
     ClipFacts,
     ConditionFacts,
@@ -112,6 +114,7 @@ __all__ = [
     "ResponseCurve",
     "Results",
     "Said",
+    "ScaleFacts",
     "SealFacts",
     "SittingFacts",
     "StoppedFacts",
@@ -133,6 +136,9 @@ __all__ = [
     "markdown",
     "plan_figure",
     "said_of",
+    "scale_further",
+    "scale_plan",
+    "screening_words",
     "stopped_beside",
     "text_of_claim",
     "unit_words",

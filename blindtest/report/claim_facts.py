@@ -11,9 +11,11 @@ from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts
 from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
+from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.stopped_words import StoppedFacts
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.stats import AttributeChances, Companion
+from blindtest.study import ScaleReach
 
 __all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role"]
 
@@ -30,7 +32,12 @@ class ClaimFacts:
     device: str = ""
     comparator: str = ""
     attribute: str = ""
-    """What the device is said to have more of, where that is the claim."""
+    """What the device is said to have more of, or to be rated higher in ('quality' as a whole), where that is the
+    claim."""
+    scale: str = ""
+    """What the scale is called on which an attribute is rated; '' where it is chosen."""
+    unit: str = ""
+    """Of that scale: 'points' or 'grades'."""
     clips: tuple[str, ...] = ()
     """() for all."""
     margin: float | None = None
@@ -112,8 +119,8 @@ class ProtocolFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimResult:
-    """A claim with what came out: one of `heard`, `preferred`, `attribute`, `listened`, `threshold`, `rated`, or none
-    yet."""
+    """A claim with what came out: one of `heard`, `preferred`, `attribute`, `scaled`, `listened`, `threshold`,
+    `rated`, or none yet."""
 
     claim: ClaimFacts
     heard: Results | None = None
@@ -121,10 +128,14 @@ class ClaimResult:
     """Of a claim of what is heard, in place of `heard`, where a stopping rule ended its sittings."""
     preferred: PreferenceFacts | None = None
     attribute: AttributeFacts | None = None
+    scaled: ScaleFacts | None = None
+    """Of an attribute that is rated."""
     listened: ListenedFacts | None = None
     rated: RatedFacts | None = None
     threshold: ThresholdFacts | None = None
-    plan: PlanFacts | PreferencePlanFacts | AttributeChances | ListenedPlan | SurvivalPlanFacts | None = None
+    plan: PlanFacts | PreferencePlanFacts | AttributeChances | ScaleReach | ListenedPlan | SurvivalPlanFacts | None = (
+        None
+    )
     alpha: float = 0.05
     p_value: float | None = None
     """Of the test that the word rests on: for ratings the smallest alpha at which the verdict would be reached."""
@@ -138,7 +149,16 @@ class ClaimResult:
     """What else was looked at; never decisive."""
 
     def __post_init__(self) -> None:
-        ended = (self.heard, self.stopped, self.preferred, self.attribute, self.listened, self.threshold, self.rated)
+        ended = (
+            self.heard,
+            self.stopped,
+            self.preferred,
+            self.attribute,
+            self.scaled,
+            self.listened,
+            self.threshold,
+            self.rated,
+        )
         given = [one for one in ended if one is not None]
         if len(given) > 1:
             raise ValueError(f"claim {self.claim.id!r} ends in {len(given)} kinds of result")
@@ -148,11 +168,21 @@ class ClaimResult:
     @property
     def _of_kind(
         self,
-    ) -> Results | StoppedFacts | PreferenceFacts | AttributeFacts | ListenedFacts | ThresholdFacts | RatedFacts | None:
+    ) -> (
+        Results
+        | StoppedFacts
+        | PreferenceFacts
+        | AttributeFacts
+        | ScaleFacts
+        | ListenedFacts
+        | ThresholdFacts
+        | RatedFacts
+        | None
+    ):
         found = {
             "heard": self.heard or self.stopped,
             "preferred": self.preferred,
-            "attribute": self.attribute,
+            "attribute": self.attribute or self.scaled,
             "keeps listening": self.listened,
             "threshold": self.threshold,
             "rated": self.rated,
@@ -175,6 +205,8 @@ class ClaimResult:
             return self.preferred.word
         if self.attribute is not None:
             return self.attribute.conclusion.word
+        if self.scaled is not None:
+            return self.scaled.word
         if self.listened is not None:
             return self.listened.choice.word
         if self.rated is not None:

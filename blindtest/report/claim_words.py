@@ -34,11 +34,13 @@ from blindtest.report.rating_words import (
     span,
     survival_plan,
 )
+from blindtest.report.scale_words import scale_beside, scale_further, scale_numbers, scale_plan, scale_sentence
 from blindtest.report.stopped_words import stopped_beside, stopped_further, stopped_numbers, stopped_sentence
 from blindtest.report.threshold_words import threshold_beside, threshold_further, threshold_numbers
 from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural, short_names
 from blindtest.report.words import sentence as sentence_of
 from blindtest.stats import AttributeChances
+from blindtest.study import ScaleReach
 
 __all__ = ["Said", "claimed", "margin_words", "numbers_words", "said_of", "text_of_claim"]
 
@@ -66,6 +68,8 @@ class Said:
 def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
     """Return the claim as a sentence that can fail."""
     a, b = _pair(claim, names or {})
+    if claim.kind == "attribute" and claim.scale:
+        return f"{a} is rated above {b} in {clean(claim.scale)}"
     return {
         "heard": f"{a} and {b} can be told apart by ear",
         "preferred": f"{a} is preferred to {b}",
@@ -86,6 +90,8 @@ def margin_words(claim: ClaimFacts) -> str:
     if claim.kind == "keeps listening":
         band = interval_words(margin_band(claim.margin))
         return f"{percent(claim.margin)} beyond one half: a probability of {band} to be chosen counts as negligible"
+    if claim.kind == "attribute" and claim.scale:
+        return f"{claim.margin:g} {clean(claim.unit)} of the scale: within \u00b1{claim.margin:g} is negligible"
     if claim.kind == "attribute":
         return (
             f"a d\u2032 of {claim.margin:g} along the attribute: {d_span((-claim.margin, claim.margin))} is negligible"
@@ -119,6 +125,8 @@ def numbers_words(result: ClaimResult) -> str:
             f"{count_of(chosen.correct, chosen.trials)}; d\u2032 {d_words(chosen.d_prime)}, interval "
             f"{d_span(chosen.d_prime_interval)}"
         )
+    if result.scaled is not None:
+        return scale_numbers(result.scaled)
     if result.listened is not None:
         return listened_numbers(result.listened)
     if result.rated is not None:
@@ -156,6 +164,10 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         more = clean(claim.attribute)
         sentence = attribute_sentence(result.attribute, result.word, a, b, more)
         beside = attribute_beside(result.attribute, chances, a, b, more)
+    elif result.scaled is not None:
+        ratings = result.plan if isinstance(result.plan, ScaleReach) else None
+        sentence = scale_sentence(result.scaled, result.word, a, b)
+        beside, further = scale_beside(result.scaled, ratings, a, b), scale_further(result.scaled)
     elif result.listened is not None:
         picks = result.plan if isinstance(result.plan, ListenedPlan) else None
         sentence = listened_sentence(result.listened, result.word, a, b)
@@ -189,6 +201,8 @@ def plan_words(result: ClaimResult, a: str) -> str:
         return preference_plan(result.plan, a)
     if isinstance(result.plan, AttributeChances):
         return attribute_plan(result.plan, a)
+    if isinstance(result.plan, ScaleReach):
+        return scale_plan(result.plan)
     if isinstance(result.plan, ListenedPlan):
         return listened_plan(result.plan, a)
     if isinstance(result.plan, SurvivalPlanFacts):

@@ -15,6 +15,7 @@ from blindtest.report.method_words import order_on_record
 from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.rating_facts import VERDICTS, RatingFacts, SurvivalPlanFacts
 from blindtest.report.rating_words import effect_words, points, recognition_words, worn_words
+from blindtest.report.scale_words import contrast_span, unanswered_words
 from blindtest.report.seal_words import seal_words
 from blindtest.report.stopped_words import stopped_missed, stopped_open
 from blindtest.report.timeline import Moment, before, timeline
@@ -30,6 +31,7 @@ from blindtest.report.words import (
     when,
 )
 from blindtest.stats import AttributeChances
+from blindtest.study import ScaleReach
 
 __all__ = ["doubts", "left_out"]
 
@@ -312,6 +314,18 @@ def _missed_attribute(one: ClaimResult, a: str) -> list[str]:
             f"Differences smaller than a d\u2032 of {one.plan.margin:g} along the attribute: the plan would have shown "
             f"them with a chance of less than {percent(one.plan.chance_shown)}."
         )
+    if isinstance(one.plan, ScaleReach):
+        unit = "grades" if one.plan.grades else "points"
+        out.append(
+            f"Differences smaller than {one.plan.margin:g} {unit}: the plan would have shown them with a chance of "
+            f"less than {percent(one.plan.chance_shown)}."
+        )
+    if one.scaled is not None and one.scaled.decisive.conclusion is not None:
+        found, digits = one.scaled.decisive.conclusion, 2 if one.scaled.in_grades else 1
+        out.append(
+            f"With {percent(1 - found.alpha)} confidence, the ratings leave room for any difference from "
+            f"{contrast_span(found.interval, digits)} {one.scaled.unit}."
+        )
     if one.attribute is not None:
         said = one.attribute.decisive
         out.append(
@@ -408,6 +422,8 @@ def _unanswered_choices(report: ReportInput) -> tuple[str, ...]:
                 "conclusion is drawn with them against it."
             )
     for one in report.of_kind("attribute"):
+        if one.scaled is not None and one.scaled.decisive.unanswered:
+            out.append(unanswered_words(one.scaled.decisive))
         more = None if one.attribute is None else one.attribute.conclusion
         if more is not None and more.unanswered:
             out.append(

@@ -14,6 +14,7 @@ from blindtest.report.preference_figures import (
 from blindtest.report.rating_figures import effects_figures, ratings_figure, survival_plan_figures
 from blindtest.report.record_figures import record_figure
 from blindtest.report.residual_figures import model_figures
+from blindtest.report.scale_figures import scale_figures
 from blindtest.report.sound_figures import filters_figure, match_figure, response_figure
 
 __all__ = ["figures"]
@@ -27,6 +28,7 @@ def figures(report: ReportInput) -> dict[str, Figure]:
         preference_figure(report),
         choices_figure(report),
         strengths_figure(report),
+        *scale_figures(report),
         *effects_figures(report),
         ratings_figure(report),
         *model_figures(report),

@@ -213,6 +213,12 @@ def statistics_words(result: ClaimResult) -> str:
             "apart; Clopper and Pearson's limits, held against the margin; Bradley and Terry's model with Davidson's "
             "ties and an effect of order beside it"
         )
+    if result.claim.scale:
+        return (
+            f"tested at the {alpha} level: one mean difference for each listener (each clip, or page, of a single "
+            "one), Student's t limits, held against the margin; rules of screening as sealed, everybody's beside it; "
+            "medians and quartiles; a mixed model with clips as a sample, and a permutation test of medians"
+        )
     if result.claim.kind == "attribute":
         concluded = None if result.attribute is None else result.attribute.conclusion
         claimed = concluded is not None and concluded.direction == "claimed"

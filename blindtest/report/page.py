@@ -35,6 +35,8 @@ from blindtest.report.preference_facts import Preferred
 from blindtest.report.preference_words import decisive_preference
 from blindtest.report.rating_words import kept_words, points, span, state_meaning
 from blindtest.report.record_facts import TrialFacts
+from blindtest.report.scale_facts import ScaleFacts
+from blindtest.report.scale_words import contrast_span, scale_limits, standard_deviations
 from blindtest.report.seal_words import seal_limits, seal_words
 from blindtest.report.sound_facts import MatchLine
 from blindtest.report.stopped_words import stopped_rows
@@ -106,12 +108,29 @@ def html(report: ReportInput, *, figures: Mapping[str, Figure] | None = None) ->
             remarked=[one for one in report.trials if one.remark],
             fast=answering_words(answering(report)),
             ending=partial(_ending, report),
+            deviations_of=partial(_deviations_of, report),
             pair=lambda one: short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)]),
             clip_title=lambda clip: next((c.title or c.id for c in report.clips if c.id == clip), clip),
             short=partial(_short, report),
             claim_sentence=lambda claim: claimed(claim, names),
             truth={one.who: one for one in report.truth},
         )
+    )
+
+
+def _deviations_of(report: ReportInput, result: ClaimResult) -> tuple[str, ...]:
+    """Return where the test goes another way than the standard that the method of a claim follows."""
+    if result.scaled is None:
+        return ()
+    original = result.scaled.reference
+    heard = {name for block in report.protocol.blocks if block.phase == "blind" for name in block.conditions}
+    rated = [one for one in report.conditions if one.id in heard]
+    return standard_deviations(
+        result.scaled,
+        items=len(result.claim.clips) or len(report.clips),
+        systems=sum(not one.anchor and one.id != original for one in rated),
+        anchors=[one.anchor for one in rated if one.anchor],
+        lengths=[one.out_s - (one.in_s or 0.0) for one in report.clips if one.out_s is not None],
     )
 
 
@@ -143,6 +162,8 @@ def _others(report: ReportInput, every_claim: Sequence[tuple[ClaimResult, Said]]
         if index == 0:
             continue
         title = _TITLES.get(one.claim.kind, "Further claim")
+        if one.claim.scale:
+            title = f"Rated in {clean(one.claim.scale)}"
         if kinds.count(one.claim.kind) > 1:
             a, b = short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)])
             title = f"{title.rstrip('?')}: {a} over {b}"
@@ -239,6 +260,8 @@ def question(report: ReportInput) -> str:
     a, b = short_names([report.name_of(claim.device), report.name_of(claim.comparator)])
     if claim.kind == "preferred":
         return f"Is {a} preferred to {b}, blind and at equal loudness?"
+    if claim.kind == "attribute" and claim.scale:
+        return f"Is {a} rated above {b} in {clean(claim.scale)}, blind and at equal loudness?"
     if claim.kind == "attribute":
         return f"Does {a} have more {clean(claim.attribute)} than {b}, blind and at equal loudness?"
     if claim.kind == "threshold":
@@ -288,6 +311,10 @@ def _markdown_claim(report: ReportInput, one: ClaimResult, *, several: bool, fir
         f"- {md(text)}"
         for text in (*said.beside, *said.tabled, *said.further, *said.thoughts, *filter(None, [said.passing]))
     ]
+    differs = _deviations_of(report, one)
+    if differs:
+        standard = "BS.1116-3" if one.scaled is not None and one.scaled.in_grades else "BS.1534-3"
+        lines.append(f"- After ITU-R {standard}; it differs: {md('; '.join(differs))}.")
     table = _markdown_table(one, *short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)]))
     return [*lines, "", *table, ""] if table else [*lines, ""]
 
@@ -337,6 +364,8 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
             ]
             for who, t, adjusted in tests
         ]
+    elif one.scaled is not None:
+        head, rows = _markdown_scale(one.scaled)
     elif one.listened is not None:
         picked = one.listened.choice
         head = ["who", f"{md(a)} chosen", "without a choice", "interval", "p (exact)"]
@@ -367,6 +396,18 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
         "|" + "---|" * len(head),
         *(f"| {' | '.join(row)} |" for row in rows),
     ]
+
+
+def _markdown_scale(facts: ScaleFacts) -> tuple[list[str], list[list[str]]]:
+    digits = 2 if facts.in_grades else 1
+    held = [("those kept", facts.kept)] if facts.kept is not None else []
+    rows = []
+    for who, one in [*held, ("everybody", facts.everybody)]:
+        if (found := one.conclusion) is not None:
+            over = f"{one.units} {one.unit}s"
+            numbers = [points(found.estimate, digits), contrast_span(found.interval, digits)]
+            rows.append([who, over, *numbers, _p_by_holm(found.p_value, None), one.word])
+    return ["who", "over", f"difference, {facts.unit}", "interval", "p (t)", "ends as"], rows
 
 
 def _p(one: Tested | Preferred) -> str:
@@ -441,6 +482,8 @@ def _environment() -> Any:
         chance=chance_words,
         points=points,
         span=span,
+        contrast_span=contrast_span,
+        scale_limits=scale_limits,
         d=d_words,
         d_span=d_span,
         sentence=sentence,

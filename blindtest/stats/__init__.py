@@ -90,6 +90,7 @@ from blindtest.stats.panel import (
     bs_1116_rules,
     bs_1534_rules,
     difference_grades,
+    grades_of_pair,
     krippendorff_alpha,
     mean_difference_grades,
     screen_listeners,
@@ -157,6 +158,7 @@ from blindtest.stats.ranks import (
 from blindtest.stats.rating_model import RatingModel, rating_model
 from blindtest.stats.recognition import RecognitionResult, recognition_test
 from blindtest.stats.same_different import SameDifferentResult, same_different_test
+from blindtest.stats.scale_contrast import ListenerDifference, ScaleContrast, clips_as_a_sample, scale_contrast
 from blindtest.stats.second_opinion import MixedOpinion
 from blindtest.stats.sensitivity import (
     DECISION_RULES,
@@ -288,6 +290,7 @@ __all__ = [
     "LikelihoodRatioResult",
     "LinearFit",
     "LinearMixedResult",
+    "ListenerDifference",
     "ListenerResults",
     "ListenerThreshold",
     "LongTable",
@@ -316,6 +319,7 @@ __all__ = [
     "SameDifferentPower",
     "SameDifferentResult",
     "SampleSize",
+    "ScaleContrast",
     "Screened",
     "ScreeningResult",
     "ShareOfItems",
@@ -367,6 +371,7 @@ __all__ = [
     "choice_power",
     "choice_test",
     "circular_triads",
+    "clips_as_a_sample",
     "combined_e_value",
     "conclude",
     "conclude_attribute",
@@ -406,6 +411,7 @@ __all__ = [
     "fit_paired_preferences",
     "fit_threshold",
     "friedman_test",
+    "grades_of_pair",
     "group_sequential",
     "heard_proportion",
     "hinges",
@@ -443,6 +449,7 @@ __all__ = [
     "same_different_power",
     "same_different_test",
     "sample_size",
+    "scale_contrast",
     "screen_listeners",
     "signed_d_prime",
     "signed_proportion",

@@ -1,7 +1,7 @@
 """The statistics of a study, in words and numbers."""
 
 import os
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from blindtest.steps.listened_lines import listened_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
 from blindtest.steps.rated_lines import rated_lines
+from blindtest.steps.scale_lines import scale_lines
 from blindtest.steps.stopped_lines import stopped_lines
 from blindtest.steps.threshold_lines import threshold_lines
 from blindtest.study import load_study
@@ -96,9 +97,10 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         "why_not": one.why_not,
         **_threshold_dict(one),
         **_stopped_dict(one),
+        **_scale_dict(one),
         "companions": [
             look.to_dict()
-            for ended in (one.heard, one.preferred, one.attribute, one.listened, one.rated)
+            for ended in (one.heard, one.preferred, one.attribute, one.scaled, one.listened, one.rated)
             if ended
             for look in ended.companions
         ],
@@ -188,10 +190,37 @@ def _threshold_dict(one: ClaimAnswers) -> dict[str, Any]:
     }
 
 
+def _scale_dict(one: ClaimAnswers) -> dict[str, Any]:
+    if one.scaled is None:
+        return {}
+    facts = one.scaled.facts
+    return {
+        "scaled": {
+            "method": facts.method,
+            "scale": facts.scale,
+            "unit": facts.unit,
+            "reference": facts.reference,
+            "rests_on": facts.rests_on,
+            "result": facts.decisive.to_dict(),
+            "everybody": facts.everybody.to_dict(),
+            "screening": facts.screening.to_dict() if facts.screening else None,
+            "clips_too": facts.clips_too.to_dict() if facts.clips_too else None,
+            "conditions": facts.summary.to_dict() if facts.summary else None,
+            "conditions_everybody": facts.summary_of_all.to_dict() if facts.summary_of_all else None,
+            "grades": [grade.to_dict() for grade in facts.grades],
+            "grades_everybody": [grade.to_dict() for grade in facts.grades_of_all],
+            "plan": None
+            if facts.plan is None
+            else {**asdict(facts.plan), "chance_to_fail": facts.plan.chance_to_fail, "sentence": facts.plan.sentence},
+        }
+    }
+
+
 _CLAIMED = {
     "heard": "{device} and {comparator} can be told apart",
     "preferred": "{device} is preferred to {comparator}",
     "attribute": "{device} has more {attribute} than {comparator}",
+    "scale": "{device} is rated above {comparator} in {scale}",
     "keeps listening": "{device} keeps people listening more than {comparator}",
     "threshold": "{device} is heard against {comparator} at a level of {margin:g} or less",
     "rated": "{device} is rated above {comparator}, also without its name",
@@ -202,7 +231,8 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
     """Return what became of a claim, with everything that must stand beside it, a line each."""
     record = one.record
     role = ("primary " if record["primary"] else "confirmatory ") if several else ""
-    lines = [f"{role}claim: ".capitalize() + _CLAIMED[record["kind"]].format(**record) + "."]
+    kind = "scale" if record.get("scale") else record["kind"]
+    lines = [f"{role}claim: ".capitalize() + _CLAIMED[kind].format(**record) + "."]
     if record["quote"]:
         lines.append(f'Said: "{record["quote"]}" (impression {record["impression"] or "not on record"})')
     if one.why_not:
@@ -220,13 +250,15 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
         lines += ["", *_preferred_lines(one.preferred)]
     if one.attribute is not None:
         lines += ["", *attribute_lines(one.attribute)]
+    if one.scaled is not None:
+        lines += ["", *scale_lines(one.scaled)]
     if one.listened is not None:
         lines += ["", *listened_lines(one.listened)]
     if one.rated is not None:
         lines += ["", *rated_lines(one.rated.result, one.rated.recognition)]
     if one.threshold is not None:
         lines += ["", *threshold_lines(one.threshold)]
-    ended = one.heard or one.preferred or one.attribute or one.listened or one.rated
+    ended = one.heard or one.preferred or one.attribute or one.scaled or one.listened or one.rated
     if ended is not None and ended.companions:
         lines += ["", *companion_lines(ended.companions)]
     if one.adjusted_p_value is not None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.design import Plan, plan_from_record
 from blindtest.errors import BlindtestError, Fault
-from blindtest.methods import guess_rate, settles_at
+from blindtest.methods import METHODS, guess_rate, settles_at
 from blindtest.session.register import WITHHELD
 from blindtest.stats import (
     Companion,
@@ -41,6 +41,7 @@ from blindtest.steps.attribute_answers import AttributeAnswers, attribute_answer
 from blindtest.steps.controls import ControlsFound, controls_found
 from blindtest.steps.listened_answers import ListenedAnswers, listened_answers
 from blindtest.steps.listened_answers import p_of as p_of_choices
+from blindtest.steps.scale_answers import ScaleAnswers, scale_answers
 from blindtest.steps.stopped_answers import StoppedAnswers, rule_of, stopped_answers, trials_met
 
 if TYPE_CHECKING:
@@ -194,6 +195,7 @@ class ClaimAnswers:
     """In place of `heard`, where a stopping rule ended the sittings."""
     preferred: PreferredAnswers | None = None
     attribute: AttributeAnswers | None = None
+    scaled: ScaleAnswers | None = None
     listened: ListenedAnswers | None = None
     rated: RatedAnswers | None = None
     threshold: ThresholdAnswers | None = None
@@ -215,6 +217,8 @@ class ClaimAnswers:
             return self.preferred.conclusion.word
         if self.attribute is not None:
             return self.attribute.conclusion.word
+        if self.scaled is not None:
+            return self.scaled.facts.word
         if self.listened is not None:
             return self.listened.choice.word
         if self.rated is not None:
@@ -326,7 +330,7 @@ def _claim(
     if claim["kind"] == "preferred":
         return _preferred(claim, sittings, alpha, planned)
     if claim["kind"] == "attribute":
-        return _attribute(claim, sittings, alpha, planned)
+        return _attribute(claim, sittings, record, alpha, planned)
     if claim["kind"] == "keeps listening":
         return _listened(claim, sittings, alpha, planned)
     if claim["kind"] == "rated":
@@ -420,11 +424,17 @@ def _methods(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers]) -> li
 
 
 def _attribute(
-    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float, planned: int
 ) -> ClaimAnswers:
     methods = _methods(claim, sittings)
     if len(methods) != 1:
         return ClaimAnswers(record=claim, planned=planned, why_not=f"several methods together: {', '.join(methods)}")
+    if METHODS[methods[0]].answer_kind == "rate":
+        try:
+            scaled = scale_answers(claim, sittings, record, alpha)
+        except BlindtestError as error:
+            return ClaimAnswers(record=claim, planned=planned, why_not=error.faults[0].problem)
+        return ClaimAnswers(record=claim, planned=planned, scaled=scaled, p_value=scaled.facts.p_value)
     found = attribute_answers(claim, sittings, alpha, planned, methods[0])
     one = found.conclusion
 

@@ -62,7 +62,17 @@ from blindtest.steps.hardware import hardware_chain, hardware_facts
 from blindtest.steps.sealing import STOPPING
 from blindtest.steps.stopped_answers import trials_met
 from blindtest.steps.verification import Verified
-from blindtest.study import Study, Unit, compared, labels, read_origin, tested_clips, unit_averages, unit_response
+from blindtest.study import (
+    ScaleReach,
+    Study,
+    Unit,
+    compared,
+    labels,
+    read_origin,
+    tested_clips,
+    unit_averages,
+    unit_response,
+)
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
@@ -231,6 +241,10 @@ _REFUTED_BY = {
         "showing, at a risk of error of {alpha:g}, that the other one has more of it, or that d\u2032 lies within "
         "-{margin:g} ... {margin:g}"
     ),
+    "scale": (
+        "showing, at a risk of error of {alpha:g}, that the other one is rated above it, or that the difference lies "
+        "within -{margin:g} ... {margin:g}"
+    ),
     "threshold": "showing, at a risk of error of {alpha:g}, that the threshold lies above a level of {margin:g}",
     "keeps listening": (
         "showing, at a risk of error of {alpha:g}, that the other one is chosen more often, or that the probability of "
@@ -245,7 +259,8 @@ def _claim(one: ClaimAnswers, alpha: float) -> ClaimFacts:
     margin = None if record["margin"] is None else float(record["margin"])
     refuted_by = ""
     if margin is not None:
-        refuted_by = _REFUTED_BY[record["kind"]].format(alpha=alpha, share=100 * margin, margin=margin)
+        kind = "scale" if record.get("scale") else record["kind"]
+        refuted_by = _REFUTED_BY[kind].format(alpha=alpha, share=100 * margin, margin=margin)
     return ClaimFacts(
         id=record["id"],
         kind=record["kind"],
@@ -253,6 +268,8 @@ def _claim(one: ClaimAnswers, alpha: float) -> ClaimFacts:
         device=record["device"],
         comparator=record["comparator"],
         attribute=str(record.get("attribute", "")),
+        scale=str(record.get("scale", "")),
+        unit=one.scaled.facts.unit if one.scaled is not None else "points",
         clips=tuple(record["clips"]),
         margin=margin,
         kept=float(record["kept"]) if record["kind"] == "rated" else None,
@@ -288,7 +305,9 @@ def _heard_results(answers: Answers) -> Results | None:
 
 
 def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> ClaimResult:
-    plan: PlanFacts | PreferencePlanFacts | AttributeChances | ListenedPlan | SurvivalPlanFacts | None = None
+    plan: PlanFacts | PreferencePlanFacts | AttributeChances | ScaleReach | ListenedPlan | SurvivalPlanFacts | None = (
+        None
+    )
     preferred, attribute, listened, rated = None, None, None, None
     record = one.record
     chance: float | None = None
@@ -321,6 +340,10 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
                 for own in one.attribute.listeners
             ),
         )
+    scaled = None if one.scaled is None else one.scaled.facts
+    if scaled is not None:
+        plan = scaled.plan
+        chance = scaled.plan.chance_to_fail if scaled.plan else None
     if one.listened is not None:
         plan = one.listened.chances
         chance = plan.chance_to_fail if plan else None
@@ -360,6 +383,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         heard=_results(one.heard) if one.heard is not None else None,
         preferred=preferred,
         attribute=attribute,
+        scaled=scaled,
         listened=listened,
         rated=rated,
         plan=plan,
@@ -373,7 +397,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
 
 
 def _companions(one: ClaimAnswers) -> tuple[Companion, ...]:
-    ended = one.heard or one.preferred or one.attribute or one.listened or one.rated
+    ended = one.heard or one.preferred or one.attribute or one.scaled or one.listened or one.rated
     return ended.companions if ended is not None else ()
 
 

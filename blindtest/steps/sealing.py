@@ -19,16 +19,20 @@ from blindtest.design import seal as sealed_with
 from blindtest.render import Rendered, load_rendered
 from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.quotes import check_quotes
+from blindtest.steps.scale_answers import screening_record
 from blindtest.steps.stopping_rules import check_rules, stopping_of_block, stopping_words
 from blindtest.study import (
+    QUALITY,
     Study,
     claim_blocks,
     claim_clips,
     compared_by_block,
+    is_rated,
     labels,
     load_study,
     primary_claim,
     render_job,
+    scale_name,
     study_files,
 )
 
@@ -78,6 +82,17 @@ ANALYSIS = {
         "refuted, negligible or open by exact limits of d' against the margin; unanswered trials count against "
         "whichever conclusion is drawn; listeners one by one with Holm's adjustment"
     ),
+    "scale": (
+        "blind ratings only; listeners that the sealed rules of screening keep, everybody's result beside it (the "
+        "other way round where the claim is about the original, which the rules screen by); one mean difference "
+        "per listener, each clip weighing alike (a single listener: one per clip, with fewer than three "
+        "clips one per page within clips), Student's t limits; shown or refuted by the two-sided p, or that of the "
+        "sealed side, negligible where both one-sided limits lie inside the margin and then whatever else holds, else "
+        "open; planned pages without an answer count as the margin the other way round against shown and refuted, as "
+        "twice the margin on either side against negligible; small impairments: by difference grades, object less "
+        "hidden reference; beside it, never decisive, a mixed model with clips as a sample, medians and "
+        "quartiles, permutation of medians"
+    ),
     "keeps listening": (
         "counted tracks only; choices of the slot that plays the rest, against an equal share: exact binomial test of "
         "a single listener, sign flips of one share per listener in a panel, two-sided or on the sealed side; shown, "
@@ -94,7 +109,7 @@ ANALYSIS = {
     ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
-LATER_KINDS = ("attribute", "threshold", "keeps listening", "stopped")
+LATER_KINDS = ("attribute", "threshold", "keeps listening", "scale", "stopped")
 """Kinds whose analysis stands in the seal only of studies that claim one."""
 STOPPING = "the number of trials of each sitting is fixed"
 _CHANGING = ("code", "earlier")
@@ -131,6 +146,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         "analysis": _analysis(study),
         **({"grids": _grids_record(study)} if study.grids else {}),
         **({"hardware": study.hardware.to_record()} if study.hardware else {}),
+        **({"screening": rules} if (rules := screening_record(study)) else {}),
         "stopping": stopping_words(blocks, STOPPING),
         "protocol": {
             "name": study.protocol.name,
@@ -178,9 +194,13 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
 def _analysis(study: Study) -> dict[str, str]:
     """Return the analysis of every kind; what came later stands there only where it is used, so that seals made before
     it hold on."""
-    kinds = {claim.kind for claim in study.claims}
+    kinds: set[str] = {claim.kind for claim in study.claims}
+    if "attribute" in kinds:
+        claimed = next(claim for claim in study.claims if claim.kind == "attribute")
+        if is_rated(claim_blocks(study, claimed)):
+            kinds = (kinds - {"attribute"}) | {"scale"}
     if any(block.stopping is not None for block in study.protocol.blocks):
-        kinds = kinds | {"stopped"}  # type: ignore[arg-type]
+        kinds = kinds | {"stopped"}
     return {kind: words for kind, words in ANALYSIS.items() if kind not in LATER_KINDS or kind in kinds}
 
 
@@ -204,10 +224,14 @@ def names_read(study: Study) -> dict[str, str]:
 def _claim_record(study: Study, claim: Claim) -> dict[str, Any]:
     blocks = claim_blocks(study, claim)
     asked = next((block.numbers["attribute"] for block in blocks if "attribute" in block.numbers), "")
+    if not asked and is_rated(blocks):
+        asked = QUALITY
+    scaled = claim.kind == "attribute" and is_rated(blocks)
     return {
         "id": claim.id,
         "kind": claim.kind,
         **({"attribute": asked} if claim.kind == "attribute" else {}),
+        **({"scale": scale_name(blocks[0])} if scaled else {}),
         "device": claim.device,
         "comparator": claim.comparator,
         "clips": list(claim_clips(study, claim)),

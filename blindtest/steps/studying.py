@@ -21,6 +21,7 @@ from blindtest.study import (
     RatedReach,
     Reach,
     RuledReach,
+    ScaleReach,
     Study,
     compared,
     examine,
@@ -35,7 +36,7 @@ from blindtest.study import (
 
 __all__ = ["Checked", "RenderShown", "check", "new", "pair", "render", "schema"]
 
-Plan = Reach | PreferenceReach | AttributeReach | RatedReach | RuledReach
+Plan = Reach | PreferenceReach | AttributeReach | RatedReach | RuledReach | ScaleReach
 """What the plan of a claim can show and refute."""
 
 

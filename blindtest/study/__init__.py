@@ -2,6 +2,7 @@
 
 from blindtest.study.attribute_reach import ALTERNATIVES, AttributeReach, attribute_reach, choices_needed
 from blindtest.study.comparing import (
+    QUALITY,
     claim_blocks,
     claim_clips,
     compared,
@@ -19,6 +20,7 @@ from blindtest.study.loading import load_study
 from blindtest.study.material import Examined, check_study, examine
 from blindtest.study.measurements import unit_averages, unit_response
 from blindtest.study.protocols import find_protocol, list_protocols, resources
+from blindtest.study.rated_claims import is_rated, scale_name
 from blindtest.study.rated_reach import RatedReach, listeners_needed, rated_reach, sittings_needed
 from blindtest.study.reading import read_toml
 from blindtest.study.refutation import (
@@ -30,6 +32,7 @@ from blindtest.study.refutation import (
     trials_needed,
 )
 from blindtest.study.ruled_reach import RuledReach
+from blindtest.study.scale_reach import ScaleReach, scale_reach
 from blindtest.study.schema import json_schema
 from blindtest.study.study import (
     Listeners,
@@ -47,6 +50,7 @@ from blindtest.study.succession import Kept, Origin, new_study_from, read_origin
 
 __all__ = [
     "ALTERNATIVES",
+    "QUALITY",
     "AttributeReach",
     "Connection",
     "Examined",
@@ -61,6 +65,7 @@ __all__ = [
     "Reach",
     "Rendering",
     "RuledReach",
+    "ScaleReach",
     "Study",
     "StudyClip",
     "StudyCondition",
@@ -76,6 +81,7 @@ __all__ = [
     "compared_by_block",
     "examine",
     "find_protocol",
+    "is_rated",
     "json_schema",
     "labels",
     "list_protocols",
@@ -94,6 +100,8 @@ __all__ = [
     "read_toml",
     "render_job",
     "resources",
+    "scale_name",
+    "scale_reach",
     "sittings_needed",
     "study_files",
     "tested_clips",

@@ -9,7 +9,8 @@ from blindtest.study.schema import MARGINS
 
 __all__ = ["check_claims"]
 
-ONE_PAIR = ("heard", "preferred", "attribute", "keeps listening", "threshold")
+ONE_PAIR = ("heard", "preferred", "keeps listening", "threshold")
+"""Kinds of which a study holds one; of attributes see `rated_claims.py`."""
 
 
 def check_claims(data: Tables, found: Findings) -> None:
@@ -39,7 +40,11 @@ def _claim(data: Tables, claim: Tables, index: int, found: Findings) -> None:
     # Of an attribute the unit follows from the method that judges it: `deciding.py` says it.
     if kind in MARGINS and kind != "attribute" and claim.get("margin", 0) >= MARGINS[kind][0]:
         found.fault((*path, "margin"), "out of range", got=claim["margin"], allowed=MARGINS[kind][1])
-    for key, only in (("kept", ("rated",)), ("direction", ("preferred", "attribute", "keeps listening"))):
+    for key, only in (
+        ("kept", ("rated",)),
+        ("attribute", ("attribute",)),
+        ("direction", ("preferred", "attribute", "keeps listening")),
+    ):
         if key in claim and kind is not None and kind not in only:
             kinds = " and ".join(filter(None, [", ".join(only[:-1]), only[-1]]))
             found.fault(

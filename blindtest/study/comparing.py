@@ -12,6 +12,9 @@ from blindtest.study.checks import DECOY_LABEL
 from blindtest.study.study import Study, StudyCondition
 
 __all__ = [
+    "QUALITY",
+    "asked_of",
+    "attribute_blocks",
     "block_conditions",
     "claim_blocks",
     "claim_clips",
@@ -26,6 +29,8 @@ __all__ = [
 
 PAIRED = ("heard", "preferred", "attribute", "keeps listening")
 """Kinds of claim that hold two conditions against each other, where their method is one of choice."""
+QUALITY = "quality"
+"""How a claim calls the scale that names no attribute."""
 ANCHOR_LABELS = {"low": "low anchor", "mid": "mid anchor", "high": "high anchor"}
 
 
@@ -99,9 +104,23 @@ def _unit_name(condition: StudyCondition, study: Study) -> str:
 
 def claim_blocks(study: Study, claim: Claim) -> tuple[Block, ...]:
     """Return the blocks that answer a claim: those whose method decides its kind, practice apart."""
-    return tuple(
-        block for block in study.protocol.blocks if block.counted and claim.kind in METHODS[block.method].decides
-    )
+    blocks = study.protocol.blocks
+    if claim.kind == "attribute":
+        return attribute_blocks(blocks, claim.attribute)
+    return tuple(block for block in blocks if block.counted and claim.kind in METHODS[block.method].decides)
+
+
+def attribute_blocks(blocks: Sequence[Block], attribute: str = "") -> tuple[Block, ...]:
+    """Return the blocks that answer a claim about an attribute, nobody reading names; '' for whichever there is."""
+    own = [block for block in blocks if block.phase == "blind" and "attribute" in METHODS[block.method].decides]
+    if attribute:
+        own = [block for block in own if asked_of(block) == attribute]
+    return tuple(own)
+
+
+def asked_of(block: Block) -> str:
+    """Return which attribute a block asks for, 'quality' where it names none."""
+    return str(block.numbers.get("attribute", QUALITY))
 
 
 def claim_clips(study: Study, claim: Claim) -> tuple[str, ...]:

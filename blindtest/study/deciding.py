@@ -9,12 +9,13 @@ from blindtest.design import DEFAULT_KEPT, DEFAULT_MARGIN_POINTS, METHODS, Block
 from blindtest.errors import BlindtestError, did_you_mean
 from blindtest.study.attribute_reach import ALTERNATIVES, AttributeReach, attribute_reach, choices_needed
 from blindtest.study.checks import entries
-from blindtest.study.comparing import block_conditions, with_trials
+from blindtest.study.comparing import attribute_blocks, block_conditions, with_trials
 from blindtest.study.findings import Findings
 from blindtest.study.grids import levels
 from blindtest.study.originals import check_original
 from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.protocols import changed, is_path, later_changes, protocol_source, read_protocol
+from blindtest.study.rated_claims import check_attributes, is_rated, say_scale
 from blindtest.study.rated_reach import RatedReach, listeners_needed, rated_reach, sittings_needed
 from blindtest.study.refutation import (
     TRACKS,
@@ -43,6 +44,7 @@ EXAMPLES = {
     "preferred": "margin = 0.3, the probability of a preference beyond 1/2 that would matter",
     "keeps listening": "margin = 0.3, the probability of a choice beyond 1/2 that would matter",
     "attribute": "margin = 1.0, the d' along the attribute that would matter",
+    "scale": "margin = 8, the points of the scale that would matter",
     "threshold": "margin = 2, the level that is claimed to be heard, in the unit of the grid",
 }
 
@@ -136,6 +138,7 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
         )
         return None, {}
     _anchors(data, protocol, found)
+    check_attributes(tables, data, protocol, found)
     check_original(data, protocol, found)
     count = max(1, len(data.get("clip", ())))
     conditions = tuple(
@@ -310,6 +313,8 @@ def _reach(
 ) -> AnyReach | None:
     """Return what the plan can show and refute of one claim; say so, and complain where it can't fail."""
     blocks = [block for block in protocol.blocks if block.counted and kind in METHODS[block.method].decides]
+    if kind == "attribute":
+        blocks = list(attribute_blocks(protocol.blocks, claim.get("attribute", "")))
     if not blocks:
         return None
     margin = claim.get("margin", next((block.margin for block in blocks if block.margin is not None), None))
@@ -324,7 +329,7 @@ def _reach(
         found.fault(
             place if index is None else ("claim", index),
             "no margin: nothing could refute the claim",
-            remedy=f"write {EXAMPLES[kind]}",
+            remedy=f"write {EXAMPLES['scale' if kind == 'attribute' and is_rated(blocks) else kind]}",
         )
         return None
     greatest, allowed = margin_range(kind, blocks[0].method)
@@ -342,16 +347,13 @@ def _reach(
         if found.is_touched("listeners", "planned"):
             return None
         return _rated(protocol, claim, clips, isinstance(own, list), float(margin), planned, place, found)
+    if kind == "attribute" and is_rated(blocks):
+        clips = len(own) if isinstance(own, list) else max(1, len(tested))
+        if found.is_touched("listeners", "planned"):
+            return None
+        return say_scale(protocol, blocks, claim, clips, float(margin), planned, place, data, found)
     trials = sum(_on_clips(block, share) for block in blocks)
     plan: Reach | PreferenceReach | AttributeReach
-    if kind == "attribute" and blocks[0].method not in ALTERNATIVES:
-        # Rated, its margin is in points of the scale: `margin_range`.
-        found.fault(
-            place,
-            f"not yet: an attribute claimed of ratings ({blocks[0].method})",
-            allowed=", ".join(ALTERNATIVES),
-        )
-        return None
     if kind == "attribute":
         plan = attribute_reach(trials, margin, blocks[0].method, claim.get("direction", "two-sided"))
         _say_attribute(plan, place, found)

@@ -16,6 +16,7 @@ from blindtest.errors import BlindtestError
 from blindtest.study import lines as places
 from blindtest.study.checks import check_tables
 from blindtest.study.claim_checks import check_claims
+from blindtest.study.comparing import asked_of
 from blindtest.study.complaints import complaints
 from blindtest.study.deciding import primary_index, read_study_protocol
 from blindtest.study.findings import Findings
@@ -193,6 +194,7 @@ def _claim(table: ClaimTable, primary: bool, reaches: Mapping[str, AnyReach]) ->
         quote=table.quote or "",
         impression=table.impression or "",
         kept=DEFAULT_KEPT if table.kept is None else table.kept,
+        attribute=table.attribute or "",
         direction=table.direction or "two-sided",
     )
 
@@ -201,7 +203,13 @@ def _with_margins(protocol: Protocol, claims: tuple[Claim, ...]) -> Protocol:
     """Give each block the margin of the claim that it decides; of several, the primary one's, else the first's."""
     blocks = []
     for block in protocol.blocks:
-        decided = [claim for claim in claims if block.counted and claim.kind in METHODS[block.method].decides]
+        decided = [
+            claim
+            for claim in claims
+            if block.counted
+            and claim.kind in METHODS[block.method].decides
+            and claim.attribute in ("", asked_of(block))
+        ]
         margins = [claim.margin for claim in sorted(decided, key=lambda claim: not claim.primary) if claim.margin]
         blocks.append(replace(block, margin=margins[0]) if margins else block)
     return replace(protocol, blocks=tuple(blocks))

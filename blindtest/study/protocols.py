@@ -40,6 +40,9 @@ CHANGEABLE = (
     "ties",
     "constant_reference",
     "attribute",
+    "ends",
+    "definition",
+    "screening",
     "controls",
     "stopping",
     "choice_after_s",
@@ -266,14 +269,23 @@ def _attribute_faults(
 ) -> list[Fault]:
     """What is wrong with an attribute, and with the scale on which it is rated."""
     path = ("block", index)
-    rated = "rated" in method.decides
-    if "attribute" in block and not rated and ("attribute" not in method.decides or method.reference):
+    rated = method.answer_kind == "rate"
+    if "attribute" in block and not rated and "attribute" not in method.decides:
         return [source.fault((*path, "attribute"), f"{method.name} asks for no attribute", got=block["attribute"])]
     faults = []
+    if block.get("screening") and not method.reference:
+        problem = f"{method.name} hides no original that somebody could miss"
+        faults.append(source.fault((*path, "screening"), problem, got=True, remedy="take the key out"))
     for key, remedy in (
         ("ends", "write ends = ['dull', 'bright'], what its scale says at 0 and at 100"),
         ("definition", "write definition = '...', one sentence that says what is meant"),
     ):
+        if key == "ends" and method.reference:
+            # Against an original an attribute keeps the standard's scale (ITU-R BS.1534-3, 6).
+            if key in block:
+                problem = f"the scale of {method.name} keeps its words, whatever the attribute"
+                faults.append(source.fault((*path, key), problem, got=block[key], remedy="take the key out"))
+            continue
         if key in block and not (rated and "attribute" in block):
             problem = "only the scale of an attribute has this key" if rated else f"{method.name} has no scale to name"
             faults.append(source.fault((*path, key), problem, got=block[key], remedy="take the key out"))
@@ -366,7 +378,7 @@ def _series_faults(
         for block in blocks
         if "rated" in METHODS[block["method"]].decides
     }
-    if len(scales) > 1:
+    if len(scales) > 1 and "rated" in data.get("decides", ()):
         faults.append(
             source.fault(
                 ("block",),

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from blindtest.study.attribute_reach import AttributeReach
     from blindtest.study.rated_reach import RatedReach
     from blindtest.study.ruled_reach import RuledReach
+    from blindtest.study.scale_reach import ScaleReach
 
 __all__ = [
     "LEAST_CHANCE",
@@ -34,7 +35,7 @@ __all__ = [
     "trials_needed",
 ]
 
-AnyReach: TypeAlias = Union["Reach", "PreferenceReach", "AttributeReach", "RatedReach", "RuledReach"]
+AnyReach: TypeAlias = Union["Reach", "PreferenceReach", "AttributeReach", "RatedReach", "RuledReach", "ScaleReach"]
 
 LEAST_CHANCE = 0.5
 """With which a claim has to fail when it is false (claims, section 2)."""

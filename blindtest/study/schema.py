@@ -71,6 +71,8 @@ def margin_range(kind: str, method: str) -> tuple[float, str]:
     The unit of an attribute's margin follows from how it is judged: points of the scale where it is rated, else d'.
     """
     rated = kind == "attribute" and METHODS[method].answer_kind == "rate"
+    if rated and method == "small-impairment":
+        return 4.0, "a number above 0 and below 4: grades of the scale from 5.0 to 1.0"
     return MARGINS["rated" if rated else kind]
 
 
@@ -363,8 +365,12 @@ class ClaimTable(Table):
         gt=0,
         lt=100,
         description="the smallest difference that matters; heard: share of trials heard beyond guessing; "
-        "preferred: probability beyond 1/2; attribute: d'; threshold: the level that is heard; "
-        "rated: points of the scale",
+        "preferred: probability beyond 1/2; attribute: d', or points of the scale where it is rated; threshold: the "
+        "level that is heard; rated: points of the scale",
+    )
+    attribute: Label | None = Field(
+        None,
+        description="attribute: which one, where the protocol rates several; 'quality' is the scale that names none",
     )
     primary: bool | None = Field(
         None, description="true for the one primary claim of the study; else the first is the primary one"
@@ -491,13 +497,18 @@ class BlockTable(Table):
         False, description="duo-trio: true to have what the claim names last as the reference of every trial"
     )
     attribute: Label | None = Field(
-        None, description="2afc, 3afc: what one of the sounds has more of, as it is asked for: 'bass'"
+        None, description="what one of the sounds has more of, or is rated in, as it is asked for: 'bass'"
     )
     ends: list[Label] | None = Field(
         None, min_length=2, max_length=2, description="rating of an attribute: what its scale says at 0 and at 100"
     )
     definition: Text | None = Field(
         None, description="rating of an attribute: one sentence that says what is meant, shown with every trial"
+    )
+    screening: bool = Field(
+        False,
+        description="ratings against an original: true to leave out afterwards, by the standard's rule, who didn't "
+        "find the hidden reference; sealed beforehand",
     )
     task: Literal["odd", "abx"] | None = Field(
         None, description="thresholds: odd (three sounds, one holds the level) or abx"
@@ -562,6 +573,8 @@ class BlockTable(Table):
             numbers["low_end"], numbers["high_end"] = self.ends
         if self.definition is not None:
             numbers["definition"] = self.definition
+        if self.screening:
+            numbers["screening"] = 1
         # The rule of a track is sealed in full, also where the block leaves it at what is usual.
         for name, usual in default_numbers(self.method).items():
             given = getattr(self, name)

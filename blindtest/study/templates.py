@@ -229,6 +229,53 @@ stages = [{ hump = { frequency_hz = 1000, gain_db = 6, q = 1 } }]
 grid = { stage = "hump", values = [0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4, 4.5, 5, 5.5, 6] }
 """
 
+_AGAINST_ORIGINAL = """
+
+# What is compared: the original, and what became of it. stages = [] is the clip as it is; a recording stands in for the
+# clips by files of your own, such as one = "clips/one-coded.wav"; align = true shifts them in time onto the clip.
+
+[[condition]]
+id = "original"
+reference = true                         # given openly, and hidden once more
+stages = []
+
+[[condition]]
+id = "first"
+stages = [{ recording = { files = { one = "", two = "", three = "", four = "", five = "" }, align = true } }] # FILL IN
+
+[[condition]]
+id = "second"
+stages = [{ recording = { files = { one = "", two = "", three = "", four = "", five = "" }, align = true } }] # FILL IN
+"""
+
+_LOW_AND_MID = """
+# Two anchors are hidden among them, by low-passes of the standard's kind.
+
+[[condition]]
+id = "low-anchor"
+anchor = "low"
+stages = [{ lowpass_hz = 3500 }]         # ITU-R BS.1534-3, 5.1
+
+[[condition]]
+id = "mid-anchor"
+anchor = "mid"
+stages = [{ lowpass_hz = 7000 }]         # ITU-R BS.1534-3, 5.1
+"""
+
+_CLAIM_OF_A_SCALE = """
+[[claim]]
+id = "higher"
+kind = "attribute"
+device = "first"                         # what is rated higher: name it first
+comparator = "second"
+# clips = "all"                          # or the ids of the clips it holds for
+# margin = {margin:<29}# {unit} that matter; else the protocol's
+# attribute = "quality"                  # which scale, where the protocol rates several
+# direction = "two-sided"                # claimed: only the claimed direction is tested, and that is sealed
+# quote = "clearly the cleaner one"      # words of the impression that this is about; then put it on record, and write
+                                         # impression = "..." with the hash that `blindtest impression` prints
+"""
+
 _CLAIM_INTRO = """
 
 # What is claimed. What would refute it, `blindtest check` says.
@@ -325,7 +372,8 @@ by side. Put nothing else into those folders.
 """
 
 _NO_MEASUREMENTS = """\
-Response files of measured units go here, a folder for each, if study.toml names any. A threshold needs none.
+Response files of measured units go here, a folder for each, if study.toml names any. A threshold needs none, nor do
+ratings against an original.
 """
 
 CLIPS_WORDS = """\
@@ -355,6 +403,8 @@ def study_template(protocol: Protocol, use: str) -> StudyTemplate:
     if protocol.decides == ("threshold",):
         parts = (HEAD, _WORN_AS_IT_IS, _GRID, _CLIP, _CLAIM_INTRO, _CLAIM_OF["threshold"])
         return _template(parts, protocol, use, units=())
+    if protocol.decides == ("attribute",) and (rates := _rating_block(protocol)) is not None:
+        return _of_a_scale(protocol, use, rates)
     rated = "rated" in protocol.decides
     conditions = _CONDITIONS + (_ANCHORS if rated else "")
     clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three") if rated)
@@ -364,6 +414,25 @@ def study_template(protocol: Protocol, use: str) -> StudyTemplate:
         claims = _CLAIM_INTRO + "".join(_CLAIM_OF[kind] for kind in protocol.decides)
     parts = (HEAD, _UNITS, _PLAYBACK, conditions, clips, claims)
     return _template(parts, protocol, use, units=("first", "second", "worn"), panel=rated)
+
+
+def _rating_block(protocol: Protocol) -> Block | None:
+    rates = (block for block in protocol.blocks if block.counted and METHODS[block.method].answer_kind == "rate")
+    return next(rates, None)
+
+
+def _of_a_scale(protocol: Protocol, use: str, block: Block) -> StudyTemplate:
+    """Return the study of ratings of one moment: against an original, or of devices none of which is one."""
+    grades = block.method == "small-impairment"
+    claim = _CLAIM_OF_A_SCALE.format(margin="0.5" if grades else "8", unit="grades" if grades else "points of 100")
+    if not METHODS[block.method].reference:
+        clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three", "four", "five"))
+        devices = (HEAD, _UNITS, _PLAYBACK, _CONDITIONS, clips, _CLAIM_INTRO, claim)
+        return _template(devices, protocol, use, units=("first", "second", "worn"), panel=True)
+    anchors = "" if grades else _LOW_AND_MID
+    clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three", "four", "five"))
+    parts = (HEAD, _WORN_AS_IT_IS, _AGAINST_ORIGINAL + anchors, clips, _CLAIM_INTRO, claim)
+    return _template(parts, protocol, use, units=(), panel=True)
 
 
 def _template(

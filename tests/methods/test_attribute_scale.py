@@ -1,8 +1,10 @@
 """A scale that the protocol names: the attribute, its two ends, a sentence; the same in every trial, on every page."""
 
+from dataclasses import replace
+
 import pytest
 
-from blindtest.methods import RATING, RATING_SINGLE, Setting
+from blindtest.methods import METHODS, RATING, RATING_SINGLE, Setting
 from blindtest.study.protocols import read_protocol
 from blindtest.study.reading import parse_toml
 
@@ -58,8 +60,37 @@ def test_half_a_scale_is_refused(labelled, blind, words):
     assert any(words in fault for fault in faults), faults
 
 
-@pytest.mark.parametrize("method", ["abx", "multi-stimulus", "small-impairment"])
-def test_other_methods_have_none(method):
-    text = HEAD + f'[[block]]\nid = "t"\nphase = "blind"\nmethod = "{method}"\ntrials = 4\n{SCALE}'
+def faults_of(method, scale):
+    text = HEAD + f'[[block]]\nid = "t"\nphase = "blind"\nmethod = "{method}"\n{scale}'
     _, faults = read_protocol(parse_toml(text.encode(), file="p.toml"), name="p")
-    assert any(f"{method} asks for no attribute" in str(fault) for fault in faults)
+    return " ".join(map(str, faults))
+
+
+def test_other_methods_have_none():
+    assert "abx asks for no attribute" in faults_of("abx", f"trials = 4\n{SCALE}")
+
+
+@pytest.mark.parametrize("method", ["multi-stimulus", "small-impairment"])
+def test_against_an_original_the_scale_keeps_its_words(method):
+    """ITU-R BS.1534-3, 6: further attributes, one per trial, on the same scale."""
+    assert f"the scale of {method} keeps its words" in faults_of(method, f"repeats = 1\n{SCALE}")
+    without = SCALE.replace('ends = ["dull", "bright"]\n', "")
+    assert "block.t.definition: missing" in faults_of(method, 'repeats = 1\nattribute = "width"\n')
+    assert "block.t." not in faults_of(method, f"repeats = 1\n{without}").replace("block.t.method", "")
+    made = METHODS[method]
+    setting = Setting(conditions=("o", "a", "b"), numbers=NUMBERS)
+    question, plain = (made.question(made.slot_names(setting), one) for one in (setting, replace(setting, numbers={})))
+    assert "brightness" in question.prompt
+    assert "How strong the treble is." in question.prompt
+    assert question.scale == plain.scale
+
+
+def test_several_scales_go_beside_each_other_where_nothing_is_rated_with_names():
+    blocks = "".join(
+        f'[[block]]\nid = "b{k}"\nphase = "blind"\nmethod = "rating"\nrepeats = 1\nmargin = 8\n{scale}'
+        for k, scale in enumerate(("", SCALE, SCALE.replace("brightness", "width")))
+    )
+    text = HEAD.replace("rated", "attribute") + blocks
+    made, faults = read_protocol(parse_toml(text.encode(), file="p.toml"), name="p")
+    assert faults == []
+    assert [block.numbers.get("attribute", "") for block in made.blocks] == ["", "brightness", "width"]

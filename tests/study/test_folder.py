@@ -26,9 +26,12 @@ PROTOCOLS = (
     "abx-stopping",
     "duo-trio",
     "free-listening",
+    "multi-stimulus",
     "preference",
+    "rating",
     "same-different",
     "short",
+    "small-impairment",
     "survival",
     "tetrad",
     "threshold",
@@ -44,7 +47,9 @@ def test_the_untouched_template_says_precisely_what_to_fill_in(tmp_path, protoco
     marked = [number for number, row in enumerate(rows, start=1) if "FILL IN" in row]
     folders = [number for number, row in enumerate(rows, start=1) if row.startswith("responses = ")]
     faults = check_study(path.parent)
-    assert sorted(marked + folders) == [fault.line for fault in faults]
+    # Of recordings a line holds a file for each clip.
+    assert sorted(marked + folders) == sorted({fault.line for fault in faults})
+    assert len(faults) == len(marked + folders) + 4 * sum('five = ""' in row for row in rows)
     assert all(fault.problem in ("empty: to be filled in", "matches no file") for fault in faults)
     assert all(fault.remedy for fault in faults)
 
@@ -62,6 +67,12 @@ def filled(path, noise, response, *, seconds=4.0):
     (path.parent / "measurements/target.txt").write_text(response(30, "\t"))
     noise(path.parent / "clips/a.wav", seconds=seconds)
     text = path.read_text().replace('file = "" ', 'file = "clips/a.wav" ')
+    for name in ("b", "c"):
+        empty = 'one = "", two = "", three = "", four = "", five = ""'
+        if empty in text:
+            noise(path.parent / f"clips/{name}.wav", seconds=seconds)
+            files = ", ".join(f'{clip} = "clips/{name}.wav"' for clip in ("one", "two", "three", "four", "five"))
+            text = text.replace(empty, files, 1)
     text = (
         text.replace('attribute = "" ', 'attribute = "bass" ')
         .replace('target = ""', 'target = "measurements/target.txt"')

@@ -21,7 +21,7 @@ from blindtest.stats.scores import checked_columns, read_scores
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["MeanDifferenceGrade", "difference_grades", "mean_difference_grades"]
+__all__ = ["MeanDifferenceGrade", "difference_grades", "grades_of_pair", "mean_difference_grades"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +124,24 @@ def difference_grades(
         if name != reference
     ]
     return pd.DataFrame(found, columns=[*trial, condition, "grade", "reference_grade", "sdg"])
+
+
+def grades_of_pair(grades: "DataFrame", *, device: str, comparator: str, reference: str) -> "DataFrame":
+    """Return listener, clip, device and rating of two conditions, with difference grades for ratings.
+
+    The hidden reference's own is 0 in every trial of the other one, where it is one of the two.
+
+    Parameters
+    ----------
+    grades : see `difference_grades`; with the columns listener and clip
+    """
+    import pandas as pd
+
+    rows = grades[grades["device"].isin([device, comparator])][["listener", "clip", "device", "sdg"]]
+    rows = rows.rename(columns={"sdg": "rating"})
+    if reference in (device, comparator):
+        rows = pd.concat([rows, rows.assign(device=reference, rating=0.0)], ignore_index=True)
+    return rows
 
 
 def _said(names: Sequence[str], cells: Sequence[str]) -> str:
