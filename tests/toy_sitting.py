@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from blindtest.design import Block, Plan, Protocol, Sealed, make_plan, seal
+from blindtest.methods import default_numbers
 from blindtest.session import event_from_dict, restored, rows_of, start
 from blindtest.session.store import Store
 from blindtest.web import Facts, Server, SittingService, StoreRecord, hosts_of, link, make_app, open_port
@@ -50,6 +51,16 @@ PARTS = {
     "free": ({"method": "free-listening", "numbers": {"choice_after_s": 2}}, 2),
     "free-of-three": ({"method": "free-listening"}, 3),
     "small-impairment": ({"method": "small-impairment"}, 3),
+    "familiarisation": ({"method": "familiarisation", "phase": "practice"}, 4),
+    "triangle": ({"method": "triangle"}, 2),
+    "duo-trio": ({"method": "duo-trio"}, 2),
+    "tetrad": ({"method": "tetrad"}, 2),
+    "same-different": ({"method": "same-different"}, 2),
+    "2afc": ({"method": "2afc", "numbers": {"attribute": "bass"}}, 2),
+    "3afc": ({"method": "3afc", "numbers": {"attribute": "bass"}}, 2),
+    "staircase": ({"method": "staircase", "numbers": default_numbers("staircase")}, 5),
+    "staircase-weighted": ({"method": "staircase-weighted", "numbers": default_numbers("staircase-weighted")}, 5),
+    "threshold-bayes": ({"method": "threshold-bayes", "numbers": default_numbers("threshold-bayes")}, 5),
 }
 """Parts of a sitting by name: what makes their block, and how many conditions they compare."""
 

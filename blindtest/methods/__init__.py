@@ -4,6 +4,7 @@ from blindtest.methods.abx import ABX
 from blindtest.methods.confidence import CONFIDENCE_LEVELS, CONFIDENCE_PROMPT
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
 from blindtest.methods.duo_trio import DUO_TRIO
+from blindtest.methods.familiarisation import FAMILIARISATION
 from blindtest.methods.forced_choice import THREE_AFC, TWO_AFC
 from blindtest.methods.free_listening import FREE_LISTENING
 from blindtest.methods.level_trial import guess_rate
@@ -38,6 +39,7 @@ METHODS: dict[str, Method] = {
         SMALL_IMPAIRMENT,
         RECOGNITION,
         FREE_LISTENING,
+        FAMILIARISATION,
     )
 }
 """The table of methods. Adding one: a file, a name in this tuple, a test file, a page of the guide."""
@@ -47,6 +49,7 @@ __all__ = [
     "CONFIDENCE_LEVELS",
     "CONFIDENCE_PROMPT",
     "DUO_TRIO",
+    "FAMILIARISATION",
     "FREE_LISTENING",
     "METHODS",
     "MULTI_STIMULUS",

@@ -242,6 +242,8 @@ def _ending(report: ReportInput, trial: TrialFacts) -> str:
         return "right" if trial.correct else "wrong"
     if trial.ratings:
         return "rated"
+    if trial.method == "familiarisation":
+        return "heard"
     return f"{_short(report, trial.chosen)} preferred" if trial.chosen else "no preference"
 
 

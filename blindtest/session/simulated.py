@@ -293,6 +293,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "rating-single": {"opinion": _rated},
     "multi-stimulus": {"opinion": _rated},
     "small-impairment": {"opinion": _rated},
+    "familiarisation": {"heard": lambda listener, trial, rng: {"choice": "heard"}},
     "recognition": {"known or guessed": _known_or_guessed},
     "free-listening": {"in proportion": _in_proportion},
 }

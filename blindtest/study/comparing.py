@@ -58,7 +58,7 @@ def compared_by_block(study: Study) -> dict[str, tuple[str, ...]]:
 
     Two by two: device and comparator of the claim of that kind. Ratings: everything, anchors and decoys included;
     worn: what can be worn, neither anchors nor decoys; against an original: that one first. Adaptive: the reference,
-    then the levels in ascending order. Recognition: everything but the anchors.
+    then the levels in ascending order. Familiarisation: all that ratings compare. Recognition: that without anchors.
     """
     return {
         block.id: block_conditions(block, (primary_claim(study), *study.claims), study.conditions)
@@ -140,7 +140,7 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
     plain = tuple(condition.id for condition in conditions if condition.plain)
     if METHODS[block.method].reference:
         return _against_reference(block, conditions)
-    rating = METHODS[block.method].answer_kind == "rate"
+    rating = METHODS[block.method].answer_kind == "rate" or block.method == "familiarisation"
     if not rating and any(kind in PAIRED for kind in decides):
         own = [claim for claim in claims if claim.kind in decides]
         if own:

@@ -33,6 +33,8 @@ __all__ = [
 
 TRACK_NUMBERS = ("task", "start", "step", "halvings", "down", "ratio")
 """What a track is run by; each adaptive method reads some of them."""
+UNSURE = ("free-listening", "familiarisation")
+"""Methods whose answers are chosen, and are neither sure nor unsure."""
 CHANGEABLE = (
     "trials",
     "repeats",
@@ -182,6 +184,10 @@ def _phase_faults(source: Source, block: dict[str, Any], index: int) -> list[Fau
                         remedy="take sittings out",
                     )
                 )
+    if method is not None and method.name == "familiarisation" and phase not in (None, "practice"):
+        faults.append(
+            source.fault((*path, "phase"), "familiarisation is never counted", got=phase, allowed="practice", remedy="")
+        )
     shown = [name for name, one in sorted(METHODS.items()) if "rated" in one.decides]
     if phase in ("worn", "labelled") and method is not None and method.name not in shown:
         faults.append(
@@ -202,7 +208,7 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
     if method is None:
         return []
     faults = []
-    rating = method.answer_kind == "rate"
+    rating = method.answer_kind == "rate" or method.name == "familiarisation"
     # A number that the schema refused is there: it isn't called missing too.
     misspelt = any(at[:2] == path and at[2] not in BlockTable.model_fields for at in touched if len(at) > 2)
     trials, repeats = (key in block or (*path, key) in touched for key in ("trials", "repeats"))
@@ -239,7 +245,7 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
             faults.append(
                 source.fault((*path, key), "the method doesn't read it", got=method.name, allowed=", ".join(read))
             )
-    if block.get("confidence") and (method.answer_kind != "choose" or method.name == "free-listening"):
+    if block.get("confidence") and (method.answer_kind != "choose" or method.name in UNSURE):
         faults.append(
             source.fault(
                 (*path, "confidence"),

@@ -1,0 +1,89 @@
+"""A picture of every method's page: wide and light, 320 px and dark, and at 200 % zoom; made to be looked at.
+
+What a machine can hold against them is held too: axe-core's rules, and reflow (WCAG 2.2, 1.4.10 and 1.4.4: 1280 px at
+200 % are 640 CSS px of half the height). They lie in .artifacts/methods.
+"""
+
+import pytest
+
+from blindtest.methods import METHODS
+
+pytestmark = [pytest.mark.browser]
+
+LOOKS = {
+    "1280-light": ({"width": 1280, "height": 800}, "light"),
+    "320-dark": ({"width": 320, "height": 640}, "dark"),
+    "200-percent": ({"width": 640, "height": 400}, "light"),
+}
+PARTS = {
+    "abx": ("abx-sure", "123", "jd"),
+    "triangle": ("triangle", "123", "j"),
+    "duo-trio": ("duo-trio", "123", "j"),
+    "tetrad": ("tetrad", "1234", "j"),
+    "same-different": ("same-different", "12", "j"),
+    "2afc": ("2afc", "12", "j"),
+    "3afc": ("3afc", "123", "j"),
+    "staircase": ("staircase", "123", "j"),
+    "staircase-weighted": ("staircase-weighted", "123", "j"),
+    "threshold-bayes": ("threshold-bayes", "123", "j"),
+    "preference": ("ties", "12", "l"),
+    "rating": ("rating", "1234", "hh"),
+    "rating-single": ("single", "1", "jj"),
+    "multi-stimulus": ("multi-stimulus", "o1234", "ff"),
+    "small-impairment": ("small-impairment", "o12", "jh"),
+    "recognition": ("recognition", "1", "k"),
+    "free-listening": ("free", "p12", ""),
+    "familiarisation": ("familiarisation", "1234", "j"),
+}
+"""By method: its part of the toy sitting, keys of its sounds, and keys pressed after each."""
+
+
+def test_no_method_is_without_a_picture():
+    assert set(PARTS) == set(METHODS)
+
+
+@pytest.mark.long
+def test_every_method_has_its_picture_taken(launch, serving, listener_on, artifacts):
+    from axe_playwright_python.sync_playwright import Axe
+
+    folder = artifacts / "methods"
+    folder.mkdir(exist_ok=True)
+    context = launch(viewport={"width": 1280, "height": 800}, reduced_motion="reduce", bypass_csp=True)
+    for method, (part, slots, keys) in PARTS.items():
+        page = context.new_page()
+        someone = listener_on(page)
+        page.goto(serving(parts={part: 2}, break_after=1, seconds=6.0 if part == "free" else 1.0).link)
+
+        def look(what, page=page, method=method):
+            for name, (size, scheme) in LOOKS.items():
+                page.emulate_media(color_scheme=scheme)
+                page.set_viewport_size(size)
+                high = page.evaluate("document.documentElement.scrollHeight")
+                page.set_viewport_size({"width": size["width"], "height": max(high, size["height"])})
+                page.wait_for_timeout(80)
+                page.screenshot(path=folder / f"{method}-{what}-{name}.png")
+                page.set_viewport_size(size)
+                assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], f"{method}, {name}"
+                found = Axe().run(page)
+                assert found.violations_count == 0, f"{method}, {what}, {name}\n{found.generate_report()}"
+
+        someone.to_the_trials()
+        someone.hears("Trial 1 of 2")
+        someone.hears("Still to be heard|Press Play")
+        for slot in slots:
+            someone.key(slot)
+            page.wait_for_timeout(60)
+            someone.key(keys)
+        if method == "free-listening":
+            someone.hears("Choose which one plays the rest", 20)
+            someone.key("j")
+        someone.hears("Confirm your answer|At least one has to get")
+        look("trial")
+        if method == "abx":
+            for panel in ("Loop a part", "Remark", "Keys"):
+                someone.press(panel)
+            look("panels")
+            page.get_by_role("button", name="Confirm").click()
+            someone.hears("A rest")
+            look("rest")
+        page.close()
