@@ -42,6 +42,7 @@ PARTS = {
     "single": ({"method": "rating-single"}, 3),
     "recognition": ({"method": "recognition"}, 4),
     "labelled": ({"method": "rating", "phase": "labelled"}, 4),
+    "unreliable": ({"method": "rating-single", "phase": "unreliable"}, 3),
     "named-pairs": ({"method": "preference", "phase": "labelled"}, 2),
     "worn": ({"method": "rating", "phase": "worn"}, 4),
     "abx": ({"method": "abx"}, 2),

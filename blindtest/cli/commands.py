@@ -60,7 +60,7 @@ def demo(sit: bool, no_browser: bool, seed: int, output: Output) -> None:
 
 @commands.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--protocol", help="abx (the default), tuning, preference, survival or short.")
+@click.option("--protocol", help="abx (the default), tuning, preference, survival, unreliable-labels or short.")
 @click.option("--from", "old", type=click.Path(path_type=Path), help="An older study whose clips and levels are kept.")
 @speaks
 def new(folder: Path, protocol: str | None, old: Path | None, output: Output) -> None:

@@ -6,10 +6,11 @@ whose trials depend on answers, and anybody who is given R and the nonce can dra
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from blindtest.design.draws import Draws
+from blindtest.design.labelling import moved, names_read_in, places_moved
 from blindtest.design.protocol import Block, ControlKind, Controls, Protocol
 from blindtest.design.schedule import ScheduledSitting
 from blindtest.design.seal import Sealed, commitment, key_seed
@@ -39,6 +40,8 @@ class PlannedTrial:
     break_before: bool
     control: ControlKind | None = None
     """Which control it is; then the phase is 'control'."""
+    labels: Mapping[str, str] = field(default_factory=dict)
+    """Only in the phase 'unreliable': the condition whose name stands at each slot, right or wrong."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +172,8 @@ class Plan:
             if (kind := kinds[within]) is not None:
                 return self._control_trial(number, block, within, kind)
             counted = sum(one is None for one in kinds[:within])
+        if block.phase == "unreliable":
+            return self._named_trial(number, block, within, counted)
         return PlannedTrial(
             number=number,
             block=block.id,
@@ -179,6 +184,27 @@ class Plan:
             drawn=self._drawn(number, block, self.setting(block, self.order_of(block)[counted]), earlier),
             feedback=block.feedback,
             break_before=_break_before(block, within),
+        )
+
+    def _named_trial(self, number: int, block: Block, within: int, counted: int) -> PlannedTrial:
+        """Return a trial with names that may be wrong: the names are drawn as a truth is, then what sounds under them.
+
+        An exchange moves the sounds only: the names are what the plan drew, whatever the truth.
+        """
+        orders, clips, compared = self.order_of(block), self.clip_order(block), self.compared(block)
+        named = replace(self, swapped=False)._drawn(number, block, self.setting(block, orders[counted]), ())
+        places = places_moved(self.draws, block.id, clips, orders, len(compared))[counted]
+        return PlannedTrial(
+            number=number,
+            block=block.id,
+            block_trial=within,
+            phase=block.phase,
+            method=block.method,
+            clip=clips[counted],
+            drawn=moved(named, compared, places + 1 if self.swapped else places),
+            feedback=block.feedback,
+            break_before=_break_before(block, within),
+            labels=names_read_in(named),
         )
 
     def _drawn(self, number: int, block: Block, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:

@@ -9,7 +9,8 @@ from blindtest.methods import Value
 
 __all__ = ["Block", "ControlKind", "Controls", "Phase", "Protocol"]
 
-Phase = Literal["practice", "worn", "labelled", "blind"]
+Phase = Literal["practice", "worn", "labelled", "unreliable", "blind"]
+"""'unreliable': names are shown that are right on a random, unmarked half of the trials; listeners are told so."""
 
 
 ControlKind = Literal["audible", "inaudible"]
@@ -85,8 +86,8 @@ class Block:
 
     @property
     def named(self) -> bool:
-        """Whether the listener reads the names of what sounds."""
-        return self.phase in ("worn", "labelled")
+        """Whether the listener reads names beside what sounds."""
+        return self.phase in ("worn", "labelled", "unreliable")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,8 +99,9 @@ class Protocol:
     source: str
     decides: tuple[str, ...]
     blocks: tuple[Block, ...]
-    order: Literal["blind-first", "labelled-first", "crossed"] = "blind-first"
-    """Which phase comes first, where there are two: one for every listener, or half of the listeners each."""
+    order: Literal["blind-first", "labelled-first", "crossed", "unreliable-labels"] = "blind-first"
+    """Which phase comes first, where there are two: one for every listener, or half of the listeners each. With
+    unreliable labels there is one phase, and no order."""
 
     @property
     def trials(self) -> int:

@@ -2,8 +2,9 @@
 
 A protocol whose listener never reads a name is one sitting of all its blocks. One with named phases (worn, labelled) is
 a series: each phase in sittings of its own, on different days, so that nobody compares what was labelled with what was
-blind within one hour. Practice blocks go with the first phase that follows them; a block without sound, worn, comes
-first, since the unit goes back.
+blind within one hour. With unreliable labels one phase holds both; what is blind beside it (recognition) belongs to the
+same sittings. Practice blocks go with the first phase that follows them; a block without sound, worn, comes first,
+since the unit goes back.
 """
 
 from dataclasses import dataclass, replace
@@ -53,6 +54,8 @@ def sittings_of(protocol: Protocol, *, first: First = "blind") -> tuple[Schedule
     if not any(block.named for block in protocol.blocks):
         return (ScheduledSitting(place=0, phase="blind", run=0, runs=1, protocol=protocol),)
     phases: list[Phase] = ["worn", "blind", "labelled"] if first == "blind" else ["worn", "labelled", "blind"]
+    if _has_unreliable(protocol):
+        phases = ["worn", "unreliable"]
     series: list[ScheduledSitting] = []
     for phase in phases:
         blocks = tuple(block for block in protocol.blocks if _sits_with(protocol, block) == phase)
@@ -67,9 +70,12 @@ def sittings_of(protocol: Protocol, *, first: First = "blind") -> tuple[Schedule
     return tuple(series)
 
 
+def _has_unreliable(protocol: Protocol) -> bool:
+    return any(block.phase == "unreliable" for block in protocol.blocks)
+
+
 def _sits_with(protocol: Protocol, block: Block) -> Phase:
     """Return the phase whose sittings `block` belongs to: for practice, that of the block that follows."""
-    if block.phase != "practice":
-        return block.phase
-    following = protocol.blocks[protocol.blocks.index(block) + 1 :]
-    return next((one.phase for one in following if one.phase != "practice"), "blind")
+    following = protocol.blocks[protocol.blocks.index(block) :]
+    phase: Phase = next((one.phase for one in following if one.phase != "practice"), "blind")
+    return "unreliable" if phase == "blind" and _has_unreliable(protocol) else phase

@@ -71,6 +71,7 @@ from blindtest.report.sound_facts import (
 )
 from blindtest.report.stopped_words import StoppedFacts, stopped_beside
 from blindtest.report.threshold_words import ThresholdFacts
+from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan, UnreliableTruth
 
 __all__ = [
     "CANNOT_TELL_WORDS",
@@ -128,6 +129,9 @@ __all__ = [
     "Truth",
     "UnitEffect",
     "UnitFacts",
+    "UnreliableFacts",
+    "UnreliablePlan",
+    "UnreliableTruth",
     "claimed",
     "companion_lines",
     "figures",

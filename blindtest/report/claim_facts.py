@@ -4,7 +4,7 @@ A study has one primary claim; further confirmatory ones are corrected by Holm; 
 """
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeAlias
 
 from blindtest.report.attribute_facts import AttributeFacts
 from blindtest.report.choice_facts import PlanFacts, Results
@@ -14,12 +14,24 @@ from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
 from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.stopped_words import StoppedFacts
 from blindtest.report.threshold_words import ThresholdFacts
+from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan
 from blindtest.stats import AttributeChances, Companion
 from blindtest.study import ScaleReach
 
 __all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role"]
 
 Role = Literal["primary", "confirmatory", "exploratory"]
+_Result: TypeAlias = (
+    Results
+    | StoppedFacts
+    | PreferenceFacts
+    | AttributeFacts
+    | ScaleFacts
+    | ListenedFacts
+    | ThresholdFacts
+    | RatedFacts
+    | UnreliableFacts
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +57,8 @@ class ClaimFacts:
     the grid; rated: points."""
     kept: float | None = None
     """Rated: share of the labelled effect that counts as surviving."""
+    unreliable: bool = False
+    """Rated: whether under names that may be wrong; then the claim is about the sound, whatever its name."""
     primary: bool = True
     confirmatory: bool = True
     """False: exploratory, thought of after the seal or outside the family that Holm corrects."""
@@ -66,7 +80,7 @@ class BlockFacts:
 
     id: str
     phase: str
-    """'practice', 'worn', 'labelled' or 'blind'."""
+    """'practice', 'worn', 'labelled', 'unreliable' or 'blind'."""
     method: str
     method_title: str = ""
     source: str = ""
@@ -114,13 +128,13 @@ class ProtocolFacts:
     blocks: tuple[BlockFacts, ...] = ()
     """In order; () where the fields above say it all (one counted block)."""
     order: str = ""
-    """'blind-first', 'labelled-first' or 'crossed' where there are named phases."""
+    """'blind-first', 'labelled-first', 'crossed' or 'unreliable-labels' where there are named phases."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimResult:
     """A claim with what came out: one of `heard`, `preferred`, `attribute`, `scaled`, `listened`, `threshold`,
-    `rated`, or none yet."""
+    `rated`, `unreliable` (rated, under names that may be wrong), or none yet."""
 
     claim: ClaimFacts
     heard: Results | None = None
@@ -133,9 +147,17 @@ class ClaimResult:
     listened: ListenedFacts | None = None
     rated: RatedFacts | None = None
     threshold: ThresholdFacts | None = None
-    plan: PlanFacts | PreferencePlanFacts | AttributeChances | ScaleReach | ListenedPlan | SurvivalPlanFacts | None = (
-        None
-    )
+    unreliable: UnreliableFacts | None = None
+    plan: (
+        PlanFacts
+        | PreferencePlanFacts
+        | AttributeChances
+        | ScaleReach
+        | ListenedPlan
+        | SurvivalPlanFacts
+        | UnreliablePlan
+        | None
+    ) = None
     alpha: float = 0.05
     p_value: float | None = None
     """Of the test that the word rests on: for ratings the smallest alpha at which the verdict would be reached."""
@@ -158,6 +180,7 @@ class ClaimResult:
             self.listened,
             self.threshold,
             self.rated,
+            self.unreliable,
         )
         given = [one for one in ended if one is not None]
         if len(given) > 1:
@@ -166,26 +189,14 @@ class ClaimResult:
             raise ValueError(f"claim {self.claim.id!r} is of kind {self.claim.kind!r}, its result is of another")
 
     @property
-    def _of_kind(
-        self,
-    ) -> (
-        Results
-        | StoppedFacts
-        | PreferenceFacts
-        | AttributeFacts
-        | ScaleFacts
-        | ListenedFacts
-        | ThresholdFacts
-        | RatedFacts
-        | None
-    ):
-        found = {
+    def _of_kind(self) -> "_Result | None":
+        found: dict[str, _Result | None] = {
             "heard": self.heard or self.stopped,
             "preferred": self.preferred,
             "attribute": self.attribute or self.scaled,
             "keeps listening": self.listened,
             "threshold": self.threshold,
-            "rated": self.rated,
+            "rated": self.unreliable if self.claim.unreliable else self.rated,
         }
         return found.get(self.claim.kind)
 
@@ -213,7 +224,13 @@ class ClaimResult:
             return self.rated.verdict
         if self.threshold is not None:
             return self.threshold.conclusion.word
-        return "undecided" if self.claim.kind == "rated" else "open"
+        if self.unreliable is not None:
+            return self.unreliable.word
+        return self._unsettled
+
+    @property
+    def _unsettled(self) -> str:
+        return "undecided" if self.claim.kind == "rated" and not self.claim.unreliable else "open"
 
     @property
     def word(self) -> str:
@@ -221,7 +238,7 @@ class ClaimResult:
         settled = self.word_alone not in ("open", "undecided", "nothing on record")
         adjusted = None if self.claim.role == "primary" or self._of_another_test else self.adjusted_p_value
         if settled and adjusted is not None and adjusted > self.alpha:
-            return "undecided" if self.claim.kind == "rated" else "open"
+            return self._unsettled
         return self.word_alone
 
     @property

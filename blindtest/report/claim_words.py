@@ -37,6 +37,14 @@ from blindtest.report.rating_words import (
 from blindtest.report.scale_words import scale_beside, scale_further, scale_numbers, scale_plan, scale_sentence
 from blindtest.report.stopped_words import stopped_beside, stopped_further, stopped_numbers, stopped_sentence
 from blindtest.report.threshold_words import threshold_beside, threshold_further, threshold_numbers
+from blindtest.report.unreliable_facts import UnreliablePlan
+from blindtest.report.unreliable_words import (
+    unreliable_beside,
+    unreliable_further,
+    unreliable_numbers,
+    unreliable_plan,
+    unreliable_sentence,
+)
 from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural, short_names
 from blindtest.report.words import sentence as sentence_of
 from blindtest.stats import AttributeChances
@@ -70,6 +78,8 @@ def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
     a, b = _pair(claim, names or {})
     if claim.kind == "attribute" and claim.scale:
         return f"{a} is rated above {b} in {clean(claim.scale)}"
+    if claim.unreliable:
+        return f"{a} is rated above {b} for its sound, whatever name it bears"
     return {
         "heard": f"{a} and {b} can be told apart by ear",
         "preferred": f"{a} is preferred to {b}",
@@ -99,6 +109,8 @@ def margin_words(claim: ClaimFacts) -> str:
     if claim.kind == "threshold":
         return f"a level of {claim.margin:g}, in the unit of the grid"
     if claim.kind == "rated":
+        if claim.unreliable:
+            return f"{claim.margin:g} points of the scale of 100, for the sound as for the name"
         kept = f"; {kept_words(claim.kept)} of the labelled effect count as kept" if claim.kept is not None else ""
         return f"{claim.margin:g} points of the scale of 100{kept}"
     return f"{percent(claim.margin)} of trials heard beyond guessing"
@@ -133,6 +145,8 @@ def numbers_words(result: ClaimResult) -> str:
         rated = result.rated
         parts = [("labelled", rated.labelled), ("blind", rated.blind)]
         return "; ".join(f"{mode} {points(one.estimate)} ({span(one)})" for mode, one in parts if one is not None)
+    if result.unreliable is not None:
+        return unreliable_numbers(result.unreliable)
     if result.threshold is not None:
         return threshold_numbers(result.threshold)
     return DASH
@@ -177,6 +191,10 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         sentence = rated_sentence(result.rated, result.word, a, b)
         beside = rated_beside(result.rated, survival)
         further, tabled = rated_further(result.rated, a, b), rated_tabled(result.rated)
+    elif result.unreliable is not None:
+        known = result.plan if isinstance(result.plan, UnreliablePlan) else None
+        sentence = unreliable_sentence(result.unreliable, result.word, a, b)
+        beside, further = unreliable_beside(result.unreliable, known), unreliable_further(result.unreliable)
     elif result.threshold is not None:
         sentence = result.threshold.conclusion.sentence
         beside, further = threshold_beside(result.threshold), threshold_further(result.threshold)
@@ -207,6 +225,8 @@ def plan_words(result: ClaimResult, a: str) -> str:
         return listened_plan(result.plan, a)
     if isinstance(result.plan, SurvivalPlanFacts):
         return survival_plan(result.plan)
+    if isinstance(result.plan, UnreliablePlan):
+        return unreliable_plan(result.plan)
     if result.claim.kind == "threshold":
         return "How often a plan like this shows or refutes a level was not computed."
     return heard_plan(result.plan)
@@ -225,7 +245,8 @@ def _family(result: ClaimResult) -> tuple[str, ...]:
     text = "Confirmatory, beside the primary claim"
     if result.adjusted_p_value is None or result.p_value is None:
         return (text + ".",)
-    of = "smallest level at which the verdict is reached" if claim.kind == "rated" else "p of the test below"
+    partition = claim.kind == "rated" and not claim.unreliable
+    of = "smallest level at which the verdict is reached" if partition else "p of the test below"
     text += (
         f": corrected by Holm over the confirmatory claims, the {of} ({p_words(result.p_value)}) becomes "
         f"{p_words(result.adjusted_p_value)}, against a level of {percent(result.alpha)}"

@@ -175,6 +175,11 @@ def _recognition(report: ReportInput) -> tuple[str, ...]:
         for one in report.of_kind("rated")
         if one.rated is not None and one.rated.recognition
     ]
+    out += [
+        recognition_words(one.unreliable.recognition[-1])
+        for one in report.of_kind("rated")
+        if one.unreliable is not None and one.unreliable.recognition
+    ]
     if report.recognition and not out:
         out = [clean(report.recognition)]
     if out:
@@ -349,6 +354,11 @@ def _missed_listened(one: ClaimResult, a: str) -> list[str]:
 
 def _missed_rated(one: ClaimResult, a: str) -> list[str]:
     out = []
+    if one.unreliable is not None:
+        out.append(
+            "Effects of a name that nobody doubts: listeners knew that names may be wrong, and may have left them out "
+            "of account."
+        )
     if isinstance(one.plan, SurvivalPlanFacts) and one.plan.chances:
         plan = one.plan
         seldom = [verdict for verdict in VERDICTS if verdict not in plan.reachable]

@@ -16,6 +16,7 @@ from blindtest.report.record_figures import record_figure
 from blindtest.report.residual_figures import model_figures
 from blindtest.report.scale_figures import scale_figures
 from blindtest.report.sound_figures import filters_figure, match_figure, response_figure
+from blindtest.report.unreliable_figures import names_figures
 
 __all__ = ["figures"]
 
@@ -30,6 +31,7 @@ def figures(report: ReportInput) -> dict[str, Figure]:
         strengths_figure(report),
         *scale_figures(report),
         *effects_figures(report),
+        *names_figures(report),
         ratings_figure(report),
         *model_figures(report),
         times_figure(report),

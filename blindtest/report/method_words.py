@@ -10,6 +10,7 @@ from blindtest.report.heard_words import share_name
 from blindtest.report.rating_words import PHASE_WORDS
 from blindtest.report.stopped_words import stopped_statistics
 from blindtest.report.timeline import Moment, before, timeline
+from blindtest.report.unreliable_words import TOLD_UNRELIABLE, unreliable_statistics
 from blindtest.report.words import clean, decibel, frequency_words, number, percent, plural
 
 __all__ = [
@@ -135,7 +136,8 @@ def _counted_methods(report: ReportInput) -> list[str]:
 def told(report: ReportInput) -> tuple[str, ...]:
     """Return what listeners did, a paragraph for each method."""
     protocol = report.protocol
-    return tuple(
+    unreliable = any(block.phase == "unreliable" for block in protocol.blocks)
+    return ((TOLD_UNRELIABLE,) if unreliable else ()) + tuple(
         _METHODS.get(
             method,
             f"Trials were run by the method {clean(protocol.method_title)}; somebody who hears nothing is right in "
@@ -147,7 +149,8 @@ def told(report: ReportInput) -> tuple[str, ...]:
 
 def block_words(block: BlockFacts) -> str:
     """Return what a block of the protocol was."""
-    text = f"{clean(block.id)}: {clean(block.method_title or block.method)}, {clean(block.phase)}"
+    phase = "with names that may be wrong" if block.phase == "unreliable" else clean(block.phase)
+    text = f"{clean(block.id)}: {clean(block.method_title or block.method)}, {phase}"
     if block.trials is not None:
         text += f", {'at most ' if block.may_end_sooner else ''}{plural(block.trials, 'trial')} in a sitting"
     if block.controls:
@@ -234,6 +237,8 @@ def statistics_words(result: ClaimResult) -> str:
             "fixed by the task, lapses up to 6 %; profile likelihood for one listener, Student's t over listeners' "
             "thresholds for several; averages of late reversals beside it"
         )
+    if result.claim.unreliable:
+        return unreliable_statistics(alpha)
     if result.claim.kind == "rated":
         return (
             f"wrong in at most {alpha} of such studies: a partition into four states, each rejected by one-sided t "

@@ -41,6 +41,7 @@ from blindtest.report.seal_words import seal_limits, seal_words
 from blindtest.report.sound_facts import MatchLine
 from blindtest.report.stopped_words import stopped_rows
 from blindtest.report.timeline import timeline
+from blindtest.report.unreliable_words import unreliable_question
 from blindtest.report.words import (
     DASH,
     NBSP,
@@ -164,6 +165,8 @@ def _others(report: ReportInput, every_claim: Sequence[tuple[ClaimResult, Said]]
         title = _TITLES.get(one.claim.kind, "Further claim")
         if one.claim.scale:
             title = f"Rated in {clean(one.claim.scale)}"
+        if one.claim.unreliable:
+            title = "Sound or name?"
         if kinds.count(one.claim.kind) > 1:
             a, b = short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)])
             title = f"{title.rstrip('?')}: {a} over {b}"
@@ -270,6 +273,8 @@ def question(report: ReportInput) -> str:
         return f"How much of {a} does it take to be heard against {b}, blind?"
     if claim.kind == "keeps listening":
         return f"Does {a} keep people listening more than {b}, blind and at equal loudness?"
+    if claim.unreliable:
+        return unreliable_question(a, b)
     if claim.kind == "rated":
         return f"{a} was rated above {b}: does that survive when the names are gone?"
     return f"Can {a} and {b} be told apart by ear, blind and at equal loudness?"
@@ -391,6 +396,16 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
             (f"blind minus {kept_words(one.rated.kept)} of labelled", one.rated.kept_contrast),
         )
         rows = [[what, points(e.estimate), span(e)] for what, e in named if e is not None]
+    elif one.unreliable is not None:
+        head = ["effect, points", "estimate", "interval", "ends as"]
+        both = (
+            ("sound, whatever its name", one.unreliable.result.sound_conclusion),
+            ("name, whatever sounds", one.unreliable.result.label_conclusion),
+        )
+        rows = [
+            [what, points(c.estimate), f"{points(c.interval[0])} to {points(c.interval[1])}", c.word]
+            for what, c in both
+        ]
     else:
         return []
     return [

@@ -1,7 +1,7 @@
 """Answers: a confirmed answer with all that belongs to it, and its rows in the trial table."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -12,10 +12,11 @@ __all__ = ["COLUMNS", "Answer", "rows_of"]
 
 COLUMNS = (
     "study", "listener", "sitting", "trial", "attempt", "slot", "block", "block_trial", "phase", "method", "kind",
-    "clip", "conditions", "order", "condition", "response", "correct", "confidence", "shown_at", "answered_at",
+    "clip", "conditions", "order", "condition", "label", "response", "correct", "confidence", "shown_at", "answered_at",
     "time_taken_s", "switches", "faults",
 )  # fmt: skip
-"""Keys of a row, in the order of the trial table; `trial` and `block_trial` count from 0, `attempt` from 1."""
+"""Keys of a row, in the order of the trial table; `trial` and `block_trial` count from 0, `attempt` from 1.
+`label` stands only in rows of trials whose names may be wrong."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +50,8 @@ class Answer:
     """How often the listener switched in this attempt, also from a slot to itself, after the first slot."""
     faults: tuple[str, ...]
     """Faults reported in this trial, those of earlier attempts too."""
+    labels: Mapping[str, str] = field(default_factory=dict)
+    """Where names may be wrong: the condition whose name stood at each slot; else empty."""
 
     @property
     def outcome(self) -> Outcome:
@@ -60,7 +63,8 @@ def rows_of(answer: Answer) -> tuple[dict[str, Any], ...]:
     """Return the answer's rows, one per value, keyed (sitting, trial, attempt, slot); canonical JSON can hold them.
 
     `slot` is the name of the value: that of a rated slot, or 'choice'. Lists are joined by '|': `conditions` is
-    'heron|plover', `order` 'A=heron|B=plover|X=heron'. `condition` is what sounded in the rated slot, else None.
+    'heron|plover', `order` 'A=heron|B=plover|X=heron'. `condition` is what sounded in the rated slot, else None;
+    `label` the condition whose name stood there, where names may be wrong.
     """
     truth = {slot.name: slot.condition for slot in answer.drawn.slots}
     common = {
@@ -86,4 +90,7 @@ def rows_of(answer: Answer) -> tuple[dict[str, Any], ...]:
         "faults": "|".join(answer.faults),
     }
     rows = ({**common, "slot": key, "condition": truth.get(key), "response": v} for key, v in answer.values.items())
-    return tuple({column: row[column] for column in COLUMNS} for row in rows)
+    named = ({**row, "label": answer.labels.get(str(row["slot"]))} for row in rows)
+    # Rows without names stay as they always were: their hashes are chained.
+    columns = [column for column in COLUMNS if column != "label" or answer.labels]
+    return tuple({column: row[column] for column in columns} for row in named)

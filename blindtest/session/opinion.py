@@ -1,8 +1,8 @@
 """Opinions of simulated listeners: what they think of each condition, and what their ratings are made of.
 
-A rating is the sum of the true quality of what sounds, of what its name is worth where the name is read, of deviations
-that belong to the listener and to the clip, and of a scatter of its own; then it is brought onto the scale. The
-deviations are those of the mixed model for labelled and blind ratings (claims, section 4), each a normal draw that
+A rating is the sum of the true quality of what sounds, of what the name is worth that is read (right or wrong), of
+deviations that belong to the listener and to the clip, and of a scatter of its own; then it is brought onto the scale.
+The deviations are those of the mixed model for labelled and blind ratings (claims, section 4), each a normal draw that
 stays as it is: a listener's deviations in every sitting of theirs, a clip's for all listeners.
 
 An effect is the difference of two conditions, so the parts that belong to a condition enter it with the square root of
@@ -56,7 +56,8 @@ class Opinion:
     quality: Mapping[str, float]
     """True quality by condition, points of the scale."""
     name_bias: Mapping[str, float] = field(default_factory=dict)
-    """What the name of a condition is worth, points; added in labelled and worn phases only."""
+    """What the name of a condition is worth, points; added in labelled and worn phases, and where a name that may be
+    wrong is read: that of the name, whatever sounds."""
     deviations: Mapping[tuple[str, ...], float] = field(default_factory=dict)
     """By term and what it belongs to: ('listener_device', 'heron'), ('clip_mode', 'strings', 'blind') ..."""
     sitting_device: float = 0.0
@@ -64,19 +65,30 @@ class Opinion:
     step: float = 1.0
     """What ratings are rounded to."""
 
-    def expected(self, condition: str, clip: str, phase: str) -> float:
-        """Return the rating without its own scatter, before it is brought onto the scale."""
+    def expected(self, condition: str, clip: str, phase: str, label: str = "") -> float:
+        """Return the rating without its own scatter, before it is brought onto the scale.
+
+        `label`: the condition whose name is read, where that may be another than what sounds.
+        """
         mode = phase if phase in NAMED else "blind"
-        name = self.name_bias.get(condition, 0.0) if mode in NAMED else 0.0
+        read = label or (condition if mode in NAMED else "")
+        name = self.name_bias.get(read, 0.0)
         held = {"device": condition, "mode": mode, "clip": clip}
         own = sum(self.deviations.get((term, *(held[one] for one in of)), 0.0) for term, of in _TERMS.items())
         return self.quality[condition] + name + own
 
     def rating(
-        self, condition: str, clip: str, phase: str, rng: np.random.Generator, *, scale: tuple[float, float]
+        self,
+        condition: str,
+        clip: str,
+        phase: str,
+        rng: np.random.Generator,
+        *,
+        scale: tuple[float, float],
+        label: str = "",
     ) -> float:
         """Return a rating: scattered, rounded to the step, held at the ends of the scale."""
-        said = self.expected(condition, clip, phase) + self.residual * rng.standard_normal()
+        said = self.expected(condition, clip, phase, label) + self.residual * rng.standard_normal()
         # Rounded once more: 33 steps of .1 are 3.3000000000000003 else.
         return float(np.clip(np.round(np.round(said / self.step) * self.step, 9), *scale))
 

@@ -83,7 +83,8 @@ def _with_stored(sitting: Sitting, trial: int, rows: Sequence[Mapping[str, Any]]
     answer = replace(answer, time_taken_s=first["time_taken_s"])
     drawn_again = {row["slot"]: row for row in rows_of(answer)}
     for row in rows:
-        for column in ("sitting", "block", "method", "clip", "order", "condition", "correct"):
+        drawn = ("sitting", "block", "method", "clip", "order", "condition", "correct")
+        for column in (*drawn, "label") if answer.labels else drawn:
             if row[column] != drawn_again[row["slot"]][column]:
                 raise _foreign(
                     sitting,

@@ -76,6 +76,8 @@ class HeardTrial:
     compared: tuple[str, ...]
     """Conditions that the block compares, in order."""
     question: Question
+    labels: Mapping[str, str] = field(default_factory=dict)
+    """Where names may be wrong: the condition whose name stands at each slot."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,7 +253,7 @@ def _rated(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Genera
     opinion = _told(listener, listener.opinion, "opinion")
     scale = trial.question.range or (0.0, 100.0)
     ratings = {
-        slot: opinion.rating(condition, trial.clip, trial.phase, rng, scale=scale)
+        slot: opinion.rating(condition, trial.clip, trial.phase, rng, scale=scale, label=trial.labels.get(slot, ""))
         for slot, condition in trial.sounding.items()
         if slot in trial.question.keys
     }
@@ -310,6 +312,7 @@ def heard_trial(sitting: Sitting) -> HeardTrial:
         sounding={slot.name: slot.condition for slot in planned.drawn.slots},
         compared=sitting.plan.compared(block),
         question=sitting.question(sitting.trial),
+        labels=planned.labels,
     )
 
 

@@ -505,6 +505,7 @@ def answer_to(
         time_taken_s=round(max(0.0, (answered_at - shown_at).total_seconds()), 3),
         switches=sitting.switches,
         faults=sitting.faults,
+        labels=planned.labels,
     )
 
 

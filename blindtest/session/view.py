@@ -1,7 +1,9 @@
 """What a listener may be shown: the only type that leaves for the page.
 
 A view is made from slot *names* and tokens, from the rules of the plan and from what the listener did; never from what
-a slot holds. Exchange the truth of every trial and not one byte of it changes, with two stated exceptions. The step
+a slot holds. Exchange the truth of every trial and not one byte of it changes, with two stated exceptions. In the phase
+'unreliable' each slot carries a name too, but the one that the plan drew for it, right or wrong: the exchange holds
+there as in a blind phase. The step
 'feedback' of a practice trial tells what was right, and there is no such step before its answer is confirmed and
 recorded. In the phases 'labelled' and 'worn' the listener is meant to know: there each slot carries the name of what it
 holds, and for 'worn', where the listener plays the clip on the real unit, that of the clip. Commitment, nonce, ids of
@@ -23,8 +25,17 @@ _PHASE_WORDS = {
     "practice": "Practice: these answers are not counted",
     "worn": "The real thing: you play each clip on it yourself; these answers count",
     "labelled": "Named trials: you read what sounds; these answers count",
+    "unreliable": "Names that may be wrong: right on half of the trials, at random; these answers count",
     "blind": "Blind trials: these answers count",
 }
+
+_TOLD = {
+    "unreliable": (
+        "Each sound carries a name. On a random half of these trials the names are right; on the other half they are "
+        "wrong, and nothing marks which. Read the name, listen, and rate what you hear."
+    ),
+}
+"""What a listener is told before the first trial of a phase, in plain words; some phases need no words of their own."""
 
 _FIRST_WORDS = {
     True: "Start softly: the level is set next.",
@@ -40,7 +51,8 @@ class SlotShown:
     token: str
     """Empty in the phase 'worn': nothing sounds there."""
     label: str = ""
-    """Name of the condition in it; only in the phases 'labelled' and 'worn', else empty."""
+    """Name of the condition in it; only in the phases 'labelled' and 'worn', and a name that may be wrong in the phase
+    'unreliable'; else empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +116,8 @@ class View:
     nothing of how the rule stands."""
     phase: str
     """In words."""
+    told: str
+    """What is told of the phase before its first trial; empty where that needs no words."""
     question: QuestionShown | None
     sure: SureShown | None
     """Where it is asked how sure an answer is."""
@@ -159,6 +173,7 @@ def view_of(sitting: Sitting) -> View:
     shown = bool(trial_shown(sitting))
     question = sitting.question(sitting.trial) if shown else None
     silent = shown and not sitting.sounds(sitting.trial)
+    phase = "" if sitting.over else sitting.plan.place(sitting.trial)[0].phase
     return View(
         step=sitting.step,
         trial=sitting.trial,
@@ -166,7 +181,8 @@ def view_of(sitting: Sitting) -> View:
         number=min(sitting.trial + 1, sitting.plan.length),
         of=sitting.plan.length,
         may_end_sooner=sitting.plan.protocol.blocks[-1].stopping is not None,
-        phase="" if sitting.over else _PHASE_WORDS[sitting.plan.place(sitting.trial)[0].phase],
+        phase=_PHASE_WORDS.get(phase, ""),
+        told=_TOLD.get(phase, ""),
         question=None if question is None else _question_shown(question),
         sure=_sure(sitting),
         remark=_remark(sitting),
@@ -204,9 +220,12 @@ def _slots_shown(sitting: Sitting) -> tuple[SlotShown, ...]:
 
 
 def _labels(sitting: Sitting, trial: int) -> Mapping[str, str]:
-    """Return what the slots of a trial hold, by their names: only where the listener is meant to know it."""
-    if not sitting.plan.place(trial)[0].named:
+    """Return what the slots of a trial are called, by their names: only where the listener is meant to read it."""
+    block = sitting.plan.place(trial)[0]
+    if not block.named:
         return {}
+    if block.phase == "unreliable":
+        return {name: sitting.plan.label(condition) for name, condition in sitting.planned(trial).labels.items()}
     return {slot.name: sitting.plan.label(slot.condition) for slot in sitting.planned(trial).drawn.slots}
 
 

@@ -6,12 +6,14 @@ phase, without order effects and without deceiving anybody. Knowing that labels 
 the label effect comes out, if anything, too small.
 
 Beside the mixed model stands an exact test that assumes nothing about scatter: which trials had right labels was drawn
-at random, so the statistic is computed again with the right labels dealt anew among each listener's trials.
+at random, so the statistic is computed again with the right labels dealt anew among each listener's trials, within
+whatever the plan dealt them evenly in.
 
 Source: claims, section 3; Fisher 1935 (The Design of Experiments) for the re-randomisation; Phipson & Smyth 2010 (Stat.
 Appl. Genet. Mol. Biol. 9, 39) for (b + 1)/(m + 1).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -21,8 +23,9 @@ from numpy.typing import NDArray
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.binomial import checked_probability
 from blindtest.stats.contrast_conclusion import ContrastConclusion
+from blindtest.stats.contrasts import Estimates
 from blindtest.stats.crossed_terms import crossed_terms, rated_rows
-from blindtest.stats.estimate_conclusion import conclude_estimate
+from blindtest.stats.estimate_conclusion import conclude_estimate, p_value_of
 from blindtest.stats.plain import plain
 from blindtest.stats.preference import PreferenceWord
 from blindtest.stats.verdict import Effect, effect_of
@@ -55,6 +58,10 @@ class LabelEffectResult:
     """Of "the sound is rated above"."""
     exact_p_value: float
     """Two-sided, of the label effect by dealing the right labels anew; no assumption about scatter."""
+    sound_within_p: float
+    """Smallest level at which both one-sided limits of the sound's effect lie inside the margin."""
+    label_within_p: float
+    """The same of the name's effect."""
     draws: int
     """So many deals; the smallest p value they can give is 1 / (draws + 1)."""
     right_labels: float
@@ -111,6 +118,7 @@ def label_effect(
     margin: float = 8.0,
     alpha: float = 0.05,
     only_these_clips: bool | None = None,
+    dealt_within: Sequence[str] = (),
     draws: int = 9999,
     seed: int = 20_260_101,
 ) -> LabelEffectResult:
@@ -124,6 +132,9 @@ def label_effect(
         first, as a treatment contrast has it
     margin : smallest effect that matters, scale points; sealed
     only_these_clips : None: clips are a sample of clips where there are five or more
+    dealt_within : columns, alike in all rows of a trial, within which the right labels were dealt besides listener and
+        sitting: ("clip", "sound") where half of each sound's trials of each clip were right; the exact test deals
+        them anew in the same way
     draws, seed : of the exact test
 
     Raises
@@ -152,7 +163,7 @@ def label_effect(
     found = crossed_terms(
         rows, {"sound": sound, "label": label}, [("sound", "label")], only_these_clips=only_these_clips
     )
-    p_value = _exact(rows, sound, label, draws=draws, rng=np.random.default_rng(seed))
+    p_value = _exact(rows, sound, label, dealt_within, draws=draws, rng=np.random.default_rng(seed))
     return LabelEffectResult(
         device=device,
         comparator=comparator,
@@ -162,6 +173,8 @@ def label_effect(
         label_conclusion=conclude_estimate(found.estimates["label"], margin=margin, alpha=alpha),
         sound_conclusion=conclude_estimate(found.estimates["sound"], margin=margin, alpha=alpha),
         exact_p_value=p_value,
+        sound_within_p=_within_p(found.estimates["sound"], margin),
+        label_within_p=_within_p(found.estimates["label"], margin),
         draws=draws,
         right_labels=float(np.mean(sound == label)),
         listeners=found.listeners,
@@ -218,10 +231,28 @@ def _check_told_apart(sound: Floats, label: Floats) -> None:
             )
 
 
-def _exact(rows: "DataFrame", sound: Floats, label: Floats, *, draws: int, rng: np.random.Generator) -> float:
+def _within_p(estimates: Estimates, margin: float) -> float:
+    """Return the larger of the p values of mean > -margin and mean < margin (Schuirmann 1987)."""
+    return max(p_value_of(estimates, shift=-margin), 1 - p_value_of(estimates, shift=margin))
+
+
+def _exact(
+    rows: "DataFrame",
+    sound: Floats,
+    label: Floats,
+    within: Sequence[str],
+    *,
+    draws: int,
+    rng: np.random.Generator,
+) -> float:
     """Return the share of deals of the right labels that move ratings at least as much as the one that was drawn."""
+    missing = [name for name in within if name not in rows]
+    if missing:
+        raise ValueError(f"no column {missing[0]!r} to deal the right labels within")
     who = rows[["listener", *(["sitting"] if "sitting" in rows else [])]].astype(str).agg("/".join, axis=1)
-    deck = np.unique(who, return_inverse=True)[1]
+    deck = np.unique(
+        who if not within else who + "/" + rows[list(within)].astype(str).agg("/".join, axis=1), return_inverse=True
+    )[1]
     if "trial" in rows:
         trial = np.unique(who + "/" + rows["trial"].astype(str), return_inverse=True)[1]
     else:

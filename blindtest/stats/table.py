@@ -39,6 +39,7 @@ COLUMNS: dict[str, Kind] = {
     "conditions": "text",
     "order": "text",
     "condition": "text",
+    "label": "text",
     "response": "value",
     "correct": "truth",
     "confidence": "number",

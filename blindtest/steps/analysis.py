@@ -26,6 +26,7 @@ from blindtest.steps.rated_lines import rated_lines
 from blindtest.steps.scale_lines import scale_lines
 from blindtest.steps.stopped_lines import stopped_lines
 from blindtest.steps.threshold_lines import threshold_lines
+from blindtest.steps.unreliable_lines import CLAIMED_BY_SOUND, unreliable_dict, unreliable_lines
 from blindtest.study import load_study
 
 __all__ = ["Analysis", "analyze"]
@@ -98,6 +99,7 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         **_threshold_dict(one),
         **_stopped_dict(one),
         **_scale_dict(one),
+        **unreliable_dict(one.unreliable),
         "companions": [
             look.to_dict()
             for ended in (one.heard, one.preferred, one.attribute, one.scaled, one.listened, one.rated)
@@ -232,7 +234,8 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
     record = one.record
     role = ("primary " if record["primary"] else "confirmatory ") if several else ""
     kind = "scale" if record.get("scale") else record["kind"]
-    lines = [f"{role}claim: ".capitalize() + _CLAIMED[kind].format(**record) + "."]
+    said = CLAIMED_BY_SOUND if one.unreliable_labels else _CLAIMED[kind]
+    lines = [f"{role}claim: ".capitalize() + said.format(**record) + "."]
     if record["quote"]:
         lines.append(f'Said: "{record["quote"]}" (impression {record["impression"] or "not on record"})')
     if one.why_not:
@@ -256,6 +259,8 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
         lines += ["", *listened_lines(one.listened)]
     if one.rated is not None:
         lines += ["", *rated_lines(one.rated.result, one.rated.recognition)]
+    if one.unreliable is not None:
+        lines += ["", *unreliable_lines(one.unreliable)]
     if one.threshold is not None:
         lines += ["", *threshold_lines(one.threshold)]
     ended = one.heard or one.preferred or one.attribute or one.scaled or one.listened or one.rated

@@ -43,6 +43,7 @@ from blindtest.steps.listened_answers import ListenedAnswers, listened_answers
 from blindtest.steps.listened_answers import p_of as p_of_choices
 from blindtest.steps.scale_answers import ScaleAnswers, scale_answers
 from blindtest.steps.stopped_answers import StoppedAnswers, rule_of, stopped_answers, trials_met
+from blindtest.steps.unreliable_answers import UnreliableAnswers, has_unreliable_labels, unreliable_answers
 
 if TYPE_CHECKING:
     from blindtest.session.register import SealEntry, SittingEntry
@@ -62,6 +63,7 @@ __all__ = [
 
 OUTCOMES = {"1": "first", "2": "second", "none": "tie"}
 RECOGNITION = "recognition"
+NOBODY = "no sitting that counts has ended yet"
 NEVER_COUNTED = ("practice", "control")
 """Phases of rows that no claim rests on."""
 
@@ -198,7 +200,10 @@ class ClaimAnswers:
     scaled: ScaleAnswers | None = None
     listened: ListenedAnswers | None = None
     rated: RatedAnswers | None = None
+    unreliable: UnreliableAnswers | None = None
     threshold: ThresholdAnswers | None = None
+    unreliable_labels: bool = False
+    """Whether it is answered by ratings under names that may be wrong."""
     why_not: str = ""
     """Why there is no result."""
     p_value: float | None = None
@@ -225,7 +230,9 @@ class ClaimAnswers:
             return self.rated.result.verdict
         if self.threshold is not None:
             return self.threshold.conclusion.word
-        return "undecided" if self.record["kind"] == "rated" else "open"
+        if self.unreliable is not None:
+            return self.unreliable.word
+        return "undecided" if self.record["kind"] == "rated" and not self.unreliable_labels else "open"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -325,8 +332,10 @@ def _claim(
     claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float
 ) -> ClaimAnswers:
     planned = sum(len(sitting.planned_for(claim)) for sitting in sittings)
+    if has_unreliable_labels(claim, record):
+        return _unreliable(claim, sittings, alpha, planned)
     if not planned:
-        return ClaimAnswers(record=claim, planned=0, why_not="no sitting that counts has ended yet")
+        return ClaimAnswers(record=claim, planned=0, why_not=NOBODY)
     if claim["kind"] == "preferred":
         return _preferred(claim, sittings, alpha, planned)
     if claim["kind"] == "attribute":
@@ -649,6 +658,24 @@ def _rated(
             ),
         ),
         p_value=result.smallest_alpha,
+    )
+
+
+def _unreliable(
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int
+) -> ClaimAnswers:
+    found, why = None, "" if planned else NOBODY
+    try:
+        found = unreliable_answers(claim, sittings, _recognition(sittings), alpha) if planned else None
+    except BlindtestError as error:
+        why = error.faults[0].problem
+    return ClaimAnswers(
+        record=claim,
+        planned=planned,
+        unreliable=found,
+        unreliable_labels=True,
+        why_not=why,
+        p_value=None if found is None else found.p_value,
     )
 
 

@@ -52,6 +52,8 @@ from blindtest.report import (
     TrialFacts,
     Truth,
     UnitFacts,
+    UnreliablePlan,
+    UnreliableTruth,
 )
 from blindtest.session import FIRST_ATTEMPT
 from blindtest.stats import DECISION_RULES, AttributeChances, Companion, Conclusion, SurvivalPower, survival_power
@@ -61,6 +63,7 @@ from blindtest.steps.corrections import designed
 from blindtest.steps.hardware import hardware_chain, hardware_facts
 from blindtest.steps.sealing import STOPPING
 from blindtest.steps.stopped_answers import trials_met
+from blindtest.steps.unreliable_gathering import REFUTED_BY_SOUND, unreliable_facts, unreliable_plan_facts
 from blindtest.steps.verification import Verified
 from blindtest.study import (
     ScaleReach,
@@ -88,6 +91,7 @@ CAUTIONS = (
 )
 PLAN_SEED = 20_260_304
 """Of the simulation of what a plan can reach: fixed, so that the same plan is always told the same."""
+_NAMED = ("worn", "labelled", "unreliable")
 PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "sqlalchemy", "starlette", "matplotlib")
 
 
@@ -163,6 +167,8 @@ class Truths:
     heard: tuple[Truth, ...] = ()
     preferred: tuple[PreferenceTruth, ...] = ()
     rated: Mapping[str, tuple[RatingTruth, ...]] = field(default_factory=dict)
+    """By claim."""
+    unreliable: Mapping[str, UnreliableTruth] = field(default_factory=dict)
     """By claim."""
 
 
@@ -260,7 +266,8 @@ def _claim(one: ClaimAnswers, alpha: float) -> ClaimFacts:
     refuted_by = ""
     if margin is not None:
         kind = "scale" if record.get("scale") else record["kind"]
-        refuted_by = _REFUTED_BY[kind].format(alpha=alpha, share=100 * margin, margin=margin)
+        by = REFUTED_BY_SOUND if one.unreliable_labels else _REFUTED_BY[kind]
+        refuted_by = by.format(alpha=alpha, share=100 * margin, margin=margin)
     return ClaimFacts(
         id=record["id"],
         kind=record["kind"],
@@ -272,7 +279,8 @@ def _claim(one: ClaimAnswers, alpha: float) -> ClaimFacts:
         unit=one.scaled.facts.unit if one.scaled is not None else "points",
         clips=tuple(record["clips"]),
         margin=margin,
-        kept=float(record["kept"]) if record["kind"] == "rated" else None,
+        kept=float(record["kept"]) if record["kind"] == "rated" and not one.unreliable_labels else None,
+        unreliable=one.unreliable_labels,
         primary=bool(record["primary"]),
         refuted_by=refuted_by,
         impression=record["impression"],
@@ -305,9 +313,16 @@ def _heard_results(answers: Answers) -> Results | None:
 
 
 def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> ClaimResult:
-    plan: PlanFacts | PreferencePlanFacts | AttributeChances | ScaleReach | ListenedPlan | SurvivalPlanFacts | None = (
-        None
-    )
+    plan: (
+        PlanFacts
+        | PreferencePlanFacts
+        | AttributeChances
+        | ScaleReach
+        | ListenedPlan
+        | SurvivalPlanFacts
+        | UnreliablePlan
+        | None
+    ) = None
     preferred, attribute, listened, rated = None, None, None, None
     record = one.record
     chance: float | None = None
@@ -369,6 +384,9 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
     if one.stopped is not None:
         stopped = StoppedFacts(conclusion=one.stopped.conclusion, chances=one.stopped.chances)
         chance = one.stopped.chances.chance_negligible
+    if one.unreliable_labels:
+        plan = unreliable_plan_facts(record, answers.seal.record)
+        chance = plan.chance_to_fail
     threshold = None
     if one.threshold is not None:
         threshold = ThresholdFacts(
@@ -386,6 +404,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         scaled=scaled,
         listened=listened,
         rated=rated,
+        unreliable=unreliable_facts(one.unreliable, truths.unreliable.get(record["id"])),
         plan=plan,
         alpha=answers.alpha,
         p_value=one.p_value,
@@ -509,7 +528,7 @@ def _protocol(study: Study, answers: Answers) -> ProtocolFacts:
             )
             for block in record["blocks"]
         ),
-        order=str(record.get("order", "")) if any(b["phase"] in ("worn", "labelled") for b in record["blocks"]) else "",
+        order=str(record.get("order", "")) if any(b["phase"] in _NAMED for b in record["blocks"]) else "",
     )
 
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from blindtest.stats import RecognitionResult, SurvivalResult, adjust_p_values
 
-__all__ = ["rated_lines"]
+__all__ = ["rated_lines", "recognised_lines"]
 
 LEVEL = 0.05
 MOST_NAMED = 3
@@ -27,7 +27,7 @@ def rated_lines(result: SurvivalResult, recognition: Sequence[tuple[str, Recogni
             f"{high:+.1f}) points from that of the others."
         )
     lines.append(result.mixed_model.sentence)
-    lines += _recognised(recognition)
+    lines += recognised_lines(recognition)
     if not recognition:
         lines.append("Nobody was asked which one it was.")
     if result.power is not None:
@@ -35,7 +35,7 @@ def rated_lines(result: SurvivalResult, recognition: Sequence[tuple[str, Recogni
     return lines
 
 
-def _recognised(recognition: Sequence[tuple[str, RecognitionResult]]) -> list[str]:
+def recognised_lines(recognition: Sequence[tuple[str, RecognitionResult]]) -> list[str]:
     """Return who recognised the devices: one by one if they are few, else all together and who stands out."""
     if not recognition:
         return []

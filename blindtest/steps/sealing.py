@@ -107,10 +107,18 @@ ANALYSIS = {
         "e-values, each against 1/alpha; several listeners by Fisher's method or the product of e-values; unanswered "
         "trials of abandoned sittings, up to the last of the rule, count against whichever conclusion is drawn"
     ),
+    "unreliable labels": (
+        "ratings under names that may be wrong only; a linear mixed model, rating on sound, name and their product as "
+        "+-1/2, random parts of its own for each over listeners, over clips too where the claim names none and there "
+        "are five or more (ordinary least squares with clips and sittings fixed for a single listener); the claim is "
+        "that of the sound: shown, refuted, negligible or open by t limits against the margin; the name's effect "
+        "beside it, with an exact test that deals the right names anew as the plan dealt them; unanswered trials are "
+        "left out"
+    ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
-LATER_KINDS = ("attribute", "threshold", "keeps listening", "scale", "stopped")
-"""Kinds whose analysis stands in the seal only of studies that claim one."""
+LATER_KINDS = ("attribute", "threshold", "keeps listening", "scale", "stopped", "unreliable labels")
+"""Kinds whose analysis stands in the seal only of studies that claim one; the last: whose names may be wrong."""
 STOPPING = "the number of trials of each sitting is fixed"
 _CHANGING = ("code", "earlier")
 """Parts of the record that may differ between sittings under one seal."""
@@ -201,6 +209,8 @@ def _analysis(study: Study) -> dict[str, str]:
             kinds = (kinds - {"attribute"}) | {"scale"}
     if any(block.stopping is not None for block in study.protocol.blocks):
         kinds = kinds | {"stopped"}
+    if any(block.phase == "unreliable" for block in study.protocol.blocks):
+        kinds = kinds | {"unreliable labels"}
     return {kind: words for kind, words in ANALYSIS.items() if kind not in LATER_KINDS or kind in kinds}
 
 

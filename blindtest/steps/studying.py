@@ -23,6 +23,7 @@ from blindtest.study import (
     RuledReach,
     ScaleReach,
     Study,
+    UnreliableReach,
     compared,
     examine,
     json_schema,
@@ -36,7 +37,7 @@ from blindtest.study import (
 
 __all__ = ["Checked", "RenderShown", "check", "new", "pair", "render", "schema"]
 
-Plan = Reach | PreferenceReach | AttributeReach | RatedReach | RuledReach | ScaleReach
+Plan = Reach | PreferenceReach | AttributeReach | RatedReach | RuledReach | ScaleReach | UnreliableReach
 """What the plan of a claim can show and refute."""
 
 

@@ -47,6 +47,7 @@ from blindtest.study.study import (
     study_files,
 )
 from blindtest.study.succession import Kept, Origin, new_study_from, read_origin
+from blindtest.study.unreliable_reach import UnreliableReach, unreliable_reach
 
 __all__ = [
     "ALTERNATIVES",
@@ -72,6 +73,7 @@ __all__ = [
     "StudyCorrection",
     "StudyStage",
     "Unit",
+    "UnreliableReach",
     "attribute_reach",
     "check_study",
     "choices_needed",
@@ -108,4 +110,5 @@ __all__ = [
     "trials_needed",
     "unit_averages",
     "unit_response",
+    "unreliable_reach",
 ]

@@ -56,9 +56,10 @@ def compared(study: Study) -> tuple[str, str]:
 def compared_by_block(study: Study) -> dict[str, tuple[str, ...]]:
     """Return the ids of the conditions that each block compares, by the block's id.
 
-    Two by two: device and comparator of the claim of that kind. Ratings: everything, anchors and decoys included;
-    worn: what can be worn, neither anchors nor decoys; against an original: that one first. Adaptive: the reference,
-    then the levels in ascending order. Familiarisation: all that ratings compare. Recognition: that without anchors.
+    Two by two: device and comparator of the claim of that kind. Ratings: everything, anchors and decoys included; worn,
+    and where names may be wrong: neither anchors nor decoys; against an original: that one first. Adaptive: the
+    reference, then the levels in ascending order. Familiarisation: all that ratings compare. Recognition: that without
+    anchors.
     """
     return {
         block.id: block_conditions(block, (primary_claim(study), *study.claims), study.conditions)
@@ -151,7 +152,7 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
     if METHODS[block.method].adaptive:
         own = [claim for claim in claims if claim.kind in decides]
         return (own[0].comparator, *_levels(own[0], conditions)) if own else ()
-    if block.phase == "worn":
+    if block.phase in ("worn", "unreliable"):
         return plain
     return tuple(
         condition.id for condition in conditions if not condition.grid and (rating or condition.anchor is None)

@@ -30,6 +30,8 @@ from blindtest.study.refutation import (
 from blindtest.study.ruled_reach import ruled_reach
 from blindtest.study.schema import margin_range
 from blindtest.study.study import StudyCondition
+from blindtest.study.unreliable_checks import ORDER
+from blindtest.study.unreliable_deciding import check_order, say_unreliable
 
 __all__ = ["primary_index", "read_study_protocol"]
 
@@ -85,7 +87,10 @@ def read_study_protocol(data: Tables, folder: Path, found: Findings) -> tuple[Pr
     if protocol is None:
         return None, {}
     protocol = _named(replace(protocol, order=table.get("order", protocol.order)), found)
-    if "order" in table and not any(block.phase == "labelled" for block in protocol.blocks):
+    unreliable = any(block.phase == "unreliable" for block in protocol.blocks)
+    if "order" in table and (unreliable or table["order"] == ORDER):
+        check_order(table["order"], protocol, found)
+    elif "order" in table and not any(block.phase == "labelled" for block in protocol.blocks):
         problem = "no phase of this protocol shows names: there is no order"
         found.fault(("protocol", "order"), problem, got=table["order"], remedy="take the key out")
     return _decided(data, protocol, found)
@@ -204,7 +209,8 @@ def _tested(tables: Mapping[int, Tables], data: Tables) -> tuple[str, ...]:
 
 def _anchors(data: Tables, protocol: Protocol, found: Findings) -> None:
     """Ratings with and without names need a rendering of each quality that stands in both phases."""
-    rated = "rated" in protocol.decides
+    unreliable = any(block.phase == "unreliable" for block in protocol.blocks)
+    rated = "rated" in protocol.decides and not unreliable
     anchors = {str(condition["anchor"]) for _, condition in entries(data, "condition") if "anchor" in condition}
     missing = [kind for kind in ("low", "high") if kind not in anchors]
     if rated and missing and not found.is_touched("condition"):
@@ -219,6 +225,8 @@ def _anchors(data: Tables, protocol: Protocol, found: Findings) -> None:
                 for kind in missing
             ),
         )
+    elif anchors and unreliable:
+        found.note(("condition",), "where names may be wrong only devices are rated: anchors are rendered, never heard")
     elif anchors and not any(METHODS[block.method].answer_kind == "rate" for block in protocol.blocks):
         found.note(("condition",), f"the protocol {protocol.name} rates nothing: anchors are rendered, never heard")
 
@@ -346,6 +354,10 @@ def _reach(
         clips = len(own) if isinstance(own, list) else max(1, len(tested))
         if found.is_touched("listeners", "planned"):
             return None
+        if any(block.phase == "unreliable" for block in blocks):
+            if "kept" in claim and index is not None:
+                found.note(("claim", index, "kept"), "where names may be wrong nothing is kept: the key is not read")
+            return say_unreliable(blocks, clips, isinstance(own, list), float(margin), planned, place, found)
         return _rated(protocol, claim, clips, isinstance(own, list), float(margin), planned, place, found)
     if kind == "attribute" and is_rated(blocks):
         clips = len(own) if isinstance(own, list) else max(1, len(tested))

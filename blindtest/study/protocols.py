@@ -19,6 +19,7 @@ from blindtest.study.complaints import complaints
 from blindtest.study.reading import Source, parse_toml, pruned, read_toml
 from blindtest.study.schema import LATER_PROTOCOLS, BlockTable, ProtocolFile, margin_range
 from blindtest.study.stopping_checks import series_stopping_faults, stopping_faults
+from blindtest.study.unreliable_checks import unreliable_faults
 
 __all__ = [
     "changed",
@@ -189,7 +190,7 @@ def _phase_faults(source: Source, block: dict[str, Any], index: int) -> list[Fau
             source.fault((*path, "phase"), "familiarisation is never counted", got=phase, allowed="practice", remedy="")
         )
     shown = [name for name, one in sorted(METHODS.items()) if "rated" in one.decides]
-    if phase in ("worn", "labelled") and method is not None and method.name not in shown:
+    if phase in ("worn", "labelled", "unreliable") and method is not None and method.name not in shown:
         faults.append(
             source.fault(
                 (*path, "method"),
@@ -351,7 +352,8 @@ def _series_faults(
                     remedy=f"write a block with method = {' or '.join(repr(name) for name in methods)}",
                 )
             )
-    if "blind" not in phases:
+    faults += unreliable_faults(source, data, blocks, touched)
+    if "blind" not in phases and "unreliable" not in phases:
         faults.append(source.fault(("block",), "no block is blind", remedy='write phase = "blind" in one'))
     trained: set[str] = set()
     for index, block in enumerate(blocks):
@@ -368,7 +370,7 @@ def _series_faults(
             )
             trained.add(block["method"])
     faults += series_stopping_faults(source, blocks)
-    named = bool(phases & {"worn", "labelled"})
+    named = bool(phases & {"worn", "labelled", "unreliable"})
     for index, block in enumerate(blocks):
         if not named and block.get("sittings", 1) > 1 and block.get("phase") != "practice":
             faults.append(
@@ -394,7 +396,7 @@ def _series_faults(
                 remedy="a study for each attribute: its ratings are compared with each other only",
             )
         )
-    if "rated" in data.get("decides", ()):
+    if "rated" in data.get("decides", ()) and "unreliable" not in phases:
         pages = {
             phase: {
                 block["method"]

@@ -21,7 +21,7 @@ from typing import Literal
 
 from blindtest.study.refutation import ALPHA, LEAST_CHANCE
 
-__all__ = ["RatedReach", "listeners_needed", "rated_reach", "sittings_needed"]
+__all__ = ["RatedReach", "chance_within", "fewest", "listeners_needed", "rated_reach", "sittings_needed"]
 
 SD_LISTENER = 8.0
 SD_MODE = 6.0
@@ -129,7 +129,7 @@ def rated_reach(
 
 def sittings_needed(*, ratings: int, margin: float, kept: float) -> int | None:
     """Return the fewest sittings in each mode with which a single listener can refute a claim; None: over 400."""
-    return _fewest(
+    return fewest(
         lambda count: rated_reach(listeners=1, sittings=count, ratings=ratings, margin=margin, kept=kept).can_fail
     )
 
@@ -138,7 +138,7 @@ def listeners_needed(
     *, sittings: int, ratings: int, margin: float, kept: float, clips: int | None = None
 ) -> int | None:
     """Return the fewest listeners of a panel that can refute a claim; None: over 400."""
-    return _fewest(
+    return fewest(
         lambda count: (
             rated_reach(
                 listeners=count, sittings=sittings, ratings=ratings, margin=margin, kept=kept, clips=clips
@@ -147,26 +147,38 @@ def listeners_needed(
     )
 
 
-def _fewest(can_fail: Callable[[int], bool]) -> int | None:
+def fewest(can_fail: Callable[[int], bool], counts: range = range(LEAST_UNITS, _MOST + 1)) -> int | None:
     """Return the smallest number that can, up to 400; more never hurt, so by halving."""
-    counts = range(LEAST_UNITS, _MOST + 1)
     place = bisect_left(counts, True, key=can_fail)
     return counts[place] if place < len(counts) else None
 
 
 def _chance(units: int, std_error: float, margin: float, clips: int | None, of_scatter: float) -> float:
-    """Return the chance of *vanishes* where the blind effect is 0.
+    """Return the chance of *vanishes* where the blind effect is 0; see `chance_within`."""
+    from scipy.special import nctdtr, stdtrit
+
+    df = units - 1
+    on_record = 1 - float(nctdtr(df, LABELLED_EFFECT / std_error, stdtrit(df, 1 - float(ALPHA))))
+    vanishes = chance_within(df, std_error, margin, clips, of_scatter, above=float(ALPHA) / 2)
+    return vanishes * min(1.0, max(0.0, on_record))
+
+
+def chance_within(
+    df: int, std_error: float, margin: float, clips: int | None, of_scatter: float, *, above: float
+) -> float:
+    """Return the chance that both limits of an effect that is 0 keep inside the margin.
 
     Parameters
     ----------
+    df : degrees of freedom of the standard deviation that the study will find
     std_error : of a mean over the units
     clips : number, where what they seem to add counts; None: it does not
     of_scatter : the part of the standard error that single ratings make
+    above : level of the upper limit, one-sided; the lower one is at alpha
     """
     import numpy as np
-    from scipy.special import chdtri, nctdtr, ndtr, stdtrit
+    from scipy.special import chdtri, ndtr, stdtrit
 
-    df = units - 1
     middles = (np.arange(_NODES) + 0.5) / _NODES
     # The variance that the study will find, at the middles of equally likely classes; of clips, what chance adds.
     own = std_error**2 * chdtri(df, 1 - middles)[:, None] / df
@@ -182,7 +194,5 @@ def _chance(units: int, std_error: float, margin: float, clips: int | None, of_s
         weighed = ((1 - share) * t + share * of_clips) * np.sqrt(own + added)
         return np.maximum(np.maximum(weighed, t * np.sqrt(own)), np.where(added > 0, of_clips * np.sqrt(floor), 0.0))
 
-    inside = ndtr((margin - half(float(ALPHA) / 2)) / std_error) - ndtr((half(float(ALPHA)) - margin) / std_error)
-    vanishes = float(np.mean(np.maximum(inside, 0.0)))
-    on_record = 1 - float(nctdtr(df, LABELLED_EFFECT / std_error, stdtrit(df, 1 - float(ALPHA))))
-    return vanishes * min(1.0, max(0.0, on_record))
+    inside = ndtr((margin - half(above)) / std_error) - ndtr((half(float(ALPHA)) - margin) / std_error)
+    return float(np.mean(np.maximum(inside, 0.0)))

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from blindtest.study.rated_reach import RatedReach
     from blindtest.study.ruled_reach import RuledReach
     from blindtest.study.scale_reach import ScaleReach
+    from blindtest.study.unreliable_reach import UnreliableReach
 
 __all__ = [
     "LEAST_CHANCE",
@@ -35,7 +36,9 @@ __all__ = [
     "trials_needed",
 ]
 
-AnyReach: TypeAlias = Union["Reach", "PreferenceReach", "AttributeReach", "RatedReach", "RuledReach", "ScaleReach"]
+AnyReach: TypeAlias = Union[
+    "Reach", "PreferenceReach", "AttributeReach", "RatedReach", "RuledReach", "ScaleReach", "UnreliableReach"
+]
 
 LEAST_CHANCE = 0.5
 """With which a claim has to fail when it is false (claims, section 2)."""

@@ -61,8 +61,7 @@ MARGINS = {
 }
 """Greatest margin of each kind, excluded, and what is allowed in words; see `margin_range`."""
 Kind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated"]
-Order = Literal["blind-first", "labelled-first", "crossed"]
-LATER_ORDERS = ("unreliable-labels",)
+Order = Literal["blind-first", "labelled-first", "crossed", "unreliable-labels"]
 
 
 def margin_range(kind: str, method: str) -> tuple[float, str]:
@@ -392,11 +391,10 @@ class ProtocolTable(Table):
     use: Annotated[str, Field(min_length=1, max_length=1000), Words("a name in protocols/ or a path")] = Field(
         description="the protocol: a name such as abx, or the path of a protocol file in this folder"
     )
-    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"order": LATER_ORDERS}
     order: Order | None = Field(
         None,
         description="which phase a listener has first, if not as in the protocol: blind-first, "
-        "labelled-first, or crossed for half of a panel each",
+        "labelled-first, or crossed for half of a panel each; unreliable-labels has one phase and no other order",
     )
     changes: Annotated[dict[str, dict[str, Any]], Words("numbers of blocks, such as test.trials = 40")] = Field(
         default_factory=dict, description="numbers of the protocol's blocks that differ here"
@@ -486,7 +484,8 @@ class BlockTable(Table):
     later_values: ClassVar[dict[str, tuple[str, ...]]] = {"method": LATER_METHODS}
     id: Id = Field(description="a short name that [protocol.changes] refers to")
     phase: Phase = Field(
-        description="practice (never counted), worn (the real units), labelled (renderings with names) or blind"
+        description="practice (never counted), worn (the real units), labelled (renderings with names), unreliable "
+        "(names that are right on a random half) or blind"
     )
     method: MethodName = Field(description="the test method")
     trials: int | None = Field(None, ge=1, le=1000, description="the number of trials in a sitting")
@@ -608,14 +607,15 @@ class BlockTable(Table):
 class ProtocolFile(Table):
     """A protocol: an ordered list of blocks."""
 
-    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"decides": LATER_KINDS, "order": LATER_ORDERS}
+    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"decides": LATER_KINDS}
     format: Annotated[Literal[1], Words("1")] = Field(description="format = 1")
     title: Text = Field(description="the question that the protocol answers")
     decides: list[Kind] = Field(min_length=1, description="the kinds of claim it decides, as ['heard']")
     source: Text = Field(description="the standard or paper it follows")
     order: Order = Field(
         "blind-first",
-        description="where names are shown in one phase: which phase comes first; crossed: half of a panel each",
+        description="where names are shown in one phase: which phase comes first; crossed: half of a panel each; "
+        "unreliable-labels: one phase, whose names are right on a random half of the trials",
     )
     block: list[BlockTable] = Field(min_length=1, max_length=50, description="[[block]] for each stretch, in order")
 
@@ -627,7 +627,7 @@ class ProtocolFile(Table):
             source=self.source,
             decides=tuple(self.decides),
             blocks=tuple(block.to_block() for block in self.block),
-            order=self.order,
+            order="unreliable-labels" if any(block.phase == "unreliable" for block in self.block) else self.order,
         )
 
 

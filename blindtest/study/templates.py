@@ -348,6 +348,18 @@ comparator = "second"
 """,
 }
 
+_CLAIM_BY_SOUND = """
+[[claim]]
+id = "better"
+kind = "rated"                           # its sound is rated above, whatever name it bears
+device = "first"                         # what is rated higher: name it first
+comparator = "second"
+# clips = "all"                          # or the ids of the clips it holds for
+# margin = 8                             # points of 100 that matter; else the protocol's
+# quote = "could not put it down"        # words of the impression that this is about; then put it on record, and write
+                                         # impression = "..." with the hash that `blindtest impression` prints
+"""
+
 _LISTENERS = """
 # [listeners]
 # planned = 1                            # how many there will be
@@ -359,6 +371,13 @@ _PANEL = """
 [listeners]
 planned = ""                             # FILL IN: how many there will be, a number without quotes: 24 make a panel;
                                          # 1 is judged by days, and `blindtest check` says how many it takes
+# consent = "consent.md"                 # shown before the first question; optional if you are the only listener
+# keep_until = 2027-03-01
+"""
+
+_ANY_NUMBER = """
+[listeners]
+planned = ""                             # FILL IN: how many there will be, a number without quotes: 1, or 12 and more
 # consent = "consent.md"                 # shown before the first question; optional if you are the only listener
 # keep_until = 2027-03-01
 """
@@ -405,6 +424,10 @@ def study_template(protocol: Protocol, use: str) -> StudyTemplate:
         return _template(parts, protocol, use, units=())
     if protocol.decides == ("attribute",) and (rates := _rating_block(protocol)) is not None:
         return _of_a_scale(protocol, use, rates)
+    if any(block.phase == "unreliable" for block in protocol.blocks):
+        clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three"))
+        parts = (HEAD, _UNITS, _PLAYBACK, _CONDITIONS, clips, _CLAIM_INTRO + _CLAIM_BY_SOUND)
+        return _template(parts, protocol, use, units=("first", "second", "worn"), panel=_ANY_NUMBER)
     rated = "rated" in protocol.decides
     conditions = _CONDITIONS + (_ANCHORS if rated else "")
     clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three") if rated)
@@ -413,7 +436,7 @@ def study_template(protocol: Protocol, use: str) -> StudyTemplate:
     else:
         claims = _CLAIM_INTRO + "".join(_CLAIM_OF[kind] for kind in protocol.decides)
     parts = (HEAD, _UNITS, _PLAYBACK, conditions, clips, claims)
-    return _template(parts, protocol, use, units=("first", "second", "worn"), panel=rated)
+    return _template(parts, protocol, use, units=("first", "second", "worn"), panel=_PANEL if rated else _LISTENERS)
 
 
 def _rating_block(protocol: Protocol) -> Block | None:
@@ -428,17 +451,17 @@ def _of_a_scale(protocol: Protocol, use: str, block: Block) -> StudyTemplate:
     if not METHODS[block.method].reference:
         clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three", "four", "five"))
         devices = (HEAD, _UNITS, _PLAYBACK, _CONDITIONS, clips, _CLAIM_INTRO, claim)
-        return _template(devices, protocol, use, units=("first", "second", "worn"), panel=True)
+        return _template(devices, protocol, use, units=("first", "second", "worn"), panel=_PANEL)
     anchors = "" if grades else _LOW_AND_MID
     clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three", "four", "five"))
     parts = (HEAD, _WORN_AS_IT_IS, _AGAINST_ORIGINAL + anchors, clips, _CLAIM_INTRO, claim)
-    return _template(parts, protocol, use, units=(), panel=True)
+    return _template(parts, protocol, use, units=(), panel=_PANEL)
 
 
 def _template(
-    parts: tuple[str, ...], protocol: Protocol, use: str, *, units: tuple[str, ...], panel: bool = False
+    parts: tuple[str, ...], protocol: Protocol, use: str, *, units: tuple[str, ...], panel: str = ""
 ) -> StudyTemplate:
-    text = "".join(parts) + protocol_part(protocol, use) + (_PANEL if panel else _LISTENERS)
+    text = "".join(parts) + protocol_part(protocol, use) + (panel or _LISTENERS)
     if not units:
         return StudyTemplate(text=text, units=(), measurements=_NO_MEASUREMENTS)
     if len(units) > 1:

@@ -226,6 +226,22 @@ def test_named_parts_tell_nothing_of_blind_ones(toy):
     assert named > 10
 
 
+def test_names_that_may_be_wrong_tell_nothing(toy):
+    """The page reads a name beside every sound; with the truth exchanged every byte is the same, the sounds apart."""
+    made = toy.plan_of({"unreliable": 12, "recognition": 1}, break_after=5)
+    records = toy.Memory(), toy.Memory()
+    one, other = (_run(toy, each, r) for each, r in zip((made, exchanged(made)), records, strict=True))
+    named = 0
+    for first, second in zip(one, other, strict=True):
+        assert _shown(first, feedback=False) == _shown(second, feedback=False), first.asked
+        named += b'"label":"Heron 2"' in first.body
+    assert named > 4
+    for mine, its in zip(*(record.rows[:12] for record in records), strict=True):
+        assert mine["label"] == its["label"]
+        assert mine["condition"] != its["condition"]
+    assert sum(row["label"] == row["condition"] for row in records[0].rows[:12]) == 6
+
+
 def test_a_name_that_slips_into_a_blind_rating_is_seen(toy):
     """The check can fail: a service that puts the name of what sounds under one slot of a blind rating."""
 

@@ -159,6 +159,15 @@ CHANNELS = (
         ),
     ),
     Channel(
+        "names that may be wrong",
+        "which name stands at a slot is drawn before what sounds there; with the truth exchanged every name stays",
+        (
+            "blindness/test_view.py::test_names_that_may_be_wrong_stay_when_the_truth_is_exchanged",
+            "blindness/test_bytes.py::test_names_that_may_be_wrong_tell_nothing",
+            "design/test_labelling.py::test_nothing_on_the_page_says_which_names_are_right",
+        ),
+    ),
+    Channel(
         "levels of an adaptive track",
         "the page shows no level and looks the same wherever the track goes; nothing is fetched before it is known",
         (

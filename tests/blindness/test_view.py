@@ -227,3 +227,39 @@ def test_the_tokens_of_a_labelled_phase_say_nothing_about_those_of_a_blind_one()
     for key, tokens in named.items():
         assert not {t for t, _ in tokens} & {t for t, _ in blind[key]}
         assert not {n for _, n in tokens} & {n for _, n in blind[key]}
+
+
+NAMES_THAT_MAY_BE_WRONG = (
+    P["block"]("try", "rating-single", 2, "practice", feedback=True),
+    P["block"]("one", "rating-single", 8, "unreliable", break_after=3),
+    P["block"]("page", "rating", 4, "unreliable"),
+    P["block"]("which", "recognition", 2),
+)
+
+
+@given(seed=st.integers(0, 10**9), picks=st.lists(st.integers(0, 2), min_size=1, max_size=9), fault=st.integers(2, 13))
+@settings(max_examples=15, deadline=None)
+def test_names_that_may_be_wrong_stay_when_the_truth_is_exchanged(seed, picks, fault):
+    """Names are shown, and not a byte of them hangs on what sounds: the exchange holds as in a blind phase."""
+    phases, right = set(), set()
+    for sitting, twin in side_by_side(*pair(NAMES_THAT_MAY_BE_WRONG, seed), picks, faults=(fault,)):
+        (shown, _), (other, _) = as_bytes(sitting), as_bytes(twin)
+        assert shown == other
+        text = json.dumps(view_of(sitting).to_json())
+        assert not [secret for secret in (*P["CONDITIONS"], *P["CLIPS"]) if secret in text]
+        if sitting.step != "trial":
+            continue
+        phase = sitting.plan.place(sitting.trial)[0].phase
+        phases.add(phase)
+        labels, clip = told_of(sitting)
+        assert clip == ""
+        assert bool(labels) == (phase == "unreliable") == bool(view_of(sitting).told)
+        mine, other = (state.planned(state.trial).drawn.slots for state in (sitting, twin))
+        if phase == "unreliable":
+            assert all(a.condition != b.condition for a, b in zip(mine, other, strict=True))
+            for exchange, slots in ((False, mine), (True, other)):
+                sounding = {slot.name: P["LABELS"][slot.condition] for slot in slots}
+                assert set(labels) == set(sounding)
+                right.add((exchange, labels == sounding))
+    assert phases == {"practice", "unreliable", "blind"}
+    assert right == {(exchange, told) for exchange in (False, True) for told in (False, True)}

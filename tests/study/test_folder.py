@@ -37,6 +37,7 @@ PROTOCOLS = (
     "threshold",
     "triangle",
     "tuning",
+    "unreliable-labels",
 )
 
 
@@ -92,6 +93,7 @@ def filled(path, noise, response, *, seconds=4.0):
         ("short", ["first", "second"], ["preferred"]),
         ("survival", ["first", "second", "low-anchor", "high-anchor"], ["rated"]),
         ("tuning", ["native", "corrected"], ["heard", "preferred"]),
+        ("unreliable-labels", ["first", "second"], ["rated"]),
     ],
 )
 def test_the_template_filled_in_is_a_right_study(tmp_path, noise, response, protocol, conditions, claims):

@@ -216,7 +216,7 @@ clips = "some"                                      #! claim.two.clips | 'some' 
 margin = 0                                          #! claim.two.margin | 0 | a number above 0
 [protocol]
 use = "own.toml"
-order = "unreliable-labels"                         #! protocol.order | not yet: unreliable-labels | 'crossed'
+order = "unreliable-label"                          #! protocol.order | 'unreliable-label' | did you mean 'unreliable-labels'?
 [protocol.changes]
 test.trails = 40                                    #! protocol.changes.test.trails | 'trails' | did you mean 'trials'?
 tests.trials = 40                                   #! protocol.changes.tests | no block | did you mean 'test'?

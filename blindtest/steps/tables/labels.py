@@ -17,7 +17,10 @@ RATED = (
     Wanted(name="rating", kind="number", also=("response", "score", "grade"), what="the rating"),
     Wanted(name="sitting", kind="label", also=("session", "day"), needed=False),
     Wanted(name="trial", kind="label", needed=False),
+    Wanted(name="phase", also=("mode",), needed=False),
 )
+PHASE = "unreliable"
+"""What our own trial tables call the phase whose names may be wrong."""
 DEFAULT_MARGIN = 8.0
 
 
@@ -28,6 +31,9 @@ def labels(path: Path, asked: Asked) -> TableAnalysis:
             Fault(problem="not a margin", key="--margin", got=asked.margin, allowed="points of the scale, above 0")
         )
     table = read(path, RATED, asked)
+    if table.has("phase"):
+        own = [str(phase).casefold() == PHASE for phase in table.table["phase"]]
+        table = table.only(own, "of another phase (practice, recognition)") if any(own) else table
     refuse_twice(table, ("trial", "listener", "sitting", "clip", "sound", "label"), "rating")
     known = sorted(set(table.table["sound"].dropna()) | set(table.table["label"].dropna()))
     device, comparator = named_pair(table, asked, known)

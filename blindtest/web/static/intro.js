@@ -22,8 +22,14 @@ export function introduction(before, view) {
   return before.phase === phase ? "" : `A new part begins. ${how(view)}`;
 }
 
+/** What is told of the phase, then what there is to do. @param {View} view */
+function how(view) {
+  const doing = whatToDo(view);
+  return view.told === "" ? doing : `${view.told} ${doing}`;
+}
+
 /** @param {View} view */
-function how({ question, slots }) {
+function whatToDo({ question, slots }) {
   const several = slots.length > 1;
   if (slots.every((slot) => slot.token === ""))
     return "Put each unit on, or connect it, play the clip on it, and set its scale here.";

@@ -32,6 +32,7 @@
  * @property {number} of
  * @property {boolean} may_end_sooner whether a stopping rule may end it before trial `of`
  * @property {string} phase in words
+ * @property {string} told of the phase before its first trial; empty where that needs no words
  * @property {Question | null} question
  * @property {Sure | null} sure null where it is not asked
  * @property {Remark | null} remark null where none is taken
