@@ -224,6 +224,9 @@ def _condition(study: Study, name: str) -> ConditionFacts:
             chain.append(f"a tilt of {stage.tilt_db_per_octave:+g} dB per octave")
         elif (hump := stage.hump) is not None:
             chain.append(f"a hump of {hump.gain_db:+g} dB at {hump.frequency_hz:g} Hz, Q {hump.q:g}")
+        elif (shelf := stage.shelf) is not None:
+            side = "below" if shelf.type == "low" else "above"
+            chain.append(f"a shelf of {shelf.gain_db:+g} dB {side} {shelf.frequency_hz:g} Hz, Q {shelf.q:g}")
     device = _device_of(study, name)
     chain += hardware_chain(study, name)
     return ConditionFacts(

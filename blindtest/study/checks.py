@@ -21,7 +21,7 @@ Tables = dict[str, Any]
 
 STAGE_KEYS = (
     "response, correction, impulse_response, excess_phase, harmonics, source_impedance, gain_db, recording, "
-    "lowpass_hz, tilt_db_per_octave or hump"
+    "lowpass_hz, tilt_db_per_octave, hump or shelf"
 )
 SHORTEST_S = 0.4
 """One gating block of BS.1770: a shorter excerpt has no loudness."""
@@ -267,9 +267,9 @@ def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Pat
             got=stage["lowpass_hz"],
             allowed=" or ".join(f"{one:g}" for one in LOW_PASSES_HZ) + " (ITU-R BS.1534-3, 5.1)",
         )
-    hump = stage.get("hump")
-    if isinstance(hump, dict) and hump.get("gain_db") == 0:
-        found.fault((*path, "hump", "gain_db"), "a hump of nothing", got=0, remedy="take the stage out")
+    for one in ("hump", "shelf"):
+        if isinstance(stage.get(one), dict) and stage[one].get("gain_db") == 0:
+            found.fault((*path, one, "gain_db"), f"a {one} of nothing", got=0, remedy="take the stage out")
     if stage.get("tilt_db_per_octave") == 0:
         found.fault((*path, "tilt_db_per_octave"), "a tilt of nothing", got=0, remedy="take the stage out")
 

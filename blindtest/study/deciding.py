@@ -225,9 +225,13 @@ def _anchors(data: Tables, protocol: Protocol, found: Findings) -> None:
                 for kind in missing
             ),
         )
-    elif anchors and unreliable:
+    controls = {block.controls.audible for block in protocol.blocks if block.controls}
+    heard = {str(one.get("anchor")) for _, one in entries(data, "condition") if one.get("id") in controls}
+    if anchors <= heard:
+        return
+    if unreliable:
         found.note(("condition",), "where names may be wrong only devices are rated: anchors are rendered, never heard")
-    elif anchors and not any(METHODS[block.method].answer_kind == "rate" for block in protocol.blocks):
+    elif not rated and not any(METHODS[block.method].answer_kind == "rate" for block in protocol.blocks):
         found.note(("condition",), f"the protocol {protocol.name} rates nothing: anchors are rendered, never heard")
 
 

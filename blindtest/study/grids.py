@@ -17,6 +17,7 @@ GRID_STAGES: Mapping[str, tuple[float, float]] = {
     "gain_db": (-60.0, 20.0),
     "tilt_db_per_octave": (-6.0, 6.0),
     "hump": (-24.0, 24.0),
+    "shelf": (-24.0, 24.0),
     "harmonics": (-60.0, 60.0),
     "source_impedance": (0.001, 100_000.0),
 }
@@ -25,6 +26,7 @@ GRID_UNITS = {
     "gain_db": "dB",
     "tilt_db_per_octave": "dB per octave",
     "hump": "dB",
+    "shelf": "dB",
     "harmonics": "dB of distortion above the stage's own",
     "source_impedance": "ohm",
 }
@@ -64,6 +66,8 @@ def _ascending(values: Sequence[float]) -> list[float]:
 def _with(stage: StudyStage, kind: str, value: float) -> StudyStage:
     if kind == "hump" and stage.hump is not None:
         return replace(stage, hump=replace(stage.hump, gain_db=value))
+    if kind == "shelf" and stage.shelf is not None:
+        return replace(stage, shelf=replace(stage.shelf, gain_db=value))
     if kind == "harmonics" and stage.harmonics is not None:
         # Counted from the stage's own scale, so that levels can rise from far below what was measured.
         own = stage.harmonics

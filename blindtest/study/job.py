@@ -17,6 +17,7 @@ from blindtest.render import (
     RecordingStage,
     RenderJob,
     ResponseStage,
+    ShelfStage,
     Stage,
     TiltStage,
 )
@@ -106,6 +107,8 @@ def _stage(stage: StudyStage, responses: Mapping[str, Response], study: Study) -
         return TiltStage(tilt_db_per_octave=stage.tilt_db_per_octave)
     if (hump := stage.hump) is not None:
         return HumpStage(frequency_hz=hump.frequency_hz, gain_db=hump.gain_db, q=hump.q)
+    if (shelf := stage.shelf) is not None:
+        return ShelfStage(type=shelf.type, frequency_hz=shelf.frequency_hz, gain_db=shelf.gain_db, q=shelf.q)
     files = {clip: study.folder / Path(file).expanduser() for clip, file in (stage.recording or {}).items()}
     return RecordingStage(files=files, align=stage.align)
 

@@ -46,6 +46,7 @@ from blindtest.study.study import (
     StudyCorrection,
     StudyHarmonics,
     StudyHump,
+    StudyShelf,
     StudySourceImpedance,
     StudyStage,
     Unit,
@@ -300,6 +301,14 @@ def _stage(table: StageTable) -> StudyStage:
         hump=None
         if table.hump is None
         else StudyHump(frequency_hz=table.hump.frequency_hz, gain_db=table.hump.gain_db, q=table.hump.q),
+        shelf=None
+        if table.shelf is None
+        else StudyShelf(
+            type=table.shelf.type,
+            frequency_hz=table.shelf.frequency_hz,
+            gain_db=table.shelf.gain_db,
+            q=table.shelf.q,
+        ),
     )
 
 

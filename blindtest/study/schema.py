@@ -224,12 +224,21 @@ class HumpTable(Table):
     q: float = Field(1.0, ge=0.1, le=30, description="how narrow it is: centre over bandwidth")
 
 
+class ShelfTable(Table):
+    """One shelving section after the Audio EQ Cookbook, as minimum phase."""
+
+    type: Literal["low", "high"] = Field(description="type = 'low' for what lies below the corner, 'high' above it")
+    frequency_hz: float = Field(ge=20, le=20_000, description="the corner in Hz, where half of the gain is reached")
+    gain_db: float = Field(ge=-24, le=24, description="how high the shelf is in dB; below 0 it is a step down")
+    q: float = Field(0.7, ge=0.1, le=2, description="how it gets there; above 0.7 it overshoots")
+
+
 class GridTable(Table):
     """The levels of one stage that a threshold is looked for on, rendered ahead."""
 
-    stage: Literal["gain_db", "tilt_db_per_octave", "hump", "harmonics", "source_impedance"] = Field(
+    stage: Literal["gain_db", "tilt_db_per_octave", "hump", "shelf", "harmonics", "source_impedance"] = Field(
         description="the stage of this chain whose number runs over the values: gain_db, tilt_db_per_octave, hump, "
-        "harmonics (dB more than its scale_db) or source_impedance (ohm)"
+        "shelf, harmonics (dB more than its scale_db) or source_impedance (ohm)"
     )
     values: Annotated[list[float], Words("3 to 60 numbers in [ ], all above 0 or all below 0")] = Field(
         min_length=3, max_length=60, description="the values it takes, in steps that the ear takes for equal"
@@ -302,6 +311,9 @@ class StageTable(Table):
         None, description="a source's output impedance ahead of a unit: { unit = 'unit-id', ohm = 120 }"
     )
     hump: HumpTable | None = Field(None, description="one peaking section: { frequency_hz = 1000, gain_db = 3, q = 1 }")
+    shelf: ShelfTable | None = Field(
+        None, description="one shelf: { type = 'low', frequency_hz = 200, gain_db = 3, q = 0.7 }"
+    )
 
 
 class ConditionTable(Table):

@@ -23,6 +23,7 @@ __all__ = [
     "StudyCorrection",
     "StudyHarmonics",
     "StudyHump",
+    "StudyShelf",
     "StudySourceImpedance",
     "StudyStage",
     "Unit",
@@ -115,6 +116,16 @@ class StudyHump:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StudyShelf:
+    """One shelving section."""
+
+    type: Literal["low", "high"]
+    frequency_hz: float
+    gain_db: float
+    q: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StudyHarmonics:
     """The harmonics of a unit as a stage, as the study names them."""
 
@@ -148,6 +159,7 @@ class StudyStage:
     lowpass_hz: float | None = None
     tilt_db_per_octave: float | None = None
     hump: StudyHump | None = None
+    shelf: StudyShelf | None = None
     harmonics: StudyHarmonics | None = None
     source_impedance: StudySourceImpedance | None = None
     excess_phase: str | None = None

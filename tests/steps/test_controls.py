@@ -2,14 +2,21 @@
 
 import json
 import runpy
+from datetime import UTC, datetime
+from hashlib import sha256
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 from scipy import stats as scipy_stats
 
-from blindtest.session import SimulatedListener
-from blindtest.steps.controls import ControlsFound, controls_words
-from blindtest.study import check_study
+from blindtest.design import Block, Controls, Protocol, make_plan
+from blindtest.methods import METHODS
+from blindtest.render import render
+from blindtest.session import SimulatedListener, rows_of, simulate_sitting, simulated_clock
+from blindtest.steps.controls import ControlsFound, controls_found, controls_words
+from blindtest.study import check_study, examine, load_study, render_job
 
 H = runpy.run_path(str(Path(__file__).with_name("test_protocols.py")))
 rendered, own = H["rendered"], H["own"]
@@ -105,3 +112,100 @@ def test_what_makes_a_reader_think_twice_is_said():
     assert "unable to show anything" in unable[1]
     leaking = controls_words((found("inaudible", 10, 10, 0.001),), 0.05)
     assert "something besides the sound" in leaking[1]
+
+
+def one_sitting(method, controls, trials, seed):
+    """Return (plan, rows) of a listener who is deaf to the difference and hears any control."""
+    block = Block(id="t", phase="blind", method=method, trials=trials, controls=controls)
+    protocol = Protocol(name="p", title="P", source="s", decides=("heard",), blocks=(block,))
+    plan = make_plan(
+        study_seal="ab" * 32, sitting=1, protocol=protocol, conditions=("a", "b"), clips=("c1", "c2"),
+        nonce=sha256(f"{method}{seed}".encode()).digest(), deadline="2027-01-01T00:00:00+00:00",
+    )  # fmt: skip
+    rng = np.random.default_rng([seed, len(method)])
+    deaf = SimulatedListener(pseudonym="L", d_prime=0.0, hears_controls=14.0, criterion=6.0)
+    clock = simulated_clock(datetime(2026, 5, 6, 9, tzinfo=UTC), rng)
+    sitting = simulate_sitting(plan, deaf, rng, clock)
+    return plan, [row for answer in sitting.answers for row in rows_of(answer)]
+
+
+CHOOSING = sorted(
+    name
+    for name, one in METHODS.items()
+    if one.answer_kind == "choose" and one.guess_rate is not None and not one.adaptive and not one.names_all
+)
+
+
+@pytest.mark.parametrize("method", CHOOSING)
+def test_in_every_method_of_choice_who_hears_controls_finds_them_all_and_identical_ones_by_luck(method):
+    """Fourteen standard deviations are heard in every trial; identical ones come right as often as a guess does."""
+    same = method != "same-different"  # half of its pairs are the same already
+    plan, rows = one_sitting(method, Controls(every=1, audible="loud", inaudible=same), 80, seed=4)
+    found = {one.kind: one for one in controls_found([(plan, rows)])}
+    audible = found["audible"]
+    assert (audible.found, audible.answered, audible.planned) == ((40, 40, 40) if same else (80, 80, 80))
+    assert audible.p_value == pytest.approx(METHODS[method].guess_rate ** audible.found, rel=1e-6)
+    words = controls_words(tuple(found.values()), 0.05)
+    if same:
+        lucky = found["inaudible"]
+        low, high = scipy_stats.binom.ppf([0.0005, 0.9995], 40, METHODS[method].guess_rate)
+        assert low <= lucky.found <= high
+        p = scipy_stats.binomtest(lucky.found, 40, METHODS[method].guess_rate, alternative="greater").pvalue
+        assert lucky.p_value == pytest.approx(p, rel=1e-9)
+        assert f"found 40 of 40 audible controls and {lucky.found} of 40 identical ones" in words[0]
+    else:
+        assert "found 80 of 80 audible controls;" in words[0]
+
+
+@pytest.mark.parametrize(
+    ("written", "chain"),
+    [
+        ('anchor = "low"\nstages = [{ lowpass_hz = 3500 }]', ("anchor",)),
+        ('decoy = true\nstages = [{ gain_db = 1.0 }]', ("gain",)),
+        ('decoy = true\nstages = [{ shelf = { type = "high", frequency_hz = 3000, gain_db = -3 } }]', ("shelf",)),
+    ],
+)  # fmt: skip
+def test_an_anchor_a_step_and_a_shelf_are_ready_controls(tmp_path, written, chain):
+    """The study is right without a word of complaint, and the control is rendered and heard beside the comparator."""
+    rng = np.random.default_rng(3)
+    soundfile.write(tmp_path / "one.wav", 0.1 * rng.standard_normal((24_000, 2)), 48_000, subtype="PCM_24")
+    (tmp_path / "study.toml").write_text(READY.replace("CONTROL", written), encoding="utf-8")
+    examined = examine(tmp_path)
+    assert not examined.faults
+    assert not [str(note) for note in examined.notes if "never heard" in str(note)]
+    study = load_study(tmp_path)
+    kinds = {
+        condition.id: tuple(stage.kind for stage in condition.stages) for condition in render_job(study).conditions
+    }
+    assert kinds["surely"] == chain
+    assert {one.condition for one in render(render_job(study), tmp_path / "stimuli").stimuli} == {"a", "b", "surely"}
+
+
+READY = """\
+format = 1
+title = "Controls"
+reviewer = "R-test"
+[rendering]
+over = "worn"
+[[condition]]
+id = "a"
+stages = [{ tilt_db_per_octave = -0.2 }]
+[[condition]]
+id = "b"
+stages = []
+[[condition]]
+id = "surely"
+CONTROL
+[[clip]]
+id = "one"
+file = "one.wav"
+[[claim]]
+id = "heard"
+kind = "heard"
+device = "a"
+comparator = "b"
+[protocol]
+use = "abx"
+[protocol.changes]
+test.controls = { audible = "surely", inaudible = true, every = 4 }
+"""

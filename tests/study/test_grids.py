@@ -2,7 +2,7 @@
 
 import pytest
 
-from blindtest.render import GainStage, HumpStage
+from blindtest.render import GainStage, HumpStage, ShelfStage
 from blindtest.study import check_study, compared, compared_by_block, load_study, render_job
 
 GRID = """
@@ -71,6 +71,19 @@ grid = { stage = "gain_db", values = [-3, -0.25, -1] }
     assert [one.level for one in study.grids["softer"]] == [0.25, 1, 3]
     job = {condition.id: condition for condition in render_job(study).conditions}
     assert job["softer@-3"].stages[1] == GainStage(gain_db=-3)
+
+
+def test_a_grid_runs_over_the_decibels_of_a_shelf(gridded):
+    grid = """
+[[condition]]
+id = "darker"
+stages = [{ response = "heron" }, { shelf = { type = "high", frequency_hz = 3000, gain_db = -1 } }]
+grid = { stage = "shelf", values = [-0.5, -3, -1] }
+"""
+    study = load_study(gridded(grid=grid, claim=CLAIM.replace("bump", "darker").replace("= 2", "= 1")))
+    job = {condition.id: condition for condition in render_job(study).conditions}
+    assert job["darker@-3"].stages[1] == ShelfStage(type="high", frequency_hz=3000, gain_db=-3, q=0.7)
+    assert said(study.folder) == []
 
 
 @pytest.mark.parametrize(
