@@ -205,6 +205,23 @@ def _show(command: str, shown: Any, folder: Path, output: Output, *, unseen: boo
     output.result(command, shown.to_dict(), shown.text())
 
 
+_HELPER = click.option(
+    "--helper", is_flag=True, help="The plan lies under the passphrase of somebody else, who types it now."
+)
+
+
+def _asked_passphrase(new: bool) -> str:
+    """Return the helper's passphrase: from the environment, else typed unseen; a new one twice."""
+    import os
+
+    given = os.environ.pop("BLINDTEST_HELPER_PASSPHRASE", None)
+    if given is not None:
+        return given
+    click.echo("Helper: type your passphrase where the listener does not see it, and keep it to yourself.", err=True)
+    typed: str = click.prompt("Passphrase", hide_input=True, confirmation_prompt=new, err=True)
+    return typed
+
+
 @commands.command()
 @click.argument("targets", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--listener", default="", envvar="BLINDTEST_LISTENER", help="Pseudonym; drawn where none is given.")
@@ -221,6 +238,7 @@ def _show(command: str, shown: Any, folder: Path, output: Output, *, unseen: boo
     envvar="BLINDTEST_PLAY", help="What sounds; auto: the sound device where there is one.",
 )  # fmt: skip
 @click.option("--device", default="", envvar="BLINDTEST_DEVICE", help="Name of the sound device, or a part of it.")
+@_HELPER
 @speaks
 def listen(
     targets: tuple[Path, ...],
@@ -233,6 +251,7 @@ def listen(
     no_browser: bool,
     play: Literal["auto", "device", "browser"],
     device: str,
+    helper: bool,
     output: Output,
 ) -> None:
     """Open the listener's page for a blind sitting.
@@ -252,7 +271,7 @@ def listen(
         study = targets[0] if targets else Path()
     _sit(
         study, listener=listener, browser=not no_browser, again=again, output=output, port=port, same_day=same_day,
-        play=play, device=device,
+        play=play, device=device, helper=helper,
     )  # fmt: skip
 
 
@@ -267,6 +286,7 @@ def _sit(
     same_day: str = "",
     play: Literal["auto", "device", "browser"] = "auto",
     device: str = "",
+    helper: bool = False,
 ) -> None:
     from blindtest import steps, web
 
@@ -276,8 +296,9 @@ def _sit(
     with steps.PlayerFound(play=play, device=device, say=say) as player:
         with output.progress("preparing") as report:
             prepared = steps.prepare_sitting(
-                folder, listener=listener, again=again, same_day=same_day, find_player=player.find, progress=report
-            )
+                folder, listener=listener, again=again, same_day=same_day, find_player=player.find,
+                passphrase=_asked_passphrase if helper else None, progress=report,
+            )  # fmt: skip
         with prepared:
             output.note(prepared.announcement())
             ended = web.sit(
@@ -293,12 +314,16 @@ def _sit(
 @_FOLDER
 @click.option("--sitting", type=int, help="Its number; else the open one, if there is only one.")
 @click.option("--reason", default="", help="Why; it stands in the register.")
+@_HELPER
 @speaks
-def abandon(folder: Path, sitting: int | None, reason: str, output: Output) -> None:
-    """End an unfinished sitting for good. Its answers are kept, its unanswered trials count against any conclusion."""
+def abandon(folder: Path, sitting: int | None, reason: str, helper: bool, output: Output) -> None:
+    """End an unfinished sitting for good. Its answers are kept, its unanswered trials count against any conclusion.
+
+    A sitting under a helper's passphrase is opened with --helper, also when it has ended already.
+    """
     from blindtest import steps
 
-    ended = steps.abandon(folder, sitting=sitting, reason=reason)
+    ended = steps.abandon(folder, sitting=sitting, reason=reason, passphrase=_asked_passphrase if helper else None)
     output.result("abandon", ended.to_dict(), ended.text())
 
 

@@ -252,6 +252,7 @@ def make_plan(
     scheduled: ScheduledSitting | None = None,
     compared: Mapping[str, tuple[str, ...]] | None = None,
     labels: Mapping[str, str] | None = None,
+    helper: Mapping[str, Any] | None = None,
     methods: Mapping[str, Method] = METHODS,
 ) -> Plan:
     """Return the plan of one sitting.
@@ -268,6 +269,7 @@ def make_plan(
     scheduled : the place in the listener's series; `protocol` holds the blocks of this sitting only
     compared : block id to the conditions that it compares; those left out compare all of `conditions`
     labels : condition id to the name that a listener reads, where a phase or a question names it
+    helper : how the plan is locked under a helper's passphrase; None where it is not
     methods : the table of methods
     """
     if not clips or not conditions:
@@ -290,6 +292,7 @@ def make_plan(
         "scheduled": _scheduled_record(scheduled),
         "compared": {block: list(ids) for block, ids in (compared or {}).items()},
         "labels": dict(labels or {}),
+        **({"helper": dict(helper)} if helper else {}),
     }
     return _planned(record, nonce, public, methods)
 

@@ -191,7 +191,7 @@ class SealFacts:
     published: tuple[str, ...] = ()
     """Where commitments and chain heads were seen elsewhere, in words."""
     listener_could_read: bool = True
-    """Whether the plan lay where the listener could have read it."""
+    """Whether a plan lay where the listener could have read it, and not under a helper's passphrase."""
     findings: tuple[FindingFacts, ...] = ()
     plans_sealed: int = 0
     """Every plan ever sealed in this folder ..."""

@@ -34,6 +34,11 @@ def seal_words(report: ReportInput) -> tuple[str, ...]:
     out = [words[seal.grade]]
     if seal.sealed_at is not None:
         out.append(f"By the organiser's own clock the study was sealed at {when(seal.sealed_at)}.")
+    if not seal.listener_could_read and seal.grade != "unsealed":
+        out.append(
+            "The listener could not have read the plan without the helper's passphrase: until each sitting was over "
+            "its plan and its answers lay encrypted under it."
+        )
     out += [f"Seen elsewhere: {clean(place)}." for place in seal.published]
     return tuple(out)
 
@@ -50,7 +55,10 @@ def seal_limits(report: ReportInput) -> tuple[str, ...]:
     else:
         out.append("That no other study was sealed, run and left unmentioned elsewhere.")
     if report.seal.listener_could_read:
-        out.append("The listener could have read the plan: it lay on a machine within reach.")
+        out.append(
+            "The listener could have read the plan: it lay on a machine within reach, and not under the passphrase of "
+            "somebody else."
+        )
     out.append(
         "A seal stops accident and self-deception. A determined owner of the machine is stopped only by "
         "commitments seen "

@@ -76,6 +76,9 @@ class SittingAnswers:
     plan: Plan
     rows: tuple[Mapping[str, Any], ...]
     beyond_plan: bool
+    locked: bool = False
+    """Under a helper's passphrase that was not given: the plan's numbers are its own, its draws and rows can't be read,
+    and nothing in it was answered."""
 
     @property
     def counted_planned(self) -> int:
@@ -316,6 +319,11 @@ def read_answers(store: "Store") -> Answers:
 
 
 def _sitting(store: "Store", entry: "SittingEntry") -> SittingAnswers:
+    if store.locked(entry.commitment):
+        record = store.record(entry.commitment)
+        stand_in = plan_from_record(record, bytes(32), public=store.public(entry.commitment))
+        beyond = bool(record.get("beyond_plan", False))
+        return SittingAnswers(entry=entry, plan=stand_in, rows=(), beyond_plan=beyond, locked=True)
     opened = store.sealed(entry.commitment)
     plan = plan_from_record(
         opened.record, opened.nonce, expected=entry.commitment, public=store.public(entry.commitment)

@@ -89,6 +89,9 @@ CAUTIONS = (
     "Long listening at high level damages hearing for good. Local rules and licensed practice come before anything "
     "said here.",
 )
+LOCKED_WORDS = (
+    "its plan and answers lie under a helper's passphrase that was not given; all its trials count as unanswered"
+)
 PLAN_SEED = 20_260_304
 """Of the simulation of what a plan can reach: fixed, so that the same plan is always told the same."""
 _NAMED = ("worn", "labelled", "unreliable")
@@ -661,6 +664,8 @@ def _sitting(store: "Store", one: SittingAnswers) -> SittingFacts:
     reason = entry.reason
     if one.beyond_plan:
         reason = "; ".join(part for part in (reason, "beyond the plan: reported, not counted") if part)
+    if one.locked:
+        reason = "; ".join(part for part in (reason, LOCKED_WORDS) if part)
     return SittingFacts(
         number=entry.number,
         listener=entry.listener,
@@ -672,7 +677,7 @@ def _sitting(store: "Store", one: SittingAnswers) -> SittingFacts:
         answered=one.counted_answered,
         phase=_phase_of(one),
         commitment=entry.commitment,
-        nonce=one.plan.nonce.hex() if over else None,
+        nonce=one.plan.nonce.hex() if over and not one.locked else None,
         public=store.public(entry.commitment),
         chain_head=entry.head,
     )
@@ -689,7 +694,8 @@ def _trials(one: SittingAnswers) -> list[TrialFacts]:
     for row in one.rows:
         answered.setdefault(int(row["trial"]), []).append(row)
     # A withdrawn sitting shows no trials at all; an abandoned one also those that nobody answered.
-    numbers = range(trials_met(one.plan, one.rows)) if one.entry.forgotten is None else ()
+    shown = one.entry.forgotten is None and not one.locked
+    numbers = range(trials_met(one.plan, one.rows)) if shown else ()
     trials = []
     earlier: dict[str, list[Outcome]] = {}
     for number in numbers:
@@ -742,7 +748,7 @@ def _seal(study: Study, store: "Store", answers: Answers, verified: Verified) ->
         sealed_at=answers.seal.created,
         grade=verified.grade,
         published=tuple(f"{one} was given as seen elsewhere" for one in verified.published),
-        listener_could_read=True,
+        listener_could_read=not all("helper" in one.plan.record for one in answers.sittings),
         findings=tuple(FindingFacts(ok=f.ok, what=f.what, detail=f.detail) for f in verified.findings),
         plans_sealed=len(store.sittings()),
         plans_before=origin.plans_sealed if origin else 0,
@@ -774,6 +780,7 @@ def _deviations(store: "Store", answers: Answers) -> tuple[str, ...]:
     beyond = sum(one.beyond_plan for one in answers.sittings)
     if beyond:
         found.append(f"{beyond} sittings were made beyond the plan; they are reported and not counted")
+    found += [f"sitting {one.entry.number}: {LOCKED_WORDS}" for one in answers.sittings if one.locked]
     elsewhere = len(store.sittings()) - len(answers.sittings)
     if elsewhere:
         found.append(f"{elsewhere} sittings of this folder stand under other seals: the study was changed in between")

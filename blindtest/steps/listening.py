@@ -36,6 +36,7 @@ from blindtest.session import (
     restored,
     rows_of,
 )
+from blindtest.steps.helper import Passphrase, lock_for, unlock
 from blindtest.steps.keeping import reminder_of
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.routes import routes_of
@@ -84,6 +85,8 @@ class Ended:
     folder: Path
     by_rule: bool = False
     """Whether its stopping rule ended it before the last trial."""
+    locked: bool = False
+    """Over, but its plan lies under a helper's passphrase that was not given: neither plan nor answers can be read."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -100,6 +103,12 @@ class Ended:
                 f"All answers are stored. Go on with: blindtest listen {self.folder} --listener {self.listener}"
             )
             return "\n".join(lines)
+        if self.locked:
+            return (
+                f"Sitting {self.number} of {self.listener}: {self.state}. Plan and answers lie under the helper's "
+                "passphrase and stay there: all its trials count as unanswered. With the passphrase they can still be "
+                f"opened: blindtest abandon {self.folder} --sitting {self.number} --helper"
+            )
         lines += [
             f"Publish first: last hash of the answers  {self.head}",
             f"Then:          nonce of the plan         {self.nonce}",
@@ -142,6 +151,11 @@ class PreparedSitting:
     ) -> None:
         self._store.close()
 
+    @property
+    def under_helper(self) -> bool:
+        """Whether the plan lies under a helper's passphrase."""
+        return "helper" in self.sitting.plan.record
+
     def announcement(self) -> str:
         """Return what is printed before the first trial: the commitments, to publish elsewhere."""
         verb = "Going on with" if self.resumed else "Sealed"
@@ -151,6 +165,7 @@ class PreparedSitting:
             f"Study seal      {self.study_seal.commitment}\n"
             f"Sitting's plan  {self.entry.commitment}\n"
             "Publish both where others see them before you go on, if the result shall convince anybody else."
+            + ("\nThe plan lies under the helper's passphrase until the sitting is over." if self.under_helper else "")
             + (f"\n{reminder}" if reminder else "")
         )
 
@@ -256,6 +271,7 @@ def prepare_sitting(
     again: bool = False,
     same_day: str = "",
     find_player: FindPlayer = lambda sitting, forms, routes: None,
+    passphrase: Passphrase | None = None,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
     progress: Progress = lambda done, total, what: None,
@@ -268,6 +284,7 @@ def prepare_sitting(
     again : allow one more sitting of a listener than planned; it is reported, never counted
     same_day : why a second sitting of a phase may be on the day of the first; goes on record
     find_player : finds what plays the sitting before it is sealed; see `FindPlayer`
+    passphrase : asks the helper, under whose passphrase the plan lies; None where there is none
 
     Raises
     ------
@@ -293,12 +310,13 @@ def prepare_sitting(
         if entry is None:
             prepared = new_sitting(
                 study, rendered, store, listener=listener or pseudonym_from(entropy), again=again,
-                same_day=same_day, find_player=find_player, clock=clock, entropy=entropy,
+                same_day=same_day, find_player=find_player, passphrase=passphrase, clock=clock, entropy=entropy,
             )  # fmt: skip
             store.hold(prepared.entry.number)
             return prepared
         # Held before it is read: what another program has answered until then is there.
         store.hold(entry.number)
+        unlock(store, entry, passphrase)
         resumed = _resumed(study, rendered, store, store.sitting(entry.number), clock=clock, entropy=entropy)
         find_player(resumed.sitting, resumed.forms(), resumed.routes())
         return resumed
@@ -327,6 +345,7 @@ def new_sitting(
     again: bool = False,
     same_day: str = "",
     find_player: FindPlayer = lambda sitting, forms, routes: None,
+    passphrase: Passphrase | None = None,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
 ) -> PreparedSitting:
@@ -351,6 +370,7 @@ def new_sitting(
     deadline = at + timedelta(days=scheduled.protocol.deadline_days)
     compared = compared_by_block(study)
     present = {block.id: compared[block.id] for block in scheduled.protocol.blocks}
+    lock = lock_for(passphrase, entropy)
     plan = make_plan(
         study_seal=sealed.commitment,
         sitting=store.next_number(),
@@ -363,12 +383,14 @@ def new_sitting(
         scheduled=scheduled,
         compared=present,
         labels=names_read(study),
+        helper=lock.record if lock else None,
     )
     sitting = plan_sitting(plan, listener)
     find_player(sitting, _forms(rendered.stimuli, sitting), routes_of(study))
     number = store.add_sitting(
-        plan.sealed, study_seal=sealed.commitment, listener=listener, created=at, deadline=deadline
-    )
+        plan.sealed, study_seal=sealed.commitment, listener=listener, created=at, deadline=deadline,
+        key=lock.key if lock else None,
+    )  # fmt: skip
     return _prepared(
         study, rendered, store, store.sitting(number), sitting, sealed, resumed=False,
         clock=clock, entropy=entropy,
@@ -396,7 +418,7 @@ def _another_day(
     if scheduled.run == 0:
         return
     for entry in had:
-        held = store.sealed(entry.commitment).record.get("scheduled") or {}
+        held = store.record(entry.commitment).get("scheduled") or {}
         if held.get("phase") != scheduled.phase or entry.created.astimezone().date() != at.astimezone().date():
             continue
         if same_day:
@@ -427,11 +449,11 @@ def study_id(record: Mapping[str, Any]) -> str:
 
 
 def _scheduled_place(store: "Store", entry: "SittingEntry") -> int:
-    return int((store.sealed(entry.commitment).record.get("scheduled") or {}).get("place", 0))
+    return int((store.record(entry.commitment).get("scheduled") or {}).get("place", 0))
 
 
 def _beyond(store: "Store", entry: "SittingEntry") -> bool:
-    return bool(store.sealed(entry.commitment).record.get("beyond_plan"))
+    return bool(store.record(entry.commitment).get("beyond_plan"))
 
 
 def _resumed(
@@ -500,16 +522,18 @@ def _controls_in(block: Mapping[str, Any]) -> int:
 
 def _ended(store: "Store", entry: "SittingEntry", study: Study, clock: Clock) -> Ended:
     nonce = None
-    if entry.state != "open":
+    locked = entry.state != "open" and store.locked(entry.commitment)
+    if entry.state != "open" and not locked:
         nonce = store.open_seal(entry.commitment, at=clock()).nonce.hex()
-    record = store.sealed(entry.commitment).record
+    record = store.record(entry.commitment)
     blocks = record["protocol"]["blocks"]
     length = sum(one["trials"] + _controls_in(one) for one in blocks)
     by_rule = entry.state == "finished" and "stopping" in blocks[-1] and entry.links < length
+    rows = () if store.locked(entry.commitment) else store.rows(entry.number)
     return Ended(
         number=entry.number,
         state=entry.state,
-        answered=len({(row["trial"], row["attempt"]) for row in store.rows(entry.number)}),
+        answered=len({(row["trial"], row["attempt"]) for row in rows}),
         planned=sum(block["trials"] for block in blocks),
         by_rule=by_rule,
         listener=entry.listener,
@@ -517,16 +541,25 @@ def _ended(store: "Store", entry: "SittingEntry", study: Study, clock: Clock) ->
         head=entry.head,
         nonce=nonce,
         folder=study.folder,
+        locked=locked,
     )
 
 
-def abandon(folder: Path, *, sitting: int | None = None, reason: str = "", clock: Clock = now) -> Ended:
-    """End an unfinished sitting for good.
+def abandon(
+    folder: Path,
+    *,
+    sitting: int | None = None,
+    reason: str = "",
+    passphrase: Passphrase | None = None,
+    clock: Clock = now,
+) -> Ended:
+    """End an unfinished sitting for good; with the helper's passphrase its plan and answers are opened, also later.
 
     Raises
     ------
     BlindtestError
-        No sitting is open, or several are and none was named; or it is open in another program.
+        No sitting is open, or several are and none was named; or it is open in another program; or it is not the
+        passphrase.
     """
     study = load_study(folder)
     with open_store(study, create=False) as store:
@@ -538,5 +571,11 @@ def abandon(folder: Path, *, sitting: int | None = None, reason: str = "", clock
                 raise BlindtestError(Fault(problem="say which sitting", key="--sitting", allowed=f"open: {numbers}"))
             sitting = still[0].number
         store.hold(sitting)
-        store.set_state(sitting, "abandoned", at=clock(), reason=reason or "by command")
+        entry = store.sitting(sitting)
+        if passphrase is not None:
+            unlock(store, entry, passphrase)
+        if passphrase is not None and entry.state != "open":
+            store.publish_key(entry.commitment)
+        else:
+            store.set_state(sitting, "abandoned", at=clock(), reason=reason or "by command")
         return _ended(store, store.sitting(sitting), study, clock)

@@ -159,6 +159,14 @@ def _seals(store: "Store") -> list[Finding]:
     return findings
 
 
+def _withheld(store: "Store", entry: "SittingEntry", count: int) -> str:
+    if not count:
+        return ""
+    if entry.forgotten is None and store.locked(entry.commitment):
+        return f"{count} rows under the helper's passphrase"
+    return f"{count} rows withheld at the listener's request"
+
+
 def _sitting(store: "Store", entry: "SittingEntry") -> list[Finding]:
     name = f"sitting {entry.number}"
     check = verify_chain(entry.commitment, store.chain(entry.number))
@@ -166,10 +174,11 @@ def _sitting(store: "Store", entry: "SittingEntry") -> list[Finding]:
         Finding(
             ok=check.ok,
             what=f"{name}: the chain of {check.links} answers holds",
-            detail="; ".join(check.faults)
-            or (f"{check.withheld} rows withheld at the listener's request" if check.withheld else ""),
+            detail="; ".join(check.faults) or _withheld(store, entry, check.withheld),
         )
     ]
+    if store.locked(entry.commitment):
+        return [*findings, *_locked(store, entry, name)]
     try:
         opened = store.sealed(entry.commitment)
         plan = plan_from_record(
@@ -178,6 +187,14 @@ def _sitting(store: "Store", entry: "SittingEntry") -> list[Finding]:
     except (BlindtestError, ValueError) as error:
         return [*findings, Finding(ok=False, what=f"{name}: the plan is that of its commitment", detail=str(error))]
     findings.append(Finding(ok=True, what=f"{name}: the plan, drawn again, is that of its commitment"))
+    if "helper" in opened.record:
+        findings.append(
+            Finding(
+                ok=True,
+                what=f"{name}: until it was over its plan and answers lay encrypted",
+                detail="the listener could not have read the plan without the helper's passphrase",
+            )
+        )
     if opened.record["study_seal"] != entry.study_seal:
         findings.append(Finding(ok=False, what=f"{name}: its plan stands under the study seal of the register"))
     if entry.forgotten is not None:
@@ -195,6 +212,21 @@ def _sitting(store: "Store", entry: "SittingEntry") -> list[Finding]:
             Finding(ok=not fault, what=f"{name}: it ended where its sealed stopping rule says", detail=fault)
         )
     return findings
+
+
+def _locked(store: "Store", entry: "SittingEntry", name: str) -> list[Finding]:
+    """Return what can be said of a plan that nobody can open: while its sitting is open, it is as it should be."""
+    found = [
+        Finding(
+            ok=True,
+            what=f"{name}: its plan lies under a helper's passphrase",
+            detail="until it is given neither plan nor answers can be read"
+            + ("" if entry.state == "open" else "; the sitting counts as abandoned, its trials as unanswered"),
+        )
+    ]
+    if store.record(entry.commitment)["study_seal"] != entry.study_seal:
+        found.append(Finding(ok=False, what=f"{name}: its plan stands under the study seal of the register"))
+    return found
 
 
 def _register(entries: "Sequence[SittingEntry]") -> Finding:

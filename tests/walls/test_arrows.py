@@ -53,6 +53,7 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
         "study/bench",
     ),
     "rfc8785": ("design/seal.py",),
+    "cryptography": ("session/helper_lock.py",),
 }
 """Where a package may be imported, as beginnings of paths inside the package."""
 

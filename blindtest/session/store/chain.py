@@ -13,6 +13,7 @@ from blindtest.design import Link, canonical, link_hash
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session import migrations as schema
 from blindtest.session.register import Acknowledged
+from blindtest.session.store.keys import Keys, locked_fault
 from blindtest.session.store.stored import table_of
 
 __all__ = ["PreparedRow", "append", "links_of", "rows_of_sitting"]
@@ -86,14 +87,17 @@ _ADD_LINK = _Made(insert(schema.chain))
 _ADD_CONTENT = _Made(insert(schema.content))
 
 
-def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], path: Path) -> Acknowledged:
+def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], path: Path, keys: Keys) -> Acknowledged:
     """Append the rows of one answer; see `Store.append`."""
     head = _HEAD.run(connection, {"sitting": sitting}).fetchone()
     if head is None:
         raise BlindtestError(Fault(problem="no such sitting in the register", file=str(path), got=sitting))
     state, start, position, tip = head
     position, tip = position or 0, tip or start
+    key = keys.held(start)
     stored = _STORED.run(connection, {"sitting": sitting, "trial": rows[0].trial}).fetchall()
+    if key is not None:
+        stored = [(*place, _text(key, text)) for *place, text in stored]
     if stored:
         more = _more(rows, stored)
         if not more:
@@ -111,10 +115,16 @@ def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], pa
         position += 1
         tip = link_hash(tip, row.row_hash)
         place = {"sitting": sitting, "position": position}
-        key = {"trial": row.trial, "attempt": row.attempt, "slot": row.slot}
-        _ADD_LINK.run(connection, {**place, **key, "row_hash": row.row_hash, "hash": tip})
-        _ADD_CONTENT.run(connection, {**place, "salt": row.salt, "row": row.text})
+        named = {"trial": row.trial, "attempt": row.attempt, "slot": row.slot}
+        _ADD_LINK.run(connection, {**place, **named, "row_hash": row.row_hash, "hash": tip})
+        salt, text = (row.salt, row.text) if key is None else keys.row_stored(key, row.salt, row.text)
+        _ADD_CONTENT.run(connection, {**place, "salt": salt, "row": text})
     return Acknowledged(sitting=sitting, position=position, head=tip)
+
+
+def _text(key: bytes, stored: str | None) -> str | None:
+    opened = None if stored is None else Keys.row_read(key, b"", stored)
+    return None if opened is None else opened[1]
 
 
 def _more(rows: Sequence[PreparedRow], stored: Sequence[Any]) -> list[PreparedRow]:
@@ -142,29 +152,43 @@ def _again(sitting: int, rows: Sequence[PreparedRow], stored: Sequence[Any], pat
     return Acknowledged(sitting=sitting, position=position, head=hashed)
 
 
-def rows_of_sitting(connection: Connection, sitting: int | None) -> tuple[dict[str, Any], ...]:
+def rows_of_sitting(connection: Connection, sitting: int | None, keys: Keys) -> tuple[dict[str, Any], ...]:
     """Return the rows of a sitting, or of all; see `Store.rows`."""
-    query = select(schema.content.c.row).order_by(schema.content.c.sitting, schema.content.c.position)
+    held = schema.content.c
+    query = select(held.sitting, held.salt, held.row).order_by(held.sitting, held.position)
     if sitting is not None:
-        query = query.where(schema.content.c.sitting == sitting)
-    return tuple(table_of(text) for text in connection.scalars(query))
+        query = query.where(held.sitting == sitting)
+    found, own = [], {}
+    for number, salt, text in connection.execute(query).all():
+        if number not in own:
+            own[number] = keys.of_sitting(connection, number)
+        opened = Keys.row_read(own[number], bytes(salt), text)
+        if opened is None:
+            raise BlindtestError(locked_fault())
+        found.append(table_of(opened[1]))
+    return tuple(found)
 
 
-def links_of(connection: Connection, sitting: int) -> tuple[Link, ...]:
-    """Return the chain of a sitting; see `Store.chain`."""
+def links_of(connection: Connection, sitting: int, keys: Keys) -> tuple[Link, ...]:
+    """Return the chain of a sitting; see `Store.chain`. Rows that are locked are None as if they were erased."""
+    key = keys.of_sitting(connection, sitting)
     query = (
         select(schema.chain, schema.content.c.salt, schema.content.c.row)
         .join_from(schema.chain, schema.content, isouter=True)
         .where(schema.chain.c.sitting == sitting)
         .order_by(schema.chain.c.position)
     )
-    return tuple(
-        Link(
-            position=row.position,
-            row_hash=row.row_hash,
-            hash=row.hash,
-            salt=None if row.salt is None else bytes(row.salt),
-            row=None if row.row is None else table_of(row.row),
+    links = []
+    for row in connection.execute(query).all():
+        opened = None if row.row is None else Keys.row_read(key, bytes(row.salt), row.row)
+        salt, text = opened or (None, None)
+        links.append(
+            Link(
+                position=row.position,
+                row_hash=row.row_hash,
+                hash=row.hash,
+                salt=salt,
+                row=None if text is None else table_of(text),
+            )
         )
-        for row in connection.execute(query)
-    )
+    return tuple(links)

@@ -9,20 +9,21 @@ from blindtest.errors import BlindtestError
 from blindtest.session import migrations as schema
 from blindtest.session.store.chain import links_of
 from blindtest.session.store.impressions import faults_of_impressions
-from blindtest.session.store.seals import seal_entries, sealed_with_public
+from blindtest.session.store.keys import Keys
+from blindtest.session.store.seals import is_locked, seal_entries, sealed_with_public
 from blindtest.session.store.sittings import entries
 
 __all__ = ["problems"]
 
 
-def problems(connection: Connection, path: Path) -> list[str]:
+def problems(connection: Connection, path: Path, keys: Keys) -> list[str]:
     """Return what is wrong, in words."""
     return [
         *_of_pages(connection),
         *faults_of_impressions(connection),
         *_of_triggers(connection),
-        *_of_seals(connection, path),
-        *_of_chains(connection),
+        *_of_seals(connection, path, keys),
+        *_of_chains(connection, keys),
     ]
 
 
@@ -45,21 +46,23 @@ def _of_triggers(connection: Connection) -> list[str]:
     ]
 
 
-def _of_seals(connection: Connection, path: Path) -> list[str]:
+def _of_seals(connection: Connection, path: Path, keys: Keys) -> list[str]:
     found: list[str] = []
     for seal in seal_entries(connection):
+        if is_locked(connection, seal.commitment, keys):
+            continue
         try:
-            sealed_with_public(connection, seal.commitment, path)
+            sealed_with_public(connection, seal.commitment, path, keys)
         except BlindtestError as error:
             found += [fault.problem for fault in error.faults]
     return found
 
 
-def _of_chains(connection: Connection) -> list[str]:
+def _of_chains(connection: Connection, keys: Keys) -> list[str]:
     found: list[str] = []
     for entry in entries(connection):
-        check = verify_chain(entry.commitment, links_of(connection, entry.number))
+        check = verify_chain(entry.commitment, links_of(connection, entry.number, keys))
         found += [f"sitting {entry.number}: {words}" for words in check.faults]
-        if check.withheld and entry.forgotten is None:
+        if check.withheld and entry.forgotten is None and not is_locked(connection, entry.commitment, keys):
             found.append(f"sitting {entry.number}: {check.withheld} rows are missing, and nobody asked for it")
     return found

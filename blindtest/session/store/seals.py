@@ -2,6 +2,7 @@
 
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 
@@ -10,9 +11,20 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
 from blindtest.session.register import SealEntry, SealKind
+from blindtest.session.store.keys import Keys
 from blindtest.session.store.stored import table_of, time_of
 
-__all__ = ["insert_seal", "is_known", "mark_opened", "own", "seal_entries", "sealed_with_public"]
+__all__ = [
+    "insert_seal",
+    "is_known",
+    "is_locked",
+    "mark_opened",
+    "own",
+    "public_of",
+    "record_of",
+    "seal_entries",
+    "sealed_with_public",
+]
 
 
 def own(sealed: Sealed, path: Path | None = None) -> None:
@@ -28,8 +40,10 @@ def is_known(connection: Connection, commitment: str) -> bool:
     return connection.execute(known).first() is not None
 
 
-def insert_seal(connection: Connection, sealed: Sealed, kind: SealKind, created: datetime, public: str) -> None:
-    """Store a seal, its nonce apart."""
+def insert_seal(
+    connection: Connection, sealed: Sealed, kind: SealKind, created: datetime, public: str, keys: Keys
+) -> None:
+    """Store a seal, its nonce apart; encrypted, where a key is held for it."""
     connection.execute(
         insert(schema.seals).values(
             commitment=sealed.commitment,
@@ -38,7 +52,8 @@ def insert_seal(connection: Connection, sealed: Sealed, kind: SealKind, created:
             created=time_text(created),
         )
     )
-    connection.execute(insert(schema.nonces).values(commitment=sealed.commitment, nonce=sealed.nonce, public=public))
+    nonce = keys.nonce_stored(sealed.commitment, sealed.nonce)
+    connection.execute(insert(schema.nonces).values(commitment=sealed.commitment, nonce=nonce, public=public))
 
 
 def mark_opened(connection: Connection, commitment: str, at: datetime, path: Path) -> None:
@@ -80,7 +95,29 @@ def seal_entries(connection: Connection) -> tuple[SealEntry, ...]:
     )
 
 
-def sealed_with_public(connection: Connection, commitment: str, path: Path) -> tuple[Sealed, str]:
+def is_locked(connection: Connection, commitment: str, keys: Keys) -> bool:
+    """Return whether a plan lies under a helper's passphrase, and its key is not at hand."""
+    stored = connection.scalar(select(schema.nonces.c.nonce).where(schema.nonces.c.commitment == commitment))
+    return stored is not None and not keys.opens(connection, commitment, bytes(stored))
+
+
+def record_of(connection: Connection, commitment: str, path: Path) -> dict[str, Any]:
+    """Return the record of a seal, which tells no draw; also of a plan that is locked."""
+    text = connection.scalar(select(schema.seals.c.record).where(schema.seals.c.commitment == commitment))
+    if text is None:
+        raise BlindtestError(Fault(problem="no such seal", file=str(path), got=commitment))
+    return table_of(text)
+
+
+def public_of(connection: Connection, commitment: str, path: Path) -> str:
+    """Return the public text that enters the draws of a plan."""
+    text = connection.scalar(select(schema.nonces.c.public).where(schema.nonces.c.commitment == commitment))
+    if text is None:
+        raise BlindtestError(Fault(problem="no such seal", file=str(path), got=commitment))
+    return str(text)
+
+
+def sealed_with_public(connection: Connection, commitment: str, path: Path, keys: Keys) -> tuple[Sealed, str]:
     """Return a seal with its nonce, and the public text that enters its draws."""
     query = (
         select(schema.seals.c.record, schema.nonces.c.nonce, schema.nonces.c.public)
@@ -90,6 +127,7 @@ def sealed_with_public(connection: Connection, commitment: str, path: Path) -> t
     row = connection.execute(query).first()
     if row is None:
         raise BlindtestError(Fault(problem="no such seal", file=str(path), got=commitment))
-    sealed = Sealed(record=table_of(row.record), nonce=bytes(row.nonce), commitment=commitment)
+    nonce = keys.nonce_read(connection, commitment, bytes(row.nonce))
+    sealed = Sealed(record=table_of(row.record), nonce=nonce, commitment=commitment)
     own(sealed, path)
     return sealed, str(row.public)

@@ -13,6 +13,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
 from blindtest.session.register import SittingEntry, State
+from blindtest.session.store.keys import Keys
 from blindtest.session.store.seals import insert_seal
 from blindtest.session.store.stored import table_of, time_of
 
@@ -44,6 +45,7 @@ def add_sitting(
     deadline: datetime,
     public: str,
     path: Path,
+    keys: Keys,
 ) -> int:
     """Register a sitting with its sealed plan; see `Store.add_sitting`."""
     number, following = int(sealed.record["sitting"]), next_number(connection)
@@ -68,7 +70,7 @@ def add_sitting(
                 remedy="go on with it; nobody has two sittings at once",
             )
         )
-    insert_seal(connection, sealed, "sitting", created, public)
+    insert_seal(connection, sealed, "sitting", created, public, keys)
     connection.execute(
         insert(schema.sittings).values(
             number=number,
@@ -84,9 +86,13 @@ def add_sitting(
     return number
 
 
-def end_sitting(connection: Connection, sitting: int, state: State, *, at: datetime, reason: str, path: Path) -> None:
+def end_sitting(
+    connection: Connection, sitting: int, state: State, *, at: datetime, reason: str, path: Path, keys: Keys
+) -> None:
     """End a sitting; see `Store.set_state`."""
     entry = entry_of(connection, sitting, path)
+    # In one transaction with the end: neither is there without the other.
+    keys.publish(connection, entry.commitment)
     if entry.state == state:
         return
     if entry.state != "open":

@@ -30,6 +30,7 @@ from blindtest.session.store.connection import WriterConnection
 from blindtest.session.store.erasure import CLEANING_DUE, erase
 from blindtest.session.store.hold import Hold
 from blindtest.session.store.inspection import problems
+from blindtest.session.store.keys import Keys
 from blindtest.session.writer import Writer
 
 __all__ = ["Store"]
@@ -62,6 +63,7 @@ class Store:
         self.path = file_of(place)
         self._entropy = entropy
         self._holds: list[Hold] = []
+        self._keys = Keys(entropy)
         if not create and not self.path.exists():
             raise Missing(
                 Fault(
@@ -135,7 +137,7 @@ class Store:
 
         def job(connection: Connection) -> None:
             if not seals.is_known(connection, sealed.commitment):
-                seals.insert_seal(connection, sealed, kind, created, public)
+                seals.insert_seal(connection, sealed, kind, created, public, self._keys)
 
         self._write(job)
 
@@ -160,6 +162,7 @@ class Store:
         created: datetime,
         deadline: datetime,
         public: str = "",
+        key: bytes | None = None,
     ) -> int:
         """Register a sitting with its sealed plan and return its number, the one in the plan's record.
 
@@ -170,6 +173,8 @@ class Store:
             has a sitting that is open.
         """
         seals.own(sealed)
+        if key is not None:
+            self._keys.hold(sealed.commitment, key)
         return self._write(
             lambda connection: sittings.add_sitting(
                 connection,
@@ -180,8 +185,29 @@ class Store:
                 deadline=deadline,
                 public=public,
                 path=self.path,
+                keys=self._keys,
             )
         )
+
+    def unlock(self, commitment: str, key: bytes) -> None:
+        """Keep the key of a plan that lies under a helper's passphrase, for as long as this is open.
+
+        Raises
+        ------
+        BlindtestError
+            It does not open this plan.
+        """
+        self._keys.hold(commitment, key)
+        self.sealed(commitment)
+
+    def publish_key(self, commitment: str) -> None:
+        """Store the key at hand of a plan whose sitting is over, so that everybody can read it."""
+        self._write(lambda connection: self._keys.publish(connection, commitment))
+
+    def locked(self, commitment: str) -> bool:
+        """Return whether a plan lies under a helper's passphrase, and nothing at hand opens it."""
+        with self._read() as connection:
+            return seals.is_locked(connection, commitment, self._keys)
 
     def append(self, sitting: int, rows: Sequence[Mapping[str, Any]]) -> Acknowledged:
         """Append the rows of one answer to the chain of a sitting; return when they are durable. All of them or none.
@@ -203,14 +229,16 @@ class Store:
         if len(answers) != 1 or {place[0] for place in answers} != {sitting}:
             raise ValueError(f"rows of one answer of sitting {sitting} expected, got those of {sorted(answers)}")
         prepared = [chain.PreparedRow.of(row, self._entropy(32)) for row in rows]
-        return self._later(lambda connection: chain.append(connection, sitting, prepared, self.path))
+        return self._later(lambda connection: chain.append(connection, sitting, prepared, self.path, self._keys))
 
     def set_state(
         self, sitting: int, state: Literal["finished", "abandoned"], *, at: datetime, reason: str = ""
     ) -> None:
         """End a sitting. Setting the state it has changes nothing; it ends once."""
         self._write(
-            lambda connection: sittings.end_sitting(connection, sitting, state, at=at, reason=reason, path=self.path)
+            lambda connection: sittings.end_sitting(
+                connection, sitting, state, at=at, reason=reason, path=self.path, keys=self._keys
+            )
         )
 
     def abandon_overdue(self, now: datetime) -> tuple[int, ...]:
@@ -302,12 +330,17 @@ class Store:
     def sealed(self, commitment: str) -> Sealed:
         """Return a seal with its nonce: for the server that runs the sitting, and for opening it."""
         with self._read() as connection:
-            return seals.sealed_with_public(connection, commitment, self.path)[0]
+            return seals.sealed_with_public(connection, commitment, self.path, self._keys)[0]
+
+    def record(self, commitment: str) -> dict[str, Any]:
+        """Return the record of a seal, which tells no draw; also of a plan that is locked."""
+        with self._read() as connection:
+            return seals.record_of(connection, commitment, self.path)
 
     def public(self, commitment: str) -> str:
         """Return the public text that enters the draws of a plan."""
         with self._read() as connection:
-            return seals.sealed_with_public(connection, commitment, self.path)[1]
+            return seals.public_of(connection, commitment, self.path)
 
     def next_number(self) -> int:
         """Return the number the next sitting will have, from 1."""
@@ -331,12 +364,12 @@ class Store:
     def rows(self, sitting: int | None = None) -> tuple[dict[str, Any], ...]:
         """Return the rows of a sitting, or of all, in the order of recording; erased ones are not among them."""
         with self._read() as connection:
-            return chain.rows_of_sitting(connection, sitting)
+            return chain.rows_of_sitting(connection, sitting, self._keys)
 
     def chain(self, sitting: int) -> tuple[Link, ...]:
         """Return the chain of a sitting, ready for `design.verify_chain`; erased rows are None."""
         with self._read() as connection:
-            return chain.links_of(connection, sitting)
+            return chain.links_of(connection, sitting, self._keys)
 
     def events(self, sitting: int) -> tuple[dict[str, Any], ...]:
         """Return the events stored of a sitting, in order."""
@@ -361,4 +394,6 @@ class Store:
     def faults(self) -> tuple[Fault, ...]:
         """Return what is wrong: pages, keys, triggers, seals, chains, impressions, rows missing unasked."""
         with self._read() as connection:
-            return tuple(Fault(problem=words, file=str(self.path)) for words in problems(connection, self.path))
+            return tuple(
+                Fault(problem=words, file=str(self.path)) for words in problems(connection, self.path, self._keys)
+            )
