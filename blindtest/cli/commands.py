@@ -412,7 +412,11 @@ def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "co
 @click.option("--sd-clip", type=click.FloatRange(min=0), help="contrast: of clips' differences; 4 else.")
 @click.option("--sd-residual", type=click.FloatRange(min=0), help="contrast: of a rating; 12 else.")
 @click.option("--these-clips", is_flag=True, help="contrast: the claim is about these clips only.")
-@click.option("--d-prime", type=click.FloatRange(min=0), help="2-ac, same-different: the true d' assumed; 1.5 else.")
+@click.option(
+    "--d-prime",
+    type=click.FloatRange(min=0),
+    help="2-ac, same-different: the true d' (1.5 else). 2afc, 3afc: the margin.",
+)
 @click.option("--tau", type=click.FloatRange(min=0), help="2-ac, same-different: the criterion.")
 @click.option("--share", type=click.FloatRange(0, 1), help="free-listening: the device's true share; .7 else.")
 @click.option("--sd-track", type=click.FloatRange(0, 0.5), help="free-listening: of the share from track to track.")

@@ -24,7 +24,15 @@ from blindtest.stats import (
 )
 from blindtest.stats import power as exact_power
 from blindtest.steps.columns import columns
-from blindtest.steps.plans import PLAN_METHODS, PlanShown, StoppingPowerShown, plan_power, stopping_power
+from blindtest.steps.plans import (
+    ALTERNATIVES,
+    PLAN_METHODS,
+    PlanShown,
+    StoppingPowerShown,
+    plan_choices,
+    plan_power,
+    stopping_power,
+)
 
 __all__ = [
     "PowerShown",
@@ -325,6 +333,8 @@ def planned(method: str, **asked: Any) -> Planned:
     """
     if "stopping" in asked:
         return stopping_power(method, asked)
+    if method in ALTERNATIVES and "d_prime" in asked:
+        return plan_choices(method, asked)
     if method in PLAN_METHODS:
         return plan_power(method, **asked)
     if method in ("rating", "survival"):

@@ -174,11 +174,10 @@ def rule_fault(sitting: Sitting, state: str) -> str | None:
     again = ruled_block(replace(block, stopping=asked, margin=rule.margin), alpha=rule.alpha or ALPHA).stopping
     if again != rule:
         return "the sealed table is not the one that its rule and numbers give"
-    answered, ended = len(sitting.answers), sitting.ended_by_rule
-    if state == "finished" and not ended and answered < sitting.plan.length:
+    # Killed between its last answer and its end it may have been called abandoned later: it ended there all the same.
+    answered = len(sitting.answers)
+    if state == "finished" and not sitting.ended_by_rule and answered < sitting.plan.length:
         return f"it is called finished after {answered} trials, where the rule goes on"
-    if state == "abandoned" and ended:
-        return f"it is called abandoned, where the rule had ended it after {answered} trials"
     return ""
 
 

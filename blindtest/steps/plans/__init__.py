@@ -1,15 +1,18 @@
 """What a plan can show, method by method: in words, as a table, and as a figure."""
 
+from blindtest.steps.plans.choices import ALTERNATIVES, plan_choices
 from blindtest.steps.plans.contract import PlanAsked, PlanMethod, PlanShown, write_figure
 from blindtest.steps.plans.members import PLAN_METHODS, plan_power
 from blindtest.steps.plans.stopping import StoppingPowerShown, stopping_power
 
 __all__ = [
+    "ALTERNATIVES",
     "PLAN_METHODS",
     "PlanAsked",
     "PlanMethod",
     "PlanShown",
     "StoppingPowerShown",
+    "plan_choices",
     "plan_power",
     "stopping_power",
     "write_figure",
