@@ -139,10 +139,10 @@ def error_rate(rule, sittings, trials=24, margin=0.9):
 
 @pytest.mark.parametrize("rule", RULES)
 def test_guessers_end_high_as_often_as_is_computed(rule):
-    """120 guessers through the whole session: within the 99.99 % limits of the exact rate, which is at most alpha."""
-    high, exact = error_rate(rule, 120)
+    """60 guessers through the whole session: within the 99.99 % limits of the exact rate, which is at most alpha."""
+    high, exact = error_rate(rule, 60)
     assert exact <= 0.05
-    assert binomtest(high, 120, exact).pvalue > 1e-4
+    assert binomtest(high, 60, exact).pvalue > 1e-4
 
 
 @pytest.mark.long

@@ -112,9 +112,6 @@ def test_a_sitting_stopped_off_counts_against_every_word_up_to_its_last_trial(ru
     conclusion = told["claims"][0]["stopped"]["conclusion"]
     assert (told["claims"][0]["word"], conclusion["unanswered"], conclusion["trials"]) == ("open", 53, 7)
     assert "up to 53 trials of sittings stopped off count against it" in said
-    page, *_ = reported(folder)
-    page = page.replace("\N{NO-BREAK SPACE}", " ")
-    assert "53 trials up to the last of the stopping rule stayed unanswered" in page
     assert steps.verify(folder).ok
 
 

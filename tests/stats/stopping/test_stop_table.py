@@ -53,8 +53,8 @@ def enumerated(table, proportion):
 
 @pytest.mark.parametrize("name", RULES)
 def test_endings_are_those_of_every_series_gone_through(name):
-    kwargs = {**RULES[name], **({"looks": (4, 8, 12)} if "looks" in RULES[name] else {})}
-    table = stop_table(name.split(",")[0], 12, method="abx", margin=0.9, alpha=0.1, **kwargs)
+    kwargs = {**RULES[name], **({"looks": (3, 6, 10)} if "looks" in RULES[name] else {})}
+    table = stop_table(name.split(",")[0], 10, method="abx", margin=0.9, alpha=0.1, **kwargs)
     for proportion in (0.5, 0.8):
         found = enumerated(table, proportion)
         assert set(found) == set(table.endings)
