@@ -74,7 +74,6 @@ def test_the_block_holds_the_table_and_what_was_left_unanswered_is_counted_both_
     report = replace(make_report(), results=None, plan=None, claim=result.claim, claims=(result,), truth=())
     assert "| who | right | how it ended |" in markdown(report)
     (text,) = stopped_open(result_of("sprt", HEARD[:5]).stopped)
-    assert text.replace("\N{NO-BREAK SPACE}", " ").startswith(
-        "55 trials up to the last of the stopping rule stayed unanswered."
-    )
+    text = text.replace("\N{NO-BREAK SPACE}", " ")
+    assert text.startswith("55 trials up to the last of the stopping rule stayed unanswered.")
     assert stopped_open(result.stopped) == []
