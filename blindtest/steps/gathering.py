@@ -61,7 +61,9 @@ from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, Sitting
 from blindtest.steps.controls import controls_words
 from blindtest.steps.corrections import designed
 from blindtest.steps.hardware import hardware_chain, hardware_facts
+from blindtest.steps.listening import stimulus_samples
 from blindtest.steps.sealing import STOPPING
+from blindtest.steps.sitting_level import gains_of, level_of_study, played_words
 from blindtest.steps.stopped_answers import trials_met
 from blindtest.steps.unreliable_gathering import REFUTED_BY_SOUND, unreliable_facts, unreliable_plan_facts
 from blindtest.steps.verification import Verified
@@ -70,8 +72,10 @@ from blindtest.study import (
     Study,
     Unit,
     compared,
+    full_scale_spl,
     labels,
     read_origin,
+    render_job,
     tested_clips,
     unit_averages,
     unit_response,
@@ -85,7 +89,6 @@ __all__ = ["CAUTIONS", "Truths", "gathered"]
 CAUTIONS = (
     "Before the first sound listeners were told to start low, to set their own volume during the level step, and then "
     "to leave it alone; the first play fades in.",
-    "The level at the ear is not known to the tool: it has no drive data of the listener's equipment.",
     "Long listening at high level damages hearing for good. Local rules and licensed practice come before anything "
     "said here.",
 )
@@ -155,7 +158,7 @@ def gathered(
         seal=_seal(study, store, answers, verified),
         versions=_versions(),
         hashes=_hashes(answers),
-        cautions=CAUTIONS,
+        cautions=(CAUTIONS[0], _played(study, rendered, store, answers), *CAUTIONS[1:]),
         deviations=_deviations(store, answers),
         recognition=_recognition_words(answers),
         truth=truths.heard,
@@ -656,6 +659,14 @@ def _responses(study: Study) -> tuple[ResponseCurve, ...]:
 def _match_line(row: Any) -> MatchLine:
     held = {name: value for name, value in asdict(row).items() if name in MatchLine.__dataclass_fields__}
     return MatchLine(**held)
+
+
+def _played(study: Study, rendered: Rendered, store: "Store", answers: Answers) -> str:
+    """Return at which level the sittings played, in words."""
+    level = None
+    if full_scale_spl(study) is not None:
+        level = level_of_study(study, render_job(study), rendered, stimulus_samples)
+    return played_words(level, gains_of(store, [one.entry.number for one in answers.sittings]))
 
 
 def _sitting(store: "Store", one: SittingAnswers) -> SittingFacts:

@@ -41,8 +41,9 @@ from blindtest.steps.keeping import reminder_of
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.routes import routes_of
 from blindtest.steps.sealing import StudySeal, ensure_sealed, names_read
+from blindtest.steps.sitting_level import level_of_study
 from blindtest.steps.stopping_rules import ruled
-from blindtest.study import Study, compared_by_block, load_study, render_job, tested_clips
+from blindtest.study import PlayingLevel, Study, compared_by_block, load_study, render_job, tested_clips
 
 if TYPE_CHECKING:
     from blindtest.session.register import SittingEntry
@@ -140,6 +141,8 @@ class PreparedSitting:
         self.resumed = resumed
         self.clock = clock
         self.entropy = entropy
+        self.level: PlayingLevel | None = None
+        """How loud it plays, where the chain is known; the page's volume goes no higher than it says."""
         self._store = store
         self._stimuli = stimuli
 
@@ -305,6 +308,8 @@ def prepare_sitting(
         if still:
             raise
         rendered = render(job, stimuli_folder(study), progress=progress)
+    # Before anything is sealed: a chain that is too loud is turned down first.
+    level = level_of_study(study, job, rendered, stimulus_samples)
     store = open_store(study, entropy=entropy)
     try:
         if entry is None:
@@ -313,12 +318,14 @@ def prepare_sitting(
                 same_day=same_day, find_player=find_player, passphrase=passphrase, clock=clock, entropy=entropy,
             )  # fmt: skip
             store.hold(prepared.entry.number)
+            prepared.level = level
             return prepared
         # Held before it is read: what another program has answered until then is there.
         store.hold(entry.number)
         unlock(store, entry, passphrase)
         resumed = _resumed(study, rendered, store, store.sitting(entry.number), clock=clock, entropy=entropy)
         find_player(resumed.sitting, resumed.forms(), resumed.routes())
+        resumed.level = level
         return resumed
     except BaseException:
         store.close()

@@ -16,9 +16,11 @@ from blindtest.study.findings import Note
 from blindtest.study.folder import new_study, pair_study
 from blindtest.study.hardware import Connection, Hardware
 from blindtest.study.job import render_job
+from blindtest.study.lengths import SittingLength, sitting_lengths
 from blindtest.study.loading import load_study
 from blindtest.study.material import Examined, check_study, examine
 from blindtest.study.measurements import unit_averages, unit_response
+from blindtest.study.playing_level import PlayingLevel, full_scale_spl, playing_level, sensitivity_of
 from blindtest.study.protocols import find_protocol, list_protocols, resources
 from blindtest.study.rated_claims import is_rated, scale_name
 from blindtest.study.rated_reach import RatedReach, listeners_needed, rated_reach, sittings_needed
@@ -61,12 +63,14 @@ __all__ = [
     "Note",
     "Origin",
     "PlaybackSetting",
+    "PlayingLevel",
     "PreferenceReach",
     "RatedReach",
     "Reach",
     "Rendering",
     "RuledReach",
     "ScaleReach",
+    "SittingLength",
     "Study",
     "StudyClip",
     "StudyCondition",
@@ -83,6 +87,7 @@ __all__ = [
     "compared_by_block",
     "examine",
     "find_protocol",
+    "full_scale_spl",
     "is_rated",
     "json_schema",
     "labels",
@@ -94,6 +99,7 @@ __all__ = [
     "pair_study",
     "pairs_needed",
     "planned_conditions",
+    "playing_level",
     "preference_reach",
     "primary_claim",
     "rated_reach",
@@ -104,6 +110,8 @@ __all__ = [
     "resources",
     "scale_name",
     "scale_reach",
+    "sensitivity_of",
+    "sitting_lengths",
     "sittings_needed",
     "study_files",
     "tested_clips",

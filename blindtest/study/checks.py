@@ -11,6 +11,7 @@ from typing import Any
 from blindtest.errors import did_you_mean
 from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
 from blindtest.study.bench_checks import check_bench_stages, check_unit_bench
+from blindtest.study.chain_checks import check_playing_chain
 from blindtest.study.findings import Findings
 from blindtest.study.grid_checks import check_grid
 from blindtest.study.paths import PathTrouble, file_at, matching
@@ -45,6 +46,7 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
             _stage(data, stage, ("condition", index, "stages", number), folder, found)
         check_bench_stages(data, condition, index, found)
         check_grid(condition, index, found)
+    check_playing_chain(data, found)
     _one_rig(data, found)
     for index, clip in entries(data, "clip"):
         _clip(clip, index, folder, found)

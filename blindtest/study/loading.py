@@ -37,6 +37,8 @@ from blindtest.study.schema import (
     UnitTable,
 )
 from blindtest.study.study import (
+    AmplifierSetting,
+    Calibration,
     Listeners,
     PlaybackSetting,
     Rendering,
@@ -232,6 +234,11 @@ def _unit(table: UnitTable, folder: Path) -> Unit:
         left=files(table.left),
         right=files(table.right),
         trusted_band_hz=None if band is None else (band[0], band[1]),
+        sensitivity_mv_94db=table.sensitivity_mv_94db,
+        sensitivity_db_per_volt=table.sensitivity_db_per_volt,
+        sensitivity_db_per_mw=table.sensitivity_db_per_mw,
+        sensitivity_hz=table.sensitivity_hz,
+        rated_ohm=table.rated_ohm,
         impulse_responses=files(table.impulse_responses),
         window_s=None if table.window_s is None else (table.window_s[0], table.window_s[1]),
         harmonics=table.harmonics or "",
@@ -245,7 +252,14 @@ def _unit(table: UnitTable, folder: Path) -> Unit:
 def _playback(table: PlaybackTable | None) -> PlaybackSetting | None:
     if table is None:
         return None
-    return PlaybackSetting(unit=table.unit, field_curve=table.field_curve or "", max_boost_db=table.max_boost_db)
+    return PlaybackSetting(
+        unit=table.unit,
+        field_curve=table.field_curve or "",
+        max_boost_db=table.max_boost_db,
+        full_scale_volts=table.full_scale_volts,
+        amplifier=None if table.amplifier is None else AmplifierSetting(**dict(table.amplifier)),
+        calibration=None if table.calibration is None else Calibration(**dict(table.calibration)),
+    )
 
 
 def _conditions(table: ConditionTable) -> tuple[StudyCondition, ...]:

@@ -126,7 +126,6 @@ class StorageTable(Table):
 class UnitTable(Table):
     """What was measured."""
 
-    later = ("sensitivity_mv_94db", "amplifier")
     id: Id = Field(description="a short name that conditions and [playback] refer to")
     name: Text = Field(description="the unit's name, as it shall stand in the report")
     kind: Literal["headphone", "loudspeaker", "electronics"] = Field(description="what kind of equipment it is")
@@ -144,6 +143,15 @@ class UnitTable(Table):
     left: Files | None = Field(None, description="the response files of the left channel, together with right")
     right: Files | None = Field(None, description="the response files of the right channel, together with left")
     trusted_band_hz: Band | None = Field(None, description="the band in which the measurement is to be trusted")
+    sensitivity_mv_94db: float | None = Field(
+        None, gt=0, le=100_000, description="the voltage in mV that gives 94 dB SPL; or sensitivity_db_per_volt or _mw"
+    )
+    sensitivity_db_per_volt: float | None = Field(None, ge=40, le=180, description="dB SPL at 1 V")
+    sensitivity_db_per_mw: float | None = Field(None, ge=40, le=180, description="dB SPL at 1 mW into rated_ohm")
+    sensitivity_hz: Frequency | None = Field(
+        None, description="the frequency it was measured at; else 500 Hz for mV, 1 kHz for dB"
+    )
+    rated_ohm: float | None = Field(None, gt=0, le=100_000, description="the rated impedance in ohm")
     impulse_responses: Files | None = Field(
         None, description="its impulse responses, WAV or SOFA, every seating: they hold the phase"
     )
@@ -163,12 +171,39 @@ class UnitTable(Table):
     )
 
 
+class AmplifierTable(Table):
+    """What an amplifier can deliver."""
+
+    volts: float | None = Field(None, gt=0, le=1000, description="its greatest sine, V r.m.s.")
+    into_ohm: float | None = Field(None, gt=0, le=100_000, description="the load it was measured with; else open")
+    output_ohm: float = Field(0.0, ge=0, le=100_000, description="its output impedance in ohm")
+
+
+class CalibrationTable(Table):
+    """One reading of a tone played through the chain as it stands."""
+
+    tone_dbfs: float = Field(ge=-80, le=0, description="the level of the tone in the file, re a full-scale sine")
+    tone_hz: Frequency = Field(1000.0, description="its frequency")
+    volts: float | None = Field(None, gt=0, le=1000, description="the voltmeter's reading across the unit, V r.m.s.")
+    spl_db: float | None = Field(None, ge=20, le=140, description="the sound level meter's reading, dB SPL")
+
+
 class PlaybackTable(Table):
     """What the listener wears or sits before."""
 
     unit: Id = Field(description="the id of the unit that is listened through")
     field_curve: FilePath | None = Field(
         None, description="the rig's own eardrum response in a diffuse field; ISO 11904-1 is used without it"
+    )
+    full_scale_volts: float | None = Field(
+        None,
+        gt=0,
+        le=1000,
+        description="what the source puts out for a full-scale sine with its volume as used, V r.m.s.",
+    )
+    amplifier: AmplifierTable | None = Field(None, description="what drives the unit: { volts = 2, output_ohm = 1 }")
+    calibration: CalibrationTable | None = Field(
+        None, description="a reading in place of sensitivities: { tone_dbfs = -20, spl_db = 74 }, or volts"
     )
     max_boost_db: float = Field(
         12.0, ge=0, le=40, description="the largest boost of the one inverse that all conditions share, in dB"

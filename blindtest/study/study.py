@@ -14,6 +14,8 @@ from blindtest.study.protocols import is_path, protocol_source
 from blindtest.study.refutation import AnyReach, Reach
 
 __all__ = [
+    "AmplifierSetting",
+    "Calibration",
     "Listeners",
     "PlaybackSetting",
     "Rendering",
@@ -51,6 +53,11 @@ class Unit:
     impulse_responses: tuple[str, ...] = ()
     window_s: tuple[float, float] | None = None
     """Seconds of an impulse response that are kept ahead of its peak and behind it."""
+    sensitivity_mv_94db: float | None = None
+    sensitivity_db_per_volt: float | None = None
+    sensitivity_db_per_mw: float | None = None
+    sensitivity_hz: float | None = None
+    rated_ohm: float | None = None
     harmonics: str = ""
     """A file relative to the study folder, as the next."""
     impedance: str = ""
@@ -75,12 +82,37 @@ class Unit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AmplifierSetting:
+    """What drives the playback unit."""
+
+    volts: float | None = None
+    """Its greatest sine, V r.m.s."""
+    into_ohm: float | None = None
+    """The load that holds for; None: open."""
+    output_ohm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """One reading of a tone through the chain as it stands: a voltage across the unit, or a sound pressure level."""
+
+    tone_dbfs: float
+    tone_hz: float = 1000.0
+    volts: float | None = None
+    spl_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlaybackSetting:
     """What the listener wears or sits before."""
 
     unit: str
     field_curve: str = ""
     max_boost_db: float = 12.0
+    full_scale_volts: float | None = None
+    """What the source puts out for a full-scale sine, V r.m.s., unloaded."""
+    amplifier: AmplifierSetting | None = None
+    calibration: Calibration | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

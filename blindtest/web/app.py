@@ -42,7 +42,11 @@ class Facts:
     """What the page says before the first sound; the same whatever the trials hold."""
 
     level: str | None = None
-    """The level this sitting will have, in words ('about 72 dB SPL, A-weighted'); None where drive data are missing."""
+    """The level this sitting will have, in words ('about 72 dB(A) ...'); None where drive data are missing."""
+    full_dba: float | None = None
+    """The same as a number, dB(A) with the volume at 0 dB: the page shows what its setting comes to."""
+    most_gain_db: float = 0.0
+    """The page's volume goes no higher."""
     consent: str = ""
     """What the listener agrees to before the first question; empty where nothing was asked for."""
     device: str = ""

@@ -37,8 +37,9 @@ class PlayerOrder(BaseModel):
 class DeviceDesk:
     """Takes the page's orders for one sound device, and remembers which underruns were told already."""
 
-    def __init__(self, player: DevicePlayer) -> None:
+    def __init__(self, player: DevicePlayer, *, most_gain_db: float = 0.0) -> None:
         self.player = player
+        self.most_gain_db = most_gain_db
         self._told = 0
 
     def take(self, order: PlayerOrder, sitting: Sitting) -> Mapping[str, float]:
@@ -73,7 +74,8 @@ class DeviceDesk:
             case "restart":
                 switcher.restart()
             case "gain":
-                player.set_gain(order.gain_db if sitting.step == "level" else _level_of(sitting))
+                wanted = order.gain_db if sitting.step == "level" else _level_of(sitting)
+                player.set_gain(min(wanted, self.most_gain_db))
         return {"position_s": switcher.position / switcher.rate}
 
     def stumbled(self) -> bool:

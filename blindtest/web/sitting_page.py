@@ -70,6 +70,9 @@ def _serve(
         samples=prepared.samples,
         rate=prepared.rate,
         facts=Facts(
+            level=prepared.level.sentence if prepared.level else None,
+            full_dba=prepared.level.dba if prepared.level else None,
+            most_gain_db=prepared.level.most_gain_db if prepared.level else 0.0,
             consent=prepared.consent(),
             device=device.facts.sentence if device else "",
             warnings=device.facts.warnings if device else (),

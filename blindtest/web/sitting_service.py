@@ -132,7 +132,7 @@ class SittingService:
         if device is None and any(route.outputs for route in self._routes.values()):
             raise ValueError("outputs of a sound device are switched by a sound device")
         self._player: BrowserPlayer | DevicePlayer = device or BrowserPlayer()
-        self._desk = DeviceDesk(device) if device else None
+        self._desk = DeviceDesk(device, most_gain_db=self._facts.most_gain_db) if device else None
         self._lock = Lock()
         self._unstored: Sitting | None = None
         self._unready = False
@@ -156,6 +156,16 @@ class SittingService:
 
     def handle(self, event: Event) -> Mapping[str, Any]:
         """Take an event; see `ListeningService`."""
+        if isinstance(event, LevelSet) and event.gain_db > self._facts.most_gain_db:
+            raise BlindtestError(
+                Fault(
+                    problem="louder than this chain may be played",
+                    key="gain_db",
+                    got=event.gain_db,
+                    allowed=f"up to {self._facts.most_gain_db:g} dB",
+                    remedy="set a lower level",
+                )
+            )
         with self._lock:
             self._stumbled(event)
             self._take(event)

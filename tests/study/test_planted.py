@@ -31,7 +31,7 @@ responses = ["measurements/heron/*.txt", 5]         #! unit.heron.responses | 5 
 trusted_band_hz = [20]                              #! unit.heron.trusted_band_hz | a list of 1 | two frequencies
 impedance = "measurements/z.txt"                    #! unit.heron.impedance | 'measurements/z.txt' | there is no such file
 harmonics = 5                                       #! unit.heron.harmonics | 5 | a path relative to
-sensitivity_mv_94db = 30                            #! unit.heron.sensitivity_mv_94db | not yet: sensitivity_mv_94db |
+sensitivity_mv_94db = -30.0                         #! unit.heron.sensitivity_mv_94db | -30.0 | a number
 [[unit]]                                            #! unit.plover.rig | missing | the measurement rig
 id = "plover"
 name = "Plover"
@@ -57,7 +57,7 @@ level = "spl"
 reference_point = "diffuse-field"
 responses = ["../elsewhere.txt", "measurements/wren/*"] #! unit.wren.responses | '../elsewhere.txt' | only clips may lie elsewhere
 #! unit.wren.responses | 'measurements/wren/*' | make the folder
-amplifier = { ohm = 1 }                             #! unit.wren.amplifier | not yet: amplifier |
+amplifier = { ohm = 1 }                             #! unit.wren.amplifier | unknown key |
 [[unit]]
 id = "swift"
 name = "Swift"

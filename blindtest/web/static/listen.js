@@ -54,7 +54,7 @@ export class Page {
       connected: (yes) => this.connected(yes),
     });
     /** @type {Facts} */
-    this.facts = { level: null, consent: "", device: "", warnings: [] };
+    this.facts = { level: null, full_dba: null, most_gain_db: 0, consent: "", device: "", warnings: [] };
     /** @type {View | null} */
     this.view = null;
     /** @type {Shown | null} */

@@ -69,7 +69,7 @@ function cautionsOfUnit() {
 
 /** @param {Page} page @param {View} view @returns {Shown} */
 function level(page, view) {
-  let gainDb = view.gain_db ?? FIRST_DB;
+  let gainDb = Math.min(page.facts.most_gain_db, view.gain_db ?? FIRST_DB);
   let playing = false;
   let loaded = false;
   let heard = false;
@@ -77,7 +77,7 @@ function level(page, view) {
     type: "range",
     id: "gain",
     min: String(SOFTEST_DB),
-    max: "0",
+    max: String(page.facts.most_gain_db),
     step: "1",
     value: String(gainDb),
     "aria-describedby": "gain-help",
@@ -93,10 +93,12 @@ function level(page, view) {
 
   /** @param {number} wanted */
   function set(wanted) {
-    gainDb = Math.min(0, Math.max(SOFTEST_DB, wanted));
+    gainDb = Math.min(page.facts.most_gain_db, Math.max(SOFTEST_DB, wanted));
     slider.value = String(gainDb);
-    value.textContent = `${gainDb === 0 ? "0" : `−${-gainDb}`} dB`;
-    slider.setAttribute("aria-valuetext", `${gainDb} dB`);
+    const { full_dba: full } = page.facts;
+    const heardAt = full === null ? "" : `, about ${Math.round(full + gainDb)} dB(A)`;
+    value.textContent = `${gainDb === 0 ? "0" : `−${-gainDb}`} dB${heardAt}`;
+    slider.setAttribute("aria-valuetext", `${gainDb} dB${heardAt}`);
     page.player.setGain(gainDb);
   }
   async function start() {

@@ -1,0 +1,96 @@
+"""How loud a sitting plays: the chain from full scale to dB(A), against sums by hand and the standards' numbers."""
+
+from dataclasses import replace
+from math import log10
+
+import numpy as np
+import pytest
+
+from blindtest.audio import MatchRow
+from blindtest.device import Response, diffuse_field_curve
+from blindtest.errors import BlindtestError
+from blindtest.render import Playback, heard_curve_db
+from blindtest.study import PlaybackSetting, full_scale_spl, load_study, playing_level
+from blindtest.study.study import AmplifierSetting, Calibration
+
+
+@pytest.fixture
+def study(folder):
+    return load_study(folder)
+
+
+def with_chain(study, *, playback=None, **unit):
+    units = tuple(replace(one, **unit) if one.id == study.playback.unit else one for one in study.units)
+    return replace(study, units=units, playback=replace(study.playback, **(playback or {})))
+
+
+def row(a_weighted):
+    numbers = {name: 0.0 for name in MatchRow.__dataclass_fields__ if name not in ("clip", "condition", "measure")}
+    return MatchRow(clip="c", condition="d", measure="heard", **{**numbers, "a_weighted_after": a_weighted})
+
+
+GRID = np.geomspace(20, 20_000, 90)
+FLAT = Playback(unit_id="p", response=Response(frequency=GRID, magnitude=np.zeros((90, 1))))
+
+
+def test_full_scale_comes_from_sensitivity_and_voltage(study):
+    """30 mV for 94 dB SPL: 1 V is 94 + 20 lg(1000/30) = 124.458 dB; behind 100 ohm into 100 ohm 6.02 dB less."""
+    known = with_chain(study, playback={"full_scale_volts": 1.0}, sensitivity_mv_94db=30.0, rated_ohm=100.0)
+    spl, hertz, _ = full_scale_spl(known)
+    assert (spl, hertz) == (pytest.approx(124.4576, abs=1e-4), 500.0)
+    behind = replace(known, playback=replace(known.playback, amplifier=AmplifierSetting(output_ohm=100.0)))
+    assert full_scale_spl(behind)[0] == pytest.approx(124.4576 - 6.0206, abs=1e-4)
+    milliwatt = with_chain(study, playback={"full_scale_volts": 1.0}, sensitivity_db_per_mw=100.0, rated_ohm=32.0)
+    assert full_scale_spl(milliwatt)[0] == pytest.approx(114.9485, abs=1e-4)  # methods 9.5, 55
+    assert full_scale_spl(study) is None
+
+
+def test_one_reading_does_instead(study):
+    read = Calibration(tone_dbfs=-20.0, spl_db=74.0)
+    assert full_scale_spl(with_chain(study, playback={"calibration": read}))[:2] == (94.0, 1000.0)
+    volts = Calibration(tone_dbfs=-20.0, volts=0.1)
+    known = with_chain(study, playback={"calibration": volts}, sensitivity_db_per_volt=110.0)
+    assert full_scale_spl(known)[0] == pytest.approx(110.0)
+
+
+def test_a_full_scale_sine_plays_at_its_own_level(study):
+    """A 1 kHz sine reads -3.01 dB(A) re an RMS of 1 (IEC 61672-1: A is 0 dB at 1 kHz); so the reading comes back."""
+    known = with_chain(study, playback={"calibration": Calibration(tone_dbfs=-20.0, spl_db=60.0)})
+    found = playing_level(known, FLAT, [row(10 * log10(0.5)), row(-40.0)], 6.0, 20.0)
+    assert found.dba == pytest.approx(80.0, abs=1e-9)
+    assert found.momentary_dba == pytest.approx(86.0, abs=1e-9)
+    assert found.most_gain_db == 0
+    # 80 dB(A) for 40 h is the week (H.870); 20 min are 1/120 of it.
+    assert found.week_share(0.0) == pytest.approx(1 / 120)
+    at_ear = replace(FLAT, field=diffuse_field_curve())
+    lower = playing_level(known, at_ear, [row(10 * log10(0.5))], 6.0, 20.0)
+    curve = diffuse_field_curve()
+    level = np.interp(np.log(np.array([1000.0])), np.log(curve.frequency), curve.magnitude[:, 0])[0]
+    mean = lower.dba - (80.0 - level)
+    # What is heard is already less the field curve, brought to 0 dB over the band: both offsets have to cancel.
+    assert mean == pytest.approx(-float(heard_curve_db(at_ear, np.array([1000.0]))[0]), abs=1e-9)
+
+
+def test_the_volume_is_capped_where_it_would_pass_100_dba(study):
+    known = with_chain(study, playback={"calibration": Calibration(tone_dbfs=-20.0, spl_db=90.0)})
+    found = playing_level(known, FLAT, [row(10 * log10(0.5))], 5.5, 20.0)
+    assert found.momentary_dba == pytest.approx(115.5)
+    assert found.most_gain_db == -16.0
+    assert "no higher" in found.sentence
+    assert "WHO-ITU" in found.sentence
+    loud = with_chain(study, playback={"calibration": Calibration(tone_dbfs=-20.0, spl_db=125.0)})
+    with pytest.raises(BlindtestError, match="turn the amplifier down"):
+        playing_level(loud, FLAT, [row(10 * log10(0.5))], 5.5, 20.0)
+
+
+def test_a_long_sitting_is_capped_by_the_weeks_allowance(study):
+    """H.870: 80 dB(A) for 40 h; at 96 dB(A) the week is spent in about 1 h."""
+    known = with_chain(study, playback={"calibration": Calibration(tone_dbfs=-20.0, spl_db=76.0)})
+    found = playing_level(known, FLAT, [row(10 * log10(0.5))], 0.0, 240.0)
+    assert found.most_gain_db == np.floor(80 + 10 * log10(40 / 4) - 96)
+    assert found.week_share(found.most_gain_db) <= 1
+
+
+def test_unknown_stays_unknown(study):
+    assert playing_level(study, FLAT, [row(-20.0)], 5.0, 20.0) is None
+    assert isinstance(study.playback, PlaybackSetting)
