@@ -1,6 +1,7 @@
 """All figures of a report, in the order of its page."""
 
 from blindtest.report.answering import times_figure
+from blindtest.report.choice_figures import attribute_figure, listened_figure
 from blindtest.report.correction_figures import correction_figures
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
@@ -16,6 +17,7 @@ from blindtest.report.record_figures import record_figure
 from blindtest.report.residual_figures import model_figures
 from blindtest.report.scale_figures import scale_figures
 from blindtest.report.sound_figures import filters_figure, match_figure, response_figure
+from blindtest.report.threshold_figures import threshold_figure, tracks_figure
 from blindtest.report.unreliable_figures import names_figures
 
 __all__ = ["figures"]
@@ -29,6 +31,10 @@ def figures(report: ReportInput) -> dict[str, Figure]:
         preference_figure(report),
         choices_figure(report),
         strengths_figure(report),
+        attribute_figure(report),
+        listened_figure(report),
+        threshold_figure(report),
+        tracks_figure(report),
         *scale_figures(report),
         *effects_figures(report),
         *names_figures(report),

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from math import isfinite
+from typing import Any
 
 from blindtest.report.words import clean, plural
 from blindtest.stats import ListenerThreshold, ThresholdConclusion
@@ -17,6 +18,8 @@ class ThresholdFacts:
     unanswered: int = 0
     clips: int = 1
     """How many clips share each track."""
+    trials: Any = None
+    """A DataFrame: listener, track, level, correct, in the order heard; None where the report came without."""
 
 
 def threshold_numbers(facts: ThresholdFacts) -> str:

@@ -402,6 +402,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
             conclusion=one.threshold.conclusion,
             unanswered=one.threshold.unanswered,
             clips=len(record["clips"]),
+            trials=one.threshold.trials,
         )
     return ClaimResult(
         claim=_claim(one, answers.alpha),

@@ -55,6 +55,7 @@ def test_who_has_more_is_tested_on_both_sides(own, method, guess, rule, word):
     assert found["plan"]["can_fail"]
     page, block, rows = reported(folder)
     assert "more of the attribute named in the question" in page
+    assert 'id="figure-attribute"' in page
     assert {"shown": "first was shown to have more bass", "refuted": "second has more bass than first"}[word] in block
     assert {row["correct"] for row in rows} <= {"true", "false", ""}
     assert f"{right} of {trials}" in block

@@ -46,6 +46,7 @@ def test_choices_with_a_consequence_decide(own, utility, word):
     assert "What dwell can’t tell" in said
     page, block, _ = reported(folder)
     assert "It shows that the sound moves what people do, not why" in page
+    assert 'id="figure-listened"' in page
     told_in = {"shown": "first was shown to be chosen to play on", "refuted": "second is chosen to play on more often"}
     assert told_in[word] in block
     assert f"{sum(chosen)} of 20" in block.replace("\u00a0", " ")

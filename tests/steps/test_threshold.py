@@ -1,6 +1,7 @@
 """A threshold from own files to the report: a grid rendered ahead, tracks by the answers, limits against the claim."""
 
 import json
+import re
 import runpy
 import sqlite3
 from pathlib import Path
@@ -74,6 +75,7 @@ def test_the_threshold_is_found_and_told(own):
 
     page, block, rows = P["reported"](own)
     assert "How much of bump does it take" in page
+    assert {'id="figure-threshold"', 'id="figure-tracks"'} <= set(re.findall(r'id="figure-[a-z]+"', page))
     assert f"Threshold {found['estimate']:.3g}" in page
     assert "L-hears, track-2, sitting 1" in page
     assert f"Threshold {found['estimate']:.3g}" in block
