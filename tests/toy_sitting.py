@@ -51,6 +51,8 @@ PARTS = {
     "abx-sure": ({"method": "abx", "confidence": True, "comments": True}, 2),
     "free": ({"method": "free-listening", "numbers": {"choice_after_s": 2}}, 2),
     "free-of-three": ({"method": "free-listening"}, 3),
+    "adjust": ({"method": "adjustment", "numbers": {"sets": "equal"}}, 12),
+    "adjust-one": ({"method": "adjustment", "numbers": {"sets": "preferred"}}, 10),
     "small-impairment": ({"method": "small-impairment"}, 3),
     "familiarisation": ({"method": "familiarisation", "phase": "practice"}, 4),
     "triangle": ({"method": "triangle"}, 2),

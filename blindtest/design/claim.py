@@ -17,7 +17,7 @@ __all__ = [
     "tail_from",
 ]
 
-ClaimKind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated"]
+ClaimKind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated", "matched"]
 Direction = Literal["two-sided", "claimed"]
 
 DEFAULT_KEPT = 2 / 3
@@ -39,7 +39,8 @@ class Claim:
     margin: float | None = None
     """Smallest effect that matters. 'heard': share of trials heard beyond guessing, 0 ... 1; 'preferred': probability
     beyond 1/2, 0 ... 1/2; 'attribute': d', 0 ... 5, or points (grades) where it is rated; 'threshold': level on the
-    grid; 'rated': points of the scale, 0 ... 100."""
+    grid; 'rated': points of the scale, 0 ... 100; 'matched': how far from the match
+    settings may lie, in the unit of the grid."""
     primary: bool = True
     quote: str = ""
     """Words of the impression."""

@@ -234,7 +234,10 @@ class Plan:
     def level_stimulus(self) -> tuple[str, str]:
         """Return clip and condition heard while the listener sets the level, drawn."""
         below = self.draws.source("level")
-        return self.clips[below(len(self.clips))], self.conditions[below(len(self.conditions))]
+        clip, condition = self.clips[below(len(self.clips))], self.conditions[below(len(self.conditions))]
+        # What a listener can turn up is as loud while the level is set as it can become: nothing gets louder later.
+        adjusted = (block for block in self.protocol.blocks if self.method(block).answer_kind == "adjust")
+        return clip, next((self.compared(block)[-1] for block in adjusted), condition)
 
 
 def make_plan(

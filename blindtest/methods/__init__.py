@@ -1,6 +1,7 @@
 """Test methods: facts and pure functions, one file each. This room imports nothing of ours."""
 
 from blindtest.methods.abx import ABX
+from blindtest.methods.adjustment import ADJUSTMENT
 from blindtest.methods.confidence import CONFIDENCE_LEVELS, CONFIDENCE_PROMPT
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
 from blindtest.methods.duo_trio import DUO_TRIO
@@ -40,12 +41,14 @@ METHODS: dict[str, Method] = {
         RECOGNITION,
         FREE_LISTENING,
         FAMILIARISATION,
+        ADJUSTMENT,
     )
 }
 """The table of methods. Adding one: a file, a name in this tuple, a test file, a page of the guide."""
 
 __all__ = [
     "ABX",
+    "ADJUSTMENT",
     "CONFIDENCE_LEVELS",
     "CONFIDENCE_PROMPT",
     "DUO_TRIO",

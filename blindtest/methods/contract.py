@@ -39,6 +39,8 @@ class Drawn:
 
     slots: tuple[Slot, ...]
     right: Mapping[str, Value] | None = None
+    ladder: tuple[str, ...] = ()
+    """Where the listener sets a slot: the conditions it can hold, in ascending order; it begins with its own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +88,8 @@ class Question:
     """The programme runs on and does not come round: the slot that sounds first is drawn, the answer is offered once
     the sounds have played for so long, and the slot chosen plays the rest alone. None: clips come round, and an answer
     ends its trial."""
+    adjusts: str = ""
+    """For 'adjust': the slot that the listener sets. `step`: how many rungs of its ladder a large move takes."""
     measured: tuple[str, ...] = ()
     """Names of values that the sitting measures and puts beside the answer; '' where there was nothing to measure.
     A slot's name: seconds it sounded, once all had been heard. 'start': the slot that sounded first."""

@@ -59,6 +59,7 @@ from blindtest.report.record_facts import (
 )
 from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.scale_words import scale_further, scale_plan, screening_words
+from blindtest.report.setting_words import SettingsFacts, cross_check, setting_beside, setting_sentence
 from blindtest.report.sound_facts import (
     ClipFacts,
     ConditionFacts,
@@ -117,6 +118,7 @@ __all__ = [
     "Said",
     "ScaleFacts",
     "SealFacts",
+    "SettingsFacts",
     "SittingFacts",
     "StoppedFacts",
     "Strength",
@@ -134,6 +136,7 @@ __all__ = [
     "UnreliableTruth",
     "claimed",
     "companion_lines",
+    "cross_check",
     "figures",
     "html",
     "listened_plan",
@@ -143,6 +146,8 @@ __all__ = [
     "scale_further",
     "scale_plan",
     "screening_words",
+    "setting_beside",
+    "setting_sentence",
     "stopped_beside",
     "text_of_claim",
     "unit_words",

@@ -12,6 +12,7 @@ from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts
 from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
 from blindtest.report.scale_facts import ScaleFacts
+from blindtest.report.setting_words import SettingsFacts
 from blindtest.report.stopped_words import StoppedFacts
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan
@@ -31,6 +32,7 @@ _Result: TypeAlias = (
     | ThresholdFacts
     | RatedFacts
     | UnreliableFacts
+    | SettingsFacts
 )
 
 
@@ -134,7 +136,7 @@ class ProtocolFacts:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimResult:
     """A claim with what came out: one of `heard`, `preferred`, `attribute`, `scaled`, `listened`, `threshold`,
-    `rated`, `unreliable` (rated, under names that may be wrong), or none yet."""
+    `rated`, `unreliable` (rated, under names that may be wrong), `matched`, or none yet."""
 
     claim: ClaimFacts
     heard: Results | None = None
@@ -147,6 +149,7 @@ class ClaimResult:
     listened: ListenedFacts | None = None
     rated: RatedFacts | None = None
     threshold: ThresholdFacts | None = None
+    matched: SettingsFacts | None = None
     unreliable: UnreliableFacts | None = None
     plan: (
         PlanFacts
@@ -181,6 +184,7 @@ class ClaimResult:
             self.threshold,
             self.rated,
             self.unreliable,
+            self.matched,
         )
         given = [one for one in ended if one is not None]
         if len(given) > 1:
@@ -197,6 +201,7 @@ class ClaimResult:
             "keeps listening": self.listened,
             "threshold": self.threshold,
             "rated": self.unreliable if self.claim.unreliable else self.rated,
+            "matched": self.matched,
         }
         return found.get(self.claim.kind)
 
@@ -224,6 +229,8 @@ class ClaimResult:
             return self.rated.verdict
         if self.threshold is not None:
             return self.threshold.conclusion.word
+        if self.matched is not None and self.matched.result is not None:
+            return self.matched.result.word
         if self.unreliable is not None:
             return self.unreliable.word
         return self._unsettled

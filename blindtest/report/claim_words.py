@@ -35,6 +35,7 @@ from blindtest.report.rating_words import (
     survival_plan,
 )
 from blindtest.report.scale_words import scale_beside, scale_further, scale_numbers, scale_plan, scale_sentence
+from blindtest.report.setting_words import setting_beside, setting_further, setting_numbers, setting_sentence
 from blindtest.report.stopped_words import stopped_beside, stopped_further, stopped_numbers, stopped_sentence
 from blindtest.report.threshold_words import threshold_beside, threshold_further, threshold_numbers
 from blindtest.report.unreliable_facts import UnreliablePlan
@@ -87,6 +88,7 @@ def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
         "threshold": f"{a} is heard against {b} at a level of {claim.margin or 0:g} or less",
         "keeps listening": f"{a} keeps people listening more than {b}",
         "rated": f"{a} is rated above {b}, and that survives when the names are gone",
+        "matched": f"listeners set {a} within {claim.margin or 0:g} of where it was matched with {b}",
     }.get(claim.kind, f"{a} and {b}: {clean(claim.kind)}")
 
 
@@ -108,6 +110,8 @@ def margin_words(claim: ClaimFacts) -> str:
         )
     if claim.kind == "threshold":
         return f"a level of {claim.margin:g}, in the unit of the grid"
+    if claim.kind == "matched":
+        return f"{claim.margin:g}, in the unit of the grid: a mean setting this near to the match counts as equal"
     if claim.kind == "rated":
         if claim.unreliable:
             return f"{claim.margin:g} points of the scale of 100, for the sound as for the name"
@@ -149,6 +153,8 @@ def numbers_words(result: ClaimResult) -> str:
         return unreliable_numbers(result.unreliable)
     if result.threshold is not None:
         return threshold_numbers(result.threshold)
+    if result.matched is not None:
+        return setting_numbers(result.matched)
     return DASH
 
 
@@ -198,6 +204,9 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
     elif result.threshold is not None:
         sentence = result.threshold.conclusion.sentence
         beside, further = threshold_beside(result.threshold), threshold_further(result.threshold)
+    elif result.matched is not None:
+        own = result.matched.named(names or {})
+        sentence, beside, further = setting_sentence(own), setting_beside(own), setting_further(own)
     else:
         why = sentence_of(result.why_not)
         return Said(word=result.word, sentence=why or NOBODY, beside=(plan_words(result, a),))
@@ -229,6 +238,8 @@ def plan_words(result: ClaimResult, a: str) -> str:
         return unreliable_plan(result.plan)
     if result.claim.kind == "threshold":
         return "How often a plan like this shows or refutes a level was not computed."
+    if result.claim.kind == "matched":
+        return "How often a plan like this shows or refutes a match was not computed."
     return heard_plan(result.plan)
 
 

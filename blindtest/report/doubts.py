@@ -17,6 +17,7 @@ from blindtest.report.rating_facts import VERDICTS, RatingFacts, SurvivalPlanFac
 from blindtest.report.rating_words import effect_words, points, recognition_words, worn_words
 from blindtest.report.scale_words import contrast_span, unanswered_words
 from blindtest.report.seal_words import seal_words
+from blindtest.report.setting_words import cross_check
 from blindtest.report.stopped_words import stopped_missed, stopped_open
 from blindtest.report.timeline import Moment, before, timeline
 from blindtest.report.words import (
@@ -96,6 +97,9 @@ def _level(report: ReportInput) -> tuple[str, ...]:
             others.append(f"{measure} {decibel(min(apart))} to {decibel(max(apart))} dB")
         first, second = short_names([report.name_of(a), report.name_of(b)])
         out.append(f"By other measures {first} was, relative to {second}, over the clips: {'; '.join(others)}.")
+    claimed = [one.matched for one in report.of_kind("matched") if one.matched is not None]
+    for settings in (*claimed, *report.settings):
+        out += cross_check(settings.named(report.names))
     out.append(
         "Sounds that differ in spectrum have no single equal level, and “equally loud” is itself a model: who prefers "
         "another of these measures can read here how far it disagrees."

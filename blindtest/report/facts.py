@@ -15,6 +15,7 @@ from blindtest.report.correction_facts import CorrectionFacts
 from blindtest.report.hardware_facts import HardwareFacts
 from blindtest.report.rating_facts import RatingFacts
 from blindtest.report.record_facts import ImpressionFacts, RecordEvent, SealFacts, SittingFacts, TrialFacts
+from blindtest.report.setting_words import SettingsFacts
 from blindtest.report.sound_facts import (
     ClipFacts,
     ConditionFacts,
@@ -82,6 +83,8 @@ class ReportInput:
     """From the plan or the standard."""
     controls: tuple[str, ...] = ()
     """What control trials found, a sentence each."""
+    settings: tuple[SettingsFacts, ...] = ()
+    """What listeners set themselves where no claim rests on it: a cross-check on level matching."""
     recognition: str = ""
     """What the question 'which one was it?' found; '' where it was not asked."""
     truth: tuple[Truth, ...] = ()

@@ -84,6 +84,14 @@ _METHODS = {
         f"{_TRACK} Each trial held the level whose answer would tell most about the listener's psychometric function, "
         f"after all answers before it. {_UNTOLD}"
     ),
+    "adjustment": (
+        "In each trial the listener set one sound themselves, a little or much more or less of it, as often as they "
+        "liked, among renderings made ahead and switched at the same place in the music: until it equalled another "
+        "sound that they could switch to, or until they liked it best, as the protocol says. No number and no scale "
+        "told where it stood. Where it began, half of the times below the middle of the range and half above, and "
+        "between which ends of the range it could be moved, was drawn for every trial; an end was told once a move had "
+        "run into it. No answer is right."
+    ),
     "preference": (
         "In each pair the listener could switch freely, at the same place in the music, between two sounds without "
         "names, and said which of the two they would rather listen to. Which came first was balanced over each clip "
@@ -230,6 +238,12 @@ def statistics_words(result: ClaimResult) -> str:
             f"tested at the {alpha} level, {sides}: exact binomial test against guessing; Clopper and Pearson's "
             "limits, carried over to d\u2032 along the attribute and held against the margin; Holm's correction over "
             "several listeners"
+        )
+    if result.claim.kind == "matched":
+        return (
+            f"two one-sided t tests of the mean setting against the margin, each at {alpha} (listeners' means for "
+            "several, single settings for one); settings begun above held against settings begun below, and the "
+            "scatter within listeners, beside it"
         )
     if result.claim.kind == "threshold":
         return (

@@ -152,6 +152,7 @@ _TITLES = {
     "attribute": "Which has more of it?",
     "keeps listening": "Which one keeps people listening?",
     "threshold": "How much does it take?",
+    "matched": "Do listeners set it where the match is?",
     "rated": "Does it survive blinding?",
 }
 
@@ -271,6 +272,8 @@ def question(report: ReportInput) -> str:
         return f"Does {a} have more {clean(claim.attribute)} than {b}, blind and at equal loudness?"
     if claim.kind == "threshold":
         return f"How much of {a} does it take to be heard against {b}, blind?"
+    if claim.kind == "matched":
+        return f"Do listeners set {a} where it was matched with {b}, blind?"
     if claim.kind == "keeps listening":
         return f"Does {a} keep people listening more than {b}, blind and at equal loudness?"
     if claim.unreliable:

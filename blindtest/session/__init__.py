@@ -33,6 +33,7 @@ from blindtest.session.player import BrowserPlayer, Player, Sound, dithered, por
 from blindtest.session.register import WITHHELD, Acknowledged, ImpressionEntry, Override, SealEntry, SittingEntry
 from blindtest.session.resumption import restored
 from blindtest.session.routing import Route, on_outputs, trimmed
+from blindtest.session.setter import Setter
 from blindtest.session.simulated import (
     RULES,
     HeardTrial,
@@ -85,6 +86,7 @@ __all__ = [
     "Route",
     "SealEntry",
     "Selected",
+    "Setter",
     "SimulatedListener",
     "Sitting",
     "SittingEntry",

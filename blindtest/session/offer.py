@@ -2,9 +2,19 @@
 
 from dataclasses import dataclass
 
+from blindtest.session.dial import rungs
 from blindtest.session.sitting import FIRST_ATTEMPT, Sitting
 
-__all__ = ["LEVEL_SLOT", "LEVEL_TRIAL", "Offer", "level_token", "offers", "trial_ahead", "trial_shown"]
+__all__ = [
+    "LEVEL_SLOT",
+    "LEVEL_TRIAL",
+    "Offer",
+    "level_token",
+    "offers",
+    "tokens_of",
+    "trial_ahead",
+    "trial_shown",
+]
 
 LEVEL_SLOT = "level"
 LEVEL_TRIAL = -1
@@ -43,6 +53,8 @@ def offers(sitting: Sitting) -> tuple[Offer, ...]:
         if not sitting.sounds(trial):
             continue
         planned = sitting.planned(trial)
+        ladder = rungs(sitting, trial, attempt)
+        own = sitting.question(trial).adjusts
         found += [
             Offer(
                 token=sitting.plan.token(trial, attempt, slot.name),
@@ -53,6 +65,18 @@ def offers(sitting: Sitting) -> tuple[Offer, ...]:
                 condition=slot.condition,
             )
             for slot in planned.drawn.slots
+            if slot.name != own
+        ]
+        found += [
+            Offer(
+                token=one.token,
+                trial=trial,
+                attempt=attempt,
+                slot=one.name,
+                clip=planned.clip,
+                condition=one.condition,
+            )
+            for one in ladder
         ]
     return tuple(found)
 
@@ -71,10 +95,20 @@ def trial_ahead(sitting: Sitting) -> tuple[tuple[int, int], ...]:
     ahead = sitting.trial + 1
     if ahead >= sitting.plan.length or not sitting.sounds(ahead):
         return ()
+    if sitting.question(sitting.trial).adjusts or sitting.question(ahead).adjusts:
+        return ()  # a ladder is many sounds: two of them at once would fill a small machine
     block, within = sitting.plan.place(ahead)
     if sitting.plan.method(block).adaptive and len(sitting.outcomes(block.id)) < within:
         return ()
     return ((ahead, FIRST_ATTEMPT),)
+
+
+def tokens_of(sitting: Sitting, trial: int, attempt: int) -> tuple[str, ...]:
+    """Return the tokens of all sounds of a trial, in the order in which they are fetched."""
+    own = sitting.question(trial).adjusts
+    names = (name for name in sitting.slot_names(trial) if name != own)
+    ladder = (one.token for one in rungs(sitting, trial, attempt))
+    return (*(sitting.plan.token(trial, attempt, name) for name in names), *ladder)
 
 
 def level_token(sitting: Sitting) -> str:

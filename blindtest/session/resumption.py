@@ -8,6 +8,7 @@ from typing import Any
 from blindtest.design import Plan
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session.answer import rows_of
+from blindtest.session.dial import Dial, measured_of
 from blindtest.session.event import FAULT_KINDS, Abandoned, Commented, Continued, Event, Faulted, LevelSet
 from blindtest.session.sitting import FIRST_ATTEMPT, Sitting, answer_to, arrived, fresh, start
 
@@ -81,6 +82,15 @@ def _with_stored(sitting: Sitting, trial: int, rows: Sequence[Mapping[str, Any]]
         question,
     )
     answer = replace(answer, time_taken_s=first["time_taken_s"])
+    if question.adjusts:
+        names = ("set", "start", "end")
+        try:
+            again = measured_of(Dial(offset=int(stored["offset"])), answer.drawn, question, names)
+        except ValueError as error:
+            raise _foreign(sitting, f"trial {trial + 1}: {error}") from None
+        for name, value in again.items():
+            if stored[name] != value:
+                raise _foreign(sitting, f"trial {trial + 1}: {name} is {stored[name]!r}, not {value!r}")
     drawn_again = {row["slot"]: row for row in rows_of(answer)}
     for row in rows:
         drawn = ("sitting", "block", "method", "clip", "order", "condition", "correct")

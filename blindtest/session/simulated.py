@@ -23,7 +23,7 @@ Behavior), dwelt on in the same proportion, and what was chosen is skipped at a 
 
 Rating: see `Opinion`; where one is known to deserve the top of the scale, the one thought best is given it, and the
 first of several thought equally good. Recognition: with a probability the listener knows what sounds, else any of the
-names is said.
+names is said. Adjustment: see `Setter`.
 """
 
 from collections.abc import Callable, Mapping
@@ -48,6 +48,7 @@ from blindtest.session.event import (
     Selected,
 )
 from blindtest.session.opinion import Opinion
+from blindtest.session.setter import Setter
 from blindtest.session.sitting import Sitting, after, start
 
 __all__ = [
@@ -78,6 +79,8 @@ class HeardTrial:
     question: Question
     labels: Mapping[str, str] = field(default_factory=dict)
     """Where names may be wrong: the condition whose name stands at each slot."""
+    ladder: tuple[str, ...] = ()
+    """Where a sound is set: the conditions it can be, in ascending order."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,6 +119,8 @@ class SimulatedListener:
     """Free listening: how long the rest of a track would be."""
     opinion: Opinion | None = None
     """For ratings."""
+    setter: Setter | None = None
+    """For adjustment."""
     recognises: float = 0.0
     """Probability to know what sounds."""
 
@@ -264,6 +269,11 @@ def _rated(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Genera
     return dict(ratings)
 
 
+def _set(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
+    setter = _told(listener, listener.setter, "setter")
+    return {"offset": setter.offset(trial.ladder, trial.sounding[trial.question.adjusts], rng)}
+
+
 def _known_or_guessed(listener: SimulatedListener, trial: HeardTrial, rng: np.random.Generator) -> dict[str, Value]:
     (condition,) = trial.sounding.values()
     values = [value for value, _ in trial.question.options]
@@ -298,6 +308,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "familiarisation": {"heard": lambda listener, trial, rng: {"choice": "heard"}},
     "recognition": {"known or guessed": _known_or_guessed},
     "free-listening": {"in proportion": _in_proportion},
+    "adjustment": {"towards a point": _set},
 }
 """Rules of decision, by method and name."""
 
@@ -313,6 +324,7 @@ def heard_trial(sitting: Sitting) -> HeardTrial:
         compared=sitting.plan.compared(block),
         question=sitting.question(sitting.trial),
         labels=planned.labels,
+        ladder=planned.drawn.ladder,
     )
 
 
@@ -387,6 +399,10 @@ def _events(
             Loaded(trial=trial, attempt=attempt, at=clock()),
             *(Selected(trial=trial, attempt=attempt, slot=slot, at=clock()) for slot in met.sounding),
         ]
+    if met.question.adjusts:
+        # Half of the way first: nobody arrives with one move.
+        halfway: dict[str, Value] = {"offset": int(values["offset"]) // 2}
+        listening.append(Chosen(trial=trial, attempt=attempt, values=halfway, at=clock()))
     return [
         *listening,
         Chosen(trial=trial, attempt=attempt, values=values, confidence=_sure(sitting, rng), at=clock()),

@@ -31,6 +31,7 @@ from blindtest.design import Plan, PlannedTrial
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.methods import CONFIDENCE_LEVELS, Method, Outcome, Question, Setting, Value
 from blindtest.session.answer import Answer
+from blindtest.session.dial import Dial, measured_of, turned
 from blindtest.session.dwell import Dwell
 from blindtest.session.event import (
     EVENTS,
@@ -101,6 +102,8 @@ class Sitting:
     switches: int = 0
     dwell: Dwell = field(default_factory=Dwell)
     """Where the programme runs on: what has sounded in this attempt; in 'onward', since the choice."""
+    dial: Dial = field(default_factory=Dial)
+    """Where the listener sets a sound: how far it was moved in this attempt."""
     chosen: Mapping[str, Value] | None = None
     confidence: float | None = None
     comment: str = ""
@@ -243,7 +246,8 @@ def after(sitting: Sitting, event: Event) -> Sitting:
         case Chosen():
             return _chosen(_shown(_of_this_trial(sitting, event), event.at), event)
         case Unchosen():
-            return replace(_of_this_trial(sitting, event), chosen=None, confidence=None)
+            sitting = _of_this_trial(sitting, event)
+            return replace(sitting, chosen=None, confidence=None, dial=Dial(moves=sitting.dial.moves))
         case Commented():
             return _commented(_of_this_trial(sitting, event, "trial", "onward"), event)
         case Confirmed():
@@ -369,6 +373,8 @@ def _chosen(sitting: Sitting, event: Chosen) -> Sitting:
         problem = _fault_in_confidence(sitting, event.confidence)
     if problem is not None:
         raise OutOfTurn(problem, remedy="choose again; nothing was recorded")
+    if question.adjusts:
+        sitting, values = _moved(sitting, question, values)
     return replace(sitting, chosen=values, confidence=None if event.confidence is None else int(event.confidence))
 
 
@@ -386,6 +392,14 @@ def _commented(sitting: Sitting, event: Commented) -> Sitting:
     if not sitting.plan.place(sitting.trial)[0].comments:
         raise OutOfTurn("this trial takes no remarks", remedy="go on without; nothing was recorded")
     return replace(sitting, comment=event.text)
+
+
+def _moved(sitting: Sitting, question: Question, values: dict[str, Value]) -> tuple[Sitting, dict[str, Value]]:
+    """Return the sitting with its dial turned, and the setting as far as the ladder goes."""
+    if sitting.loaded_at is None:
+        raise OutOfTurn("a sound was set before the sounds of the trial were loaded", remedy="wait until they are")
+    dial = turned(sitting.dial, sitting.planned(sitting.trial).drawn, question, int(values["offset"]))
+    return replace(sitting, dial=dial), {"offset": dial.offset}
 
 
 def _fault_in_part(question: Question, values: Mapping[str, Value]) -> str | None:
@@ -419,7 +433,11 @@ def _confirmed(sitting: Sitting, event: Confirmed) -> Sitting:
         )
     if question.offered_after_s is not None and sitting.sounds(sitting.trial):
         return _picked(sitting, sitting.chosen, sitting.loaded_at, event.at, question)
-    answer = answer_to(sitting, sitting.chosen, sitting.loaded_at, event.at, question)
+    values = sitting.chosen
+    if question.adjusts:
+        drawn = sitting.planned(sitting.trial).drawn
+        values = {**values, **measured_of(sitting.dial, drawn, question, question.measured)}
+    answer = answer_to(sitting, values, sitting.loaded_at, event.at, question)
     return _answered(replace(sitting, answers=(*sitting.answers, answer)), event.at)
 
 
@@ -545,7 +563,7 @@ def fresh(sitting: Sitting, trial: int, attempt: int = FIRST_ATTEMPT) -> Sitting
     """Return the sitting with nothing loaded, heard or chosen yet in `trial`."""
     return replace(
         sitting, trial=trial, attempt=attempt, loaded_at=None, selected=None, heard=(), switches=0, dwell=Dwell(),
-        chosen=None, confidence=None, comment="", faults=(),
+        dial=Dial(), chosen=None, confidence=None, comment="", faults=(),
     )  # fmt: skip
 
 

@@ -1,12 +1,13 @@
 """What a listener may be shown: the only type that leaves for the page.
 
 A view is made from slot *names* and tokens, from the rules of the plan and from what the listener did; never from what
-a slot holds. Exchange the truth of every trial and not one byte of it changes, with two stated exceptions. In the phase
+a slot holds. Exchange the truth of every trial and not one byte of it changes, with three stated exceptions. In the phase
 'unreliable' each slot carries a name too, but the one that the plan drew for it, right or wrong: the exchange holds
 there as in a blind phase. The step
 'feedback' of a practice trial tells what was right, and there is no such step before its answer is confirmed and
 recorded. In the phases 'labelled' and 'worn' the listener is meant to know: there each slot carries the name of what it
-holds, and for 'worn', where the listener plays the clip on the real unit, that of the clip. Commitment, nonce, ids of
+holds, and for 'worn', where the listener plays the clip on the real unit, that of the clip. And who sets a sound is
+told when they have run into an end of what it can be set to, as their ears tell them too. Commitment, nonce, ids of
 conditions and clips, and file names never pass through here.
 """
 
@@ -15,11 +16,12 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from blindtest.methods import CONFIDENCE_LEVELS, CONFIDENCE_PROMPT, Question, Value
+from blindtest.session.dial import rung_now, rungs
 from blindtest.session.event import LONGEST_COMMENT
-from blindtest.session.offer import level_token, trial_ahead, trial_shown
+from blindtest.session.offer import level_token, tokens_of, trial_ahead, trial_shown
 from blindtest.session.sitting import Sitting, Step
 
-__all__ = ["FeedbackShown", "QuestionShown", "SlotShown", "View", "view_of"]
+__all__ = ["DialShown", "FeedbackShown", "QuestionShown", "SlotShown", "View", "view_of"]
 
 _PHASE_WORDS = {
     "practice": "Practice: these answers are not counted",
@@ -56,6 +58,22 @@ class SlotShown:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DialShown:
+    """What a listener sets: the sounds it can be, without an order, and which of them it is now."""
+
+    slot: str
+    """The slot that is set."""
+    sounds: tuple[SlotShown, ...]
+    """All that it can be, in drawn order."""
+    now: str
+    """Name of the one it is."""
+    offset: int
+    """Steps from where it began."""
+    end: str
+    """'less' or 'more': the last move ran into that end; else ''."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class QuestionShown:
     """What is asked: kind of answer, words, keys of the values, options (value, words), range and words along it."""
 
@@ -69,6 +87,8 @@ class QuestionShown:
     points: bool = False
     """Whether the words stand at points of the scale instead."""
     step: float = 1.0
+    adjusts: str = ""
+    """The slot that the listener sets."""
     one_at: float | None = None
     """A value that at least one of the answer has to have."""
     offered_after_s: float | None = None
@@ -124,6 +144,8 @@ class View:
     remark: RemarkShown | None
     """Where a trial takes a free remark."""
     slots: tuple[SlotShown, ...]
+    dial: DialShown | None = None
+    """Where the listener sets one of the slots."""
     first: str | None
     """The slot that sounds first, where that is drawn."""
     clip: str = ""
@@ -187,15 +209,12 @@ def view_of(sitting: Sitting) -> View:
         sure=_sure(sitting),
         remark=_remark(sitting),
         slots=_slots_shown(sitting),
+        dial=_dial_shown(sitting),
         first=sitting.first_slot(sitting.trial) if shown else None,
         clip=sitting.plan.label(sitting.planned(sitting.trial).clip) if silent else "",
         level=level_token(sitting) if sitting.step == "level" else None,
         gain_db=sitting.gain_db,
-        next=tuple(
-            sitting.plan.token(trial, attempt, name)
-            for trial, attempt in trial_ahead(sitting)
-            for name in sitting.slot_names(trial)
-        ),
+        next=tuple(token for trial, attempt in trial_ahead(sitting) for token in tokens_of(sitting, trial, attempt)),
         loaded=silent or sitting.loaded_at is not None,
         selected=sitting.selected,
         heard=sitting.heard,
@@ -211,12 +230,34 @@ def _slots_shown(sitting: Sitting) -> tuple[SlotShown, ...]:
     return tuple(
         SlotShown(
             name=name,
-            token=sitting.plan.token(trial, attempt, name) if sitting.sounds(trial) else "",
+            token=_token_shown(sitting, trial, attempt, name),
             label=_labels(sitting, trial).get(name, ""),
         )
         for trial, attempt in trial_shown(sitting)
         for name in sitting.slot_names(trial)
     )
+
+
+def _token_shown(sitting: Sitting, trial: int, attempt: int, name: str) -> str:
+    if not sitting.sounds(trial):
+        return ""
+    if name == sitting.question(trial).adjusts and (now := rung_now(sitting, trial, attempt)) is not None:
+        return now.token
+    return sitting.plan.token(trial, attempt, name)
+
+
+def _dial_shown(sitting: Sitting) -> DialShown | None:
+    """Return what the listener sets, where a trial that asks for it is shown."""
+    for trial, attempt in trial_shown(sitting):
+        if (now := rung_now(sitting, trial, attempt)) is not None:
+            return DialShown(
+                slot=sitting.question(trial).adjusts,
+                sounds=tuple(SlotShown(name=one.name, token=one.token) for one in rungs(sitting, trial, attempt)),
+                now=now.name,
+                offset=sitting.dial.offset,
+                end=sitting.dial.end,
+            )
+    return None
 
 
 def _labels(sitting: Sitting, trial: int) -> Mapping[str, str]:
@@ -239,6 +280,7 @@ def _question_shown(question: Question) -> QuestionShown:
         scale=question.scale,
         points=question.points,
         step=question.step,
+        adjusts=question.adjusts,
         one_at=question.one_at,
         offered_after_s=question.offered_after_s,
     )

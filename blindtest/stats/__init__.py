@@ -172,6 +172,7 @@ from blindtest.stats.sensitivity import (
     proportion_correct,
     slope,
 )
+from blindtest.stats.settings import ListenerSettings, SettingsResult, StartEffect, settings_test
 from blindtest.stats.sign_tests import preference_sign_tests
 from blindtest.stats.stopping import (
     SPENDING,
@@ -292,6 +293,7 @@ __all__ = [
     "LinearMixedResult",
     "ListenerDifference",
     "ListenerResults",
+    "ListenerSettings",
     "ListenerThreshold",
     "LongTable",
     "MeanBelowZero",
@@ -322,6 +324,7 @@ __all__ = [
     "ScaleContrast",
     "Screened",
     "ScreeningResult",
+    "SettingsResult",
     "ShareOfItems",
     "SignedRankResult",
     "SimilarityResult",
@@ -334,6 +337,7 @@ __all__ = [
     "StagewiseResult",
     "StaircaseResult",
     "StaircaseTrack",
+    "StartEffect",
     "StopTable",
     "StoppedAtWill",
     "StoppedChances",
@@ -451,6 +455,7 @@ __all__ = [
     "sample_size",
     "scale_contrast",
     "screen_listeners",
+    "settings_test",
     "signed_d_prime",
     "signed_proportion",
     "signed_rank_pairs",

@@ -7,6 +7,7 @@ from typing import Any
 
 from blindtest.report import companion_lines
 from blindtest.stats import CANNOT_TELL
+from blindtest.steps.adjusted_lines import adjusted_lines, beside_lines
 from blindtest.steps.answers import (
     Answers,
     ClaimAnswers,
@@ -63,6 +64,7 @@ class Analysis:
             ],
             "withheld_sittings": answers.withheld,
             "controls": [one.to_dict() for one in answers.controls],
+            "settings": [one.to_dict() for one in answers.settings],
             "reminder": self.reminder,
         }
 
@@ -74,6 +76,8 @@ class Analysis:
             lines += ["", *claim_lines(one, several=len(answers.claims) > 1)]
         if answers.controls:
             lines += ["", *controls_words(answers.controls, answers.alpha)]
+        if answers.settings:
+            lines += ["", *beside_lines(answers.settings)]
         counts = {s: sum(one.entry.state == s for one in answers.sittings) for s in ("finished", "abandoned", "open")}
         lines += ["", "Sittings: " + ", ".join(f"{count} {state}" for state, count in counts.items() if count) + "."]
         beyond = sum(one.beyond_plan for one in answers.sittings)
@@ -100,6 +104,7 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         **_stopped_dict(one),
         **_scale_dict(one),
         **unreliable_dict(one.unreliable),
+        **({"matched": one.matched.to_dict()} if one.matched else {}),
         "companions": [
             look.to_dict()
             for ended in (one.heard, one.preferred, one.attribute, one.scaled, one.listened, one.rated)
@@ -226,6 +231,7 @@ _CLAIMED = {
     "keeps listening": "{device} keeps people listening more than {comparator}",
     "threshold": "{device} is heard against {comparator} at a level of {margin:g} or less",
     "rated": "{device} is rated above {comparator}, also without its name",
+    "matched": "listeners set {device} within {margin:g} of where it was matched with {comparator}",
 }
 
 
@@ -263,6 +269,8 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
         lines += ["", *unreliable_lines(one.unreliable)]
     if one.threshold is not None:
         lines += ["", *threshold_lines(one.threshold)]
+    if one.matched is not None:
+        lines += ["", *adjusted_lines(one.matched)]
     ended = one.heard or one.preferred or one.attribute or one.scaled or one.listened or one.rated
     if ended is not None and ended.companions:
         lines += ["", *companion_lines(ended.companions)]

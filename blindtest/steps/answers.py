@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from blindtest.design import Plan, plan_from_record
 from blindtest.errors import BlindtestError, Fault
 from blindtest.methods import METHODS, guess_rate, settles_at
+from blindtest.report import SettingsFacts
 from blindtest.session.register import WITHHELD
 from blindtest.stats import (
     Companion,
@@ -37,6 +38,7 @@ from blindtest.stats import (
     table_of,
     trial_table,
 )
+from blindtest.steps.adjusted_answers import adjusted_beside, adjusted_for
 from blindtest.steps.attribute_answers import AttributeAnswers, attribute_answers, p_of
 from blindtest.steps.controls import ControlsFound, controls_found
 from blindtest.steps.listened_answers import ListenedAnswers, listened_answers
@@ -205,6 +207,7 @@ class ClaimAnswers:
     rated: RatedAnswers | None = None
     unreliable: UnreliableAnswers | None = None
     threshold: ThresholdAnswers | None = None
+    matched: SettingsFacts | None = None
     unreliable_labels: bool = False
     """Whether it is answered by ratings under names that may be wrong."""
     why_not: str = ""
@@ -233,6 +236,8 @@ class ClaimAnswers:
             return self.rated.result.verdict
         if self.threshold is not None:
             return self.threshold.conclusion.word
+        if self.matched is not None and self.matched.result is not None:
+            return self.matched.result.word
         if self.unreliable is not None:
             return self.unreliable.word
         return "undecided" if self.record["kind"] == "rated" and not self.unreliable_labels else "open"
@@ -252,6 +257,8 @@ class Answers:
     """Sittings whose listener had them erased."""
     controls: tuple[ControlsFound, ...] = ()
     """Of the sittings that count, kind by kind; () where the plan holds none."""
+    settings: tuple[SettingsFacts, ...] = ()
+    """What listeners set themselves where no claim rests on it."""
 
     @property
     def counted(self) -> tuple[SittingAnswers, ...]:
@@ -315,6 +322,7 @@ def read_answers(store: "Store") -> Answers:
         claims=tuple(_adjusted(found)),
         withheld=sum(sitting.entry.listener == WITHHELD for sitting in sittings),
         controls=controls_found([(sitting.plan, sitting.rows) for sitting in counted]),
+        settings=adjusted_beside(counted, seal.record, alpha),
     )
 
 
@@ -354,6 +362,8 @@ def _claim(
         return _rated(claim, sittings, record, alpha, planned)
     if claim["kind"] == "threshold":
         return _threshold(claim, sittings, record, alpha, planned)
+    if claim["kind"] == "matched":
+        return _matched(claim, sittings, record, alpha, planned)
     if (by_rule := rule_of(claim, sittings)) is not None:
         stopped = stopped_answers(claim, sittings, alpha, *by_rule)
         return ClaimAnswers(record=claim, planned=planned, stopped=stopped, p_value=stopped.conclusion.decisive_p_value)
@@ -370,6 +380,22 @@ def _adjusted(claims: Sequence[ClaimAnswers]) -> list[ClaimAnswers]:
     adjusted = adjust_p_values([one.p_value or 0.0 for one in family])
     by_id = {one.record["id"]: float(p) for one, p in zip(family, adjusted, strict=True)}
     return [replace(one, adjusted_p_value=by_id.get(one.record["id"])) for one in claims]
+
+
+# matched
+
+
+def _matched(
+    claim: Mapping[str, Any],
+    sittings: Sequence[SittingAnswers],
+    record: Mapping[str, Any],
+    alpha: float,
+    planned: int,
+) -> ClaimAnswers:
+    found = adjusted_for(claim, sittings, record, alpha)
+    if found.result is None:
+        return ClaimAnswers(record=claim, planned=planned, why_not=found.why_not)
+    return ClaimAnswers(record=claim, planned=planned, matched=found, p_value=found.result.p_value)
 
 
 # heard

@@ -131,6 +131,7 @@ def gathered(
         impressions=tuple(ImpressionFacts.of(entry.hash, entry.row, entry.created) for entry in store.impressions()),
         ratings=_ratings(answers),
         controls=tuple(controls_words(answers.controls, answers.alpha)),
+        settings=answers.settings,
         corrections=corrections(study, rendered),
         rendering=_rendering(study, rendered, answers, store),
         hardware=hardware_facts(study, store, [one.entry.number for one in answers.sittings]),
@@ -265,6 +266,7 @@ _REFUTED_BY = {
         "showing, at a risk of error of {alpha:g}, that the other one is chosen more often, or that the probability of "
         "a choice lies within 50 % -+ {share:g} %"
     ),
+    "matched": "showing, at a risk of error of {alpha:g}, that the mean setting lies beyond {margin:g} from the match",
     "rated": "showing, at a risk of error of {alpha:g}, that the blind effect is smaller than {margin:g} points",
 }
 
@@ -408,6 +410,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         claim=_claim(one, answers.alpha),
         threshold=threshold,
         stopped=stopped,
+        matched=one.matched,
         heard=_results(one.heard) if one.heard is not None else None,
         preferred=preferred,
         attribute=attribute,
@@ -728,7 +731,8 @@ def _trials(one: SittingAnswers) -> list[TrialFacts]:
 def _trial(one: SittingAnswers, planned: PlannedTrial, rows: Sequence[Mapping[str, Any]]) -> TrialFacts:
     row = rows[0] if rows else None
     rated = METHODS[planned.method].answer_kind == "rate"
-    answer = None if row is None else "rated" if rated else str(row["response"])
+    said = next((each for each in rows if each["slot"] == "set"), row)
+    answer = None if said is None else "rated" if rated else str(said["response"])
     return TrialFacts(
         listener=one.entry.listener,
         sitting=one.entry.number,

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from blindtest import __version__
 from blindtest.design import Claim, canonical, sittings_of
 from blindtest.design import seal as sealed_with
+from blindtest.methods import METHODS
 from blindtest.render import Rendered, load_rendered
 from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.quotes import check_quotes
@@ -115,9 +116,16 @@ ANALYSIS = {
         "beside it, with an exact test that deals the right names anew as the plan dealt them; unanswered trials are "
         "left out"
     ),
+    "matched": (
+        "counted settings only, in the unit of the grid, 0 being the match; of several listeners the mean of their "
+        "means, of one listener the mean of the settings, each with Student's t; two one-sided tests against the "
+        "margin at alpha: shown where the interval lies within it, refuted where it lies outside, else open; "
+        "unanswered trials are left out; beside it settings from above against settings from below, and the scatter "
+        "within listeners"
+    ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
-LATER_KINDS = ("attribute", "threshold", "keeps listening", "scale", "stopped", "unreliable labels")
+LATER_KINDS = ("attribute", "threshold", "keeps listening", "scale", "stopped", "matched", "unreliable labels")
 """Kinds whose analysis stands in the seal only of studies that claim one; the last: whose names may be wrong."""
 STOPPING = "the number of trials of each sitting is fixed"
 _CHANGING = ("code", "earlier")
@@ -153,6 +161,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         "alpha": ALPHA,
         "analysis": _analysis(study),
         **({"grids": _grids_record(study)} if study.grids else {}),
+        **({"settings": numbers} if (numbers := _settings_record(study)) else {}),
         **({"hardware": study.hardware.to_record()} if study.hardware else {}),
         **({"screening": rules} if (rules := screening_record(study)) else {}),
         "stopping": stopping_words(blocks, STOPPING),
@@ -217,6 +226,18 @@ def _analysis(study: Study) -> dict[str, str]:
 def _grids_record(study: Study) -> dict[str, dict[str, float]]:
     """Return the levels of each grid by the id of their condition, as sizes in the unit of the stage."""
     return {name: {one.id: float(one.level or 0.0) for one in own} for name, own in study.grids.items()}
+
+
+def _settings_record(study: Study) -> dict[str, dict[str, Any]]:
+    """Return what listeners can set, by the block: conditions and their numbers; what it is to equal has none."""
+    grids = {one.id: one for one in study.conditions if one.value is not None}
+    found = {}
+    for block in study.protocol.blocks:
+        if METHODS[block.method].answer_kind == "adjust":
+            own = [grids[name] for name in compared_by_block(study)[block.id] if name in grids]
+            values = {one.id: float(one.value or 0.0) for one in own}
+            found[block.id] = {"grid": own[0].grid, "unit": own[0].unit, "values": values}
+    return found
 
 
 def claims_of(study: Study) -> tuple[Claim, ...]:

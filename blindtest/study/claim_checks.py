@@ -9,8 +9,9 @@ from blindtest.study.schema import MARGINS
 
 __all__ = ["check_claims"]
 
-ONE_PAIR = ("heard", "preferred", "keeps listening", "threshold")
+ONE_PAIR = ("heard", "preferred", "keeps listening", "threshold", "matched")
 """Kinds of which a study holds one; of attributes see `rated_claims.py`."""
+ON_A_GRID = ("threshold", "matched")
 
 
 def check_claims(data: Tables, found: Findings) -> None:
@@ -69,24 +70,26 @@ def _can_be_spoken_of(data: Tables, name: str, path: tuple[str | int, ...], foun
 def _has_its_grid(
     data: Tables, name: str, key: str, kind: object, path: tuple[str | int, ...], found: Findings
 ) -> None:
-    """A threshold is looked for on the grid of the device, against one rendering; no other claim speaks of a grid."""
+    """Thresholds and settings lie on the grid of the device, against one rendering; no other claim speaks of a grid."""
     condition = _by_id(data, name)
     if condition is None or kind is None or found.is_touched("condition"):
         return
-    wanted = kind == "threshold" and key == "device"
+    wanted = kind in ON_A_GRID and key == "device"
     if wanted and not condition.get("grid"):
         found.fault(
             path,
-            "the condition has no grid of levels to look for a threshold on",
+            "the condition has no grid of levels to look for a threshold on"
+            if kind == "threshold"
+            else "the condition has no grid of levels to set it on",
             got=name,
-            remedy="write grid = { stage = 'hump', values = [...] } in it",
+            remedy=f"write grid = {{ stage = '{'hump' if kind == 'threshold' else 'gain_db'}', values = [...] }} in it",
         )
     elif not wanted and condition.get("grid"):
         found.fault(
             path,
             "the condition is a grid of levels, not one rendering",
             got=name,
-            allowed="a condition without grid; a grid only as device of a claim of the kind threshold",
+            allowed="a condition without grid; a grid only as device of a claim of the kind threshold or matched",
         )
 
 

@@ -13,6 +13,7 @@ from blindtest.study.study import Study, StudyCondition
 
 __all__ = [
     "QUALITY",
+    "adjusted_grid",
     "asked_of",
     "attribute_blocks",
     "block_conditions",
@@ -58,7 +59,8 @@ def compared_by_block(study: Study) -> dict[str, tuple[str, ...]]:
 
     Two by two: device and comparator of the claim of that kind. Ratings: everything, anchors and decoys included; worn,
     and where names may be wrong: neither anchors nor decoys; against an original: that one first. Adaptive: the
-    reference, then the levels in ascending order. Familiarisation: all that ratings compare. Recognition: that without
+    reference, then the levels in ascending order. Adjustment: what a setting is to equal, where there is such a thing,
+    then the levels in the order of their numbers. Familiarisation: all that ratings compare. Recognition: that without
     anchors.
     """
     return {
@@ -108,7 +110,13 @@ def claim_blocks(study: Study, claim: Claim) -> tuple[Block, ...]:
     blocks = study.protocol.blocks
     if claim.kind == "attribute":
         return attribute_blocks(blocks, claim.attribute)
-    return tuple(block for block in blocks if block.counted and claim.kind in METHODS[block.method].decides)
+    return tuple(
+        block
+        for block in blocks
+        if block.counted
+        and claim.kind in METHODS[block.method].decides
+        and block.numbers.get("adjusts", claim.device) == claim.device
+    )
 
 
 def attribute_blocks(blocks: Sequence[Block], attribute: str = "") -> tuple[Block, ...]:
@@ -138,6 +146,8 @@ def tested_clips(study: Study) -> tuple[str, ...]:
 def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence[StudyCondition]) -> tuple[str, ...]:
     """Return the ids of the conditions that a block compares; of `claims`, the primary one comes first."""
     decides = METHODS[block.method].decides
+    if METHODS[block.method].answer_kind == "adjust":
+        return _set_by_hand(block, claims, conditions)
     plain = tuple(condition.id for condition in conditions if condition.plain)
     if METHODS[block.method].reference:
         return _against_reference(block, conditions)
@@ -157,6 +167,33 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
     return tuple(
         condition.id for condition in conditions if not condition.grid and (rating or condition.anchor is None)
     )
+
+
+def adjusted_grid(block: Block, claims: Sequence[Claim], conditions: Sequence[StudyCondition]) -> str:
+    """Return the id of the condition on whose grid a block's listeners move: the one named, claimed, or the only one.
+
+    '' where none of these says it.
+    """
+    if named := block.numbers.get("adjusts"):
+        return str(named)
+    own = [claim.device for claim in claims if claim.kind in METHODS[block.method].decides]
+    taken = [claim.device for claim in claims if claim.kind == "threshold"]
+    free = list(dict.fromkeys(one.grid for one in conditions if one.grid and one.grid not in taken))
+    return own[0] if own else free[0] if len(free) == 1 else ""
+
+
+def _set_by_hand(block: Block, claims: Sequence[Claim], conditions: Sequence[StudyCondition]) -> tuple[str, ...]:
+    grid = adjusted_grid(block, claims, conditions)
+    levels = sorted((one for one in conditions if grid and one.grid == grid), key=lambda one: one.value or 0.0)
+    names = tuple(one.id for one in levels)
+    if not names or block.numbers.get("sets") == "preferred":
+        return names
+    own = [claim for claim in claims if claim.kind in METHODS[block.method].decides] or list(claims)
+    plain = [condition.id for condition in conditions if condition.plain]
+    # Where nothing is claimed, a claim that the only two are told apart is implied, and its comparator is the second.
+    implied = plain[1:2] or plain
+    against = block.numbers.get("against") or (own[0].comparator if own else next(iter(implied), ""))
+    return (str(against), *names) if against else ()
 
 
 def _levels(claim: Claim, conditions: Sequence[StudyCondition]) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from typing import Any
 
 from blindtest.design import DEFAULT_KEPT, DEFAULT_MARGIN_POINTS, METHODS, Block, Claim, Protocol
 from blindtest.errors import BlindtestError, did_you_mean
+from blindtest.study.adjusting import check_adjusted, check_match
 from blindtest.study.attribute_reach import ALTERNATIVES, AttributeReach, attribute_reach, choices_needed
 from blindtest.study.checks import entries
 from blindtest.study.comparing import attribute_blocks, block_conditions, with_trials
@@ -48,6 +49,7 @@ EXAMPLES = {
     "attribute": "margin = 1.0, the d' along the attribute that would matter",
     "scale": "margin = 8, the points of the scale that would matter",
     "threshold": "margin = 2, the level that is claimed to be heard, in the unit of the grid",
+    "matched": "margin = 0.5, how far from the match settings may lie, in the unit of the grid",
 }
 
 
@@ -156,6 +158,7 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
     protocol = with_trials(protocol, [claims[index] for index in ordered], conditions, len(names) or count)
     _spaced(protocol, found)
     if not found.is_touched("condition"):
+        check_adjusted(protocol, [claims[index] for index in ordered], conditions, data, found)
         _fit(protocol, [claims[index] for index in ordered], conditions, found)
         _controlled(protocol, [claims[index] for index in ordered], conditions, found)
     planned = data.get("listeners", {}).get("planned", 1)
@@ -178,7 +181,9 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
 
 def _as_compared(table: Tables) -> tuple[StudyCondition, ...]:
     """Return a condition's table, or the levels of its grid, as far as it matters for what is compared."""
-    spread = tuple(StudyCondition(id=name, grid=table["id"], level=abs(value)) for name, value in levels(table))
+    spread = tuple(
+        StudyCondition(id=name, grid=table["id"], level=abs(value), value=value) for name, value in levels(table)
+    )
     alone = StudyCondition(
         id=table["id"],
         anchor=table.get("anchor"),
@@ -277,6 +282,8 @@ def _controlled(
 def _fit(protocol: Protocol, claims: Sequence[Claim], conditions: Sequence[StudyCondition], found: Findings) -> None:
     """Complain about blocks that compare more conditions, or fewer, than their method takes."""
     for block in protocol.blocks:
+        if METHODS[block.method].answer_kind == "adjust":
+            continue  # said by check_adjusted
         least, most = METHODS[block.method].conditions
         count = len(block_conditions(block, claims, conditions))
         if count > most or (count < least and count < len(conditions)):
@@ -351,6 +358,9 @@ def _reach(
         return None  # else said where the claim was looked at, or the protocol
     if kind == "threshold":
         _within_grid(claim, float(margin), blocks, data, place, found)
+        return None
+    if kind == "matched":
+        check_match(claim, float(margin), blocks, data, place, planned, found)
         return None
     own = claim.get("clips", "all")
     share = (len(own), len(tested)) if isinstance(own, list) and tested else (1, 1)

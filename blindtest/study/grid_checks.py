@@ -1,4 +1,5 @@
-"""What must hold of a condition's grid: one stage of its chain, values that go one way, nothing that names it."""
+"""What must hold of a condition's grid: one stage of its chain, nothing that names it; for a threshold, values that go
+one way."""
 
 from typing import Any
 
@@ -32,17 +33,22 @@ def check_grid(condition: dict[str, Any], index: int, found: Findings) -> None:
             )
     values = grid.get("values")
     if isinstance(values, list) and not found.is_touched(*path, "values"):
-        _values(values, str(stage), (*path, "values"), found)
+        claims = found.source.data.get("claim")
+        looked_for = any(
+            isinstance(claim, dict) and claim.get("kind") == "threshold" and claim.get("device") == condition.get("id")
+            for claim in (claims if isinstance(claims, list) else ())
+        )
+        _values(values, str(stage), (*path, "values"), found, one_way=looked_for)
 
 
-def _values(values: list[float], stage: str, path: tuple[str | int, ...], found: Findings) -> None:
+def _values(values: list[float], stage: str, path: tuple[str | int, ...], found: Findings, *, one_way: bool) -> None:
     low, high = GRID_STAGES.get(stage, (float("-inf"), float("inf")))
     for number, value in enumerate(values):
         if not low <= value <= high:
             found.fault((*path, number), "out of range", got=value, allowed=f"{low:g} ... {high:g}")
-        elif value == 0:
+        elif value == 0 and one_way:
             found.fault((*path, number), "a level of nothing", got=value, remedy="take it out: the reference is that")
-    if len({value > 0 for value in values if value}) > 1:
+    if one_way and len({value > 0 for value in values if value}) > 1:
         found.fault(path, "some values are above 0, some below", got=values, allowed="all above 0, or all below 0")
     names = [level_name("", float(value)) for value in values]
     if len(set(names)) < len(names):

@@ -1,8 +1,9 @@
-"""Grids: a condition spread over the levels of one of its stages, rendered ahead for tracks that move among them.
+"""Grids: a condition spread over the levels of one of its stages, rendered ahead for who moves among them.
 
 `grid = { stage = "hump", values = [1, 2, 3] }` in a condition "bump" stands for the conditions "bump@1", "bump@2" and
 "bump@3": the same chain, with the number of that stage replaced. Levels are in ascending order of how much there is, so
-a grid of dips or of attenuations, all below 0, goes from the smallest to the largest without its sign.
+a grid of dips or of attenuations, all below 0, goes from the smallest to the largest without its sign. One that goes
+through 0, on which listeners set something themselves, is in the order of its numbers.
 """
 
 from collections.abc import Mapping, Sequence
@@ -54,13 +55,17 @@ def spread(condition: StudyCondition, stage: str, values: Sequence[float]) -> tu
             stages=tuple(_with(one, stage, value) for one in condition.stages),
             grid=condition.id,
             level=abs(value),
+            value=value,
+            unit=GRID_UNITS.get(stage, ""),
         )
         for value in _ascending(values)
     )
 
 
 def _ascending(values: Sequence[float]) -> list[float]:
-    return sorted((float(value) for value in values), key=abs)
+    numbers = [float(value) + 0.0 for value in values]
+    one_way = all(value > 0 for value in numbers) or all(value < 0 for value in numbers)
+    return sorted(numbers, key=abs if one_way else None)
 
 
 def _with(stage: StudyStage, kind: str, value: float) -> StudyStage:

@@ -49,6 +49,8 @@ CHANGEABLE = (
     "controls",
     "stopping",
     "choice_after_s",
+    "adjusts",
+    "against",
     "break_after",
     "break_after_min",
     "confidence",
@@ -258,6 +260,12 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
     if isinstance(block.get("controls"), dict):
         faults += _control_faults(source, block, method, path)
     faults += stopping_faults(source, block, method, path)
+    for key in ("sets", "adjusts", "against"):
+        if key in block and method.answer_kind != "adjust":
+            faults.append(source.fault((*path, key), "only adjustment has this key", got=method.name))
+    if block.get("sets") == "preferred" and "against" in block:
+        problem = "a preferred setting is held against nothing"
+        faults.append(source.fault((*path, "against"), problem, got=block["against"], remedy="take the key out"))
     if "choice_after_s" in block and method.name != "free-listening":
         faults.append(
             source.fault((*path, "choice_after_s"), "only free-listening offers a choice", got=block["choice_after_s"])
@@ -277,7 +285,7 @@ def _attribute_faults(
     """What is wrong with an attribute, and with the scale on which it is rated."""
     path = ("block", index)
     rated = method.answer_kind == "rate"
-    if "attribute" in block and not rated and "attribute" not in method.decides:
+    if "attribute" in block and not rated and method.answer_kind != "adjust" and "attribute" not in method.decides:
         return [source.fault((*path, "attribute"), f"{method.name} asks for no attribute", got=block["attribute"])]
     faults = []
     if block.get("screening") and not method.reference:

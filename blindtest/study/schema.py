@@ -46,10 +46,7 @@ __all__ = [
 ]
 
 LATER_PROTOCOLS = ("attribution",)
-LATER_METHODS = (
-    "2-ac",
-    "adjustment",
-)
+LATER_METHODS = ("2-ac",)
 LATER_KINDS = ("stage",)
 MARGINS = {
     "heard": (1.0, "a number above 0 and below 1: the share of trials heard beyond guessing"),
@@ -58,9 +55,10 @@ MARGINS = {
     "threshold": (100.0, "a number above 0 and below 100: a level, in the unit of the grid"),
     "keeps listening": (0.5, "a number above 0 and below .5: the probability of a choice beyond 1/2"),
     "rated": (100.0, "a number above 0 and below 100: points of the scale"),
+    "matched": (20.0, "a number above 0 and below 20: how far from the match settings may lie, in the grid's unit"),
 }
 """Greatest margin of each kind, excluded, and what is allowed in words; see `margin_range`."""
-Kind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated"]
+Kind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated", "matched"]
 Order = Literal["blind-first", "labelled-first", "crossed", "unreliable-labels"]
 
 
@@ -269,13 +267,13 @@ class ShelfTable(Table):
 
 
 class GridTable(Table):
-    """The levels of one stage that a threshold is looked for on, rendered ahead."""
+    """The levels of one stage on which a threshold is looked for, or a setting made, rendered ahead."""
 
     stage: Literal["gain_db", "tilt_db_per_octave", "hump", "shelf", "harmonics", "source_impedance"] = Field(
         description="the stage of this chain whose number runs over the values: gain_db, tilt_db_per_octave, hump, "
         "shelf, harmonics (dB more than its scale_db) or source_impedance (ohm)"
     )
-    values: Annotated[list[float], Words("3 to 60 numbers in [ ], all above 0 or all below 0")] = Field(
+    values: Annotated[list[float], Words("3 to 60 numbers in [ ]")] = Field(
         min_length=3, max_length=60, description="the values it takes, in steps that the ear takes for equal"
     )
 
@@ -369,7 +367,7 @@ class ConditionTable(Table):
     )
     decoy: bool = Field(False, description="true for a rendering that no claim speaks of and that is never named")
     grid: GridTable | None = Field(
-        None, description="the levels of one of its stages, where a threshold is looked for on them"
+        None, description="the levels of one of its stages, where a threshold is looked for on them or listeners set it"
     )
     hardware: ConnectionTable | None = Field(
         None, description="the real unit that it is heard through, where [hardware] switches units"
@@ -399,7 +397,8 @@ class ClaimTable(Table):
     later_values: ClassVar[dict[str, tuple[str, ...]]] = {"kind": LATER_KINDS}
     id: Id = Field(description="a short name for the claim")
     kind: Kind = Field(
-        description="which kind of claim it is: heard, preferred, attribute, threshold, keeps listening or rated"
+        description="which kind of claim it is: heard, preferred, attribute, threshold, keeps listening, rated or "
+        "matched"
     )
     device: Id = Field(
         description="the id of the condition that it speaks of: what is preferred, has more of it, or is rated higher"
@@ -412,7 +411,8 @@ class ClaimTable(Table):
         lt=100,
         description="the smallest difference that matters; heard: share of trials heard beyond guessing; "
         "preferred: probability beyond 1/2; attribute: d', or points of the scale where it is rated; threshold: the "
-        "level that is heard; rated: points of the scale",
+        "level that is heard; rated: points of the scale; matched: how far from the match settings may lie, in the "
+        "grid's unit",
     )
     attribute: Label | None = Field(
         None,
@@ -543,7 +543,7 @@ class BlockTable(Table):
         False, description="duo-trio: true to have what the claim names last as the reference of every trial"
     )
     attribute: Label | None = Field(
-        None, description="what one of the sounds has more of, or is rated in, as it is asked for: 'bass'"
+        None, description="what one of the sounds has more of, or is rated or set in, as it is asked for: 'bass'"
     )
     ends: list[Label] | None = Field(
         None, min_length=2, max_length=2, description="rating of an attribute: what its scale says at 0 and at 100"
@@ -571,6 +571,15 @@ class BlockTable(Table):
     )
     ratio: int | None = Field(
         None, ge=1, le=10, description="staircase-weighted: how many times the step down a step up is"
+    )
+    sets: Literal["equal", "preferred"] | None = Field(
+        None, description="adjustment: equal (one sound is set until it equals the other) or preferred; else equal"
+    )
+    adjusts: Id | None = Field(
+        None, description="adjustment: the id of the condition whose grid the listener moves on, where no claim says it"
+    )
+    against: Id | None = Field(
+        None, description="adjustment: the id of the condition that a setting is to equal, where no claim says it"
     )
     controls: ControlsTable | None = Field(
         None, description="control trials, as { audible = 'condition-id', inaudible = true, every = 5 }"
@@ -621,6 +630,12 @@ class BlockTable(Table):
             numbers["definition"] = self.definition
         if self.screening:
             numbers["screening"] = 1
+        if METHODS[self.method].answer_kind == "adjust":
+            numbers["sets"] = self.sets or "equal"
+        if self.adjusts is not None:
+            numbers["adjusts"] = self.adjusts
+        if self.against is not None:
+            numbers["against"] = self.against
         # The rule of a track is sealed in full, also where the block leaves it at what is usual.
         for name, usual in default_numbers(self.method).items():
             given = getattr(self, name)

@@ -219,6 +219,10 @@ class StudyCondition:
     """The condition of the study file whose grid it is a level of; '' if it is none."""
     level: float | None = None
     """Of a grid: how much of the stage there is, without its sign."""
+    value: float | None = None
+    """Of a grid: the number of the stage."""
+    unit: str = ""
+    """Of a grid: of that number."""
 
     @property
     def plain(self) -> bool:

@@ -229,6 +229,21 @@ stages = [{ hump = { frequency_hz = 1000, gain_db = 6, q = 1 } }]
 grid = { stage = "hump", values = [0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4, 4.5, 5, 5.5, 6] }
 """
 
+_SET_BY_HAND = """
+
+# What is compared: two conditions made equally loud, and one of them again at levels around that match. The grid stands
+# for as many renderings, "second@-3" and so on; 0 is the match, and listeners move among them without a number.
+
+[[condition]]
+id = "first"
+stages = [{ response = "first" }]
+
+[[condition]]
+id = "second"
+stages = [{ response = "second" }, { gain_db = 0 }]
+grid = { stage = "gain_db", values = [-4, -3.5, -3, -2.5, -2, -1.5, -1, -0.5, 0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4] }
+"""
+
 _AGAINST_ORIGINAL = """
 
 # What is compared: the original, and what became of it. stages = [] is the clip as it is; a recording stands in for the
@@ -321,6 +336,14 @@ kind = "threshold"
 device = "bump"                          # the condition with the grid
 comparator = "clip"                      # what every level is held against
 margin = 2                               # the level, in the unit of the grid
+""",
+    "matched": """
+[[claim]]
+id = "as-loud"                           # what is claimed: the match holds for these listeners, within half a dB
+kind = "matched"
+device = "second"                        # the condition with the grid: what they set
+comparator = "first"                     # what they set it equal to
+margin = 0.5                             # how far from the match the mean setting may lie, in the unit of the grid
 """,
     "keeps listening": """
 [[claim]]
@@ -428,6 +451,10 @@ def study_template(protocol: Protocol, use: str) -> StudyTemplate:
         clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three"))
         parts = (HEAD, _UNITS, _PLAYBACK, _CONDITIONS, clips, _CLAIM_INTRO + _CLAIM_BY_SOUND)
         return _template(parts, protocol, use, units=("first", "second", "worn"), panel=_ANY_NUMBER)
+    if protocol.decides == ("matched",):
+        claim = _CLAIM_INTRO + _CLAIM_OF["matched"]
+        parts = (HEAD, _UNITS, _PLAYBACK, _SET_BY_HAND, _CLIP, claim)
+        return _template(parts, protocol, use, units=("first", "second", "worn"))
     rated = "rated" in protocol.decides
     conditions = _CONDITIONS + (_ANCHORS if rated else "")
     clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three") if rated)

@@ -23,7 +23,7 @@ class PlayerOrder(BaseModel):
 
     model_config = ConfigDict(extra="forbid", strict=True)
     type: Literal["load", "play", "pause", "select", "loop", "restart", "gain", "where"]
-    slots: dict[str, str] = Field(default={}, max_length=20)
+    slots: dict[str, str] = Field(default={}, max_length=64)
     """Of 'load': slot to token."""
     slot: str = Field(default="", max_length=100)
     """Of 'load': what sounds first; of 'select'."""

@@ -67,6 +67,9 @@ def some_values(sitting, pick=0):
     question = sitting.question(sitting.trial)
     if question.kind == "choose":
         return {"choice": question.options[pick % len(question.options)][0]}
+    if question.kind == "adjust":
+        # Where the ladder ends the page says so, truth or not: one rung up and back again is on every ladder of three.
+        return {"offset": 0}
     values = {key: (17.5 * (pick + k)) % 100 for k, key in enumerate(question.keys)}
     if question.one_at is None:
         return values

@@ -24,6 +24,7 @@ PROTOCOLS = (
     "3afc",
     "abx",
     "abx-stopping",
+    "adjustment",
     "duo-trio",
     "free-listening",
     "multi-stimulus",

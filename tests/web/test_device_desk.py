@@ -239,3 +239,33 @@ def test_where_the_browser_plays_there_is_no_such_desk(toy):
     assert order(visitor, "where").status == 404
     stranger = toy.Visitor(toy.app(toy.service()))
     assert order(stranger, "where").status == 401
+
+
+def test_a_ladder_lies_on_the_device_and_a_move_is_a_switch(toy, device):
+    """Adjustment: all rungs are loaded at once; what is set changes at the position it has reached."""
+    player = device(one_rate(toy))
+    made = toy.plan_of({"adjust": 1})
+    visitor, record, service = served(toy, made, player)
+    view = to_the_trial(visitor, gain_db=0.0)
+    of = {"trial": 0, "attempt": 1}
+    held = {slot["name"]: slot["token"] for slot in view["slots"] if slot["name"] != view["dial"]["slot"]}
+    held |= {one["name"]: one["token"] for one in view["dial"]["sounds"]}
+    assert len(held) == 11
+    assert order(visitor, "load", slots=held, slot="A").status == 200
+    visitor.event("loaded", **of)
+    order(visitor, "play")
+    visitor.event("selected", slot="A", **of)
+    heard = []
+    for offset in (0, 1, -1):
+        moved = visitor.event("chosen", values={"offset": offset}, **of).json["view"]["dial"]
+        order(visitor, "select", slot=moved["now"])
+        visitor.event("selected", slot="B", **of)
+        before = player.switcher.position
+        heard.append(player.run(4800)[-2400:])
+        assert player.switcher.position == (before + 4800) % len(toy.samples(service._sitting.planned(0).clip, "heron"))
+    assert not np.array_equal(heard[0], heard[1])
+    visitor.event("confirmed", values={"offset": -1}, **of)
+    said = {row["slot"]: row["response"] for row in record.rows}
+    drawn = made.trial(0).drawn
+    assert said["set"] == drawn.ladder[drawn.ladder.index(said["start"]) - 1]
+    assert said["moves"] == 2

@@ -6,6 +6,7 @@ from typing import Any
 
 from blindtest.errors import Fault, WrongUse, did_you_mean
 from blindtest.stats import DECISION_RULES
+from blindtest.steps.tables.adjustment import adjustment
 from blindtest.steps.tables.against_original import multi_stimulus, small_impairment
 from blindtest.steps.tables.agreement import agree
 from blindtest.steps.tables.choices import choices
@@ -103,6 +104,12 @@ TABLE_METHODS: dict[str, TableMethod] = {
             reads="level, correct, trials (without it a row is one trial), listener",
             analyse=threshold,
             options=frozenset({"guess", "link", "lapse", "log_levels"}),
+        ),
+        TableMethod(
+            name="adjustment",
+            reads="setting (0 is the match), start, listener, trial",
+            analyse=adjustment,
+            options=frozenset({"margin"}),
         ),
         TableMethod(
             name="agreement",

@@ -4,11 +4,13 @@
  * is the trial page's business. A new kind is one function in a file of its own and one line in the table.
  */
 
+import { adjust } from "./adjust.js";
 import { element, hint } from "./element.js";
 import { rate } from "./rating.js";
 
 /** @typedef {import("./types.js").Question} Question */
 /** @typedef {import("./types.js").Value} Value */
+/** @typedef {import("./types.js").Dial} Dial */
 /** @typedef {Record<string, Value>} Values */
 /**
  * @typedef {object} Place a slot as the trial page shows it
@@ -33,7 +35,8 @@ import { rate } from "./rating.js";
  * @property {boolean} holdsSounds whether the controls of `places` stand in the node
  * @property {string[]} actions keys that it answers to
  * @property {(action: string) => void} act
- * @property {(values: Values | null, selected: string) => void} set show what is chosen, and which slot is selected
+ * @property {(values: Values | null, selected: string, dial: Dial | null) => void} set show what is chosen, which slot
+ *   is selected, and where what is set stands
  * @property {(values: Values | null, unheard: string[]) => string} lacks what the answer lacks, in words; nothing of
  *   what has to be heard first
  * @property {() => Values | null} before what the last choice replaced; to be asked once for each step back
@@ -93,4 +96,4 @@ function choose({ question, keyOf, chosen }) {
 }
 
 /** @type {Record<string, (desk: Desk) => Answer>} */
-export const ANSWERS = { choose, rate };
+export const ANSWERS = { choose, rate, adjust };

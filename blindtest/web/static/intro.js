@@ -35,6 +35,10 @@ function whatToDo({ question, slots }) {
     return "Put each unit on, or connect it, play the clip on it, and set its scale here.";
   if (question?.offered_after_s)
     return `The track runs on and does not come back. Listen as you would at home; after ${question.offered_after_s} s of sound you choose which one plays the rest.`;
+  if (question?.kind === "adjust")
+    return several
+      ? "Switch between the sounds and move the one that you set, as often as you like."
+      : "Play the sound and move it, as often as you like.";
   if (question?.kind === "rate")
     return several
       ? "Select a sound and set its scale while you hear it. Compare and change as often as you like."

@@ -15,6 +15,7 @@ const FIRST = {
   option1: "j", option2: "k", option3: "l", option4: "m", option5: "v", option6: "w", option7: "x", option8: "y",
   option9: "z", option10: "", option11: "", option12: "",
   sure1: "a", sure2: "b", sure3: "d", sure4: "e",
+  muchless: "f", less: "g", more: "h", muchmore: "j",
   lower5: "f", lower: "g", raise: "h", raise5: "j",
   play: "p", restart: "r", confirm: "c", undo: "u", next: "n", say: "s", skip: "n",
 };

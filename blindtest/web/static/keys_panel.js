@@ -1,6 +1,7 @@
 // @ts-check
 /** The panel in which single keys are changed or switched off. */
 
+import { MOVES } from "./adjust.js";
 import { element } from "./element.js";
 
 /** @typedef {import("./keys.js").Keys} Keys */
@@ -9,6 +10,7 @@ import { element } from "./element.js";
 
 /** @type {Record<string, string>} */
 const WORDS = {
+  ...MOVES,
   play: "Play, pause", restart: "From the start", say: "Say where I am", confirm: "Confirm", undo: "Undo", next: "Next", skip: "Skip the rest",
   lower5: "Rating 5 less", lower: "Rating 1 less", raise: "Rating 1 more", raise5: "Rating 5 more",
 };

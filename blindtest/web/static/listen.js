@@ -104,7 +104,7 @@ export class Page {
     // A programme that runs on does so after the choice: its page stays, and so does the focus.
     const goesOn = before?.step === "trial" && view.step === "onward";
     const same = before && (before.step === view.step || goesOn) && before.trial === view.trial && before.attempt === view.attempt;
-    this.sounds.keepOnly([...view.slots.map((slot) => slot.token), ...view.next, view.level ?? ""]);
+    this.sounds.keepOnly([...view.slots, ...(view.dial?.sounds ?? [])].map((slot) => slot.token).concat(view.next, view.level ?? ""));
     if (same && this.shown) {
       this.shown.update?.(view);
       return;

@@ -93,7 +93,7 @@ export function trackPage(page, view) {
     playWords.textContent = playing ? "Pause" : "Play";
     for (const input of answer?.node.querySelectorAll("input") ?? []) enable(input, offered() && !onward && !confirming);
     answer?.node.classList.toggle("later", !offered() && !onward);
-    answer?.set(chosen, selected);
+    answer?.set(chosen, selected, null);
     enable(confirm, chosen !== null && offered() && unheard().length === 0 && !confirming && !onward);
     enable(undo, chosen !== null && !confirming && !onward);
     enable(skip, onward && !left);

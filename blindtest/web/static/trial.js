@@ -35,6 +35,12 @@ export function trialPage(page, view) {
   let chosen = view.chosen;
   let certainty = view.sure?.said ?? null;
   let selected = "";
+  /** What the listener sets, as the server last said. */
+  let dial = view.dial;
+  /** Confirmed while a move was still on its way. */
+  let wanted = false;
+  /** What is set was moved while it did not sound: it is turned to once it is where it was moved. */
+  let behind = false;
   let loaded = false;
   let playing = false;
   let confirming = false;
@@ -92,7 +98,7 @@ export function trialPage(page, view) {
     enable(play, loaded);
     enable(again, loaded);
     playWords.textContent = playing ? "Pause" : "Play";
-    answer?.set(chosen, selected);
+    answer?.set(chosen, selected, loaded ? dial : null);
     sure.set(certainty);
     if (!asked) return;
     const unheard = names.filter((name) => !heard.has(name));
@@ -101,7 +107,7 @@ export function trialPage(page, view) {
     enable(confirm, loaded && unheard.length === 0 && lacks === "" && !confirming);
     if (confirming) state.textContent = "Being saved …";
     else if (!loaded) state.textContent = "The sounds are being loaded.";
-    else state.textContent = [toHear(unheard), lacks].filter(Boolean).join(" ") || "Confirm your answer, or choose again.";
+    else state.textContent = [toHear(unheard), lacks].filter(Boolean).join(" ") || (dial ? "Confirm your setting, or go on with it." : "Confirm your answer, or choose again.");
   }
   /** @param {string[]} unheard what the answer lacks, in words; one thing after the other */
   function lacking(unheard) {
@@ -119,8 +125,24 @@ export function trialPage(page, view) {
     return `${toHear(names.slice(0, 1))} ${missing} ${others.join(", ")}`;
   }
 
+  /** Whether a move is on its way, and what sounds is not yet what was asked for. */
+  function turning() {
+    return dial !== null && Number(chosen?.["offset"] ?? 0) !== dial.offset;
+  }
+  /** Under which name the player holds what sounds in a slot. @param {string} name */
+  function soundOf(name) {
+    return dial !== null && name === dial.slot ? dial.now : name;
+  }
+  /** Who moves a sound hears it. @param {string} name */
+  function turnTo(name) {
+    behind = true;
+    if (selected !== name) page.line.send({ event: "selected", trial, attempt, slot: name });
+    selected = name;
+    heard.add(name);
+  }
   /** @param {string} name */
   async function select(name) {
+    behind = false;
     if (!loaded || confirming) return;
     settle();
     const same = name === selected;
@@ -131,7 +153,7 @@ export function trialPage(page, view) {
       return;
     }
     heard.add(name);
-    page.player.select(name);
+    page.player.select(soundOf(name));
     page.line.send({ event: "selected", trial, attempt, slot: name });
     if (!playing) await start();
     refresh();
@@ -162,6 +184,9 @@ export function trialPage(page, view) {
   }
   /** @param {Record<string, Value>} values @param {boolean} settled */
   function choose(values, settled) {
+    if (dial !== null && (!loaded || confirming)) return refresh();
+    wanted = false;
+    if (dial !== null && (selected !== dial.slot || !playing)) turnTo(dial.slot);
     if (asked && !confirming) {
       chosen = values;
       moving = !settled;
@@ -180,16 +205,20 @@ export function trialPage(page, view) {
   }
   function takeBack() {
     if (!asked || !enabled(undo)) return;
+    wanted = false;
     chosen = answer?.before() ?? null;
     certainty = null;
     moving = false;
-    page.line.send({ event: "unchosen", trial, attempt });
+    // Where a sound is set, going back by way of its start would be heard.
+    if (dial === null || chosen === null) page.line.send({ event: "unchosen", trial, attempt });
     if (chosen) tell();
     refresh();
     if (silent && selected) page.say(spoken(selected));
   }
   async function send() {
     if (!enabled(confirm) || chosen === null) return;
+    wanted = turning();
+    if (wanted) return;
     settle();
     remark.settle();
     confirming = true;
@@ -209,8 +238,9 @@ export function trialPage(page, view) {
   }
   async function load() {
     try {
-      const tokens = Object.fromEntries(slots.map((slot) => [slot.name, slot.token]));
-      if (!silent) await page.player.load(tokens, /** @type {string} */ (names[0]));
+      const held = [...slots.filter((slot) => slot.name !== dial?.slot), ...(dial?.sounds ?? [])];
+      const tokens = Object.fromEntries(held.map((slot) => [slot.name, slot.token]));
+      if (!silent) await page.player.load(tokens, soundOf(/** @type {string} */ (names[0])));
     } catch (fault) {
       state.textContent = `The sounds could not be made ready (${fault instanceof Error ? fault.message : "unknown"}). Reload the page to try again.`;
       return;
@@ -279,11 +309,22 @@ export function trialPage(page, view) {
     focus: area,
     update: (seen) => {
       // What was chosen here and is still on its way stands; what another tab chose is shown once it is settled.
-      if (page.line.queue.length === 0 && !confirming && !moving) {
+      const settled = page.line.queue.length === 0 && !confirming && !moving;
+      if (settled) {
         chosen = seen.chosen;
         // Said before the answer was chosen it is known here only.
         if (chosen) certainty = seen.sure?.said ?? null;
       }
+      if (dial !== null && seen.dial !== null && seen.dial.now !== dial.now) {
+        dial = seen.dial;
+        if (selected === dial.slot && !behind) page.player.select(dial.now);
+      } else if (settled) dial = seen.dial;
+      if (behind && dial !== null && !turning()) {
+        behind = false;
+        page.player.select(dial.now);
+        if (!playing) void start().then(refresh);
+      }
+      if (wanted && !turning()) void send();
       if (confirming && page.line.queue.length === 0) confirming = false;
       refresh();
     },

@@ -15,6 +15,7 @@
  * @property {boolean} points whether the words stand at points of the scale instead
  * @property {number} step what ratings are rounded to
  * @property {number | null} one_at a value that at least one rating has to have
+ * @property {string} adjusts the slot that the listener sets
  * @property {number | null} offered_after_s the programme runs on, and the question is put after so much sound
  *
  * @typedef {object} Sure how sure an answer is
@@ -23,6 +24,9 @@
  * @property {number | null} said
  *
  * @typedef {{ text: string, longest: number }} Remark what the listener wrote on the trial in hand
+ *
+ * @typedef {{ slot: string, sounds: Slot[], now: string, offset: number, end: "" | "less" | "more" }} Dial what the
+ *   listener sets: all that it can be, in drawn order, and which of them it is
  *
  * @typedef {object} View
  * @property {"ready" | "level" | "trial" | "onward" | "feedback" | "break" | "finished" | "abandoned"} step
@@ -37,6 +41,7 @@
  * @property {Sure | null} sure null where it is not asked
  * @property {Remark | null} remark null where none is taken
  * @property {Slot[]} slots
+ * @property {Dial | null} dial
  * @property {string | null} first the slot that sounds first, where that is drawn
  * @property {string} clip title of the clip to play on the real unit; empty where the page plays it
  * @property {string | null} level token of the programme for setting the level

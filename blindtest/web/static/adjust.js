@@ -1,0 +1,81 @@
+// @ts-check
+/**
+ * Adjustment: one sound is set by the listener, a little or much more or less of it.
+ *
+ * No number, scale or bar says where the setting stands: the page knows its distance from where it began, and shows
+ * only what was done. That an end is reached is said once a move has run into it. A move turns to the sound that is
+ * set: nobody sets what they do not hear.
+ */
+
+import { button, element, enable, enabled, hint } from "./element.js";
+
+/** @typedef {import("./answers.js").Desk} Desk */
+/** @typedef {import("./answers.js").Answer} Answer */
+/** @typedef {import("./answers.js").Values} Values */
+
+/** Words of the moves by action, in the order of the buttons. @type {Record<string, string>} */
+export const MOVES = { muchless: "Much less", less: "A little less", more: "A little more", muchmore: "Much more" };
+
+/** @param {Desk} desk @returns {Answer} */
+export function adjust(desk) {
+  const { question, keyOf } = desk;
+  const [least, greatest] = question.range ?? [0, 0];
+  const far = question.step;
+  /** @type {Record<string, number>} */
+  const by = { muchless: -far, less: -1, more: 1, muchmore: far };
+  const own = desk.places.find(({ name }) => name === question.adjusts);
+  const called = own?.called ?? "The sound";
+  const inside = called.charAt(0).toLowerCase() + called.slice(1);
+  /** @type {Values | null} */
+  let current = null;
+  /** @type {(Values | null)[]} */
+  const past = [];
+  let end = "";
+
+  const moves = Object.entries(MOVES).map(([action, words]) => {
+    const made = button(words, () => move(action), "step");
+    if (keyOf(action)) made.setAttribute("aria-keyshortcuts", keyOf(action));
+    made.append(hint(keyOf(action)));
+    return made;
+  });
+  const told = element("p", { class: "dial-end" });
+  const node = element(
+    "fieldset",
+    { class: "dial" },
+    element("legend", {}, question.prompt),
+    element("p", { class: "small", id: "dial-help" }, "It begins somewhere, and somewhere else in every trial. Go past the point and come back to it."),
+    element("div", { class: "moves", role: "group", "aria-label": `Set ${inside}`, "aria-describedby": "dial-help" }, ...moves),
+    told,
+  );
+
+  /** @param {string} action */
+  function move(action) {
+    if (!moves.every(enabled)) return;
+    const from = Number(current?.["offset"] ?? 0);
+    const to = Math.min(greatest, Math.max(least, from + (by[action] ?? 0)));
+    past.push(current);
+    current = { offset: to };
+    desk.chosen(current, true);
+  }
+  function ending() {
+    return end ? `No ${end} than this: here the range of ${inside} ends.` : "";
+  }
+
+  return {
+    node,
+    holdsSounds: false,
+    actions: Object.keys(MOVES),
+    act: move,
+    set: (values, _selected, dial) => {
+      current = values;
+      end = dial?.end ?? "";
+      told.textContent = ending();
+      for (const each of moves) enable(each, dial !== null);
+    },
+    lacks: (values, unheard) => (values !== null || unheard.length > 0 ? "" : "Set the sound before you confirm."),
+    before: () => past.pop() ?? null,
+    goesBack: () => past.length > 0,
+    words: () => "as you set it",
+    said: (values) => `${values ? `${called} was set.` : `${called} stands where it began.`} ${ending()}`.trim(),
+  };
+}
