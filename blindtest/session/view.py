@@ -1,9 +1,9 @@
 """What a listener may be shown: the only type that leaves for the page.
 
 A view is made from slot *names* and tokens, from the rules of the plan and from what the listener did; never from what
-a slot holds. Exchange the truth of every trial and not one byte of it changes, with three stated exceptions. In the phase
-'unreliable' each slot carries a name too, but the one that the plan drew for it, right or wrong: the exchange holds
-there as in a blind phase. The step
+a slot holds. Exchange the truth of every trial and not one byte of it changes, with three stated exceptions. In the
+phase 'unreliable' each slot carries a name too, but the one that the plan drew for it, right or wrong: the exchange
+holds there as in a blind phase. The step
 'feedback' of a practice trial tells what was right, and there is no such step before its answer is confirmed and
 recorded. In the phases 'labelled' and 'worn' the listener is meant to know: there each slot carries the name of what it
 holds, and for 'worn', where the listener plays the clip on the real unit, that of the clip. And who sets a sound is
