@@ -167,8 +167,9 @@ def filter_files(made: tuple[Designed, ...]) -> dict[str, bytes]:
             files[listed] = sections_text(own.chain, about=(about[0], needs)).encode()
             files[table] = coefficients_text(own.chain, rates, about=(about[0], needs)).encode()
             files[structured] = coefficients_json(own, rates).encode()
+            files[wav] = correction_wav(own)
         else:
             wav, text = one.file_names
+            files[wav] = correction_wav(one.correction)
             files[text] = correction_text(one.correction, about=about).encode()
-        files[wav] = correction_wav(one.correction)
     return files
