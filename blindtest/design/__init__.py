@@ -30,6 +30,7 @@ from blindtest.design.seal import (
     verify_chain,
 )
 from blindtest.design.stopping import Stopped, Stopping, StoppingRule, stopping_record
+from blindtest.design.williams import panel_start, williams
 from blindtest.methods import METHODS, Setting, default_numbers
 
 __all__ = [
@@ -69,6 +70,7 @@ __all__ = [
     "link_hash",
     "make_plan",
     "most_correct_for_negligible",
+    "panel_start",
     "plan_from_record",
     "row_hash",
     "seal",
@@ -76,4 +78,5 @@ __all__ = [
     "stopping_record",
     "tail_from",
     "verify_chain",
+    "williams",
 ]

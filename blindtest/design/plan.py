@@ -15,6 +15,7 @@ from blindtest.design.protocol import Block, ControlKind, Controls, Protocol
 from blindtest.design.schedule import ScheduledSitting
 from blindtest.design.seal import Sealed, commitment, key_seed
 from blindtest.design.stopping import stopping_from_record, stopping_record
+from blindtest.design.williams import arranged, rows_in, williams
 from blindtest.methods import METHODS, Drawn, Method, Outcome, Setting
 
 __all__ = ["Plan", "PlannedTrial", "exchanged", "make_plan", "plan_from_record"]
@@ -108,6 +109,8 @@ class Plan:
         orders = self.method(block).orders(self.setting(block))
         if orders == 1:
             return (0,) * block.trials
+        if block.sequence:
+            return tuple(one for row in self.rows_of(block) for one in row)
         clips = self.clip_order(block)
         dealt = [0] * block.trials
         turn = self.draws.source(f"turn/{block.id}")(orders)
@@ -118,8 +121,26 @@ class Plan:
                 turn += 1
         return tuple(dealt)
 
+    def rows_of(self, block: Block) -> tuple[tuple[int, ...], ...]:
+        """Return the order of conditions in each round of a block with a sequence; see `williams.py`."""
+        count = len(self.compared(block))
+        start = int(self.record.get("starts", {}).get(block.id, 0))
+        return rows_in(self.draws, block.id, block.trials // self._run(block), count, start)
+
+    def _run(self, block: Block) -> int:
+        """Return how many trials make one round: all conditions one after the other, or one page of them."""
+        return self.method(block).orders(self.setting(block))
+
     def clip_order(self, block: Block) -> tuple[str, ...]:
-        """Return the clip of each trial of `block`: spread evenly, those with one trial more and the order drawn."""
+        """Return the clip of each trial of `block`: spread evenly, those with one trial more and the order drawn.
+
+        With a sequence a clip stays for all conditions: whole rounds are spread.
+        """
+        if block.sequence and (run := self._run(block)) > 1:
+            times, rest = divmod(block.trials // run, len(self.clips))
+            extra = self.draws.shuffled(f"extra/{block.id}", self.clips)[:rest]
+            rounds = self.draws.shuffled(f"clips/{block.id}", self.clips * times + extra)
+            return tuple(clip for clip in rounds for _ in range(run))
         times, rest = divmod(block.trials, len(self.clips))
         extra = self.draws.shuffled(f"extra/{block.id}", self.clips)[:rest]
         return self.draws.shuffled(f"clips/{block.id}", self.clips * times + extra)
@@ -209,6 +230,14 @@ class Plan:
 
     def _drawn(self, number: int, block: Block, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
         draw = self.method(block).draw
+        if block.sequence and self._run(block) == 1:
+            # Side by side: the row says which slot holds what, in place of the draw; an exchange takes another row.
+            plain = draw(self.draws.source(f"key/{number}"), setting, earlier)
+            rows, within = self.rows_of(block), self.place(number)[1]
+            row = rows[within]
+            if self.swapped:
+                row = next(other for other in williams(len(row)) if other != row)
+            return arranged(plain, setting.conditions, row)
         drawn = draw(self.draws.source(f"key/{number}"), setting, earlier)
         if not self.swapped:
             return drawn
@@ -256,6 +285,7 @@ def make_plan(
     compared: Mapping[str, tuple[str, ...]] | None = None,
     labels: Mapping[str, str] | None = None,
     helper: Mapping[str, Any] | None = None,
+    starts: Mapping[str, int] | None = None,
     methods: Mapping[str, Method] = METHODS,
 ) -> Plan:
     """Return the plan of one sitting.
@@ -273,6 +303,7 @@ def make_plan(
     compared : block id to the conditions that it compares; those left out compare all of `conditions`
     labels : condition id to the name that a listener reads, where a phase or a question names it
     helper : how the plan is locked under a helper's passphrase; None where it is not
+    starts : block id to where the listener begins in its Williams design; only of blocks with a sequence
     methods : the table of methods
     """
     if not clips or not conditions:
@@ -296,6 +327,7 @@ def make_plan(
         "compared": {block: list(ids) for block, ids in (compared or {}).items()},
         "labels": dict(labels or {}),
         **({"helper": dict(helper)} if helper else {}),
+        **({"starts": dict(starts)} if starts else {}),
     }
     return _planned(record, nonce, public, methods)
 
@@ -374,7 +406,14 @@ def _block_record(block: Block) -> dict[str, Any]:
     return record
 
 
-_LATER_KEYS = {"controls": None, "confidence": False, "comments": False, "break_after_min": None, "stopping": None}
+_LATER_KEYS = {
+    "controls": None,
+    "confidence": False,
+    "comments": False,
+    "break_after_min": None,
+    "stopping": None,
+    "sequence": "",
+}
 """Keys that plans did not have from the first; where unused they are left out, so that old plans stay as they were."""
 
 

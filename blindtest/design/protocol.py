@@ -68,6 +68,9 @@ class Block:
     """A rest is also offered once the listener has been at it for so long without one."""
     stopping: Stopping | None = None
     """By which rule the block may end early; None: its number of trials is fixed."""
+    sequence: Literal["", "williams"] = ""
+    """'williams': all conditions of a clip one after the other (side by side: in the slots), in orders of a Williams
+    design over rounds and listeners; '': drawn."""
 
     @property
     def control_trials(self) -> int:

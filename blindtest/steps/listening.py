@@ -21,6 +21,7 @@ from blindtest.design import (
     first_phase,
     key_seed,
     make_plan,
+    panel_start,
     plan_from_record,
     sittings_of,
 )
@@ -389,6 +390,11 @@ def new_sitting(
         compared=present,
         labels=names_read(study),
         helper=lock.record if lock else None,
+        starts={
+            block.id: panel_start(_panel_draws(store, sealed), block.id, _place(store, sealed, listener), len(ids))
+            for block in scheduled.protocol.blocks
+            if block.sequence and (ids := present[block.id])
+        },
     )
     sitting = plan_sitting(plan, listener)
     find_player(sitting, _forms(rendered.stimuli, sitting), routes_of(study))
@@ -402,15 +408,24 @@ def new_sitting(
     )  # fmt: skip
 
 
+def _place(store: "Store", sealed: StudySeal, listener: str) -> int:
+    """Return a listener's place in the panel under a seal, 0-based."""
+    under = [one for one in store.sittings() if one.study_seal == sealed.commitment and not _beyond(store, one)]
+    firsts = [one.listener for one in under if _scheduled_place(store, one) == 0]
+    return firsts.index(listener) if listener in firsts else len(firsts)
+
+
+def _panel_draws(store: "Store", sealed: StudySeal) -> Draws:
+    """Return what is drawn for a panel: from the study seal's nonce, which nobody who listens knows."""
+    return Draws(key_seed(store.sealed(sealed.commitment).nonce))
+
+
 def _series(study: Study, store: "Store", sealed: StudySeal, listener: str) -> tuple[ScheduledSitting, ...]:
     """Return a listener's sittings in order; which phase comes first is drawn from the study seal's nonce.
 
     A listener's place is that of their first sitting: pseudonyms can be erased, and must not move others when they are.
     """
-    under = [one for one in store.sittings() if one.study_seal == sealed.commitment and not _beyond(store, one)]
-    firsts = [one.listener for one in under if _scheduled_place(store, one) == 0]
-    place = firsts.index(listener) if listener in firsts else len(firsts)
-    draws = Draws(key_seed(store.sealed(sealed.commitment).nonce))
+    place, draws = _place(store, sealed, listener), _panel_draws(store, sealed)
     orders: tuple[First, First] = ("blind", "labelled")
     first, second = draws.shuffled(f"phase order/{place // 2}", orders)
     return sittings_of(study.protocol, first=first_phase(study.protocol, place, (first, second)))

@@ -183,6 +183,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
                     "sittings": block.sittings,
                     "numbers": dict(block.numbers),
                     **({"controls": asdict(block.controls)} if block.controls else {}),
+                    **({"sequence": block.sequence} if block.sequence else {}),
                     **({"confidence": True} if block.confidence else {}),
                     **({"comments": True} if block.comments else {}),
                     **({"break_after_min": block.break_after_min} if block.break_after_min else {}),

@@ -32,6 +32,8 @@ __all__ = [
     "resources",
 ]
 
+SEQUENCED = ("rating", "rating-single", "multi-stimulus")
+"""Methods whose order of presentation may follow a Williams design."""
 TRACK_NUMBERS = ("task", "start", "step", "halvings", "down", "ratio")
 """What a track is run by; each adaptive method reads some of them."""
 UNSURE = ("free-listening", "familiarisation")
@@ -54,6 +56,7 @@ CHANGEABLE = (
     "break_after",
     "break_after_min",
     "confidence",
+    "sequence",
     "comments",
     "margin",
     "deadline_days",
@@ -242,6 +245,24 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
     if block.get("constant_reference") and method.name != "duo-trio":
         faults.append(source.fault((*path, "constant_reference"), "only duo-trio has one", got=method.name))
     faults += _attribute_faults(source, block, index, method, touched)
+    if block.get("sequence") == "williams" and method.name not in SEQUENCED:
+        faults.append(
+            source.fault(
+                (*path, "sequence"),
+                "the method has no such sequence: its orders are balanced, or its keys drawn independently",
+                got=method.name,
+                allowed=", ".join(SEQUENCED),
+                remedy="take the key out",
+            )
+        )
+    elif block.get("sequence") == "williams" and "repeats" not in block:
+        faults.append(
+            source.fault(
+                (*path, "sequence"),
+                "a sequence needs whole rounds",
+                remedy="write repeats in place of trials",
+            )
+        )
     for key in TRACK_NUMBERS:
         if block.get(key) is not None and key not in default_numbers(method.name):
             read = [name for name in METHODS if key in default_numbers(name)]

@@ -572,6 +572,10 @@ class BlockTable(Table):
     choice_after_s: float | None = Field(
         None, ge=5, le=600, description="free-listening: seconds of sound after which the choice is offered; else 30"
     )
+    sequence: Literal["drawn", "williams"] = Field(
+        "drawn",
+        description="ratings: drawn, or williams for orders in which every condition follows every other equally often",
+    )
     feedback: bool = Field(False, description="true to show after each practice trial whether it was right")
     spread: Literal["clips"] = Field("clips", description="trials are spread evenly over the clips, order drawn")
     break_after: int | None = Field(
@@ -633,6 +637,7 @@ class BlockTable(Table):
             margin=self.margin,
             deadline_days=self.deadline_days,
             sittings=self.sittings,
+            sequence="williams" if self.sequence == "williams" else "",
             numbers=numbers,
             break_after_min=self.break_after_min,
             confidence=self.confidence,

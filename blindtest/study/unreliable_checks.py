@@ -41,6 +41,16 @@ def unreliable_faults(
                 remedy="take the key out",
             )
         )
+    for number, kind in enumerate(data.get("decides", ())):
+        if kind in ("attribute", "preferred"):
+            faults.append(
+                source.fault(
+                    ("decides", number),
+                    "where names may be wrong a claim is decided as rated: sound and name apart",
+                    got=kind,
+                    allowed="rated, and what blocks without names decide",
+                )
+            )
     for index, block in enumerate(blocks):
         path, phase = ("block", index), block.get("phase")
         rates = "rated" in METHODS[block["method"]].decides

@@ -263,3 +263,16 @@ def test_names_that_may_be_wrong_stay_when_the_truth_is_exchanged(seed, picks, f
                 right.add((exchange, labels == sounding))
     assert phases == {"practice", "unreliable", "blind"}
     assert right == {(exchange, told) for exchange in (False, True) for told in (False, True)}
+
+
+@pytest.mark.parametrize("method", ["rating", "rating-single", "multi-stimulus"])
+def test_a_sequence_tells_no_more_than_a_draw(method):
+    """Orders of a Williams design: with the truth exchanged the page is the same to the byte."""
+    trials = 8 if method == "rating-single" else 4
+    blocks = (P["block"]("seq", method, trials, sequence="williams", break_after=3),)
+    differ = 0
+    for sitting, twin in side_by_side(*pair(blocks, 6), [0, 1, 2]):
+        assert as_bytes(sitting) == as_bytes(twin)
+        if sitting.step == "trial":
+            differ += sitting.planned(sitting.trial).drawn != twin.planned(twin.trial).drawn
+    assert differ >= trials

@@ -73,7 +73,8 @@ def test_every_method_of_the_contract_runs():
     assert len(set(keys)) == len(keys)
     assert [row["slot"] for row in rows if row["method"] == "toy-rating"] == ["1", "2", "3"] * 2
     for row in rows:
-        assert tuple(row) == COLUMNS
+        # A label stands only in rows of trials whose names may be wrong.
+        assert tuple(row) == tuple(column for column in COLUMNS if column != "label")
         assert json.loads(canonical(row)) == row
         assert (row["correct"] is None) == (row["method"] == "toy-rating")
 
