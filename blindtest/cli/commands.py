@@ -122,8 +122,20 @@ _UNSEEN = click.option("--unseen", is_flag=True, help="Keep what was found in un
     "--input", "into", default="", help="--loopback: the input, or a part of its name; else the output's own."
 )
 @click.option("--yes", is_flag=True, help="--loopback: don't ask whether it is patched.")
+@click.option("--before-return", is_flag=True, help="What can't be captured once the unit has gone back.")
+@click.option("--unit", default="", help="--before-return: one unit only.")
 @speaks
-def check(folder: Path, unseen: bool, loopback: bool, device: str, into: str, yes: bool, output: Output) -> None:
+def check(
+    folder: Path,
+    unseen: bool,
+    loopback: bool,
+    device: str,
+    into: str,
+    yes: bool,
+    before_return: bool,
+    unit: str,
+    output: Output,
+) -> None:
     """Read everything, say everything that is wrong, change nothing.
 
     With --loopback, play the stimuli, record them by an input that the output is patched to, and compare; what was
@@ -131,6 +143,16 @@ def check(folder: Path, unseen: bool, loopback: bool, device: str, into: str, ye
     """
     from blindtest import steps
 
+    if before_return:
+        if loopback or unseen:
+            raise WrongUse(Fault(problem="--before-return stands alone: it plays nothing and tells no figures"))
+        shown = steps.before_return(folder, unit=unit)
+        output.result("check", shown.to_dict(), shown.text())
+        if not shown.ok:
+            sys.exit(FoundWanting.exit_code)
+        return
+    if unit:
+        raise WrongUse(Fault(problem="--unit goes with --before-return"))
     if loopback:
         _loopback(folder, device=device, into=into, unseen=unseen, yes=yes, output=output)
         return
@@ -239,10 +261,6 @@ def _asked_passphrase(new: bool) -> str:
 )  # fmt: skip
 @click.option("--device", default="", envvar="BLINDTEST_DEVICE", help="Name of the sound device, or a part of it.")
 @_HELPER
-@click.option(
-    "--operator-at", default="", metavar="ADDRESS", envvar="BLINDTEST_OPERATOR_AT",
-    help="Address of this machine at which another one opens the operator's page; else a screen of this one does.",
-)  # fmt: skip
 @speaks
 def listen(
     targets: tuple[Path, ...],
@@ -256,7 +274,6 @@ def listen(
     play: Literal["auto", "device", "browser"],
     device: str,
     helper: bool,
-    operator_at: str,
     output: Output,
 ) -> None:
     """Open the listener's page for a blind sitting.
@@ -276,7 +293,7 @@ def listen(
         study = targets[0] if targets else Path()
     _sit(
         study, listener=listener, browser=not no_browser, again=again, output=output, port=port, same_day=same_day,
-        play=play, device=device, helper=helper, operator_at=operator_at,
+        play=play, device=device, helper=helper,
     )  # fmt: skip
 
 
@@ -292,7 +309,6 @@ def _sit(
     play: Literal["auto", "device", "browser"] = "auto",
     device: str = "",
     helper: bool = False,
-    operator_at: str = "",
 ) -> None:
     from blindtest import steps, web
 
@@ -308,9 +324,8 @@ def _sit(
         with prepared:
             output.note(prepared.announcement())
             ended = web.sit(
-                prepared, port=port, say=say, open_browser=click.launch if browser else None, device=player.taken(),
-                operator_at=operator_at,
-            )  # fmt: skip
+                prepared, port=port, say=say, open_browser=click.launch if browser else None, device=player.taken()
+            )
     output.result("listen", ended.to_dict(), ended.text())
     if ended.state == "open":
         # The server stops by itself only when the sitting is over.

@@ -106,9 +106,7 @@ class Bench:
             frequency=frequency,
             rate=rate,
             taps=taps,
-            reading=lambda: condition_curve_db(
-                condition.at_rate(rate), self._job.playback, self._common, self._band, frequency
-            ),
+            reading=lambda: condition_curve_db(condition, self._job.playback, self._common, self._band, frequency),
             design=design,
         )
 
@@ -191,8 +189,7 @@ class Bench:
 
     def _curve_on_bins(self, condition: Condition, rate: int, taps: int) -> tuple[Floats, Floats]:
         frequency = _bins(rate, taps)
-        own = condition.at_rate(rate)
-        return frequency, condition_curve_db(own, self._job.playback, self._common, self._band, frequency)
+        return frequency, condition_curve_db(condition, self._job.playback, self._common, self._band, frequency)
 
 
 def _behind(fir: Floats | None, centred: Floats) -> Floats:

@@ -5,6 +5,7 @@ be passed in.
 """
 
 from blindtest.steps.analysis import Analysis, analyze
+from blindtest.steps.before_return import BeforeReturn, before_return
 from blindtest.steps.demo_story import DemoShown
 from blindtest.steps.demonstration import demo, demo_study
 from blindtest.steps.doctor import Looked, Symptom, doctor
@@ -36,6 +37,7 @@ __all__ = [
     "PLAN_METHODS",
     "TABLE_METHODS",
     "Analysis",
+    "BeforeReturn",
     "Checked",
     "DemoShown",
     "Ended",
@@ -61,6 +63,7 @@ __all__ = [
     "abandon",
     "analyze",
     "analyze_table",
+    "before_return",
     "check",
     "demo",
     "demo_study",

@@ -1,6 +1,7 @@
 """The folder a user writes: study.toml and protocol files read, everything that is wrong with them found at once."""
 
 from blindtest.study.attribute_reach import ALTERNATIVES, AttributeReach, attribute_reach, choices_needed
+from blindtest.study.before_return import CAPTURES, Capture, captures_of
 from blindtest.study.comparing import (
     QUALITY,
     claim_blocks,
@@ -12,7 +13,6 @@ from blindtest.study.comparing import (
     primary_claim,
     tested_clips,
 )
-from blindtest.study.correction_stages import target_words
 from blindtest.study.findings import Note
 from blindtest.study.folder import new_study, pair_study
 from blindtest.study.hardware import Connection, Hardware
@@ -54,8 +54,10 @@ from blindtest.study.unreliable_reach import UnreliableReach, unreliable_reach
 
 __all__ = [
     "ALTERNATIVES",
+    "CAPTURES",
     "QUALITY",
     "AttributeReach",
+    "Capture",
     "Connection",
     "Examined",
     "Hardware",
@@ -80,6 +82,7 @@ __all__ = [
     "Unit",
     "UnreliableReach",
     "attribute_reach",
+    "captures_of",
     "check_study",
     "choices_needed",
     "claim_blocks",
@@ -115,7 +118,6 @@ __all__ = [
     "sitting_lengths",
     "sittings_needed",
     "study_files",
-    "target_words",
     "tested_clips",
     "trials_needed",
     "unit_averages",

@@ -14,10 +14,9 @@ from pydantic import Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from blindtest.design import METHODS, Block, Controls, Phase, Protocol, Stopping, default_numbers
-from blindtest.study.correction_tables import CorrectionTable
 from blindtest.study.hardware_tables import ConnectionTable, HardwareTable
 from blindtest.study.looks import LOOKS_SCHEMA, LOOKS_WORDS, looks
-from blindtest.study.table import Band, FilePath, Frequency, Id, Label, Table, Text, Words
+from blindtest.study.table import Id, Label, Table, Text, Words
 
 __all__ = [
     "LATER_METHODS",
@@ -93,9 +92,12 @@ Hash = Annotated[
     Field(pattern=r"^[0-9a-f]{8,64}$"),
     Words("the first 8 or more characters of the hash that `blindtest impression` printed: 0-9 and a-f"),
 ]
+FilePath = Annotated[str, Field(min_length=1, max_length=1000), Words("a path relative to the study file, with /")]
 Files = Annotated[list[FilePath], Field(min_length=1), Words("a list of paths in [ ]; * stands for any text")]
 Day = Annotated[date, Words("a date without quotes, such as 2026-03-02")]
 Share = Annotated[float, Field(gt=0, lt=1), Words("a number above 0 and below 1")]
+Frequency = Annotated[float, Field(gt=0, le=200_000)]
+Band = Annotated[list[Frequency], Field(min_length=2, max_length=2), Words("two frequencies in Hz, the lower first")]
 MethodName = Annotated[
     Any,
     PlainValidator(_method),
@@ -113,6 +115,12 @@ AllOrNames = Annotated[
 ]
 
 
+Capturable = Literal[
+    "seatings", "impulse_response", "harmonics", "impedance", "sensitivity", "rig", "amplifier", "serial", "revision",
+    "firmware", "worn",
+]  # fmt: skip
+
+
 class StorageTable(Table):
     """Where the answers are kept; study.db beside the study file."""
 
@@ -127,6 +135,11 @@ class UnitTable(Table):
     kind: Literal["headphone", "loudspeaker", "electronics"] = Field(description="what kind of equipment it is")
     serial_suffix: Text | None = Field(None, description="the last characters of its serial number")
     revision: Text | None = Field(None, description="its revision, where there are several")
+    firmware: Text | None = Field(None, description="its firmware, or 'none'")
+    waived: Annotated[
+        dict[Capturable, Annotated[str, Field(min_length=3, max_length=300)]],
+        Words("names of what is left out, each with the reason: { firmware = 'it has none' }"),
+    ] = Field(default_factory=dict, description="what will not be captured before the unit goes back, and why")
     rig: Text = Field(description="the measurement rig; responses of different rigs are never combined")
     measured: Day | None = Field(None, description="the day it was measured")
     level: Literal["spl", "relative"] = Field(description="what the dB in the response files are")
@@ -229,6 +242,22 @@ class RecordingTable(Table):
         min_length=1, description="a file for each clip, as { clip-id = 'clips/file.wav' }"
     )
     align: bool = Field(False, description="true to shift the files in time onto the clip, false to leave them")
+
+
+class CorrectionTable(Table):
+    """The filter that brings a measured unit towards a target, limited in band and boost."""
+
+    later = ("sections", "smoothing")
+    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"phase": ("linear", "measured")}
+    unit: Id = Field(description="the id of the unit whose response is corrected")
+    target: FilePath = Field(description="the path of the target: a file of frequency and level like a response")
+    align_hz: Band = Field(
+        default_factory=lambda: [300.0, 3000.0],
+        description="the band over which response and target are brought to the same level",
+    )
+    band_hz: Band = Field(default_factory=lambda: [20.0, 8000.0], description="the band that is corrected")
+    max_boost_db: float = Field(6.0, ge=0, le=20, description="the largest boost of the correction, in dB")
+    phase: Literal["minimum"] = Field("minimum", description="minimum: the filter doesn't ring before the event")
 
 
 class HumpTable(Table):

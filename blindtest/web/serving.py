@@ -21,10 +21,8 @@ LOOPBACK = "127.0.0.1"
 _TRIES = 64
 
 
-def open_port(wanted: int | None = None, *, address: str = LOOPBACK) -> socket.socket:
-    """Return a listening socket of this machine: `wanted`, else one of the next free ports, else any.
-
-    address : the loopback address, or that of a network card
+def open_port(wanted: int | None = None) -> socket.socket:
+    """Return a listening socket on the loopback address: `wanted`, else one of the next free ports, else any.
 
     Raises
     ------
@@ -38,7 +36,7 @@ def open_port(wanted: int | None = None, *, address: str = LOOPBACK) -> socket.s
         opened = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            opened.bind((address, port))
+            opened.bind((LOOPBACK, port))
             opened.listen(128)
         except OSError as fault:
             opened.close()
@@ -47,20 +45,20 @@ def open_port(wanted: int | None = None, *, address: str = LOOPBACK) -> socket.s
             return opened
     raise Missing(
         Fault(
-            problem=f"no port of {address} could be opened ({reason})",
+            problem=f"no port of {LOOPBACK} could be opened ({reason})",
             remedy="close programs that hold many ports, or allow this one to open a port on the loopback address",
         )
     )
 
 
-def hosts_of(port: int, address: str = LOOPBACK) -> tuple[str, ...]:
+def hosts_of(port: int) -> tuple[str, ...]:
     """Return the values of Host under which the page may be asked for."""
-    return (f"{address}:{port}", *((f"localhost:{port}",) if address == LOOPBACK else ()))
+    return (f"{LOOPBACK}:{port}", f"localhost:{port}")
 
 
-def link(port: int, token: str, address: str = LOOPBACK) -> str:
+def link(port: int, token: str) -> str:
     """Return the link that opens the page once."""
-    return f"http://{address}:{port}/#{token}"
+    return f"http://{LOOPBACK}:{port}/#{token}"
 
 
 class Server:
