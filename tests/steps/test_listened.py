@@ -3,12 +3,15 @@
 Simulated listeners sit in front of the page, as in test_protocols.py, whose helpers are used.
 """
 
+import json
 import runpy
+import sqlite3
 from pathlib import Path
 
 import pytest
 from scipy.stats import binomtest
 
+from blindtest import steps
 from blindtest.session import Liking, SimulatedListener
 
 H = runpy.run_path(str(Path(__file__).with_name("test_protocols.py")))
@@ -65,7 +68,6 @@ def test_the_sealed_plan_says_how_often_it_ends_how(own):
 
 
 def test_tracks_that_nobody_heard_count_against_the_conclusion(own):
-    from blindtest import steps
 
     folder = own("free-listening")
     sit(folder, liking(6.0), stop_after=16)
@@ -76,3 +78,29 @@ def test_tracks_that_nobody_heard_count_against_the_conclusion(own):
     # One-sided: those without a choice count as chosen for the other.
     expected = binomtest(sum(chosen), 20, alternative="greater").pvalue
     assert choice["pooled"]["p_claimed"] == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize("slot", ["played", "ended"])
+def test_rows_that_came_once_the_rest_was_over_are_verified_too(own, slot):
+    """How the rest of a track went joins the chain after its choice: it holds as recorded, and breaks where it was
+    changed afterwards."""
+    folder = own("free-listening")
+    sit(folder, liking(1.0))
+    slots = [row["slot"] for row in recorded(folder)]
+    assert slots.index("choice") < slots.index("played") < slots.index("ended"), "later in the chain than the choice"
+    assert slots.count("ended") == slots.count("choice") == 21, "practice among them"
+    verified = steps.verify(folder)
+    assert (verified.ok, verified.grade) == (True, "consistent")
+    with sqlite3.connect(folder / "study.db") as database:
+        triggers = database.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name, _ in triggers:
+            database.execute(f"DROP TRIGGER {name}")
+        found = database.execute("SELECT position, row FROM content ORDER BY position DESC").fetchall()
+        position, text = next((place, row) for place, row in found if json.loads(row)["slot"] == slot)
+        row = json.loads(text)
+        row["response"] = 0.5 if slot == "played" else {"over": "skipped"}.get(row["response"], "over")
+        database.execute("UPDATE content SET row = ? WHERE position = ?", (json.dumps(row), position))
+        for _, sql in triggers:
+            database.execute(sql)
+    broken = steps.verify(folder)
+    assert (broken.ok, broken.grade) == (False, "broken")

@@ -20,6 +20,7 @@ from blindtest.stats import (
 from blindtest.steps.columns import columns, p_cell
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
 from blindtest.steps.tables.contract import Asked, TableAnalysis
+from blindtest.steps.tables.our_pairs import our_pairs
 from blindtest.steps.tables.reading import faults_in, named_pair, read, refuse_twice
 from blindtest.steps.tables.stopped import missing_trials
 
@@ -54,7 +55,7 @@ def preference(path: Path, asked: Asked) -> TableAnalysis:
         raise BlindtestError(
             Fault(problem="not a margin", key="--margin", got=asked.margin, allowed="between 0 and .5, beyond one half")
         )
-    table = named_outcomes(read(path, PAIR, asked))
+    table = our_pairs(path, asked) or named_outcomes(read(path, PAIR, asked))
     refuse_twice(table, ("trial", "listener", "sitting", "clip", "first", "second"), "pair")
     with faults_in(table):
         claimed = _claimed(table, asked)

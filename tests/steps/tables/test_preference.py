@@ -76,3 +76,45 @@ def test_items_called_like_answers_are_refused(write, said):
     _, err, code = said(write("first,second,outcome\n1,2,1\n"), "--method", "preference")
     assert code == 3
     assert "an item is called like an answer, got '1'" in err
+
+
+# Our own trial table
+
+
+def ours(*rows):
+    return "listener,sitting,trial,method,phase,clip,slot,order,response\n" + "".join(
+        f"L1,1,{number},{row}\n" for number, row in enumerate(rows)
+    )
+
+
+HEARD = "preference,blind,c,choice,1=heron|2=plover,{0}"
+TURNED = "preference,blind,c,choice,1=plover|2=heron,{0}"
+
+
+def test_our_own_table_is_read_off_the_order_of_hearing(write, value):
+    """The same twenty pairs as above, practice, another method and a remark among them."""
+    beside = ["preference,practice,c,choice,1=heron|2=plover,2", "abx,blind,c,choice,A=heron|B=plover|X=heron,A"]
+    beside.append("preference,blind,c,confidence,1=heron|2=plover,3")
+    rows = [HEARD.format(1)] * 8 + [TURNED.format(2)] * 7 + [HEARD.format(2)] * 5 + [HEARD.format("none")]
+    found, code = value(write(ours(*beside, *rows)), "--method", "preference", "--device", "heron", "--margin", "0.25")
+    assert code == 0
+    concluded = found["preferred"]["conclusion"]
+    # claims: two-sided 15 of 20 has p = .041.
+    assert concluded["answered"]["p_value"] == pytest.approx(0.0413893, abs=5e-7)
+    assert (concluded["wins"], concluded["losses"], concluded["ties"]) == (15, 5, 1)
+    assert found["strengths"]["order_effect"] is not None
+    assert any("21 counted pairs" in line for line in found["understood"])
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        (HEARD.format("heron"), "table.csv:2: response: no answer to a pair, got 'heron' (allowed: 1, 2, none"),
+        ("preference,blind,c,choice,heron,1", "table.csv:2: order: not the order of a pair, got 'heron'"),
+        ("abx,blind,c,choice,A=heron|B=plover|X=heron,A", "no counted pair of the method preference"),
+    ],
+)
+def test_what_our_own_table_cannot_mean_is_refused(write, said, row, words):
+    _, err, code = said(write(ours(row)), "--method", "preference")
+    assert code == 3
+    assert words in err
