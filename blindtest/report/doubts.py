@@ -202,6 +202,7 @@ def _recognition(report: ReportInput) -> tuple[str, ...]:
 def _controls(report: ReportInput) -> tuple[str, ...]:
     out = [clean(control) for control in report.controls]
     out += _anchors(report)
+    out += _hidden(report)
     out += _decoys(report)
     return tuple(out) or (
         "This protocol held no control trials (a difference known to be audible, the same sound twice), so a score "
@@ -224,6 +225,33 @@ def _anchors(report: ReportInput) -> list[str]:
     return [
         f"Anchors, one plainly poor and one plainly good, were rated on average: {'; '.join(out)}. On {turned} of "
         f"{plural(pages, 'page')} the poor one was not rated below the good one."
+    ]
+
+
+def _hidden(report: ReportInput) -> list[str]:
+    """Return how far the hidden reference and the anchors were told from each other, where ratings held them."""
+    facts = next((one.scaled for one in report.of_kind("attribute") if one.scaled and one.scaled.reference), None)
+    if facts is None:
+        return []
+    if facts.in_grades:
+        objects = facts.grades_of_all or facts.grades
+        trials, confused = sum(one.trials for one in objects), sum(one.confused for one in objects)
+        alike = sum(one.alike for one in objects)
+        return [
+            f"In {plural(trials, 'trial')} the hidden reference was graded below the object in {confused} and the same "
+            f"in {alike}, everybody counted; who hears nothing grades it below as often as above."
+        ]
+    summary = facts.summary_of_all or facts.summary
+    if summary is None:
+        return []
+    rows = summary.table[summary.table["item"] == "(all)"].to_dict("records")
+    medians = {str(row["condition"]): float(row["median"]) for row in rows}
+    kinds = {one.id: f"{one.anchor} anchor" for one in report.conditions if one.anchor}
+    named = {facts.reference: "hidden reference"} | kinds
+    said = [f"{what} {number(medians[name], 1)}" for name, what in named.items() if name in medians]
+    return [
+        f"Medians of what was hidden on every page, everybody counted: {', '.join(said)}. A listener or a chain that "
+        "shows nothing would have rated them alike."
     ]
 
 

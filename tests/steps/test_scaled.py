@@ -177,6 +177,9 @@ def test_the_page_says_after_the_standard_and_what_differs(made):
     assert "it does not conform to it" in page
     assert "all stimuli are made equally loud, anchors included" in page
     assert "no low anchor" not in page
+    assert "Medians of what was hidden on every page, everybody counted: hidden reference" in page
+    assert "This protocol held no control trials" not in page
+    assert "one plainly poor and one plainly good" not in page
     assert "those kept" in block
     assert "Everybody together would have ended as shown" in block
     assert 'id="figure-scale"' in page
