@@ -261,6 +261,10 @@ def _asked_passphrase(new: bool) -> str:
 )  # fmt: skip
 @click.option("--device", default="", envvar="BLINDTEST_DEVICE", help="Name of the sound device, or a part of it.")
 @_HELPER
+@click.option(
+    "--operator-at", default="", metavar="ADDRESS", envvar="BLINDTEST_OPERATOR_AT",
+    help="Address of this machine at which another one opens the operator's page; else a screen of this one does.",
+)  # fmt: skip
 @speaks
 def listen(
     targets: tuple[Path, ...],
@@ -274,6 +278,7 @@ def listen(
     play: Literal["auto", "device", "browser"],
     device: str,
     helper: bool,
+    operator_at: str,
     output: Output,
 ) -> None:
     """Open the listener's page for a blind sitting.
@@ -293,7 +298,7 @@ def listen(
         study = targets[0] if targets else Path()
     _sit(
         study, listener=listener, browser=not no_browser, again=again, output=output, port=port, same_day=same_day,
-        play=play, device=device, helper=helper,
+        play=play, device=device, helper=helper, operator_at=operator_at,
     )  # fmt: skip
 
 
@@ -309,6 +314,7 @@ def _sit(
     play: Literal["auto", "device", "browser"] = "auto",
     device: str = "",
     helper: bool = False,
+    operator_at: str = "",
 ) -> None:
     from blindtest import steps, web
 
@@ -324,8 +330,9 @@ def _sit(
         with prepared:
             output.note(prepared.announcement())
             ended = web.sit(
-                prepared, port=port, say=say, open_browser=click.launch if browser else None, device=player.taken()
-            )
+                prepared, port=port, say=say, open_browser=click.launch if browser else None, device=player.taken(),
+                operator_at=operator_at,
+            )  # fmt: skip
     output.result("listen", ended.to_dict(), ended.text())
     if ended.state == "open":
         # The server stops by itself only when the sitting is over.

@@ -15,6 +15,7 @@ from .correction_curve import (
     BAND_HZ,
     MAX_BOOST_DB,
     SMOOTHING_OCTAVES,
+    UNLIMITED_DB,
     CorrectionCurve,
     HeldBack,
     WantedCorrection,
@@ -151,9 +152,9 @@ class Correction:
         return self.curve.align_hz
 
     @property
-    def max_boost_db(self) -> float:
-        """The largest boost that was allowed."""
-        return self.curve.max_boost_db
+    def max_boost_db(self) -> float | None:
+        """The largest boost that was allowed; None without a limit."""
+        return None if self.curve.max_boost_db >= UNLIMITED_DB else self.curve.max_boost_db
 
     @property
     def without_hz(self) -> tuple[Band, ...]:

@@ -42,6 +42,7 @@ __all__ = [
     "BAND_HZ",
     "MAX_BOOST_DB",
     "SMOOTHING_OCTAVES",
+    "UNLIMITED_DB",
     "CorrectionCurve",
     "HeldBack",
     "WantedCorrection",
@@ -57,6 +58,8 @@ ALIGN_HZ: Band = (300.0, 3000.0)
 BAND_HZ: Band = (20.0, 10_000.0)
 """Where a response taken on an ear simulator can be trusted (IEC 60318-4)."""
 MAX_BOOST_DB = 6.0
+UNLIMITED_DB = 120.0
+"""Stands for no limit of the boost."""
 SMOOTHING_OCTAVES = 1 / 12
 """Ripple narrower than this is not the device's but the seating's; our rule."""
 BOOST_KNEE_DB = 1.0

@@ -13,7 +13,7 @@ the spread limits the boost or not.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,6 +65,10 @@ class Limits:
         for low, high in self.without_hz:
             if not 0 < low < high < np.inf:
                 raise ValueError(f"without_hz must be pairs of frequencies, the lower first, got {(low, high)}")
+
+    def knowing(self, spread: Response | None) -> "Limits":
+        """Return the same limits, the spread known but holding nothing back: it only says what is uncertain."""
+        return replace(self, spread=spread, spread_sd=0.0)
 
     def boost_db(self, frequency: Floats, most_db: float) -> Floats:
         """Return the largest boost (bins,) in dB at `frequency` (bins,) Hz, `most_db` at most, 0 at least."""

@@ -83,6 +83,11 @@ def correction_text(correction: Correction, *, about: Sequence[str] = ()) -> str
             f"held_back_by_{band.by}: {band.low_hz:.0f} to {band.high_hz:.0f} Hz, leaves {band.worst_db:.2f} dB"
             for band in curve.held_back
         ),
+        *(
+            f"uncertain: {band.low_hz:.0f} to {band.high_hz:.0f} Hz, seatings {band.worst_db:.1f} dB apart (s.d.)"
+            for band in curve.uncertain
+        ),
+        *(f"switched_off: {low:g} to {high:g} Hz" for low, high in curve.without_hz),
         *curve.remarks,
     ]
     comments = [f"# {line}" for fact in facts for line in fact.splitlines()]

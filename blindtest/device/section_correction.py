@@ -20,6 +20,7 @@ from .correction_curve import (
     ALIGN_HZ,
     BAND_HZ,
     SMOOTHING_OCTAVES,
+    UNLIMITED_DB,
     CorrectionCurve,
     correction_curve,
 )
@@ -39,7 +40,6 @@ COUNT = 10
 MAX_GAIN_DB = 12.0
 MAX_Q = 8.0
 """A peak of 1/6 octave; what is narrower moves at the next seating; our rule."""
-_UNLIMITED_DB = 120.0
 _FIT_POINTS_PER_OCTAVE = 24
 _ALL_POINTS_PER_OCTAVE = 96
 _LOWEST_HZ = 1.0
@@ -85,6 +85,17 @@ class SectionCorrection(Correction):
             A section lies at or above half the rate.
         """
         return sections_sos(self.chain, self.rate if rate is None else rate)
+
+    def at_rate(self, rate: int) -> "SectionCorrection":
+        """Return the same sections as they run at another rate: what they leave and need there.
+
+        Raises
+        ------
+        BlindtestError
+            A section lies at or above half of it.
+        """
+        _refuse_high(self.chain, rate)
+        return self if rate == self.rate else _measured(self.chain, self.curve, rate)
 
     def to_dict(self) -> dict[str, object]:
         """Return what JSON can hold."""
@@ -150,7 +161,7 @@ def correction_sections(
         target,
         align_hz=align_hz,
         band_hz=band,
-        max_boost_db=_UNLIMITED_DB if max_boost_db is None else max_boost_db,
+        max_boost_db=UNLIMITED_DB if max_boost_db is None else max_boost_db,
         smoothing=smoothing,
         limits=replace(limits, without_hz=()),
     )
@@ -177,6 +188,23 @@ def sections_towards(
     The sections are taken as they are, but for those that lie in a band that is left out. Arguments and errors as for
     `correction_sections`; a section at or above half the rate is a BlindtestError too.
     """
+    _refuse_high(sections, rate)
+    limits = Limits(notches=False) if limits is None else limits
+    curve = correction_curve(
+        response,
+        target,
+        align_hz=align_hz,
+        band_hz=(band_hz[0], min(band_hz[1], _NEAR_HALF * rate)),
+        max_boost_db=UNLIMITED_DB,
+        smoothing=None,
+        limits=Limits(notches=False, spread=limits.spread, spread_sd=0.0),
+    )
+    kept = tuple(one for one in sections if not _left_out(one, limits.without_hz))
+    by_frequency = tuple(sorted(kept, key=lambda one: one.frequency_hz))
+    return _measured(by_frequency, replace(curve, without_hz=limits.without_hz), rate)
+
+
+def _refuse_high(sections: Sequence[Section], rate: int) -> None:
     above = [one for one in sections if not one.frequency_hz < rate / 2]
     if above:
         raise BlindtestError(
@@ -188,19 +216,6 @@ def sections_towards(
                 remedy="take the section out, or bring the clips to a higher rate (rate_hz)",
             )
         )
-    limits = Limits(notches=False) if limits is None else limits
-    curve = correction_curve(
-        response,
-        target,
-        align_hz=align_hz,
-        band_hz=(band_hz[0], min(band_hz[1], _NEAR_HALF * rate)),
-        max_boost_db=_UNLIMITED_DB,
-        smoothing=None,
-        limits=Limits(notches=False, spread=limits.spread, spread_sd=0.0),
-    )
-    kept = tuple(one for one in sections if not _left_out(one, limits.without_hz))
-    by_frequency = tuple(sorted(kept, key=lambda one: one.frequency_hz))
-    return _measured(by_frequency, replace(curve, without_hz=limits.without_hz), rate)
 
 
 def _left_out(section: Section, bands: Sequence[Band]) -> bool:

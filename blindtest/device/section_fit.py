@@ -242,9 +242,14 @@ class _Problem:
         return polished if polished.cost < best.cost else best
 
     def sections(self, best: _Chain) -> tuple[Section, ...]:
-        """Return a chain as sections, by frequency."""
+        """Return a chain as sections, by frequency: in numbers as they are written down, so that these are exact."""
         made = [
-            Section(type=kind, frequency_hz=float(np.exp(row[0])), gain_db=float(row[1]), q=float(np.exp(row[2])))
+            Section(
+                type=kind,
+                frequency_hz=round(float(np.clip(np.exp(row[0]), *self.limits.band_hz)), 3),
+                gain_db=round(float(row[1]), 3),
+                q=round(float(np.exp(row[2])), 4),
+            )
             for kind, row in zip(best.types, best.numbers, strict=True)
         ]
         return tuple(sorted(made, key=lambda one: one.frequency_hz))

@@ -27,6 +27,7 @@ from .hump import HumpStage
 from .job import RenderJob
 from .phase_stage import ExcessPhaseStage
 from .programme import ClipSource
+from .section_stage import SectionStage
 from .shelf import ShelfStage
 from .source_stage import SourceImpedanceStage
 from .stimuli import Rendered, Stimulus, load_rendered, render
@@ -49,6 +50,7 @@ __all__ = [
     "RenderJob",
     "Rendered",
     "ResponseStage",
+    "SectionStage",
     "ShelfStage",
     "SourceImpedanceStage",
     "Stage",

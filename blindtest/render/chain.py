@@ -157,6 +157,13 @@ class Condition:
         """Stages known at every frequency (corrections, anchors, tilts): added on top of what was measured."""
         return tuple(stage for stage in self.stages if getattr(stage, "designed", False))
 
+    def at_rate(self, rate: int) -> "Condition":
+        """Return the condition as it is heard at a rate in Hz: some stages do a little different at another one."""
+        if not any(hasattr(stage, "at_rate") for stage in self.stages):
+            return self
+        stages = (stage.at_rate(rate) if hasattr(stage, "at_rate") else stage for stage in self.stages)
+        return Condition(id=self.id, stages=tuple(stages))
+
     @property
     def filtered(self) -> bool:
         """Whether anything but a gain is applied; if not, the samples pass through a unit impulse."""

@@ -11,12 +11,13 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.device import CorrectionCurve, Response, correction_curve
+from blindtest.device import CorrectionCurve, Limits, Response, correction_curve
 
 from .chain import response_hash
 
-__all__ = ["CorrectionStage"]
+__all__ = ["CorrectionStage", "limit_facts"]
 
+SMOOTHING_OCTAVES = 1 / 12
 RULES = 1
 """Goes into the facts: raised when the same inputs come out as another curve."""
 
@@ -38,6 +39,11 @@ class CorrectionStage:
     align_hz: tuple[float, float]
     band_hz: tuple[float, float]
     max_boost_db: float
+    smoothing: float = SMOOTHING_OCTAVES
+    limits: Limits | None = None
+    """What holds it back beside `max_boost_db`."""
+    seatings: Response | None = None
+    """Standard deviation over the seatings, only to say where the measurement is uncertain."""
     curve: CorrectionCurve = field(init=False)
     """What these come out as."""
     kind: ClassVar[str] = "correction"
@@ -50,8 +56,16 @@ class CorrectionStage:
             align_hz=self.align_hz,
             band_hz=self.band_hz,
             max_boost_db=self.max_boost_db,
+            smoothing=self.smoothing,
+            limits=self.known_limits,
         )
         object.__setattr__(self, "curve", curve)
+
+    @property
+    def known_limits(self) -> Limits:
+        """The limits, and the spread over the seatings where it is known."""
+        limits = Limits() if self.limits is None else self.limits
+        return limits if limits.spread is not None else limits.knowing(self.seatings)
 
     def level_db(self, frequency: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the gain of the correction (bins,) in dB; 0 dB from 1/3 octave outside its band."""
@@ -67,4 +81,21 @@ class CorrectionStage:
             "align_hz": [float(edge) for edge in self.align_hz],
             "band_hz": [float(edge) for edge in self.band_hz],
             "max_boost_db": float(self.max_boost_db),
+            # What isn't used isn't written: the facts of corrections made before are as they were.
+            **({} if self.smoothing == SMOOTHING_OCTAVES else {"smoothing": float(self.smoothing)}),
+            **limit_facts(self.limits),
         }
+
+
+def limit_facts(limits: Limits | None) -> Mapping[str, object]:
+    """Return what of the limits decides a correction; nothing where none is set."""
+    if limits is None:
+        return {}
+    facts: dict[str, object] = {}
+    if limits.boost is not None:
+        facts["boost"] = response_hash(limits.boost)
+    if limits.spread is not None and limits.spread_sd > 0:
+        facts["spread"] = [response_hash(limits.spread), float(limits.spread_sd)]
+    if limits.without_hz:
+        facts["without_hz"] = [[float(low), float(high)] for low, high in limits.without_hz]
+    return facts

@@ -106,7 +106,9 @@ class Bench:
             frequency=frequency,
             rate=rate,
             taps=taps,
-            reading=lambda: condition_curve_db(condition, self._job.playback, self._common, self._band, frequency),
+            reading=lambda: condition_curve_db(
+                condition.at_rate(rate), self._job.playback, self._common, self._band, frequency
+            ),
             design=design,
         )
 
@@ -189,7 +191,8 @@ class Bench:
 
     def _curve_on_bins(self, condition: Condition, rate: int, taps: int) -> tuple[Floats, Floats]:
         frequency = _bins(rate, taps)
-        return frequency, condition_curve_db(condition, self._job.playback, self._common, self._band, frequency)
+        own = condition.at_rate(rate)
+        return frequency, condition_curve_db(own, self._job.playback, self._common, self._band, frequency)
 
 
 def _behind(fir: Floats | None, centred: Floats) -> Floats:

@@ -59,7 +59,8 @@ class CorrectionFacts:
     """How far the programme has to be lowered before it."""
     align_hz: Band
     band_hz: Band
-    max_boost_db: float
+    max_boost_db: float | None
+    """None without a limit."""
     rms_before_db: float
     rms_error_db: float
     worst_error_db: float
@@ -71,6 +72,14 @@ class CorrectionFacts:
     files: tuple[str, ...] = ()
     """Where the filter was exported to."""
     remarks: tuple[str, ...] = ()
+    sections: tuple[tuple[str, float, float, float], ...] | None = None
+    """Type, Hz, dB and Q of each second-order section; None for an FIR filter."""
+    bands: tuple[tuple[float, float, float, float], ...] = ()
+    """What is left octave by octave: from and to in Hz, r.m.s. and worst in dB."""
+    uncertain: tuple[tuple[float, float, float], ...] = ()
+    """Where seatings lie too far apart to say what to correct: from and to in Hz, largest standard deviation in dB."""
+    without_hz: tuple[Band, ...] = ()
+    """Where the correction was switched off."""
 
     def __post_init__(self) -> None:
         for name in ("frequency", "response_db", "target_db", "gain_db", "error_db"):
@@ -89,6 +98,7 @@ class CorrectionFacts:
         files: tuple[str, ...] = (),
     ) -> "CorrectionFacts":
         """Return the facts of a correction of `blindtest.device`."""
+        chain = getattr(correction, "chain", None)
         return cls(
             condition=condition,
             unit=unit,
@@ -111,7 +121,11 @@ class CorrectionFacts:
                 for one in correction.held_back
             ),
             rate_hz=correction.rate,
-            taps=len(correction.impulse),
+            taps=None if chain is not None else len(correction.impulse),
             files=files,
             remarks=correction.remarks,
+            sections=None if chain is None else tuple((s.type, s.frequency_hz, s.gain_db, s.q) for s in chain),
+            bands=tuple((one.low_hz, one.high_hz, one.rms_db, one.worst_db) for one in correction.bands),
+            uncertain=tuple((one.low_hz, one.high_hz, one.worst_db) for one in correction.uncertain),
+            without_hz=correction.without_hz,
         )

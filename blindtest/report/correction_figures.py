@@ -53,12 +53,14 @@ def _correction_figure(report: ReportInput, one: CorrectionFacts, name: str) -> 
         top.set_ylabel("level, dB")
         middle.axhline(0, color=LIGHT["soft"], linewidth=0.8)
         middle.plot(f, gain, color=LIGHT["ink"], linewidth=1.6)
-        _level(middle, one.max_boost_db, f"boost limit {decibel(one.max_boost_db, 0)}")
+        limit = one.headroom_db if one.max_boost_db is None else one.max_boost_db
+        if one.max_boost_db is not None:
+            _level(middle, limit, f"boost limit {decibel(limit, 0)}")
         # Two names at one height would hide each other.
-        if one.max_boost_db - one.headroom_db > 0.8:
+        if one.max_boost_db is None or limit - one.headroom_db > 0.8:
             _level(middle, one.headroom_db, f"headroom {number(one.headroom_db, 1)}")
         low = min(float(gain.min()), -1.0)
-        middle.set_ylim(1.12 * low, max(one.max_boost_db, float(gain.max())) + 0.08 * (one.max_boost_db - low) + 0.3)
+        middle.set_ylim(1.12 * low, max(limit, float(gain.max())) + 0.08 * (limit - low) + 0.3)
         middle.set_ylabel("filter, dB")
         below.axhline(0, color=LIGHT["soft"], linewidth=0.8)
         below.plot(f, error, color=LIGHT["ink"], linewidth=1.6)
@@ -109,8 +111,9 @@ def _description(one: CorrectionFacts, band: tuple[float, float]) -> str:
         f"from {frequency_words(one.align_hz[0])} to {frequency_words(one.align_hz[1])}. The error falls from "
         f"{number(one.rms_before_db, 2)} to {number(one.rms_error_db, 2)} dB r.m.s.; the largest that is left is "
         f"{decibel(one.worst_error_db, 1)} dB at {frequency_words(round(one.worst_error_hz))}. The filter lies between "
-        f"{decibel(float(one.gain_db.min()), 1)} and {decibel(float(one.gain_db.max()), 1)} dB, may boost by at most "
-        f"{number(one.max_boost_db, 1)} dB, and needs {number(one.headroom_db, 1)} dB of headroom."
+        f"{decibel(float(one.gain_db.min()), 1)} and {decibel(float(one.gain_db.max()), 1)} dB, "
+        + ("" if one.max_boost_db is None else f"may boost by at most {number(one.max_boost_db, 1)} dB, ")
+        + f"and needs {number(one.headroom_db, 1)} dB of headroom."
     )
     return text + _held_words(one.held_back)
 

@@ -339,15 +339,30 @@ def _relation(own: Moment, other: Moment | None, what: str) -> str:
 def correction_words(one: CorrectionFacts) -> str:
     """Return what a correction does, what it needs and what it leaves."""
     text = f"The filter ({clean(one.phase)}"
-    if one.taps and one.rate_hz:
+    if one.sections is not None:
+        count = len(one.sections)
+        text += f", {count} second-order section{'' if count == 1 else 's'} after the Audio EQ Cookbook"
+        text += f", at {frequency_words(one.rate_hz)}" if one.rate_hz else ""
+    elif one.taps and one.rate_hz:
         text += f", {one.taps} taps at {frequency_words(one.rate_hz)}"
     text += ") brings the measured response towards "
     text += clean(one.target) if one.target else "the target"
     return text + (
         f", from {frequency_words(round(one.band_hz[0]))} to {frequency_words(round(one.band_hz[1]))}, levels aligned "
-        f"from {frequency_words(one.align_hz[0])} to {frequency_words(one.align_hz[1])}, with a boost of at most "
-        f"{number(one.max_boost_db, 1)} dB. The error falls from {number(one.rms_before_db)} to "
-        f"{number(one.rms_error_db)} dB r.m.s.; the largest that is left is {decibel(one.worst_error_db, 1)} dB at "
+        f"from {frequency_words(one.align_hz[0])} to {frequency_words(one.align_hz[1])}"
+        + ("" if one.max_boost_db is None else f", with a boost of at most {number(one.max_boost_db, 1)} dB")
+        + f". The error {'falls' if one.rms_error_db < one.rms_before_db else 'goes'} from "
+        f"{number(one.rms_before_db)} to {number(one.rms_error_db)} dB r.m.s.; "
+        f"the largest that is left is {decibel(one.worst_error_db, 1)} dB at "
         f"{frequency_words(round(one.worst_error_hz))}. The programme has to be lowered by "
         f"{number(one.headroom_db, 1)} dB before it (headroom)."
+        + "".join(
+            f" It was switched off from {frequency_words(low)} to {frequency_words(high)}."
+            for low, high in one.without_hz
+        )
+        + "".join(
+            f" From {frequency_words(round(low))} to {frequency_words(round(high))} the seatings lie up to "
+            f"{number(worst, 1)} dB apart (standard deviation): the measurement is too uncertain there to be corrected."
+            for low, high, worst in one.uncertain
+        )
     )

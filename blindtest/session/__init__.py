@@ -13,12 +13,14 @@ from blindtest.session.event import (
     Chosen,
     Commented,
     Confirmed,
+    Connected,
     Continued,
     Event,
     Faulted,
     Left,
     LevelSet,
     Loaded,
+    Misconnected,
     Paused,
     Resumed,
     Selected,
@@ -44,6 +46,7 @@ from blindtest.session.simulated import (
     simulated_clock,
 )
 from blindtest.session.sitting import FIRST_ATTEMPT, OutOfTurn, Sitting, Step, after, start
+from blindtest.session.switching import Switching, asked, connected, undone
 from blindtest.session.view import View, view_of
 
 __all__ = [
@@ -63,6 +66,7 @@ __all__ = [
     "Chosen",
     "Commented",
     "Confirmed",
+    "Connected",
     "Continued",
     "DeviceFacts",
     "DevicePlayer",
@@ -76,6 +80,7 @@ __all__ = [
     "Loaded",
     "LoopFacts",
     "LoopStream",
+    "Misconnected",
     "Offer",
     "Opinion",
     "OutOfTurn",
@@ -93,9 +98,12 @@ __all__ = [
     "Sound",
     "Spreads",
     "Step",
+    "Switching",
     "Unchosen",
     "View",
     "after",
+    "asked",
+    "connected",
     "dithered",
     "event_from_dict",
     "event_to_dict",
@@ -112,5 +120,6 @@ __all__ = [
     "simulated_opinions",
     "start",
     "trimmed",
+    "undone",
     "view_of",
 ]

@@ -18,12 +18,14 @@ __all__ = [
     "Chosen",
     "Commented",
     "Confirmed",
+    "Connected",
     "Continued",
     "Event",
     "Faulted",
     "Left",
     "LevelSet",
     "Loaded",
+    "Misconnected",
     "Paused",
     "Resumed",
     "Selected",
@@ -37,6 +39,7 @@ FAULT_KINDS: dict[str, bool] = {
     "decode": True,
     "dropout": True,
     "device-lost": True,
+    "misconnected": True,
     "interrupted": True,
     "rate": False,
     "hidden": False,
@@ -180,6 +183,28 @@ class Continued:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Connected:
+    """The operator has connected what a slot is heard through; on record only, nothing in the sitting changes."""
+
+    trial: int
+    attempt: int
+    slot: str
+    took_s: float
+    """Seconds from what the listener asked for."""
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Misconnected:
+    """The operator says that the connection for a slot was wrong; on record only."""
+
+    trial: int
+    attempt: int
+    slot: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Abandoned:
     """The listener stops for good; what was answered stays on record."""
 
@@ -189,7 +214,7 @@ class Abandoned:
 
 Event = (
     Began | LevelSet | Loaded | Selected | Paused | Resumed | Chosen | Unchosen | Commented | Confirmed | Left | Faulted
-    | Continued | Abandoned
+    | Continued | Connected | Misconnected | Abandoned
 )  # fmt: skip
 
 EVENTS: dict[str, type[Event]] = {
@@ -206,6 +231,8 @@ EVENTS: dict[str, type[Event]] = {
     "left": Left,
     "faulted": Faulted,
     "continued": Continued,
+    "connected": Connected,
+    "misconnected": Misconnected,
     "abandoned": Abandoned,
 }
 """Name of each event as it is sent and stored."""
@@ -235,6 +262,7 @@ _CHECKS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "how": (lambda v: v in WAYS_OUT, ", ".join(WAYS_OUT)),
     "reason": (lambda v: isinstance(v, str) and len(v) <= 1000, "a text of at most 1000 characters"),
     "text": (lambda v: _is_remark(v), f"a text of at most {LONGEST_COMMENT} characters"),
+    "took_s": (lambda v: type(v) in (int, float), "a number"),
     "gain_db": (lambda v: type(v) in (int, float), "a number"),
     "confidence": (lambda v: v is None or type(v) in (int, float), "a number or nothing"),
     "values": (lambda v: v is None or (isinstance(v, Mapping) and all(isinstance(k, str) for k in v)), "a table"),

@@ -41,12 +41,14 @@ from blindtest.session.event import (
     Chosen,
     Commented,
     Confirmed,
+    Connected,
     Continued,
     Event,
     Faulted,
     Left,
     LevelSet,
     Loaded,
+    Misconnected,
     Paused,
     Resumed,
     Selected,
@@ -256,6 +258,8 @@ def after(sitting: Sitting, event: Event) -> Sitting:
             return _faulted(_of_this_trial(sitting, event), event)
         case Continued():
             return _continued(_at(sitting, event, "feedback", "break"), event)
+        case Connected() | Misconnected():
+            raise OutOfTurn("what is connected is not for the listener to say", remedy="it is the operator's")
         case Abandoned():
             return replace(sitting, step="abandoned", reason=event.reason)
 

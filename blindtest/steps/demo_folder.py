@@ -82,7 +82,7 @@ def _targets(data: dict[str, Any]) -> Iterator[str]:
     for condition in data["condition"]:
         for stage in condition["stages"]:
             if "correction" in stage:
-                yield stage["correction"]["target"]
+                yield from (stage["correction"][key] for key in ("target",) if key in stage["correction"])
 
 
 def marked(folder: Path, *, sittings: int | None = None) -> None:

@@ -59,7 +59,7 @@ from blindtest.session import FIRST_ATTEMPT
 from blindtest.stats import DECISION_RULES, AttributeChances, Companion, Conclusion, SurvivalPower, survival_power
 from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
 from blindtest.steps.controls import controls_words
-from blindtest.steps.corrections import designed
+from blindtest.steps.corrections import correction_in_chain, designed
 from blindtest.steps.hardware import hardware_chain, hardware_facts
 from blindtest.steps.listening import stimulus_samples
 from blindtest.steps.sealing import STOPPING
@@ -206,11 +206,7 @@ def _condition(study: Study, name: str) -> ConditionFacts:
         elif stage.recording is not None:
             chain.append("an existing recording in place of the clip" + (", aligned in time" if stage.align else ""))
         elif (own := stage.correction) is not None:
-            low, high = own.band_hz
-            chain.append(
-                f"the correction of {study.unit(own.unit).name} towards {own.target} from {low:g} to {high:g} Hz, "
-                f"boost up to {own.max_boost_db:g} dB, {own.phase} phase"
-            )
+            chain.append(correction_in_chain(study, own))
         elif stage.excess_phase is not None:
             unit = study.unit(stage.excess_phase)
             chain.append(
@@ -490,7 +486,9 @@ def corrections(study: Study, rendered: Rendered) -> tuple[CorrectionFacts, ...]
             condition=one.condition,
             unit=one.unit,
             target=one.target,
-            files=tuple(name for other in made if other.condition == one.condition for name in other.file_names),
+            files=tuple(
+                dict.fromkeys(name for other in made if other.condition == one.condition for name in other.file_names)
+            ),
         )
         for one in made
         if one.correction.rate == first

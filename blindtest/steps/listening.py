@@ -296,8 +296,6 @@ def prepare_sitting(
         The study can't be used, this listener has had all planned sittings, or another program has the sitting open.
     """
     study = load_study(folder)
-    if study.hardware is not None and study.hardware.route == "operator":
-        raise BlindtestError(Fault(problem="not yet: sittings with an operator", key="hardware.route", got="operator"))
     job = render_job(study)
     with open_store(study, entropy=entropy) as looking:
         looking.abandon_overdue(clock())

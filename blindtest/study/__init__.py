@@ -13,6 +13,7 @@ from blindtest.study.comparing import (
     primary_claim,
     tested_clips,
 )
+from blindtest.study.correction_stages import target_words
 from blindtest.study.findings import Note
 from blindtest.study.folder import new_study, pair_study
 from blindtest.study.hardware import Connection, Hardware
@@ -118,6 +119,7 @@ __all__ = [
     "sitting_lengths",
     "sittings_needed",
     "study_files",
+    "target_words",
     "tested_clips",
     "trials_needed",
     "unit_averages",

@@ -12,6 +12,7 @@ from blindtest.errors import did_you_mean
 from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
 from blindtest.study.bench_checks import check_bench_stages, check_unit_bench
 from blindtest.study.chain_checks import check_playing_chain
+from blindtest.study.correction_checks import check_correction_keys
 from blindtest.study.findings import Findings
 from blindtest.study.grid_checks import check_grid
 from blindtest.study.paths import PathTrouble, file_at, matching
@@ -285,16 +286,7 @@ def _correct(data: Tables, path: tuple[str | int, ...], folder: Path, found: Fin
     condition, number = data["condition"][path[1]], int(path[3])
     own = _correction(condition["stages"][number])
     path = (*path, "correction")
-    if isinstance(target := own.get("target"), str):
-        _file(target, (*path, "target"), folder, found)
-    for key in ("align_hz", "band_hz"):
-        if (band := own.get(key)) and band[1] < 2 * band[0]:
-            found.fault(
-                (*path, key),
-                "the band ends before it begins" if band[1] <= band[0] else "the band is narrower than an octave",
-                got=band,
-                allowed="the lower frequency first, an octave wide at least",
-            )
+    check_correction_keys(data, own, path, folder, found)
     if not isinstance(name := own.get("unit"), str):
         return
     known(data, "unit", name, (*path, "unit"), found)

@@ -92,6 +92,8 @@ def _problem(kind: str) -> str:
         "volts": "not a voltage",
         "all_or_names": "neither 'all' nor a list of ids",
         "looks": "neither a number of looks nor a list of numbers of trials that rise",
+        "sections": "neither a number of sections nor a file",
+        "octaves": "not a part of an octave",
     }
     return words.get(kind, "out of range" if kind.startswith(("greater", "less")) else "not allowed here")
 

@@ -10,7 +10,6 @@ from blindtest.render import (
     AnchorStage,
     ClipSource,
     Condition,
-    CorrectionStage,
     GainStage,
     HumpStage,
     Playback,
@@ -22,8 +21,9 @@ from blindtest.render import (
     TiltStage,
 )
 from blindtest.study.bench_stages import BenchStages
-from blindtest.study.measurements import unit_response
-from blindtest.study.study import Study, StudyCorrection, StudyStage
+from blindtest.study.correction_stages import CorrectionStages
+from blindtest.study.measurements import Averages, channels_mean, unit_averages
+from blindtest.study.study import Study, StudyStage
 
 __all__ = ["render_job"]
 
@@ -45,12 +45,14 @@ def render_job(study: Study) -> RenderJob:
         used.add(study.playback.unit)
     faults: list[Fault] = []
     responses: dict[str, Response] = {}
+    averages: dict[str, Averages] = {}
     bench = BenchStages(study)
     for unit in study.units:
         if unit.id not in used:
             continue
         try:
-            responses[unit.id] = unit_response(study, unit)
+            averages[unit.id] = unit_averages(study, unit)
+            responses[unit.id] = channels_mean(averages[unit.id])
         except BlindtestError as error:
             faults += error.faults
     field, field_named = None, ""
@@ -59,10 +61,11 @@ def render_job(study: Study) -> RenderJob:
     except BlindtestError as error:
         faults += error.faults
     conditions = []
+    corrections = CorrectionStages(study, averages)
     for one in study.conditions:
         try:
             stages = tuple(
-                bench.stage(one, number, responses) or _stage(stage, responses, study)
+                bench.stage(one, number, responses) or _stage(stage, responses, study, corrections)
                 for number, stage in enumerate(one.stages)
                 if _is_known(stage, responses)
             )
@@ -94,11 +97,11 @@ def _is_known(stage: StudyStage, responses: Mapping[str, Response]) -> bool:
     return stage.unit is None or stage.unit in responses
 
 
-def _stage(stage: StudyStage, responses: Mapping[str, Response], study: Study) -> Stage:
+def _stage(stage: StudyStage, responses: Mapping[str, Response], study: Study, corrections: CorrectionStages) -> Stage:
     if stage.response is not None:
         return ResponseStage(unit_id=stage.response, response=responses[stage.response])
     if stage.correction is not None:
-        return _correction(stage.correction, responses[stage.correction.unit], study)
+        return corrections.stage(stage.correction)
     if stage.gain_db is not None:
         return GainStage(gain_db=stage.gain_db)
     if stage.lowpass_hz is not None:
@@ -111,22 +114,6 @@ def _stage(stage: StudyStage, responses: Mapping[str, Response], study: Study) -
         return ShelfStage(type=shelf.type, frequency_hz=shelf.frequency_hz, gain_db=shelf.gain_db, q=shelf.q)
     files = {clip: study.folder / Path(file).expanduser() for clip, file in (stage.recording or {}).items()}
     return RecordingStage(files=files, align=stage.align)
-
-
-def _correction(own: StudyCorrection, response: Response, study: Study) -> CorrectionStage:
-    path = study.folder / own.target
-    try:
-        target = read_response(path)
-    except BlindtestError as error:
-        raise BlindtestError(*(fault.in_file(str(path)) for fault in error.faults)) from None
-    return CorrectionStage(
-        unit_id=own.unit,
-        response=response,
-        target=target,
-        align_hz=own.align_hz,
-        band_hz=own.band_hz,
-        max_boost_db=own.max_boost_db,
-    )
 
 
 def _field_curve(study: Study) -> tuple[Response | None, str]:

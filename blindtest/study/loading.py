@@ -18,6 +18,7 @@ from blindtest.study.checks import check_tables
 from blindtest.study.claim_checks import check_claims
 from blindtest.study.comparing import asked_of
 from blindtest.study.complaints import complaints
+from blindtest.study.correction_stages import study_correction
 from blindtest.study.deciding import primary_index, read_study_protocol
 from blindtest.study.findings import Findings
 from blindtest.study.grids import spread
@@ -45,7 +46,6 @@ from blindtest.study.study import (
     Study,
     StudyClip,
     StudyCondition,
-    StudyCorrection,
     StudyHarmonics,
     StudyHump,
     StudyShelf,
@@ -291,22 +291,12 @@ def _stages(table: StageTable) -> tuple[StudyStage, ...]:
 
 
 def _stage(table: StageTable) -> StudyStage:
-    correction = None
-    if (own := table.correction) is not None:
-        correction = StudyCorrection(
-            unit=own.unit,
-            target=own.target,
-            align_hz=(own.align_hz[0], own.align_hz[1]),
-            band_hz=(own.band_hz[0], own.band_hz[1]),
-            max_boost_db=own.max_boost_db,
-            phase=own.phase,
-        )
     return StudyStage(
         response=table.response,
         gain_db=table.gain_db,
         recording=None if table.recording is None else dict(table.recording.files),
         align=table.recording is not None and table.recording.align,
-        correction=correction,
+        correction=None if table.correction is None else study_correction(table.correction),
         lowpass_hz=table.lowpass_hz,
         tilt_db_per_octave=table.tilt_db_per_octave,
         excess_phase=table.excess_phase,
@@ -343,7 +333,7 @@ def _clip(table: ClipTable) -> StudyClip:
 
 
 def _notes(study: Study, found: Findings) -> None:
-    used = {stage.unit for condition in study.conditions for stage in condition.stages}
+    used = {name for condition in study.conditions for stage in condition.stages for name in stage.units}
     if study.playback is not None:
         used.add(study.playback.unit)
     for index, unit in enumerate(study.units):

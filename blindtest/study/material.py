@@ -6,15 +6,16 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.audio import Clip, excerpt, read_clip
-from blindtest.device import Response, correction_curve, read_response
+from blindtest.device import Response, SeatingAverage, read_response
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.bench_checks import check_bench_files
+from blindtest.study.correction_checks import check_correction_files
 from blindtest.study.findings import Findings, Note
 from blindtest.study.lengths import check_lengths
 from blindtest.study.loading import look_at_tables
 from blindtest.study.measurements import averaged, channels_mean
 from blindtest.study.paths import PathTrouble, file_at, matching
-from blindtest.study.study import Study, StudyCorrection
+from blindtest.study.study import Study
 
 __all__ = ["Examined", "check_study", "examine"]
 
@@ -62,6 +63,7 @@ def examine(folder: str | Path) -> Examined:
 
 def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> None:
     measured: dict[object, Response] = {}
+    seated: dict[object, dict[str, SeatingAverage]] = {}
     for index, unit in enumerate(data.get("unit", ())):
         files = {key: list(_present(folder, unit.get(key, ()))) for key in ("responses", "left", "right")}
         if not any(files.values()):
@@ -82,62 +84,15 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
             found.note(("unit", index), remark)
         if band := unit.get("trusted_band_hz"):
             _check_band(band, response, index, found)
-        measured[unit.get("id")] = response
+        measured[unit.get("id")], seated[unit.get("id")] = response, averages
     check_bench_files(data, folder, found)
-    _check_corrections(data, folder, measured, found)
+    check_correction_files(data, folder, measured, seated, found)
     if isinstance(curve := data.get("playback", {}).get("field_curve"), str):
         for path in _present(folder, [curve]):
             try:
                 read_response(path)
             except BlindtestError as error:
                 found.faults += [fault.in_file(str(path)) for fault in error.faults]
-
-
-def _check_corrections(
-    data: dict[str, Any], folder: Path, measured: Mapping[object, Response], found: Findings
-) -> None:
-    """Read every target, and design every correction whose unit and numbers are in order."""
-    unreadable: set[Path] = set()
-    for index, condition in enumerate(data.get("condition", ())):
-        for number, stage in enumerate(condition.get("stages", ())):
-            own = stage.get("correction")
-            place = ("condition", index, "stages", number, "correction")
-            if not isinstance(own, dict) or not isinstance(own.get("target"), str):
-                continue
-            for path in _present(folder, [own["target"]]):
-                if path in unreadable:
-                    continue
-                try:
-                    target = read_response(path)
-                except BlindtestError as error:
-                    unreadable.add(path)
-                    found.faults += [fault.in_file(str(path)) for fault in error.faults]
-                    continue
-                if own.get("unit") in measured and not found.is_touched(*place):
-                    _check_correction(own, measured[own["unit"]], target, place, found)
-
-
-def _check_correction(
-    own: Mapping[str, Any], response: Response, target: Response, place: tuple[str | int, ...], found: Findings
-) -> None:
-    numbers = {key: tuple(own[key]) for key in ("align_hz", "band_hz") if key in own}
-    if any(high < 2 * low for low, high in numbers.values()):
-        return  # said when the tables were looked at
-    defaults = StudyCorrection(unit="", target="")
-    try:
-        curve = correction_curve(
-            response,
-            target,
-            align_hz=numbers.get("align_hz", defaults.align_hz),
-            band_hz=numbers.get("band_hz", defaults.band_hz),
-            max_boost_db=own.get("max_boost_db", defaults.max_boost_db),
-        )
-    except BlindtestError as error:
-        for fault in error.faults:
-            found.fault(place, fault.problem, got=fault.got, allowed=fault.allowed, remedy=fault.remedy)
-        return
-    for remark in curve.remarks:
-        found.note(place, remark)
 
 
 def _present(folder: Path, patterns: Sequence[str]) -> Iterator[Path]:

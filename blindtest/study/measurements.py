@@ -19,7 +19,7 @@ from blindtest.device import (
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.study import Study, Unit
 
-__all__ = ["averaged", "channels_mean", "read_impulses", "unit_averages", "unit_response"]
+__all__ = ["Averages", "averaged", "channels_mean", "read_impulses", "unit_averages", "unit_response"]
 
 Averages = dict[str, SeatingAverage]
 """By the key that named the files: 'responses', or 'left' and 'right'."""

@@ -14,9 +14,10 @@ from pydantic import Field, PlainValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from blindtest.design import METHODS, Block, Controls, Phase, Protocol, Stopping, default_numbers
+from blindtest.study.correction_tables import CorrectionTable
 from blindtest.study.hardware_tables import ConnectionTable, HardwareTable
 from blindtest.study.looks import LOOKS_SCHEMA, LOOKS_WORDS, looks
-from blindtest.study.table import Id, Label, Table, Text, Words
+from blindtest.study.table import Band, FilePath, Frequency, Id, Label, Table, Text, Words
 
 __all__ = [
     "LATER_METHODS",
@@ -92,12 +93,9 @@ Hash = Annotated[
     Field(pattern=r"^[0-9a-f]{8,64}$"),
     Words("the first 8 or more characters of the hash that `blindtest impression` printed: 0-9 and a-f"),
 ]
-FilePath = Annotated[str, Field(min_length=1, max_length=1000), Words("a path relative to the study file, with /")]
 Files = Annotated[list[FilePath], Field(min_length=1), Words("a list of paths in [ ]; * stands for any text")]
 Day = Annotated[date, Words("a date without quotes, such as 2026-03-02")]
 Share = Annotated[float, Field(gt=0, lt=1), Words("a number above 0 and below 1")]
-Frequency = Annotated[float, Field(gt=0, le=200_000)]
-Band = Annotated[list[Frequency], Field(min_length=2, max_length=2), Words("two frequencies in Hz, the lower first")]
 MethodName = Annotated[
     Any,
     PlainValidator(_method),
@@ -242,22 +240,6 @@ class RecordingTable(Table):
         min_length=1, description="a file for each clip, as { clip-id = 'clips/file.wav' }"
     )
     align: bool = Field(False, description="true to shift the files in time onto the clip, false to leave them")
-
-
-class CorrectionTable(Table):
-    """The filter that brings a measured unit towards a target, limited in band and boost."""
-
-    later = ("sections", "smoothing")
-    later_values: ClassVar[dict[str, tuple[str, ...]]] = {"phase": ("linear", "measured")}
-    unit: Id = Field(description="the id of the unit whose response is corrected")
-    target: FilePath = Field(description="the path of the target: a file of frequency and level like a response")
-    align_hz: Band = Field(
-        default_factory=lambda: [300.0, 3000.0],
-        description="the band over which response and target are brought to the same level",
-    )
-    band_hz: Band = Field(default_factory=lambda: [20.0, 8000.0], description="the band that is corrected")
-    max_boost_db: float = Field(6.0, ge=0, le=20, description="the largest boost of the correction, in dB")
-    phase: Literal["minimum"] = Field("minimum", description="minimum: the filter doesn't ring before the event")
 
 
 class HumpTable(Table):

@@ -133,12 +133,32 @@ class StudyCorrection:
     """The correction of a unit towards a target, as the study names it."""
 
     unit: str
-    target: str
-    """A file relative to the study folder."""
+    target: str = ""
+    """A file relative to the study folder; '' where a field or units stand in its place."""
+    target_field: Literal["diffuse", "free", "flat", ""] = ""
+    target_units: tuple[str, ...] = ()
+    tilt_db_per_octave: float = 0.0
+    bass_db: float = 0.0
+    bass_hz: float = 105.0
+    treble_db: float = 0.0
+    treble_hz: float = 2500.0
     align_hz: tuple[float, float] = (300.0, 3000.0)
     band_hz: tuple[float, float] = (20.0, 8000.0)
     max_boost_db: float = 6.0
+    max_boost_points: tuple[tuple[float, float], ...] = ()
+    seating_sd: float = 0.0
+    without_hz: tuple[tuple[float, float], ...] = ()
+    smoothing: float = 1 / 12
+    sections: int | str | None = None
+    """How many second-order sections at most, or a file of them; None for an FIR filter."""
+    max_gain_db: float = 12.0
+    max_q: float = 8.0
     phase: Literal["minimum"] = "minimum"
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """What it reads beside the unit's measurements."""
+        return tuple(name for name in (self.target, self.sections) if isinstance(name, str) and name)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,6 +224,12 @@ class StudyStage:
     def unit(self) -> str | None:
         """The id of the unit whose response the stage needs, if any."""
         return self.correction.unit if self.correction is not None else self.response
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """The ids of all units whose measurements the stage reads."""
+        own = () if self.unit is None else (self.unit,)
+        return own if self.correction is None else (*own, *self.correction.target_units)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -334,10 +360,11 @@ def study_files(study: Study) -> dict[str, str]:
         for file in (stage.recording or {}).values()
     ]
     names += [
-        stage.correction.target
+        name
         for condition in study.conditions
         for stage in condition.stages
         if stage.correction is not None
+        for name in stage.correction.files
     ]
     names += [study.listeners.consent] if study.listeners.consent else []
     names += [ORIGIN_NAME] if (study.folder / ORIGIN_NAME).exists() else []

@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
-__all__ = ["Id", "Label", "Table", "Text", "Words"]
+__all__ = ["Band", "FilePath", "Frequency", "Id", "Label", "Table", "Text", "Words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,3 +35,6 @@ Label = Annotated[
     Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"),
     Words("text of 1 to 80 characters"),
 ]
+FilePath = Annotated[str, Field(min_length=1, max_length=1000), Words("a path relative to the study file, with /")]
+Frequency = Annotated[float, Field(gt=0, le=200_000)]
+Band = Annotated[list[Frequency], Field(min_length=2, max_length=2), Words("two frequencies in Hz, the lower first")]

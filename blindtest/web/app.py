@@ -28,12 +28,12 @@ from blindtest.errors import BlindtestError
 from blindtest.session import Event, OutOfTurn, event_from_dict
 from blindtest.web.access import Access
 from blindtest.web.device_desk import PlayerOrder
-from blindtest.web.guard import Guard, TooLarge
+from blindtest.web.guard import Guard
+from blindtest.web.replies import plain_handlers, problem, static_files, token_in
 
 __all__ = ["Facts", "ListeningService", "NotStored", "make_app"]
 
 _HERE = Path(__file__).parent
-_TYPES = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
 _log = logging.getLogger("blindtest.web")
 
 
@@ -51,6 +51,8 @@ class Facts:
     """What the listener agrees to before the first question; empty where nothing was asked for."""
     device: str = ""
     """The sound device that plays, in words; empty where the browser does."""
+    switch_s: float | None = None
+    """Where somebody connects real units: seconds from what is selected to its sound; else None."""
     warnings: tuple[str, ...] = ()
     """What is known of that device that a listener should know."""
 
@@ -61,13 +63,6 @@ class _EventBody(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
     sitting: str = Field(max_length=100)
     event: dict[str, JsonValue]
-
-
-class _EnterBody(BaseModel):
-    """The token of the link."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
-    token: str = Field(max_length=200, pattern=r"^[A-Za-z0-9_-]*$")
 
 
 class NotStored(BlindtestError):
@@ -102,6 +97,12 @@ class ListeningService(Protocol):
 
     def sound(self, token: str) -> bytes | None:
         """Return the WAV behind a token that the view shows now, or None."""
+
+    def connection(self, token: str) -> Mapping[str, bool] | None:
+        """Ask for the connection of what sounds under `token`: 'ready' once it may sound.
+
+        None where nobody connects anything, or the token is none of the trial in hand.
+        """
 
     def order(self, order: PlayerOrder) -> Mapping[str, Any] | None:
         """Hand an order to the sound device and return what may be known of it; None where the browser plays.
@@ -144,8 +145,9 @@ def make_app(
             Route("/event", page.event, methods=["POST"]),
             Route("/sound/{token}", page.sound),
             Route("/player", page.player, methods=["POST"]),
+            Route("/connection", page.connection, methods=["POST"]),
         ],
-        exception_handlers={HTTPException: _plain_problem, TooLarge: _too_large, Exception: _own_fault},
+        exception_handlers=plain_handlers(),
     )
     routed.router.redirect_slashes = False
     # Outermost, so that also what the framework itself answers leaves with our headers.
@@ -162,7 +164,7 @@ class _Handlers:
         return HTMLResponse(_shell())
 
     async def static(self, request: Request) -> Response:
-        found = _static_files().get(request.path_params["name"])
+        found = static_files().get(request.path_params["name"])
         if found is None:
             raise HTTPException(404)
         body, media_type = found
@@ -170,9 +172,9 @@ class _Handlers:
 
     async def enter(self, request: Request) -> Response:
         """Exchange the link's token for the cookie. Who has the cookie already is let in."""
-        token = _token_in(await request.body())
+        token = token_in(await request.body())
         if not self.access.admits(request) and (token is None or not self.access.spend(token)):
-            return _problem(403, "this link was used already, or belongs to an earlier start of the program")
+            return problem(403, "this link was used already, or belongs to an earlier start of the program")
         response = JSONResponse({"entered": True})
         self.access.give(response)
         return response
@@ -191,11 +193,11 @@ class _Handlers:
             body = _EventBody.model_validate(from_json(await request.body(), allow_inf_nan=False))
             event = event_from_dict(body.event, at=self.clock())
         except ValidationError as wrong:
-            return _problem(422, f"this is not an event: {wrong.errors(include_url=False)[0]['msg']}")
+            return problem(422, f"this is not an event: {wrong.errors(include_url=False)[0]['msg']}")
         except ValueError:
-            return _problem(422, "this is not JSON")
+            return problem(422, "this is not JSON")
         except BlindtestError as wrong:
-            return _problem(422, str(wrong))
+            return problem(422, str(wrong))
         if body.sitting != self.service.sitting:
             return await self._out_of_turn("this page was opened for another sitting", "reload the page")
         try:
@@ -205,9 +207,9 @@ class _Handlers:
         except NotStored as wrong:
             # Said in full to the organiser only: a storage fault names files and places.
             _log.error("an event could not be stored: %s", wrong)
-            return _problem(503, "this could not be stored yet")
+            return problem(503, "this could not be stored yet")
         except BlindtestError as wrong:
-            return _problem(422, str(wrong))
+            return problem(422, str(wrong))
         return self._shown(view)
 
     async def sound(self, request: Request) -> Response:
@@ -223,11 +225,20 @@ class _Handlers:
         try:
             order = PlayerOrder.model_validate_json(await request.body())
         except ValidationError as wrong:
-            return _problem(422, f"this is not an order: {wrong.errors(include_url=False)[0]['msg']}")
+            return problem(422, f"this is not an order: {wrong.errors(include_url=False)[0]['msg']}")
         try:
             told = await run_in_threadpool(self.service.order, order)
         except BlindtestError as wrong:
-            return _problem(422, str(wrong))
+            return problem(422, str(wrong))
+        if told is None:
+            raise HTTPException(404)
+        return JSONResponse(dict(told))
+
+    async def connection(self, request: Request) -> Response:
+        """Ask for a unit to be connected; told is only whether it may sound."""
+        self._admit(request)
+        token = token_in(await request.body())
+        told = None if token is None else await run_in_threadpool(self.service.connection, token)
         if told is None:
             raise HTTPException(404)
         return JSONResponse(dict(told))
@@ -245,41 +256,7 @@ class _Handlers:
         return JSONResponse(said, status_code=409)
 
 
-def _token_in(body: bytes) -> str | None:
-    try:
-        return _EnterBody.model_validate_json(body).token
-    except ValidationError:
-        return None
-
-
-def _problem(status: int, problem: str) -> JSONResponse:
-    return JSONResponse({"problem": problem}, status_code=status)
-
-
-_WORDS = {401: "this page needs the link that was printed", 404: "not here", 405: "this is not done here"}
-
-
-async def _plain_problem(request: Request, fault: Exception) -> Response:
-    status = fault.status_code if isinstance(fault, HTTPException) else 500
-    return _problem(status, _WORDS.get(status, "this could not be done"))
-
-
-async def _too_large(request: Request, fault: Exception) -> Response:
-    return _problem(413, "the request is too large")
-
-
-async def _own_fault(request: Request, fault: Exception) -> Response:
-    return _problem(500, "something went wrong inside blindtest; the organiser sees what")
-
-
 @cache
 def _shell() -> str:
     environment = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined)
     return environment.get_template("listen.html").render(title="Listening test")
-
-
-@cache
-def _static_files() -> Mapping[str, tuple[bytes, str]]:
-    """Read once: small files, served from memory without dates or tags."""
-    files = sorted((_HERE / "static").iterdir())
-    return {file.name: (file.read_bytes(), _TYPES[file.suffix]) for file in files if file.suffix in _TYPES}

@@ -21,8 +21,10 @@ LOOPBACK = "127.0.0.1"
 _TRIES = 64
 
 
-def open_port(wanted: int | None = None) -> socket.socket:
-    """Return a listening socket on the loopback address: `wanted`, else one of the next free ports, else any.
+def open_port(wanted: int | None = None, *, address: str = LOOPBACK) -> socket.socket:
+    """Return a listening socket of this machine: `wanted`, else one of the next free ports, else any.
+
+    address : the loopback address, or that of a network card
 
     Raises
     ------
@@ -36,7 +38,7 @@ def open_port(wanted: int | None = None) -> socket.socket:
         opened = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            opened.bind((LOOPBACK, port))
+            opened.bind((address, port))
             opened.listen(128)
         except OSError as fault:
             opened.close()
@@ -45,20 +47,20 @@ def open_port(wanted: int | None = None) -> socket.socket:
             return opened
     raise Missing(
         Fault(
-            problem=f"no port of {LOOPBACK} could be opened ({reason})",
+            problem=f"no port of {address} could be opened ({reason})",
             remedy="close programs that hold many ports, or allow this one to open a port on the loopback address",
         )
     )
 
 
-def hosts_of(port: int) -> tuple[str, ...]:
+def hosts_of(port: int, address: str = LOOPBACK) -> tuple[str, ...]:
     """Return the values of Host under which the page may be asked for."""
-    return (f"{LOOPBACK}:{port}", f"localhost:{port}")
+    return (f"{address}:{port}", *((f"localhost:{port}",) if address == LOOPBACK else ()))
 
 
-def link(port: int, token: str) -> str:
+def link(port: int, token: str, address: str = LOOPBACK) -> str:
     """Return the link that opens the page once."""
-    return f"http://{LOOPBACK}:{port}/#{token}"
+    return f"http://{address}:{port}/#{token}"
 
 
 class Server:

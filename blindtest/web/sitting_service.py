@@ -211,6 +211,10 @@ class SittingService:
         except BlindtestError:
             return None
 
+    def connection(self, token: str) -> Mapping[str, bool] | None:
+        """Return None: nobody connects anything here; see `AssistedService`."""
+        return None
+
     def order(self, order: PlayerOrder) -> Mapping[str, Any] | None:
         """Hand an order to the sound device; see `ListeningService`."""
         if self._desk is None:

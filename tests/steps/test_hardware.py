@@ -1,4 +1,4 @@
-"""Real units from the study file to the report: routed over outputs of one sound device."""
+"""Real units from the study file to the report: routed over outputs of one sound device, or by an operator."""
 
 import importlib.util
 import shutil
@@ -11,7 +11,9 @@ import pytest
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
-from blindtest.session import Route, SimulatedListener, simulate_sitting, simulated_clock
+from blindtest.report.hardware_facts import HardwareFacts
+from blindtest.report.hardware_words import switching_words
+from blindtest.session import Connected, Misconnected, Route, SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.steps.place import open_store
 from blindtest.steps.playing import open_player
 from blindtest.steps.routes import routes_of
@@ -107,3 +109,45 @@ def test_a_voltage_that_changes_makes_another_seal(routed):
     assert steps.seal(routed).study_seal.commitment == one
     (routed / "study.toml").write_text(text.replace("[1.998, 2.000]", "[1.999, 2.000]"))
     assert steps.seal(routed).study_seal.commitment != one
+
+
+def test_an_assisted_sitting_says_what_the_operator_knew_and_how_long_it_took(routed, monkeypatch):
+    text = FOLDER.OPERATOR.replace('use = "abx"', CHANGES).replace("margin = 0.5", "margin = 0.7")
+    (routed / "study.toml").write_text(text)
+    steps.render(routed)
+    at = datetime.now(UTC)
+    with steps.prepare_sitting(routed, listener="L-one") as prepared:
+        for number, took_s in enumerate((1.5, 1.0, 3.5)):
+            prepared.happened(Connected(trial=number, attempt=1, slot="A", took_s=took_s, at=at))
+        prepared.happened(Misconnected(trial=1, attempt=1, slot="A", at=at))
+    sit(routed)
+    monkeypatch.setattr("blindtest.steps.reporting.figures", lambda facts: {})  # drawn in tests/report
+    page = " ".join(steps.report(routed).page.read_text(encoding="utf-8").replace("\xa0", " ").split())
+    for said in (
+        "An operator connected the units by a page of their own: Heron amplifier, 0417 at “input 1”",
+        "did not know which unit was behind which: the test was double blind as far as that holds",
+        "The operator was behind a screen in the listener's room.",
+        "3 connections on record; the operator took 1.5 s for half of them, at most 3.5 s.",
+        "1 of them was not ready within the 2 s",
+        "The operator reported 1 wrong connection",
+        "switched by an operator (an assisted sitting)",
+        "no sound of a switch, no look and no word told which it was",
+    ):
+        assert said in page.replace("&#39;", "'"), said
+    with open_store(load_study(routed), create=False) as store:
+        assert [one.state for one in store.sittings()] == ["finished"]
+
+
+def test_an_operator_who_knows_makes_it_blind_not_double_blind():
+    facts = HardwareFacts(route="operator", switch="a box", units=(), operator_knows=True, operator_place="in sight")
+    said = " ".join(switching_words(facts))
+    assert "blind for the listener, not double blind" in said
+    assert "in the listener's sight" in said
+
+
+def test_a_place_for_the_operators_page_that_is_none_is_refused(routed, capsys):
+    (routed / "study.toml").write_text(FOLDER.OPERATOR)
+    steps.render(routed)
+    for address in ("everywhere", "0.0.0.0"):
+        assert blindtest("listen", routed, "--no-browser", "--play", "browser", "--operator-at", address) == 3
+        assert f"--operator-at: not an address of this machine, got '{address}'" in capsys.readouterr().err

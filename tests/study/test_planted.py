@@ -129,7 +129,7 @@ stages = [{ response = "swift" }, { correction = { unit = "swft", target = "meas
 [[condition]]
 id = "half"
 stages = [{ correction = { target = "measurements/field.txt", smoothing = 3 } }] #! condition.half.stages.#1.correction.unit | missing | the id of the unit
-#! condition.half.stages.#1.correction.smoothing | not yet: smoothing |
+#! condition.half.stages.#1.correction.smoothing | not a part of an octave, got 3 | from 1/48 to 1
 [[condition]]
 id = "unreachable"
 label = "Far off"

@@ -7,6 +7,7 @@
 
 import { DevicePlayer, NoSounds } from "./device.js";
 import { element } from "./element.js";
+import { Hands } from "./hands.js";
 import { Keys } from "./keys.js";
 import { Line, Locked, ask } from "./line.js";
 import { Player } from "./sound.js";
@@ -54,7 +55,9 @@ export class Page {
       connected: (yes) => this.connected(yes),
     });
     /** @type {Facts} */
-    this.facts = { level: null, full_dba: null, most_gain_db: 0, consent: "", device: "", warnings: [] };
+    this.facts = { level: null, full_dba: null, most_gain_db: 0, consent: "", device: "", switch_s: null, warnings: [] };
+    /** Somebody who connects real units; null where all sounds are switched here. @type {Hands | null} */
+    this.hands = null;
     /** @type {View | null} */
     this.view = null;
     /** @type {Shown | null} */
@@ -87,6 +90,7 @@ export class Page {
       const known = await (await ask("/facts", (yes) => this.connected(yes))).json();
       this.facts = known.facts;
       if (this.facts.device) this.onDevice();
+      if (this.facts.switch_s !== null) this.hands = new Hands();
       const seen = await (await ask("/view", (yes) => this.connected(yes))).json();
       // Before anything is shown: an answer that waits here belongs to the past, and goes first.
       await this.line.open(known.sitting);

@@ -2,6 +2,7 @@
 /** One function for each step of a sitting; `trial` and `feedback` share the desk with its sounds. */
 
 import { button, element, enable, enabled } from "./element.js";
+import { WAITING } from "./hands.js";
 import { trackPage } from "./track.js";
 import { trialPage } from "./trial.js";
 
@@ -50,8 +51,9 @@ function ready(page, view) {
 
 /** @param {Page} page */
 function cautions(page) {
-  const { level, device, warnings } = page.facts;
+  const { level, device, switch_s, warnings } = page.facts;
   return [
+    ...(switch_s === null ? [] : [element("p", {}, `Real units are heard. Somebody connects the one that belongs to the sound you select, then it sounds by itself. Each change takes ${switch_s} s or, if that was not enough, as long again: whichever unit it is. Ask for nothing but sounds, and look at nobody meanwhile.`)]),
     element("p", {}, "Turn the volume of your headphones or loudspeakers down now. On the next page the sound begins softly, and you raise it."),
     level
       ? element("p", {}, "With your equipment set as described, this sitting plays at ", element("strong", {}, level), ".")
@@ -102,7 +104,14 @@ function level(page, view) {
     page.player.setGain(gainDb);
   }
   async function start() {
-    if (!loaded) return;
+    if (!loaded || !enabled(toggle)) return;
+    if (page.hands) {
+      enable(toggle, false);
+      state.textContent = WAITING;
+      const there = await page.hands.connected(view.level ?? "");
+      enable(toggle, true);
+      if (!there) return;
+    }
     playing = true;
     toggle.textContent = "Stop the sound";
     await page.player.play();

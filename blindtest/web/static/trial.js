@@ -10,6 +10,7 @@
 import { ANSWERS } from "./answers.js";
 import { remarkPanel, sureQuestion } from "./beside.js";
 import { element, enable, enabled, hint } from "./element.js";
+import { WAITING } from "./hands.js";
 import { askedIn, countWords, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
 import { loopPanel } from "./loop_panel.js";
@@ -44,6 +45,8 @@ export function trialPage(page, view) {
   let loaded = false;
   let playing = false;
   let confirming = false;
+  /** What was selected is being connected. */
+  let connecting = false;
   /** A slider is on its way, and the server has not been told yet. */
   let moving = false;
 
@@ -93,10 +96,10 @@ export function trialPage(page, view) {
   function refresh() {
     for (const { name, control } of places) {
       control?.setAttribute("aria-pressed", String(name === selected));
-      if (control) enable(control, loaded);
+      if (control) enable(control, loaded && !connecting);
     }
-    enable(play, loaded);
-    enable(again, loaded);
+    enable(play, loaded && !connecting);
+    enable(again, loaded && !connecting);
     playWords.textContent = playing ? "Pause" : "Play";
     answer?.set(chosen, selected, loaded ? dial : null);
     sure.set(certainty);
@@ -107,6 +110,7 @@ export function trialPage(page, view) {
     enable(confirm, loaded && unheard.length === 0 && lacks === "" && !confirming);
     if (confirming) state.textContent = "Being saved …";
     else if (!loaded) state.textContent = "The sounds are being loaded.";
+    else if (connecting) state.textContent = WAITING;
     else state.textContent = [toHear(unheard), lacks].filter(Boolean).join(" ") || (dial ? "Confirm your setting, or go on with it." : "Confirm your answer, or choose again.");
   }
   /** @param {string[]} unheard what the answer lacks, in words; one thing after the other */
@@ -143,7 +147,7 @@ export function trialPage(page, view) {
   /** @param {string} name */
   async function select(name) {
     behind = false;
-    if (!loaded || confirming) return;
+    if (!loaded || confirming || connecting) return;
     settle();
     const same = name === selected;
     selected = name;
@@ -152,11 +156,28 @@ export function trialPage(page, view) {
       if (!same) page.say(spoken(name));
       return;
     }
-    heard.add(name);
-    page.player.select(soundOf(name));
+    const there = page.hands === null || (await connected(page.hands, name));
+    if (confirming || page.view?.trial !== trial || page.view.attempt !== attempt) return;
+    if (there) {
+      heard.add(name);
+      page.player.select(soundOf(name));
+    }
+    // Also where it did not come to be connected: the server answers with where the sitting stands.
     page.line.send({ event: "selected", trial, attempt, slot: name });
+    if (!there) return refresh();
     if (!playing) await start();
     refresh();
+  }
+  /** @param {import("./hands.js").Hands} hands @param {string} name */
+  async function connected(hands, name) {
+    const token = slots.find((slot) => slot.name === name)?.token ?? "";
+    if (hands.there === token) return true;
+    connecting = true;
+    refresh();
+    await stop();
+    const there = await hands.connected(token);
+    connecting = false;
+    return there;
   }
   /** @param {string} name */
   function spoken(name) {
@@ -173,14 +194,14 @@ export function trialPage(page, view) {
     await page.player.pause();
   }
   async function toggle() {
-    if (!loaded || confirming) return;
+    if (!loaded || confirming || connecting) return;
     if (playing) await stop();
     else if (selected) await start();
     else await select(/** @type {string} */ (names[0]));
     refresh();
   }
   function restart() {
-    if (loaded) page.player.restart();
+    if (loaded && !connecting) page.player.restart();
   }
   /** @param {Record<string, Value>} values @param {boolean} settled */
   function choose(values, settled) {

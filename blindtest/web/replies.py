@@ -1,0 +1,66 @@
+"""What both pages' servers say in the same words: problems, a link's token, files that never change."""
+
+from collections.abc import Callable, Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from blindtest.web.guard import TooLarge
+
+__all__ = ["plain_handlers", "problem", "static_files", "token_in"]
+
+_HERE = Path(__file__).parent
+_TYPES = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+
+
+class _EnterBody(BaseModel):
+    """The token of the link."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    token: str = Field(max_length=200, pattern=r"^[A-Za-z0-9_-]*$")
+
+
+def token_in(body: bytes) -> str | None:
+    """Return the link's token in a request's body, or None."""
+    try:
+        return _EnterBody.model_validate_json(body).token
+    except ValidationError:
+        return None
+
+
+def problem(status: int, problem: str) -> JSONResponse:
+    """Return a response that says what is wrong."""
+    return JSONResponse({"problem": problem}, status_code=status)
+
+
+_WORDS = {401: "this page needs the link that was printed", 404: "not here", 405: "this is not done here"}
+
+
+async def _plain_problem(request: Request, fault: Exception) -> Response:
+    status = fault.status_code if isinstance(fault, HTTPException) else 500
+    return problem(status, _WORDS.get(status, "this could not be done"))
+
+
+async def _too_large(request: Request, fault: Exception) -> Response:
+    return problem(413, "the request is too large")
+
+
+async def _own_fault(request: Request, fault: Exception) -> Response:
+    return problem(500, "something went wrong inside blindtest; the organiser sees what")
+
+
+def plain_handlers() -> dict[Any, Callable[..., Any]]:
+    """Return the handlers of what goes wrong outside a handler of ours."""
+    return {HTTPException: _plain_problem, TooLarge: _too_large, Exception: _own_fault}
+
+
+@cache
+def static_files() -> Mapping[str, tuple[bytes, str]]:
+    """Read once: small files, served from memory without dates or tags."""
+    files = sorted((_HERE / "static").iterdir())
+    return {file.name: (file.read_bytes(), _TYPES[file.suffix]) for file in files if file.suffix in _TYPES}
