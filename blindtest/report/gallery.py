@@ -17,6 +17,7 @@ from blindtest.report.record_figures import record_figure
 from blindtest.report.residual_figures import model_figures
 from blindtest.report.scale_figures import scale_figures
 from blindtest.report.sound_figures import filters_figure, match_figure, response_figure
+from blindtest.report.stopped_figures import stopped_figure
 from blindtest.report.threshold_figures import threshold_figure, tracks_figure
 from blindtest.report.unreliable_figures import names_figures
 
@@ -27,6 +28,7 @@ def figures(report: ReportInput) -> dict[str, Figure]:
     """Return every figure for which `report` has data, by name, in the order of the page."""
     made = (
         results_figure(report),
+        stopped_figure(report),
         trials_figure(report),
         preference_figure(report),
         choices_figure(report),

@@ -29,6 +29,14 @@ class StoppedFacts:
 
     conclusion: StoppedConclusion
     chances: StoppedChances
+    looks: tuple[int, ...] = ()
+    """The sealed table: numbers of trials; () where it is not drawn."""
+    high: tuple[int | None, ...] = ()
+    """This many right or more end a sitting at each look."""
+    low: tuple[int | None, ...] = ()
+    """This many right or fewer do."""
+    series: tuple[tuple[str, tuple[bool, ...]], ...] = ()
+    """Of each sitting its listener and the answers that count, right or wrong, in their order."""
 
 
 _AN = {"group-sequential": "a", "sprt": "a", "e-process": "an"}

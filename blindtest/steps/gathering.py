@@ -389,7 +389,15 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         )
     stopped = None
     if one.stopped is not None:
-        stopped = StoppedFacts(conclusion=one.stopped.conclusion, chances=one.stopped.chances)
+        rule = one.stopped.rule
+        stopped = StoppedFacts(
+            conclusion=one.stopped.conclusion,
+            chances=one.stopped.chances,
+            looks=rule.looks,
+            high=rule.high,
+            low=rule.low,
+            series=one.stopped.series,
+        )
         chance = one.stopped.chances.chance_negligible
     if one.unreliable_labels:
         plan = unreliable_plan_facts(record, answers.seal.record)

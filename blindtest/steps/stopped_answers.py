@@ -24,6 +24,10 @@ class StoppedAnswers:
     conclusion: StoppedConclusion
     chances: StoppedChances
     """Of as many sittings as counted."""
+    rule: Stopping
+    """As sealed."""
+    series: tuple[tuple[str, tuple[bool, ...]], ...]
+    """Of each sitting its listener and the answers that count, right or wrong, in their order."""
 
 
 def rule_of(claim: Mapping[str, Any], sittings: "Sequence[SittingAnswers]") -> tuple[Block, Stopping] | None:
@@ -41,7 +45,7 @@ def stopped_answers(
     """Return what the counted sittings say of a claim, a listener's answers in their order."""
     table, margin = table_of_rule(rule), float(rule.margin or claim["margin"])
     own = [
-        (sitting.entry.listener, [row["correct"] is True for row in sitting.of_claim(claim)])
+        (sitting.entry.listener, tuple(row["correct"] is True for row in sitting.of_claim(claim)))
         for sitting in sittings
         if sitting.planned_for(claim)
     ]
@@ -50,6 +54,8 @@ def stopped_answers(
         chances=stopped_chances(
             table, rule=rule.rule, method=block.method, margin=margin, alpha=alpha, listeners=len(own), points=POINTS
         ),
+        rule=rule,
+        series=tuple(own),
     )
 
 

@@ -77,3 +77,20 @@ def test_the_block_holds_the_table_and_what_was_left_unanswered_is_counted_both_
     text = text.replace("\N{NO-BREAK SPACE}", " ")
     assert text.startswith("55 trials up to the last of the stopping rule stayed unanswered.")
     assert stopped_open(result.stopped) == []
+
+
+def test_the_figure_shows_each_sitting_between_the_sealed_numbers(make_report):
+    from blindtest.report.stopped_figures import stopped_figure
+
+    result = result_of("sprt", HEARD, LOST)
+    table = stop_table("sprt", 60, method="abx", margin=0.5)
+    series = tuple((f"L-{n}", tuple(own[: table.stop(own).trials])) for n, own in enumerate((HEARD, LOST), start=1))
+    drawn = replace(result.stopped, looks=table.looks, high=table.high, low=table.low, series=series)
+    report = replace(make_report(), results=None, plan=None, claim=result.claim, truth=())
+    figure = stopped_figure(replace(report, claims=(replace(result, stopped=drawn),)))
+    # Beside it as a table: the bounds as sealed, and the running count of each.
+    assert ("ends for a difference", 8, 8) in figure.rows
+    assert ("ends for too little", 8, 2) in figure.rows
+    path = [row for row in figure.rows if row[0] == "L-1"]
+    assert path[-1] == ("L-1", len(series[0][1]), sum(series[0][1]))
+    assert stopped_figure(replace(report, claims=(result,))) is None
