@@ -4,6 +4,7 @@ Estimates are held against means taken by hand from the published rows, p values
 """
 
 import runpy
+from collections import Counter
 from itertools import combinations, product
 from pathlib import Path
 
@@ -345,3 +346,39 @@ def test_right_names_are_dealt_anew_as_they_were_dealt():
         assert found == pytest.approx(share, abs=0.0133)
     with pytest.raises(ValueError, match="no column 'block' to deal the right labels within"):
         label_effect(table, device="a", comparator="b", dealt_within=("block",))
+
+
+def test_a_sequence_is_planned_for_the_panel_and_sealed(study):
+    """Of two listeners and two sounds each begins in another row; names stay balanced."""
+    folder = study(("named.repeats = 6", "named.repeats = 6\nnamed.sequence = 'williams'"))
+    assert not [str(fault) for fault in check_study(folder)]
+    steps.render(folder)
+    plans = []
+    for number in (0, 1):
+        with steps.prepare_sitting(folder, listener=f"U-{number}", clock=lambda: day(0)) as prepared:
+            plans.append(prepared.sitting.plan)
+    assert sorted(plan.record["starts"]["named"] for plan in plans) == [0, 1]
+    for plan in plans:
+        trials = [plan.trial(number) for number in range(plan.length)]
+        named = [trial for trial in trials if trial.phase == "unreliable"]
+        runs = [[trial.labels["1"] for trial in named[at : at + 2]] for at in range(0, len(named), 2)]
+        # Twelve rounds in two orders: each six times.
+        assert Counter(map(tuple, runs)) == {("first", "second"): 6, ("second", "first"): 6}
+        assert sum(trial.labels["1"] == trial.drawn.slots[0].condition for trial in named) == 12
+
+
+@pytest.mark.parametrize(
+    ("block", "said"),
+    [
+        (
+            "recognition",
+            "the method has no such sequence: its orders are balanced, or its keys drawn independently, got "
+            "'recognition' (allowed: rating, rating-single, multi-stimulus); take the key out",
+        ),
+        ("practice", "a sequence needs whole rounds; write repeats in place of trials"),
+    ],
+)
+def test_what_has_no_sequence_is_said(study, block, said):
+    changed = "practice.trials = 1\n"
+    found = [str(one) for one in check_study(study((changed, f"{changed}{block}.sequence = 'williams'\n")))]
+    assert any(said in fault for fault in found), found
