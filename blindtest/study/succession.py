@@ -268,7 +268,7 @@ def _text(
         f"reviewer = {_value(old.reviewer)}\n",
         *(_table("[[unit]]", unit) for _, unit in entries(data, "unit")),
         _later_unit(old, later),
-        *(_table(f"[{name}]", data[name]) for name in ("playback", "rendering") if name in data),
+        *(_table(f"[{name}]", data[name]) for name in ("playback", "rendering", "hardware") if name in data),
         *(_table("[[condition]]", condition) for _, condition in conditions),
         f"\n[[condition]]                            # the later device\nid = {_value(later)}\n",
         _later_stages(old, later) + "\n",
@@ -312,6 +312,9 @@ def _later_unit(old: Study, later: str) -> str:
 def _later_stages(old: Study, later: str) -> str:
     if old.rendering.over == "inverse":
         return f"stages = [{{ response = {_value(later)} }}]"
+    if old.hardware is not None:
+        place = 'connect = ""' if old.hardware.route == "operator" else "outputs = []"
+        return f'stages = []\nhardware = {{ unit = "", {place} }}   # FILL IN: the real unit, where it is, its voltages'
     if any(stage.recording for condition in old.conditions for stage in condition.stages):
         files = ", ".join(f'{_key(clip.id)} = ""' for clip in old.clips)
         return f"stages = [{{ recording = {{ files = {{ {files} }} }} }}] # FILL IN: a file for each clip"

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from blindtest import steps
 from blindtest.study import check_study, examine, load_study, render_job
 from blindtest.study.hardware import apart_db, mismatches, trims_db
 
@@ -172,3 +173,16 @@ def test_the_seal_holds_units_voltages_and_trims(tmp_path):
     assert held["trim_db"] == pytest.approx(-6.03, abs=0.01)
     assert record["connections"]["heron-amp"]["trim_db"] == 0
     assert record["switch_s"] is None
+
+
+@pytest.mark.parametrize("text", [OPERATOR, OUTPUTS], ids=["operator", "outputs"])
+def test_a_later_study_keeps_how_units_are_switched_and_asks_for_the_later_one(tmp_path, text):
+    FOLDER.write(tmp_path / "old", text)
+    steps.new(tmp_path / "new", old=tmp_path / "old")
+    later = (tmp_path / "new" / "study.toml").read_text(encoding="utf-8")
+    assert "\n[hardware]\n" in later
+    assert 'switch = "a passive switch box with an open position between inputs"' in later
+    asked = [str(fault) for fault in check_study(tmp_path / "new") if "condition.later" in str(fault)]
+    wanted = "connect" if text is OPERATOR else "outputs"
+    for key in ("hardware.unit", f"hardware.{wanted}", "hardware.volts_100_hz"):
+        assert any(f"condition.later.{key}" in one for one in asked), asked
