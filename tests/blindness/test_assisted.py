@@ -16,7 +16,8 @@ from blindtest.design import exchanged
 SPEC = importlib.util.spec_from_file_location("assisted_sitting", Path(__file__).parents[1] / "assisted_sitting.py")
 ASSISTED = importlib.util.module_from_spec(SPEC)
 SPEC.loader.exec_module(ASSISTED)
-PARTS = ("abx", "preference", "ties", "rating", "single", "multi-stimulus", "attribute", "small-impairment")
+LONG = ("preference", "ties", "single", "attribute", "small-impairment")
+PARTS = ("abx", "rating", "multi-stimulus", *(pytest.param(part, marks=pytest.mark.long) for part in LONG))
 WAV_HEADER = 44
 
 
