@@ -42,6 +42,7 @@ def doubts(report: ReportInput) -> tuple[tuple[str, tuple[str, ...]], ...]:
     asked = (
         ("Was one of them simply louder?", hardware_level(report.hardware) if report.hardware else _level(report)),
         ("Who switched the real units, and what did they know?", _switching(report)),
+        ("What played the sounds?", tuple(clean(words) for words in report.rendering.played)),
         ("Who chose the music, and when?", _clips(report)),
         ("What was known before anybody listened?", _known(report)),
         ("Was the claim made to fit the answers?", _claims(report)),

@@ -122,6 +122,8 @@ class RenderingFacts:
     rate_hz: int | None = None
     """Rate to which every clip was brought; None: each at its own."""
     player: str = "browser"
+    played: tuple[str, ...] = ()
+    """What played, sentence by sentence: devices, their rates, latencies, underruns; the last loopback."""
     notes: tuple[str, ...] = ()
     """What was recorded about playback: the browser's own rate differed ..."""
 

@@ -47,6 +47,10 @@ class DeviceFacts:
     latency_s: float
     """As PortAudio has it; not the acoustic latency."""
     warnings: tuple[str, ...]
+    own_rate: int | None = None
+    """Hz, at which the device runs by its own default."""
+    mixed: bool | None = None
+    """Whether other programs' sounds come out of it too; None where that can't be known from here."""
 
     @property
     def sentence(self) -> str:
@@ -137,6 +141,8 @@ class DevicePlayer:
         self._opened = opened or _stream
         self.underruns = 0
         """Blocks of which the device said that they came too late, or that something before them did."""
+        self.blocks = (0, 0)
+        """Frames of the shortest and the longest block that the device has asked for."""
         self._kept: dict[str, tuple[int, _Frames]] = {}
         self._fresh = True
         self._gain_db = -80.0
@@ -165,6 +171,10 @@ class DevicePlayer:
     def _callback(self, out: Any, frames: int, time: Any, status: Any) -> None:
         if status.output_underflow:
             self.underruns += 1
+        if not self.blocks[0] or frames < self.blocks[0]:
+            self.blocks = (frames, max(frames, self.blocks[1]))
+        elif frames > self.blocks[1]:
+            self.blocks = (self.blocks[0], frames)
         self.switcher.fill(out)
 
     def prepare(self, sounds: Iterable[Sound]) -> None:
@@ -259,6 +269,38 @@ def _stream(device: int, rate: int, channels: int, callback: Callable[..., None]
         ) from error
 
 
+_MIXING_HOSTS = (
+    "MME",
+    "Windows DirectSound",
+    "Windows WASAPI",
+    "Core Audio",
+    "JACK Audio Connection Kit",
+    "PulseAudio",
+)
+_OWN_HOSTS = ("ASIO", "Windows WDM-KS", "OSS")
+_MIXING_NAMES = ("pulse", "pipewire", "default", "dmix", "jack", "sysdefault")
+
+
+def mixed(host: str, device: str) -> bool | None:
+    """Return whether a device mixes what several programs play, by the system's interface and its name.
+
+    As PortAudio opens them when nothing else is asked for: WASAPI in shared mode, Core Audio, DirectSound, MME and
+    sound servers mix; ASIO and kernel streaming don't; ALSA doesn't where the device is the hardware itself ("hw:").
+    None: it can't be told. Common practice.
+    """
+    if host in _MIXING_HOSTS:
+        return True
+    if host in _OWN_HOSTS:
+        return False
+    if host == "ALSA":
+        name = device.casefold()
+        if "hw:" in name and "plughw:" not in name:
+            return False
+        if any(name.startswith(one) for one in _MIXING_NAMES):
+            return True
+    return None
+
+
 def _facts_of(found: Mapping[str, Any], stream: Any, rate: int, channels: int) -> DeviceFacts:
     import sounddevice
 
@@ -275,4 +317,6 @@ def _facts_of(found: Mapping[str, Any], stream: Any, rate: int, channels: int) -
         channels=channels,
         latency_s=float(stream.latency),
         warnings=tuple(warnings),
+        own_rate=own,
+        mixed=mixed(str(sounddevice.query_hostapis(found["hostapi"])["name"]), str(found["name"])),
     )

@@ -68,6 +68,9 @@ class LevelSet:
 
     gain_db: float
     """Gain of the player, dB re the stimuli as stored; never above 0."""
+    output_rate_hz: int | None = None
+    output_latency_s: float | None = None
+    """What the browser says of its own output, where it plays; left out where it doesn't."""
     at: datetime
 
 
@@ -243,6 +246,10 @@ def time_text(time: datetime) -> str:
     return time.astimezone(UTC).isoformat(timespec="milliseconds")
 
 
+_LEFT_OUT = ("output_rate_hz", "output_latency_s")
+"""Fields that came later: an event without them is stored as it was before."""
+
+
 def event_to_dict(event: Event) -> dict[str, Any]:
     """Return an event as JSON can hold it: its name under 'event', its time in ISO 8601, its other fields."""
     held: dict[str, Any] = {"event": next(name for name, kind in EVENTS.items() if type(event) is kind)}
@@ -250,6 +257,8 @@ def event_to_dict(event: Event) -> dict[str, Any]:
         value = getattr(event, each.name)
         if isinstance(value, datetime):
             value = time_text(value)
+        if value is None and each.name in _LEFT_OUT:
+            continue
         held[each.name] = dict(value) if isinstance(value, Mapping) else value
     return held
 
@@ -264,6 +273,8 @@ _CHECKS: dict[str, tuple[Callable[[Any], bool], str]] = {
     "text": (lambda v: _is_remark(v), f"a text of at most {LONGEST_COMMENT} characters"),
     "took_s": (lambda v: type(v) in (int, float), "a number"),
     "gain_db": (lambda v: type(v) in (int, float), "a number"),
+    "output_rate_hz": (lambda v: v is None or (type(v) is int and 1000 <= v <= 1_000_000), "Hz, or nothing"),
+    "output_latency_s": (lambda v: v is None or (type(v) in (int, float) and 0 <= v <= 60), "s, or nothing"),
     "confidence": (lambda v: v is None or type(v) in (int, float), "a number or nothing"),
     "values": (lambda v: v is None or (isinstance(v, Mapping) and all(isinstance(k, str) for k in v)), "a table"),
 }

@@ -62,6 +62,7 @@ from blindtest.steps.controls import controls_words
 from blindtest.steps.corrections import correction_in_chain, designed
 from blindtest.steps.hardware import hardware_chain, hardware_facts
 from blindtest.steps.listening import stimulus_samples
+from blindtest.steps.playback import loopback_words, playback_words, played_by_device
 from blindtest.steps.sealing import STOPPING
 from blindtest.steps.sitting_level import gains_of, level_of_study, played_words
 from blindtest.steps.stopped_answers import trials_met
@@ -590,9 +591,20 @@ def _rendering(study: Study, rendered: Rendered, answers: Answers, store: "Store
         heard=rendered.heard,
         ceiling_dbtp=study.rendering.ceiling_dbtp,
         rate_hz=study.rendering.rate_hz,
-        player="device" if study.hardware and study.hardware.route == "outputs" else "browser",
+        player="device" if _all_by_device(study, store, answers) else "browser",
+        played=_played(store, answers, rendered),
         notes=_playback_notes(store, answers),
     )
+
+
+def _all_by_device(study: Study, store: "Store", answers: Answers) -> bool:
+    routed = study.hardware is not None and study.hardware.route == "outputs"
+    return routed or played_by_device(store, [one.entry.number for one in answers.sittings])
+
+
+def _played(store: "Store", answers: Answers, rendered: Rendered) -> tuple[str, ...]:
+    said = [words for one in answers.sittings for words in playback_words(store, one.entry.number)]
+    return (*said, *loopback_words(store, rendered)) if said else ()
 
 
 def _playback_notes(store: "Store", answers: Answers) -> tuple[str, ...]:

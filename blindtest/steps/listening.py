@@ -40,6 +40,7 @@ from blindtest.session import (
 from blindtest.steps.helper import Passphrase, lock_for, unlock
 from blindtest.steps.keeping import reminder_of
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
+from blindtest.steps.playback import PlaybackRecord
 from blindtest.steps.routes import routes_of
 from blindtest.steps.sealing import StudySeal, ensure_sealed, names_read
 from blindtest.steps.sitting_level import level_of_study
@@ -208,6 +209,10 @@ class PreparedSitting:
         """Return the text that is shown before the first question; empty where there is none."""
         name = self.study.listeners.consent
         return (self.study.folder / name).read_text(encoding="utf-8") if name else ""
+
+    def playback(self) -> PlaybackRecord:
+        """Return where it is noted what plays."""
+        return PlaybackRecord(self._store, self.entry.number)
 
     def remembered(self, key: str) -> Any:
         """Return what an earlier run remembered for this study: its port, the secret of its cookie."""

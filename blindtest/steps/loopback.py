@@ -10,7 +10,6 @@ import os
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -20,13 +19,14 @@ from blindtest.audio import LoopbackResult, Looped, Passage, RestNoise, judged, 
 from blindtest.audio.loop_verdict import ALIGNMENT_SAMPLES, HUM_DBFS, LEVEL_DB, NOISE_DBFS, RESIDUAL_DB, RESPONSE_DB
 from blindtest.design import Draws
 from blindtest.errors import BlindtestError, Fault
-from blindtest.render import Rendered, Stimulus, load_rendered
+from blindtest.render import Stimulus, load_rendered
 from blindtest.session import LoopFacts, LoopStream
 from blindtest.steps.listening import stimulus_samples
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, refuse_open_sittings, stimuli_folder
+from blindtest.steps.playback import LOOPBACKS, stimuli_digest
 from blindtest.study import load_study, render_job, tested_clips
 
-__all__ = ["LOOPBACK_CAUTIONS", "Chain", "LoopbackShown", "loopback", "stimuli_digest"]
+__all__ = ["LOOPBACK_CAUTIONS", "Chain", "LoopbackShown", "loopback"]
 
 LOOPBACK_CAUTIONS = (
     "All stimuli are played, as loud as they are in a sitting at 0 dB. Take headphones off your ears, and unplug or "
@@ -37,8 +37,6 @@ LOOPBACK_CAUTIONS = (
     "Long listening at high level damages hearing for good. Local rules and licensed practice come before anything "
     "said here.",
 )
-REMEMBERED = "loopbacks"
-"""Key under which results are stored."""
 SOFT_DB = -40.0
 SOFT_S = 2.0
 SETTLE_S = 1.0
@@ -146,11 +144,6 @@ def _response(result: LoopbackResult) -> str:
     return f"{result.response_db:+.2f} dB at {result.response_hz:.0f} Hz (told from {low:.0f} Hz to {high:.0f} Hz)"
 
 
-def stimuli_digest(rendered: Rendered) -> str:
-    """Return one hash of all stimuli's hashes, in an order that tells nothing."""
-    return sha256("\n".join(sorted(s.sha256 for s in rendered.stimuli)).encode()).hexdigest()
-
-
 def loopback(
     folder: Path,
     *,
@@ -210,7 +203,7 @@ def loopback(
         table=tuple(sorted(table, key=lambda row: (row["clip"], row["condition"]))),
     )
     with open_store(study, entropy=entropy) as store:
-        store.remember(REMEMBERED, [*store.remembered(REMEMBERED, []), shown.to_dict()])
+        store.remember(LOOPBACKS, [*store.remembered(LOOPBACKS, []), shown.to_dict()])
     return shown
 
 

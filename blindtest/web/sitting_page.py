@@ -47,11 +47,14 @@ def sit(
     Missing
         No port could be opened.
     """
+    playback = prepared.playback()
     try:
+        playback.begun(device, prepared.clock().isoformat(timespec="seconds"))
         return _serve(prepared, port=port, say=say, open_browser=open_browser, device=device, operator_at=operator_at)
     finally:
         if device is not None:
             device.close()
+        playback.ended(device)
 
 
 def _serve(

@@ -26,6 +26,11 @@ export class DevicePlayer {
     this.last = Promise.resolve();
   }
 
+  /** The server knows its device. @returns {Record<string, number>} */
+  get output() {
+    return {};
+  }
+
   /** The device is opened at the stimuli's rate, or not at all. */
   get resampled() {
     return false;

@@ -194,6 +194,13 @@ export class Player {
     this.order({ type: "select", slot });
   }
 
+  /** What the browser says of its own output. @returns {Record<string, number>} */
+  get output() {
+    if (!this.ownRate) return {};
+    const latency = (this.context?.baseLatency || 0) + (this.context?.outputLatency || 0);
+    return { output_rate_hz: this.ownRate, output_latency_s: Math.round(1000 * latency) / 1000 };
+  }
+
   /** Whether the browser brings the stimulus to another rate before it leaves. */
   get resampled() {
     return this.rate !== 0 && this.ownRate !== this.rate;

@@ -130,7 +130,7 @@ function level(page, view) {
       return;
     }
     if (playing) await stop();
-    page.line.send({ event: "level_set", gain_db: gainDb });
+    page.line.send({ event: "level_set", gain_db: gainDb, ...page.player.output });
   }
   async function load() {
     try {
