@@ -592,7 +592,7 @@ def _rendering(study: Study, rendered: Rendered, answers: Answers, store: "Store
         ceiling_dbtp=study.rendering.ceiling_dbtp,
         rate_hz=study.rendering.rate_hz,
         player="device" if _all_by_device(study, store, answers) else "browser",
-        played=_played(store, answers, rendered),
+        played=_what_played(store, answers, rendered),
         notes=_playback_notes(store, answers),
     )
 
@@ -602,7 +602,7 @@ def _all_by_device(study: Study, store: "Store", answers: Answers) -> bool:
     return routed or played_by_device(store, [one.entry.number for one in answers.sittings])
 
 
-def _played(store: "Store", answers: Answers, rendered: Rendered) -> tuple[str, ...]:
+def _what_played(store: "Store", answers: Answers, rendered: Rendered) -> tuple[str, ...]:
     said = [words for one in answers.sittings for words in playback_words(store, one.entry.number)]
     return (*said, *loopback_words(store, rendered)) if said else ()
 
