@@ -212,7 +212,8 @@ class PreparedSitting:
 
     def playback(self) -> PlaybackRecord:
         """Return where it is noted what plays."""
-        return PlaybackRecord(self._store, self.entry.number)
+        operated = self.study.hardware is not None and self.study.hardware.route == "operator"
+        return PlaybackRecord(self._store, self.entry.number, sounds=self.sitting.has_level and not operated)
 
     def remembered(self, key: str) -> Any:
         """Return what an earlier run remembered for this study: its port, the secret of its cookie."""

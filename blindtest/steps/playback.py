@@ -26,14 +26,17 @@ def _setting(sitting: int) -> str:
 
 
 class PlaybackRecord:
-    """The run in hand of one sitting, in its study's database."""
+    """The run in hand of one sitting, in its study's database; nothing where neither page nor device `sounds`."""
 
-    def __init__(self, store: "Store", sitting: int) -> None:
+    def __init__(self, store: "Store", sitting: int, *, sounds: bool = True) -> None:
         self._store = store
+        self._sounds = sounds
         self._key = _setting(sitting)
 
     def begun(self, device: DevicePlayer | None, at: str) -> None:
         """Add a run."""
+        if not self._sounds:
+            return
         self._store.remember(self._key, [*self._runs(), {"at": at, **_facts(device)}])
 
     def ended(self, device: DevicePlayer | None) -> None:
