@@ -43,6 +43,7 @@ function whatToDo({ question, slots }) {
     return several
       ? "Select a sound and set its scale while you hear it. Compare and change as often as you like."
       : "Play the sound and set the scale while you hear it.";
+  if (question?.options.length === 1) return "Switch between the sounds as often as you like, and go on when you know them.";
   return several
     ? "Switch between the sounds as often as you like, then choose your answer."
     : "Listen as often as you like, then choose your answer.";

@@ -111,7 +111,12 @@ export function trialPage(page, view) {
     if (confirming) state.textContent = "Being saved …";
     else if (!loaded) state.textContent = "The sounds are being loaded.";
     else if (connecting) state.textContent = WAITING;
-    else state.textContent = [toHear(unheard), lacks].filter(Boolean).join(" ") || (dial ? "Confirm your setting, or go on with it." : "Confirm your answer, or choose again.");
+    else state.textContent = [toHear(unheard), lacks].filter(Boolean).join(" ") || ready();
+  }
+  /** What is said once nothing is missing. */
+  function ready() {
+    if (dial) return "Confirm your setting, or go on with it.";
+    return question.options.length === 1 ? "Confirm to go on." : "Confirm your answer, or choose again.";
   }
   /** @param {string[]} unheard what the answer lacks, in words; one thing after the other */
   function lacking(unheard) {
