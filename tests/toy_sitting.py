@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from blindtest.design import Block, Plan, Protocol, Sealed, make_plan, seal
+from blindtest.design import Block, Controls, Plan, Protocol, Sealed, make_plan, seal
 from blindtest.methods import default_numbers
 from blindtest.session import event_from_dict, restored, rows_of, start
 from blindtest.session.store import Store
@@ -54,6 +54,7 @@ PARTS = {
     "adjust": ({"method": "adjustment", "numbers": {"sets": "equal"}}, 12),
     "adjust-one": ({"method": "adjustment", "numbers": {"sets": "preferred"}}, 10),
     "small-impairment": ({"method": "small-impairment"}, 3),
+    "controlled": ({"method": "abx", "controls": Controls(every=2, audible="curlew", inaudible=True)}, 2),
     "familiarisation": ({"method": "familiarisation", "phase": "practice"}, 4),
     "triangle": ({"method": "triangle"}, 2),
     "duo-trio": ({"method": "duo-trio"}, 2),

@@ -6,10 +6,15 @@ BS.1534-3, 5.3 (at most 12 signals) and 5.4 (only the scale of the signal that s
 
 import os
 import re
+from itertools import pairwise
 
 import pytest
 
+from blindtest.design import plan_from_record
+from blindtest.session import restored
 from blindtest.session.store import Store
+
+BIRDS = ("heron", "plover", "curlew", "bittern", "dunlin")
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -313,6 +318,68 @@ def test_how_sure_and_a_remark(listener):
         assert [row["confidence"] for row in store.rows(1)] == [2, 1]
         said = [held["text"] for held in store.events(1) if held["event"] == "commented"]
     assert said == ["jk1c: a ring, <b>faint</b>"]
+
+
+def _right_key(server, number):
+    """Return the key of the right answer, from the plan drawn again with the answers so far: the test may cheat."""
+    with Store(server.folder / "study.db", entropy=os.urandom) as store:
+        opened = store.sealed(store.sittings()[0].commitment)
+        plan = plan_from_record(opened.record, opened.nonce)
+        sitting = restored(plan, store.rows(1), study="toy", listener="L01")
+    planned = sitting.planned(number)
+    values = [value for value, _ in sitting.question(number).options]
+    return "jkl"[values.index(planned.drawn.right["choice"])], planned
+
+
+@pytest.mark.long
+def test_a_threshold_by_its_rule(listener):
+    """Levitt 1971, two down one up: right answers make the next trial harder, a wrong one easier; nothing says so."""
+    someone = listener(parts={"staircase": 8})
+    someone.to_the_trials()
+    levels, rights = [], (True, True, True, True, False, True, True, False)
+    for number, right in enumerate(rights):
+        tree = someone.hears(f"Trial {number + 1} of 8")
+        assert not re.search("right|wrong|level|dunlin|egret", re.sub("(?m)^.*(heading|link).*$", "", tree).lower())
+        someone.hears("Still to be heard before you can confirm: 1, 2, 3")
+        key, planned = _right_key(someone.server, number)
+        levels.append(max(BIRDS.index(slot.condition) for slot in planned.drawn.slots))
+        someone.key("123")
+        someone.hears("Choose your answer")
+        someone.key(key if right else "jkl"[("jkl".index(key) + 1) % 3])
+        _saved(someone, number + 1)
+    someone.hears("Thank you")
+    down = [after < before for before, after in pairwise(levels)]
+    up = [after > before for before, after in pairwise(levels)]
+    assert levels[0] == 4, "from the largest level on"
+    assert down == [False, True, False, levels[3] > 1, False, False, levels[6] > 1]
+    assert [place for place, rose in enumerate(up) if rose] == [4]
+    with Store(someone.server.folder / "study.db", entropy=os.urandom) as store:
+        assert [row["correct"] for row in store.rows(1)] == list(rights)
+
+
+@pytest.mark.long
+def test_controls_look_like_any_trial(listener):
+    """Both kinds among the trials that count: same words, same keys, and in the table a phase of their own."""
+    someone = listener(parts={"controlled": 4})
+    someone.to_the_trials()
+    seen = set()
+    for number in range(1, 7):
+        tree = someone.hears(f"Trial {number} of 6")
+        someone.hears("Still to be heard before you can confirm: A, B, X")
+        seen.add(tuple(re.findall(r"(?:button|radio|group) (\".*?\")", tree)))
+        assert "control" not in tree.lower()
+        someone.key("123")
+        someone.hears("Choose your answer")
+        someone.key("j")
+        _saved(someone, number)
+    someone.hears("Thank you")
+    assert len(seen) == 1
+    with Store(someone.server.folder / "study.db", entropy=os.urandom) as store:
+        rows = store.rows(1)
+    assert sorted(row["phase"] for row in rows) == ["blind"] * 4 + ["control"] * 2
+    orders = [set(row["order"].replace("=", "|").split("|")[1::2]) for row in rows if row["phase"] == "control"]
+    assert {"plover"} in orders, "heard against itself"
+    assert {"curlew", "plover"} in orders, "what surely differs"
 
 
 # --- ratings in hand -------------------------------------------------------------------------------------------------
