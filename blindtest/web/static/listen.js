@@ -49,7 +49,7 @@ export class Page {
     };
     this.line = new Line({
       shown: (reply, event) => this.acknowledged(reply, event),
-      outOfTurn: (reply) => this.outOfTurn(reply),
+      outOfTurn: (reply, event) => this.outOfTurn(reply, event),
       refused: (problem) => this.refused(problem),
       locked: () => this.locked(),
       connected: (yes) => this.connected(yes),
@@ -130,13 +130,15 @@ export class Page {
     this.show(reply.view);
   }
 
-  /** @param {Reply} reply */
-  outOfTurn(reply) {
+  /** @param {Reply} reply @param {PageEvent} event */
+  outOfTurn(reply, event) {
     const before = this.view;
     const moved =
       !before || before.step !== reply.view.step || before.trial !== reply.view.trial || before.attempt !== reply.view.attempt;
     this.show(reply.view);
-    if (before && before.step === "trial" && reply.view.step === "trial" && before.trial === reply.view.trial && before.attempt < reply.view.attempt)
+    // Also what was on its way when the first of it came back: it is the same stumble.
+    const stumbled = reply.view.step === "trial" && event.trial === reply.view.trial && Number(event.attempt) < reply.view.attempt;
+    if (stumbled && before?.step === "trial")
       this.note("The sound stumbled in this trial. Nothing is lost: listen again, then answer.");
     else if (moved) this.note("This sitting went on elsewhere, perhaps in another tab. Here is where it stands now; close the other tab.");
     else this.note(`Not recorded: ${reply.problem ?? ""}. ${reply.remedy ? `What to do: ${reply.remedy}.` : ""}`);
