@@ -34,6 +34,7 @@ PARTS = {
     "recognition": ("recognition", "1", "k"),
     "free-listening": ("free", "p12", ""),
     "familiarisation": ("familiarisation", "1234", "j"),
+    "adjustment": ("adjust", "12", "hh"),
 }
 """By method: its part of the toy sitting, keys of its sounds, and keys pressed after each."""
 
@@ -47,50 +48,49 @@ def test_no_method_is_without_a_picture():
 
 
 @pytest.mark.long
-def test_every_method_has_its_picture_taken(launch, serving, listener_on, artifacts):
+@pytest.mark.parametrize("method", PARTS | NAMED)
+def test_every_method_has_its_picture_taken(launch, serving, listener_on, artifacts, method):
     from axe_playwright_python.sync_playwright import Axe
 
     folder = artifacts / "methods"
     folder.mkdir(exist_ok=True)
-    context = launch(viewport={"width": 1280, "height": 800}, reduced_motion="reduce", bypass_csp=True)
-    for method, (part, slots, keys) in (PARTS | NAMED).items():
-        page = context.new_page()
-        someone = listener_on(page)
-        page.goto(serving(parts={part: 2}, break_after=1, seconds=6.0 if part == "free" else 1.0).link)
+    page = launch(viewport={"width": 1280, "height": 800}, reduced_motion="reduce", bypass_csp=True).new_page()
+    part, slots, keys = (PARTS | NAMED)[method]
+    someone = listener_on(page)
+    page.goto(serving(parts={part: 2}, break_after=1, seconds=6.0 if part == "free" else 1.0).link)
 
-        def look(what, page=page, method=method):
-            for name, (size, scheme) in LOOKS.items():
-                page.emulate_media(color_scheme=scheme)
-                page.set_viewport_size(size)
-                high = page.evaluate("document.documentElement.scrollHeight")
-                page.set_viewport_size({"width": size["width"], "height": max(high, size["height"])})
-                page.wait_for_timeout(80)
-                page.screenshot(path=folder / f"{method}-{what}-{name}.png")
-                page.set_viewport_size(size)
-                assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], f"{method}, {name}"
-                found = Axe().run(page)
-                assert found.violations_count == 0, f"{method}, {what}, {name}\n{found.generate_report()}"
+    def look(what):
+        for name, (size, scheme) in LOOKS.items():
+            page.emulate_media(color_scheme=scheme)
+            page.set_viewport_size(size)
+            high = page.evaluate("document.documentElement.scrollHeight")
+            page.set_viewport_size({"width": size["width"], "height": max(high, size["height"])})
+            page.wait_for_timeout(80)
+            page.screenshot(path=folder / f"{method}-{what}-{name}.png")
+            page.set_viewport_size(size)
+            assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], name
+            found = Axe().run(page)
+            assert found.violations_count == 0, f"{what}, {name}\n{found.generate_report()}"
 
-        someone.to_the_trials()
-        someone.hears("Trial 1 of 2")
-        if method in NAMED:
-            someone.hears("Names that may be wrong: right on half of the trials, at random; these answers count")
-            someone.hears("On a random half of these trials the names are right; on the other half they are wrong")
-        someone.hears("Still to be heard|Press Play")
-        for slot in slots:
-            someone.key(slot)
-            page.wait_for_timeout(60)
-            someone.key(keys)
-        if method == "free-listening":
-            someone.hears("Choose which one plays the rest", 20)
-            someone.key("j")
-        someone.hears("Confirm your answer|Confirm to go on|At least one has to get")
-        look("trial")
-        if method == "abx":
-            for panel in ("Loop a part", "Remark", "Keys"):
-                someone.press(panel)
-            look("panels")
-            page.get_by_role("button", name="Confirm").click()
-            someone.hears("A rest")
-            look("rest")
-        page.close()
+    someone.to_the_trials()
+    someone.hears("Trial 1 of 2")
+    if method in NAMED:
+        someone.hears("Names that may be wrong: right on half of the trials, at random; these answers count")
+        someone.hears("On a random half of these trials the names are right; on the other half they are wrong")
+    someone.hears("Still to be heard|Press Play")
+    for slot in slots:
+        someone.key(slot)
+        page.wait_for_timeout(60)
+        someone.key(keys)
+    if method == "free-listening":
+        someone.hears("Choose which one plays the rest", 20)
+        someone.key("j")
+    someone.hears("Confirm your (answer|setting)|Confirm to go on|At least one has to get")
+    look("trial")
+    if method == "abx":
+        for panel in ("Loop a part", "Remark", "Keys"):
+            someone.press(panel)
+        look("panels")
+        page.get_by_role("button", name="Confirm").click()
+        someone.hears("A rest")
+        look("rest")
