@@ -23,6 +23,13 @@ FEWER = (
 )
 
 
+OTHER = """
+[[condition]]
+id = "third"
+stages = [{ response = "second" }]
+"""
+
+
 def setter(point, spread=0.7, pull=0.2):
     return Setter(point=point, spread=spread, pull=pull, values=VALUES)
 
@@ -31,7 +38,7 @@ def setter(point, spread=0.7, pull=0.2):
 def rendered(tmp_path_factory, fill_in_protocol):
     folder = tmp_path_factory.mktemp("adjustment") / "my-study"
     main(["new", str(folder), "--protocol", "adjustment", "--quiet"], standalone_mode=False)
-    fill_in_protocol(folder, edits=(FEWER,))
+    fill_in_protocol(folder, edits=(FEWER, ("\n[[claim]]", OTHER + "\n[[claim]]")))
     checked = steps.check(folder)
     assert not checked.faults, "\n".join(map(str, checked.faults))
     notes = " ".join(map(str, checked.notes))
@@ -110,11 +117,6 @@ def test_the_seal_holds_what_can_be_set(own):
     assert study["compared"]["set"] == ["first", *VALUES]
 
 
-OTHER = """
-[[condition]]
-id = "third"
-stages = [{ response = "second" }]
-"""
 PROTOCOL = """
 format = 1
 title = "Told apart, and set"
@@ -150,11 +152,10 @@ def test_a_block_beside_another_claim_is_a_cross_check(rendered, tmp_path):
     text = (folder / "study.toml").read_text()
     claim = text[text.index("[[claim]]") : text.index("\n[protocol]")]
     heard = '[[claim]]\nid = "told"\nkind = "heard"\ndevice = "third"\ncomparator = "first"\n'
-    text = text.replace(claim, OTHER + heard).replace('use = "adjustment"', 'use = "own.toml"')
+    text = text.replace(claim, heard).replace('use = "adjustment"', 'use = "own.toml"')
     (folder / "study.toml").write_text(text)
     checked = steps.check(folder)
     assert not checked.faults, "\n".join(map(str, checked.faults))
-    steps.render(folder)
     listener = SimulatedListener(pseudonym="L", d_prime=3.0, setter=setter(0.5))
     P["sit"](folder, listener)
     said, told = P["analyzed"](folder)
