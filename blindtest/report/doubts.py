@@ -41,6 +41,7 @@ def doubts(report: ReportInput) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """Return (question, sentences that answer it) pairs, in the order in which doubts come up."""
     asked = (
         ("Was one of them simply louder?", hardware_level(report.hardware) if report.hardware else _level(report)),
+        ("Is it more than putting the same unit on again?", tuple(clean(one) for one in report.reseating)),
         ("Who switched the real units, and what did they know?", _switching(report)),
         ("What played the sounds?", tuple(clean(words) for words in report.rendering.played)),
         ("Who chose the music, and when?", _clips(report)),

@@ -85,6 +85,8 @@ class ReportInput:
     """What control trials found, a sentence each."""
     settings: tuple[SettingsFacts, ...] = ()
     """What listeners set themselves where no claim rests on it: a cross-check on level matching."""
+    reseating: tuple[str, ...] = ()
+    """How far units, seatings and samples lie apart as measured, a sentence each."""
     recognition: str = ""
     """What the question 'which one was it?' found; '' where it was not asked."""
     truth: tuple[Truth, ...] = ()

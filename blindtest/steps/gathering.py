@@ -63,6 +63,7 @@ from blindtest.steps.corrections import correction_in_chain, designed
 from blindtest.steps.hardware import hardware_chain, hardware_facts
 from blindtest.steps.listening import stimulus_samples
 from blindtest.steps.playback import loopback_words, playback_words, played_by_device
+from blindtest.steps.reseating import reseating_words
 from blindtest.steps.sealing import STOPPING
 from blindtest.steps.sitting_level import gains_of, level_of_study, played_words
 from blindtest.steps.stopped_answers import trials_met
@@ -162,6 +163,11 @@ def gathered(
         hashes=_hashes(answers),
         cautions=(CAUTIONS[0], _played(study, rendered, store, answers), *CAUTIONS[1:]),
         deviations=_deviations(store, answers),
+        reseating=reseating_words(
+            study,
+            [(_device_of(study, a), _device_of(study, b)) for a, b in (compared(study)[:2], *_claimed(study))],
+            rendered.trusted_band_hz,
+        ),
         recognition=_recognition_words(answers),
         truth=truths.heard,
         invented=invented,
@@ -201,7 +207,8 @@ def _condition(study: Study, name: str) -> ConditionFacts:
     for stage in condition.stages:
         if stage.response is not None:
             unit = study.unit(stage.response)
-            chain.append(f"the measured response of {unit.name}, its seatings averaged in dB, left and right alike")
+            seating = "its seatings averaged in dB" if stage.seating is None else f"seating {stage.seating} alone"
+            chain.append(f"the measured response of {unit.name}, {seating}, left and right alike")
         elif stage.gain_db is not None:
             chain.append(f"a deliberate level offset of {stage.gain_db:+g} dB after matching")
         elif stage.recording is not None:
@@ -689,6 +696,11 @@ def _played(study: Study, rendered: Rendered, store: "Store", answers: Answers) 
     if full_scale_spl(study) is not None:
         level = level_of_study(study, render_job(study), rendered, stimulus_samples)
     return played_words(level, gains_of(store, [one.entry.number for one in answers.sittings]))
+
+
+def _claimed(study: Study) -> list[tuple[str, str]]:
+    known = {condition.id for condition in study.conditions}
+    return [(one.device, one.comparator) for one in study.claims if {one.device, one.comparator} <= known]
 
 
 def _sitting(store: "Store", one: SittingAnswers) -> SittingFacts:

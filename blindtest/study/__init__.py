@@ -35,6 +35,7 @@ from blindtest.study.refutation import (
     reach,
     trials_needed,
 )
+from blindtest.study.reseating import Apart, apart_db, reseating_of, seating_response, units_apart
 from blindtest.study.ruled_reach import RuledReach
 from blindtest.study.scale_reach import ScaleReach, scale_reach
 from blindtest.study.schema import json_schema
@@ -57,6 +58,7 @@ __all__ = [
     "ALTERNATIVES",
     "CAPTURES",
     "QUALITY",
+    "Apart",
     "AttributeReach",
     "Capture",
     "Connection",
@@ -82,6 +84,7 @@ __all__ = [
     "StudyStage",
     "Unit",
     "UnreliableReach",
+    "apart_db",
     "attribute_reach",
     "captures_of",
     "check_study",
@@ -112,9 +115,11 @@ __all__ = [
     "read_origin",
     "read_toml",
     "render_job",
+    "reseating_of",
     "resources",
     "scale_name",
     "scale_reach",
+    "seating_response",
     "sensitivity_of",
     "sitting_lengths",
     "sittings_needed",
@@ -124,5 +129,6 @@ __all__ = [
     "trials_needed",
     "unit_averages",
     "unit_response",
+    "units_apart",
     "unreliable_reach",
 ]

@@ -22,7 +22,7 @@ __all__ = ["check_tables", "entries", "has_hidden_ids", "ids", "known"]
 Tables = dict[str, Any]
 
 STAGE_KEYS = (
-    "response, correction, impulse_response, excess_phase, harmonics, source_impedance, gain_db, recording, "
+    "response, seating, correction, impulse_response, excess_phase, harmonics, source_impedance, gain_db, recording, "
     "lowpass_hz, tilt_db_per_octave, hump or shelf"
 )
 SHORTEST_S = 0.4
@@ -41,6 +41,10 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
         _unit_files(data, unit, index, folder, found)
         _band(unit, index, found)
         check_unit_bench(unit, index, folder, found)
+        if isinstance(of := unit.get("sample_of"), str):
+            known(data, "unit", of, ("unit", index, "sample_of"), found)
+            if of == unit.get("id"):
+                found.fault(("unit", index, "sample_of"), "a unit is no other sample of itself", got=of)
     _playback(data, folder, found)
     for index, condition in entries(data, "condition"):
         for number, stage in enumerate(condition.get("stages", ())):
@@ -146,7 +150,11 @@ def _is_without_response(data: Tables, unit: Tables) -> bool:
         for stage in condition.get("stages", ())
         if isinstance(stage, dict)
     ]
-    applied = [stage.get("response") for stage in stages] + [_correction(stage).get("unit") for stage in stages]
+    applied = (
+        [stage.get("response") for stage in stages]
+        + [_seating(stage).get("unit") for stage in stages]
+        + [_correction(stage).get("unit") for stage in stages]
+    )
     applied.append(data.get("playback", {}).get("unit"))
     bare = ("harmonics" in unit or "impedance" in unit) and unit.get("id") not in applied
     return "impulse_responses" in unit or bare
@@ -210,6 +218,8 @@ def _one_rig(data: Tables, found: Findings) -> None:
                 uses.append(((*place, "response"), name))
             if isinstance(own := stage.get("impulse_response"), dict) and isinstance(name := own.get("unit"), str):
                 uses.append(((*place, "impulse_response", "unit"), name))
+            if isinstance(name := _seating(stage).get("unit"), str):
+                uses.append(((*place, "seating", "unit"), name))
             if isinstance(name := _correction(stage).get("unit"), str):
                 uses.append(((*place, "correction", "unit"), name))
     units = [(path, name, unit) for path, name in uses if (unit := _unit(data, name)) is not None]
@@ -250,11 +260,15 @@ def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Pat
     if len(stage) != 1 and not found.is_touched(*path):
         got = ", ".join(stage) or "none"
         found.fault(path, "a stage has exactly one key", got=got, allowed=STAGE_KEYS)
-    if isinstance(name := stage.get("response"), str):
-        known(data, "unit", name, (*path, "response"), found)
+    if isinstance(own := stage.get("seating"), dict) and isinstance(name := own.get("unit"), str):
+        known(data, "unit", name, (*path, "seating", "unit"), found)
+    key = "response" if "response" in stage else "seating"
+    if isinstance(name := stage.get("response", _seating(stage).get("unit")), str):
+        if key == "response":
+            known(data, "unit", name, (*path, "response"), found)
         if data.get("rendering", {}).get("over") == "worn":
             found.fault(
-                (*path, "response"),
+                (*path, key),
                 "over = 'worn' sends the clip to the unit as it is: a response can't be rendered over it",
                 got=name,
                 allowed="over = 'inverse' with [playback]",
@@ -275,6 +289,11 @@ def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Pat
             found.fault((*path, one, "gain_db"), f"a {one} of nothing", got=0, remedy="take the stage out")
     if stage.get("tilt_db_per_octave") == 0:
         found.fault((*path, "tilt_db_per_octave"), "a tilt of nothing", got=0, remedy="take the stage out")
+
+
+def _seating(stage: Tables) -> Tables:
+    own = stage.get("seating")
+    return own if isinstance(own, dict) else {}
 
 
 def _correction(stage: Tables) -> Tables:

@@ -102,7 +102,10 @@ def labels(study: Study) -> dict[str, str]:
 
 def _unit_name(condition: StudyCondition, study: Study) -> str:
     stages = condition.stages
-    return study.unit(stages[0].response).name if len(stages) == 1 and stages[0].response else ""
+    if len(stages) != 1 or not stages[0].response:
+        return ""
+    name = study.unit(stages[0].response).name
+    return name if stages[0].seating is None else f"{name}, seating {stages[0].seating}"
 
 
 def claim_blocks(study: Study, claim: Claim) -> tuple[Block, ...]:

@@ -23,6 +23,7 @@ from blindtest.render import (
 from blindtest.study.bench_stages import BenchStages
 from blindtest.study.correction_stages import CorrectionStages
 from blindtest.study.measurements import Averages, channels_mean, unit_averages
+from blindtest.study.reseating import seating_response
 from blindtest.study.study import Study, StudyStage
 
 __all__ = ["render_job"]
@@ -98,6 +99,9 @@ def _is_known(stage: StudyStage, responses: Mapping[str, Response]) -> bool:
 
 
 def _stage(stage: StudyStage, responses: Mapping[str, Response], study: Study, corrections: CorrectionStages) -> Stage:
+    if stage.response is not None and stage.seating is not None:
+        one = seating_response(study, study.unit(stage.response), stage.seating)
+        return ResponseStage(unit_id=stage.response, response=one)
     if stage.response is not None:
         return ResponseStage(unit_id=stage.response, response=responses[stage.response])
     if stage.correction is not None:

@@ -246,6 +246,7 @@ def _unit(table: UnitTable, folder: Path) -> Unit:
         serial_suffix=table.serial_suffix or "",
         revision=table.revision or "",
         firmware=table.firmware or "",
+        sample_of=table.sample_of or "",
         waived=tuple(table.waived.items()),
         measured=table.measured,
     )
@@ -292,7 +293,8 @@ def _stages(table: StageTable) -> tuple[StudyStage, ...]:
 
 def _stage(table: StageTable) -> StudyStage:
     return StudyStage(
-        response=table.response,
+        response=table.response if table.seating is None else table.seating.unit,
+        seating=None if table.seating is None else table.seating.number,
         gain_db=table.gain_db,
         recording=None if table.recording is None else dict(table.recording.files),
         align=table.recording is not None and table.recording.align,

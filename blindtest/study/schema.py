@@ -133,6 +133,7 @@ class UnitTable(Table):
     kind: Literal["headphone", "loudspeaker", "electronics"] = Field(description="what kind of equipment it is")
     serial_suffix: Text | None = Field(None, description="the last characters of its serial number")
     revision: Text | None = Field(None, description="its revision, where there are several")
+    sample_of: Id | None = Field(None, description="the id of the unit that it is another sample or revision of")
     firmware: Text | None = Field(None, description="its firmware, or 'none'")
     waived: Annotated[
         dict[Capturable, Annotated[str, Field(min_length=3, max_length=300)]],
@@ -300,6 +301,13 @@ class ImpulseTable(Table):
     )
 
 
+class SeatingTable(Table):
+    """One of a unit's seatings."""
+
+    unit: Id = Field(description="the id of the unit, of whose seatings one is applied")
+    number: int = Field(ge=1, le=1000, description="which seating, counted from 1 in the order of its files")
+
+
 class SourceImpedanceTable(Table):
     """A source that isn't 0 ohm, ahead of a unit whose impedance was measured."""
 
@@ -312,6 +320,9 @@ class StageTable(Table):
 
     later = ("imbalance", "sections")
     response: Id | None = Field(None, description="the id of the unit whose response is applied")
+    seating: SeatingTable | None = Field(
+        None, description="one seating of a unit in place of their mean: { unit = 'unit-id', number = 3 }"
+    )
     gain_db: float | None = Field(None, ge=-60, le=20, description="a gain in dB")
     recording: RecordingTable | None = Field(None, description="files that stand in for the clips")
     correction: CorrectionTable | None = Field(None, description="the correction of a unit towards a target")

@@ -64,6 +64,8 @@ class Unit:
     serial_suffix: str = ""
     revision: str = ""
     firmware: str = ""
+    sample_of: str = ""
+    """The unit that it is another sample or revision of."""
     waived: tuple[tuple[str, str], ...] = ()
     """What will not be captured before it goes back, and why."""
     measured: date | None = None
@@ -206,6 +208,8 @@ class StudyStage:
 
     response: str | None = None
     """The id of a unit."""
+    seating: int | None = None
+    """Of a response: one seating, counted from 1, in place of their mean."""
     gain_db: float | None = None
     recording: Mapping[str, str] | None = None
     """Clip id to audio file, relative to the study folder."""
