@@ -33,6 +33,7 @@ from blindtest.steps.plans import (
     plan_power,
     stopping_power,
 )
+from blindtest.study import LONGEST_MIN
 
 __all__ = [
     "PowerShown",
@@ -66,6 +67,8 @@ class PowerShown:
     minutes: MinutesPlan | None
     sizes: tuple[SampleSize, ...]
     curves: PlanCurves | None = None
+    seconds: float = 35.0
+    """A trial takes about so long."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -88,12 +91,23 @@ class PowerShown:
                     "This plan cannot refute a claim: a mere guesser would end as negligible in "
                     f"{100 * self.chances.chance_negligible:.0f} % of tests only. Take more trials or a larger margin."
                 )
+            lines += rest_words(self.chances.trials * self.seconds / 60)
         lines += ["", "Trials needed to show, with probability .8, a listener who hears this share of trials:"]
         lines += [
             f"  {100 * size.distinguishers:3.0f} %: {size.safe} (or {size.first}, the first number that does)"
             for size in self.sizes
         ]
         return "\n".join(lines)
+
+
+def rest_words(minutes: float) -> list[str]:
+    """Return what a standard says of trials that take so long, where it says anything."""
+    if minutes <= LONGEST_MIN:
+        return []
+    return [
+        f"These trials take about {minutes:.0f} minutes: ITU-R BS.1116-3 asks for a rest after 20 to 30 "
+        "(break_after_min = 20 in the block)."
+    ]
 
 
 def power(
@@ -138,7 +152,9 @@ def power(
     else:
         chances = plan_chances(trials or DEFAULT_TRIALS, method=method, margin=wanted, alpha=alpha)
     sizes = tuple(sample_size(proportion=proportion_at(share, method), method=method, alpha=alpha) for share in SHARES)
-    return PowerShown(chances=chances, minutes=planned, sizes=sizes, curves=_choice_curves(chances, method, alpha))
+    return PowerShown(
+        chances=chances, minutes=planned, sizes=sizes, curves=_choice_curves(chances, method, alpha), seconds=seconds
+    )
 
 
 DRAWN_SHARES = (0.2, 0.3, 0.5, 0.8)

@@ -18,7 +18,7 @@ from blindtest.study.findings import Note
 from blindtest.study.folder import new_study, pair_study
 from blindtest.study.hardware import Connection, Hardware
 from blindtest.study.job import render_job
-from blindtest.study.lengths import SittingLength, sitting_lengths
+from blindtest.study.lengths import LONGEST_MIN, SittingLength, sitting_lengths
 from blindtest.study.loading import load_study
 from blindtest.study.material import Examined, check_study, examine
 from blindtest.study.measurements import unit_averages, unit_response
@@ -57,6 +57,7 @@ from blindtest.study.unreliable_reach import UnreliableReach, unreliable_reach
 __all__ = [
     "ALTERNATIVES",
     "CAPTURES",
+    "LONGEST_MIN",
     "QUALITY",
     "Apart",
     "AttributeReach",

@@ -19,7 +19,7 @@ from blindtest.study.findings import Findings
 from blindtest.study.originals import ITEMS_PER_SYSTEM, LEAST_ITEMS, SMALL_IMPAIRMENT, check_excerpt
 from blindtest.study.study import Study
 
-__all__ = ["SittingLength", "check_lengths", "sitting_lengths", "trial_seconds"]
+__all__ = ["LONGEST_MIN", "SittingLength", "check_lengths", "sitting_lengths", "trial_seconds"]
 
 HEARD_TO_CHOOSE, HEARD_TO_RATE = 1.25, 2.0
 """How often each sound is heard in full: our assumptions."""

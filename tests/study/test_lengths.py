@@ -7,6 +7,7 @@ from memory; ISO 4120:2021 (replicate answers), by its scope. 35 s for a pair of
 
 import pytest
 
+from blindtest import steps
 from blindtest.design import Block
 from blindtest.study import check_study, examine, load_study
 from blindtest.study.lengths import sitting_lengths, trial_seconds
@@ -134,3 +135,10 @@ def test_a_wrong_value_is_said_in_one_line(changed, change, words):
 def test_only_a_choice_can_be_more_or_less_sure(of):
     folder = of("free-listening", "trials = 8\nconfidence = true\nmargin = 0.4", "keeps listening")
     assert "block.test.confidence: only an answer that is chosen" in "\n".join(map(str, check_study(folder)))
+
+
+@pytest.mark.parametrize(("trials", "said"), [(51, False), (52, True)])
+def test_power_says_where_trials_take_longer_than_a_session(trials, said):
+    """35 s a trial: 51 take 29.75 minutes, 52 take 30.3."""
+    text = steps.power(trials=trials).text()
+    assert ("ITU-R BS.1116-3 asks for a rest after 20 to 30 (break_after_min = 20" in text) is said
