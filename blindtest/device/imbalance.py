@@ -2,7 +2,8 @@
 
 Half the difference goes to each ear, so that the mean over both in dB stays as it was: the stage changes where a sound
 sits, not how it is balanced as a whole. Measured differences hold the noise of seating too; where each channel was
-seated several times, `spread` says how much of it (the root of the summed variances of both means).
+seated several times, `spread_db` says how much of it: the standard error of the difference, from its own spread where
+both ears were seated together, else from those of both.
 """
 
 from collections.abc import Sequence
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault
 
-from .response import Response, SeatingAverage, average_seatings, interpolated
+from .response import Response, SeatingAverage, average_seatings, interpolated, level_at, smooth
 
 __all__ = ["Imbalance", "channel_imbalance"]
 
@@ -62,11 +63,21 @@ class Imbalance:
         apart = 2 * self.at(grid)[:, 0]
         return float(np.sqrt(np.mean(apart**2)))
 
+    def rms_error_db(self, low_hz: float, high_hz: float) -> float | None:
+        """Return the root mean square standard error in the same band, dB; None where the seatings don't say."""
+        if self.spread_db is None:
+            return None
+        one = Response(frequency=self.frequency, magnitude=self.spread_db[:, None])
+        return float(np.sqrt(np.mean(interpolated(one, np.geomspace(low_hz, high_hz, 400)) ** 2)))
 
-def channel_imbalance(*measured: Response | SeatingAverage | Sequence[Response]) -> Imbalance:
+
+def channel_imbalance(
+    *measured: Response | SeatingAverage | Sequence[Response], smoothing: float | None = None
+) -> Imbalance:
     """Return what left and right differ by: of one measurement with both channels, or of two, left first.
 
-    A list of responses counts as the seatings of one channel (or of both at once) and is averaged in dB.
+    A list of responses counts as the seatings of one channel (or of both at once) and is averaged in dB. `smoothing`
+    is the part of an octave over which each channel is smoothed before (mean power; `smooth`), None for none.
 
     Raises
     ------
@@ -87,14 +98,14 @@ def channel_imbalance(*measured: Response | SeatingAverage | Sequence[Response])
     if [average.response.channels[place] for average, place in columns] == ["right", "left"]:
         columns.reverse()
     left, right = (_column(average, place) for average, place in columns)
+    if smoothing is not None:
+        left, right = smooth(left, smoothing), smooth(right, smoothing)
     both = average_seatings([left, right])  # refuses different rigs, finds the common grid
     frequency = both.response.frequency
-    spreads = [_error(average, place, frequency) for average, place in columns]
-    known = [one for one in spreads if one is not None]
     return Imbalance(
         frequency=frequency,
         difference_db=(interpolated(left, frequency) - interpolated(right, frequency))[:, 0],
-        spread_db=np.hypot(*known) if len(known) == 2 else None,
+        spread_db=_standard_error(columns, frequency),
         sources=both.response.sources,
     )
 
@@ -112,8 +123,18 @@ def _column(average: SeatingAverage, place: int) -> Response:
     )
 
 
-def _error(average: SeatingAverage, place: int, frequency: Floats) -> Floats | None:
-    if average.seatings < 2:
+def _standard_error(columns: Sequence[tuple[SeatingAverage, int]], frequency: Floats) -> Floats | None:
+    """Return that of the difference: of both ears seated together by its own spread, else from both spreads."""
+    (one, place), (other, other_place) = columns
+    if one is other:
+        if one.difference_spread is None:
+            return None
+        own = level_at(one.response.frequency, one.difference_spread, frequency)
+        return np.asarray(own / np.sqrt(one.seatings), dtype=np.float64)
+    if one.seatings < 2 or other.seatings < 2:
         return None
-    one = Response(frequency=average.response.frequency, magnitude=average.spread[:, place : place + 1])
-    return np.asarray(interpolated(one, frequency)[:, 0] / np.sqrt(average.seatings), dtype=np.float64)
+    parts = [
+        level_at(average.response.frequency, average.spread[:, column], frequency) / np.sqrt(average.seatings)
+        for average, column in ((one, place), (other, other_place))
+    ]
+    return np.asarray(np.hypot(*parts), dtype=np.float64)

@@ -76,12 +76,16 @@ class SeatingAverage:
     seatings: int
     mean: Literal["level", "power"] = "level"
     """How the mean was taken: of the levels in dB, or of the powers."""
+    difference_spread: Floats | None = None
+    """Of two channels seated together: standard deviation of their difference, (bins,), dB."""
 
     def __post_init__(self) -> None:
-        for name in ("spread", "range"):
-            view = np.asarray(getattr(self, name), dtype=np.float64).view()
-            view.flags.writeable = False
-            object.__setattr__(self, name, view)
+        for name in ("spread", "range", "difference_spread"):
+            value = getattr(self, name)
+            if value is not None:
+                view = np.asarray(value, dtype=np.float64).view()
+                view.flags.writeable = False
+                object.__setattr__(self, name, view)
 
 
 def average_seatings(responses: Sequence[Response], *, mean: Literal["level", "power"] = "level") -> SeatingAverage:
@@ -119,7 +123,14 @@ def average_seatings(responses: Sequence[Response], *, mean: Literal["level", "p
         rig=next((one.rig for one in responses if one.rig), ""),
     )
     return SeatingAverage(
-        response=response, spread=spread, range=np.ptp(levels, axis=0), seatings=len(levels), mean=mean
+        response=response,
+        spread=spread,
+        range=np.ptp(levels, axis=0),
+        seatings=len(levels),
+        mean=mean,
+        difference_spread=(levels[:, :, 0] - levels[:, :, 1]).std(axis=0, ddof=1)
+        if len(levels) > 1 and levels.shape[2] == 2
+        else None,
     )
 
 

@@ -24,6 +24,7 @@ from .correction_stage import CorrectionStage
 from .distortion import DistortionStage
 from .filters import FilterCurve
 from .hump import HumpStage
+from .imbalance_stage import ImbalanceStage
 from .job import RenderJob
 from .phase_stage import ExcessPhaseStage
 from .programme import ClipSource
@@ -44,6 +45,7 @@ __all__ = [
     "FilterCurve",
     "GainStage",
     "HumpStage",
+    "ImbalanceStage",
     "Limit",
     "Playback",
     "RecordingStage",

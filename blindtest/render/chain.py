@@ -185,6 +185,11 @@ class Condition:
         return next((stage for stage in self.stages if stage.kind == "harmonics"), None)
 
     @property
+    def imbalance(self) -> Stage | None:
+        """The stage that does to left what it doesn't to right, if there is one."""
+        return next((stage for stage in self.stages if stage.kind == "imbalance"), None)
+
+    @property
     def excess_phase(self) -> Stage | None:
         """The stage that makes the chain other than minimum phase, if there is one."""
         return next((stage for stage in self.stages if stage.kind == "excess_phase"), None)

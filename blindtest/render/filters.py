@@ -18,6 +18,7 @@ from blindtest.errors import BlindtestError
 from .chain import CommonCurve, Condition, condition_curve_db, display_grid, heard_curve_db
 from .distortion import DistortionStage
 from .drafts import Draft, Filters, drafts
+from .imbalance_stage import ImbalanceStage
 from .job import RenderJob
 from .phase_stage import ExcessPhaseStage
 from .programme import CLIP, ClipSource, Programme, read_programmes
@@ -172,27 +173,41 @@ class Bench:
         heard = heard_curve_db(self._job.playback, frequency)
         flat = heard is None or float(np.ptp(heard)) == 0.0
         meter = Meter(rate, None if heard is None or flat else minimum_phase_fir(frequency, heard, rate, taps))
-        weighted = {name: None if fir is None else meter.weighted_after(fir) for name, fir in firs.items()}
+        weighted = {
+            name: None if fir is None else _columns([meter.weighted_after(one) for one in np.atleast_2d(fir.T)])
+            for name, fir in firs.items()
+        }
         return _Made(firs=firs, ahead=ahead, weighted=weighted, meter=meter)
 
     def _long_enough(self, condition: Condition, rate: int, taps: int) -> Floats:
         for doubled in range(int(math.log2(LONGEST)) + 1):
-            frequency, wanted = self._curve_on_bins(condition, rate, taps << doubled)
-            fir = minimum_phase_fir(frequency, wanted, rate, taps << doubled)
-            check = check_length(fir, frequency, wanted, rate)
-            if check.holds:
-                return fir
-        fault = check.fault(f"condition.{condition.id}")
+            frequency, sides = self._curves_on_bins(condition, rate, taps << doubled)
+            firs = [minimum_phase_fir(frequency, wanted, rate, taps << doubled) for wanted in sides]
+            checks = [check_length(fir, frequency, wanted, rate) for fir, wanted in zip(firs, sides, strict=True)]
+            short = [check for check in checks if not check.holds]
+            if not short:
+                return _columns(firs)
+        fault = short[0].fault(f"condition.{condition.id}")
         assert fault is not None
         raise BlindtestError(fault)
 
     def _fir(self, condition: Condition, rate: int, taps: int) -> Floats:
-        return minimum_phase_fir(*self._curve_on_bins(condition, rate, taps), rate, taps)
+        frequency, sides = self._curves_on_bins(condition, rate, taps)
+        return _columns([minimum_phase_fir(frequency, wanted, rate, taps) for wanted in sides])
 
-    def _curve_on_bins(self, condition: Condition, rate: int, taps: int) -> tuple[Floats, Floats]:
+    def _curves_on_bins(self, condition: Condition, rate: int, taps: int) -> tuple[Floats, list[Floats]]:
+        """Return frequencies, and the curve of both channels, or where they differ of left and right."""
         frequency = _bins(rate, taps)
         own = condition.at_rate(rate)
-        return frequency, condition_curve_db(own, self._job.playback, self._common, self._band, frequency)
+        curve = condition_curve_db(own, self._job.playback, self._common, self._band, frequency)
+        if not isinstance(condition.imbalance, ImbalanceStage):
+            return frequency, [curve]
+        return frequency, [curve + side for side in condition.imbalance.sides_db(frequency, self._band).T]
+
+
+def _columns(firs: Sequence[Floats]) -> Floats:
+    """Return one filter as it is (taps,), two as columns of left and right (taps, 2)."""
+    return firs[0] if len(firs) == 1 else np.stack(firs, axis=1)
 
 
 def _behind(fir: Floats | None, centred: Floats) -> Floats:

@@ -215,6 +215,9 @@ def _condition(study: Study, name: str) -> ConditionFacts:
             chain.append("an existing recording in place of the clip" + (", aligned in time" if stage.align else ""))
         elif (own := stage.correction) is not None:
             chain.append(correction_in_chain(study, own))
+        elif stage.imbalance is not None:
+            name_of_unit = study.unit(stage.imbalance).name
+            chain.append(f"what left and right of {name_of_unit} differ by, half on each ear, seatings averaged")
         elif stage.excess_phase is not None:
             unit = study.unit(stage.excess_phase)
             chain.append(

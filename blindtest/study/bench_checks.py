@@ -12,7 +12,16 @@ __all__ = ["check_bench_files", "check_bench_stages", "check_unit_bench"]
 
 KEYS = {"harmonics": "harmonics", "source_impedance": "impedance", "impulse_response": "impulse_responses"}
 """Stage to the unit's key that it reads."""
-FILTERS = ("response", "correction", "lowpass_hz", "tilt_db_per_octave", "hump", "shelf", "source_impedance")
+FILTERS = (
+    "response",
+    "correction",
+    "imbalance",
+    "lowpass_hz",
+    "tilt_db_per_octave",
+    "hump",
+    "shelf",
+    "source_impedance",
+)
 
 
 _EXAMPLE = {

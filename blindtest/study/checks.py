@@ -15,6 +15,7 @@ from blindtest.study.chain_checks import check_playing_chain
 from blindtest.study.correction_checks import check_correction_keys
 from blindtest.study.findings import Findings
 from blindtest.study.grid_checks import check_grid
+from blindtest.study.imbalance_stages import check_imbalance_keys
 from blindtest.study.paths import PathTrouble, file_at, matching
 
 __all__ = ["check_tables", "entries", "has_hidden_ids", "ids", "known"]
@@ -23,7 +24,7 @@ Tables = dict[str, Any]
 
 STAGE_KEYS = (
     "response, seating, correction, impulse_response, excess_phase, harmonics, source_impedance, gain_db, recording, "
-    "lowpass_hz, tilt_db_per_octave, hump or shelf"
+    "lowpass_hz, tilt_db_per_octave, hump, shelf or imbalance"
 )
 SHORTEST_S = 0.4
 """One gating block of BS.1770: a shorter excerpt has no loudness."""
@@ -50,6 +51,7 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
         for number, stage in enumerate(condition.get("stages", ())):
             _stage(data, stage, ("condition", index, "stages", number), folder, found)
         check_bench_stages(data, condition, index, found)
+        check_imbalance_keys(data, condition, index, found)
         check_grid(condition, index, found)
     check_playing_chain(data, found)
     _one_rig(data, found)

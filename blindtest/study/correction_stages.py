@@ -18,8 +18,9 @@ from blindtest.device import (
     target_of_devices,
 )
 from blindtest.errors import BlindtestError
-from blindtest.render import CorrectionStage, SectionStage
+from blindtest.render import CorrectionStage, ImbalanceStage, SectionStage
 from blindtest.study.correction_tables import CorrectionTable
+from blindtest.study.imbalance_stages import imbalance_stage
 from blindtest.study.measurements import Averages, channels_mean, unit_averages
 from blindtest.study.study import Study, StudyCorrection
 
@@ -163,6 +164,10 @@ class CorrectionStages:
             seatings=spread,
             rate=self._study.rendering.rate_hz or DESIGN_RATE,
         )
+
+    def imbalance(self, name: str) -> ImbalanceStage:
+        """Return what left and right of a unit differ by, as a stage. Raises as `stage`."""
+        return imbalance_stage(name, self._averages[name])
 
     def _read(self, name: str) -> None:
         if name not in self._responses:

@@ -104,6 +104,8 @@ def _stage(stage: StudyStage, responses: Mapping[str, Response], study: Study, c
         return ResponseStage(unit_id=stage.response, response=one)
     if stage.response is not None:
         return ResponseStage(unit_id=stage.response, response=responses[stage.response])
+    if stage.imbalance is not None:
+        return corrections.imbalance(stage.imbalance)
     if stage.correction is not None:
         return corrections.stage(stage.correction)
     if stage.gain_db is not None:

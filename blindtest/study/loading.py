@@ -302,6 +302,7 @@ def _stage(table: StageTable) -> StudyStage:
         lowpass_hz=table.lowpass_hz,
         tilt_db_per_octave=table.tilt_db_per_octave,
         excess_phase=table.excess_phase,
+        imbalance=table.imbalance,
         harmonics=None if table.harmonics is None else StudyHarmonics(**dict(table.harmonics)),
         source_impedance=None
         if table.source_impedance is None

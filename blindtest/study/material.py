@@ -11,6 +11,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.study.bench_checks import check_bench_files
 from blindtest.study.correction_checks import check_correction_files
 from blindtest.study.findings import Findings, Note
+from blindtest.study.imbalance_stages import check_imbalance_files
 from blindtest.study.lengths import check_lengths
 from blindtest.study.loading import look_at_tables
 from blindtest.study.measurements import averaged, channels_mean
@@ -87,6 +88,7 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
         measured[unit.get("id")], seated[unit.get("id")] = response, averages
     check_bench_files(data, folder, found)
     check_correction_files(data, folder, measured, seated, found)
+    check_imbalance_files(data, seated, found)
     if isinstance(curve := data.get("playback", {}).get("field_curve"), str):
         for path in _present(folder, [curve]):
             try:

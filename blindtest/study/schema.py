@@ -318,7 +318,7 @@ class SourceImpedanceTable(Table):
 class StageTable(Table):
     """One stage of a condition's chain: exactly one of its keys."""
 
-    later = ("imbalance", "sections")
+    later = ("sections",)
     response: Id | None = Field(None, description="the id of the unit whose response is applied")
     seating: SeatingTable | None = Field(
         None, description="one seating of a unit in place of their mean: { unit = 'unit-id', number = 3 }"
@@ -334,6 +334,9 @@ class StageTable(Table):
     )
     tilt_db_per_octave: float | None = Field(
         None, ge=-6, le=6, description="a tilt of the whole spectrum about 1 kHz in dB an octave: a decoy"
+    )
+    imbalance: Id | None = Field(
+        None, description="the id of a unit measured on both channels: what its left and right differ by, half on each"
     )
     excess_phase: Id | None = Field(
         None, description="the id of a unit with impulse responses: its phase beyond minimum phase, and no level"

@@ -223,11 +223,13 @@ class StudyStage:
     source_impedance: StudySourceImpedance | None = None
     excess_phase: str | None = None
     """The id of a unit with impulse responses."""
+    imbalance: str | None = None
+    """The id of a unit measured on both channels."""
 
     @property
     def unit(self) -> str | None:
         """The id of the unit whose response the stage needs, if any."""
-        return self.correction.unit if self.correction is not None else self.response
+        return self.correction.unit if self.correction is not None else self.response or self.imbalance
 
     @property
     def units(self) -> tuple[str, ...]:

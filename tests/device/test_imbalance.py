@@ -39,6 +39,25 @@ def test_seatings_say_how_sure_it_is():
     assert channel_imbalance(left, right).difference_db == pytest.approx([0, 0, 0])
 
 
+def test_ears_seated_together_say_it_by_their_own_difference():
+    """By hand: differences of 1, 2, 3 dB (SD 1) under shifts common to both of 0, 5, 9 dB: 1/sqrt 3."""
+    seatings = [of([[both + difference, both]] * 3, "left", "right") for both, difference in ((0, 1), (5, 2), (9, 3))]
+    found = channel_imbalance(average_seatings(seatings))
+    assert found.difference_db == pytest.approx([2, 2, 2])
+    assert found.spread_db == pytest.approx([1 / np.sqrt(3)] * 3)
+    assert found.rms_error_db(200, 5000) == pytest.approx(1 / np.sqrt(3))
+
+
+def test_smoothing_is_the_same_for_left_and_right():
+    frequency = np.geomspace(100, 10_000, 200)
+    ripple = 3 * np.sin(40 * np.log2(frequency))
+    one = of(np.stack([ripple, -ripple], axis=1), "left", "right", frequency=frequency)
+    other = of(np.stack([-ripple, ripple], axis=1), "left", "right", frequency=frequency)
+    smoothed = channel_imbalance(one, smoothing=1 / 3).difference_db
+    assert smoothed == pytest.approx(-channel_imbalance(other, smoothing=1 / 3).difference_db, abs=1e-12)
+    assert np.std(smoothed[50:150]) < 0.5 * np.std(2 * ripple[50:150])
+
+
 def test_the_mean_size_counts_octaves_alike():
     """A difference that grows from 0 to 6 dB along log f: 6/sqrt(3) r.m.s."""
     found = channel_imbalance(of([[0, 0], [6, 0]], "left", "right", frequency=np.array([100.0, 200.0])))
