@@ -108,7 +108,8 @@ def _aligned_band(axes: Any, one: CorrectionFacts) -> None:
 def _description(one: CorrectionFacts, band: tuple[float, float]) -> str:
     text = (
         f"Corrected from {frequency_words(round(band[0], 1))} to {frequency_words(round(band[1]))}, levels aligned "
-        f"from {frequency_words(one.align_hz[0])} to {frequency_words(one.align_hz[1])}. The error falls from "
+        f"from {frequency_words(one.align_hz[0])} to {frequency_words(one.align_hz[1])}. "
+        f"The error {'falls' if one.rms_error_db < one.rms_before_db else 'goes'} from "
         f"{number(one.rms_before_db, 2)} to {number(one.rms_error_db, 2)} dB r.m.s.; the largest that is left is "
         f"{decibel(one.worst_error_db, 1)} dB at {frequency_words(round(one.worst_error_hz))}. The filter lies between "
         f"{decibel(float(one.gain_db.min()), 1)} and {decibel(float(one.gain_db.max()), 1)} dB, "

@@ -17,6 +17,7 @@ SHORT = {
     "bench_binary.py": ["--rounds", "1", "--listeners", "1500"],
     "bench_mixed.py": ["--rounds", "1", "--listeners", "1000", "--million", "100000"],
     "bench_render.py": ["--rounds", "1", "--clips", "4"],
+    "bench_sections.py": ["--rounds", "1", "--devices", "3"],
     "bench_store.py": ["--answers", "200", "--clients", "16", "--each", "20"],
     "bench_start.py": ["--rounds", "5"],
 }
