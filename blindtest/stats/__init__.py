@@ -4,6 +4,7 @@ Choices are judged by exact tests; every result carries its numbers, estimate, i
 sentence in plain words. Words of conclusions are *shown*, *refuted*, *negligible* and *open*.
 """
 
+from blindtest.stats.across_studies import StudiesSummary, across_studies
 from blindtest.stats.attribute import (
     AttributeChances,
     AttributeConclusion,
@@ -343,6 +344,7 @@ __all__ = [
     "StoppedChances",
     "StoppedConclusion",
     "StoppedSitting",
+    "StudiesSummary",
     "SurvivalPower",
     "SurvivalResult",
     "Threshold",
@@ -359,6 +361,7 @@ __all__ = [
     "VerdictChances",
     "Wanted",
     "WithAndWithout",
+    "across_studies",
     "adjust_p_values",
     "agreement",
     "answers_in_order",
