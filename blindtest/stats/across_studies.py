@@ -130,7 +130,7 @@ def _reml(y: Floats, v: Floats) -> float:
         residual = y - np.sum(w * y) / total
         trace = w.sum() - (w**2).sum() / total
         squared = (w**2).sum() - 2 * (w**3).sum() / total + ((w**2).sum() / total) ** 2
-        step = (float(np.sum(w**2 * residual**2)) - trace) / squared
+        step = float((np.sum(w**2 * residual**2) - trace) / squared)
         new = max(0.0, tau2 + step)
         while (found := _restricted(y, v, new)) < best - 1e-14 * abs(best) and abs(new - tau2) > TOLERANCE:
             step /= 2
