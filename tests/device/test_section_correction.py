@@ -83,6 +83,7 @@ def test_the_limits_of_the_user_hold(messy, house_target):
     assert correction.rms_error_db < correction.rms_before_db
 
 
+@pytest.mark.long
 def test_a_messy_headphone_is_brought_nearly_as_near_as_by_the_fir(messy, house_target):
     ten = correction_sections(messy, house_target, RATE, max_boost_db=6.0, limits=Limits())
     fir = correction_fir(messy, house_target, RATE)
@@ -96,6 +97,7 @@ def test_more_sections_leave_less(messy, house_target):
     assert left[0] == pytest.approx(correction_sections(messy, house_target, RATE, count=0).rms_before_db)
 
 
+@pytest.mark.long
 def test_a_level_in_spl_changes_nothing(flat):
     """A constant as far off as SPL is taken out by the alignment; the level is then free."""
     device = random_device(25)
