@@ -114,7 +114,7 @@ def correction_sections(
     count: int = COUNT,
     max_gain_db: float = MAX_GAIN_DB,
     max_q: float = MAX_Q,
-    band_hz: Band = BAND_HZ,
+    band: Band = BAND_HZ,
     align_hz: Band = ALIGN_HZ,
     max_boost_db: float | None = None,
     smoothing: float | None = SMOOTHING_OCTAVES,
@@ -133,7 +133,7 @@ def correction_sections(
         Fewer are made where fewer do.
     max_gain_db, max_q : float
         Of each section; a gain counts up and down. A shelf's Q is 0.4 to 1.2 at most.
-    band_hz : (low, high), Hz
+    band : (low, high), Hz
         What is corrected, and where sections may lie. It ends at 0.49 of the rate.
     max_boost_db : float, dB, or None
         The largest boost of all together, at any frequency; None leaves it to the sections' own limits.
@@ -155,12 +155,11 @@ def correction_sections(
     if not (0 <= max_gain_db < np.inf and 0 < max_q < np.inf):
         raise ValueError(f"max_gain_db must be 0 or more and max_q above 0, got {max_gain_db} and {max_q}")
     limits = Limits(notches=False) if limits is None else limits
-    band = (band_hz[0], min(band_hz[1], _NEAR_HALF * rate))
     curve = correction_curve(
         response,
         target,
         align_hz=align_hz,
-        band_hz=band,
+        band_hz=(band[0], min(band[1], _NEAR_HALF * rate)),
         max_boost_db=UNLIMITED_DB if max_boost_db is None else max_boost_db,
         smoothing=smoothing,
         limits=replace(limits, without_hz=()),
@@ -179,7 +178,7 @@ def sections_towards(
     target: Response,
     rate: int,
     *,
-    band_hz: Band = BAND_HZ,
+    band: Band = BAND_HZ,
     align_hz: Band = ALIGN_HZ,
     limits: Limits | None = None,
 ) -> SectionCorrection:
@@ -194,7 +193,7 @@ def sections_towards(
         response,
         target,
         align_hz=align_hz,
-        band_hz=(band_hz[0], min(band_hz[1], _NEAR_HALF * rate)),
+        band_hz=(band[0], min(band[1], _NEAR_HALF * rate)),
         max_boost_db=UNLIMITED_DB,
         smoothing=None,
         limits=Limits(notches=False, spread=limits.spread, spread_sd=0.0),

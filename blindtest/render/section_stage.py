@@ -68,7 +68,7 @@ class SectionStage:
                 self.response,
                 self.target,
                 self.rate,
-                band_hz=self.band_hz,
+                band=self.band_hz,
                 align_hz=self.align_hz,
                 limits=known,
             )
@@ -79,7 +79,7 @@ class SectionStage:
             count=self.count,
             max_gain_db=self.max_gain_db,
             max_q=self.max_q,
-            band_hz=self.band_hz,
+            band=self.band_hz,
             align_hz=self.align_hz,
             max_boost_db=self.max_boost_db,
             smoothing=self.smoothing,

@@ -186,7 +186,7 @@ def _design(
         target = target_of(own, folder, {str(name): one for name, one in measured.items()})
         if isinstance(own.sections, str):
             chain = read_sections(folder / own.sections)
-            made = sections_towards(chain, response, target, rate, band_hz=own.band_hz, align_hz=own.align_hz)
+            made = sections_towards(chain, response, target, rate, band=own.band_hz, align_hz=own.align_hz)
             remarks = made.curve.remarks
             if made.rms_error_db > made.rms_before_db + _SMALL_DB:
                 remarks = (

@@ -68,7 +68,7 @@ def test_hundreds_of_random_devices(flat, count):
 
 def test_the_limits_of_the_user_hold(messy, house_target):
     correction = correction_sections(
-        messy, house_target, RATE, count=7, max_gain_db=5.0, max_q=3.0, band_hz=(40, 9000), max_boost_db=4.0
+        messy, house_target, RATE, count=7, max_gain_db=5.0, max_q=3.0, band=(40, 9000), max_boost_db=4.0
     )
     table = correction.sections
     assert list(table.columns) == ["type", "frequency_hz", "gain_db", "q"]
@@ -154,7 +154,7 @@ def test_seatings_that_disagree_hold_boosts_back(flat):
 
 
 def test_errors_are_told_octave_by_octave(messy, house_target):
-    correction = correction_sections(messy, house_target, RATE, count=4, band_hz=(20, 10_240))
+    correction = correction_sections(messy, house_target, RATE, count=4, band=(20, 10_240))
     bands = correction.bands
     assert len(bands) == 9
     assert [one.low_hz for one in bands] == pytest.approx([20 * 2**k for k in range(9)])
