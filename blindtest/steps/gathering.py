@@ -98,6 +98,8 @@ LOCKED_WORDS = (
     "its plan and answers lie under a helper's passphrase that was not given; all its trials count as unanswered"
 )
 PLAN_SEED = 20_260_304
+AVERAGED = {"level": "in dB", "power": "by power"}
+"""How seatings were averaged, in words."""
 """Of the simulation of what a plan can reach: fixed, so that the same plan is always told the same."""
 _NAMED = ("worn", "labelled", "unreliable")
 PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "sqlalchemy", "starlette", "matplotlib")
@@ -207,7 +209,11 @@ def _condition(study: Study, name: str) -> ConditionFacts:
     for stage in condition.stages:
         if stage.response is not None:
             unit = study.unit(stage.response)
-            seating = "its seatings averaged in dB" if stage.seating is None else f"seating {stage.seating} alone"
+            seating = (
+                f"its seatings averaged {AVERAGED[unit.seating_mean]}"
+                if stage.seating is None
+                else f"seating {stage.seating} alone"
+            )
             chain.append(f"the measured response of {unit.name}, {seating}, left and right alike")
         elif stage.gain_db is not None:
             chain.append(f"a deliberate level offset of {stage.gain_db:+g} dB after matching")

@@ -234,6 +234,7 @@ def _unit(table: UnitTable, folder: Path) -> Unit:
         left=files(table.left),
         right=files(table.right),
         trusted_band_hz=None if band is None else (band[0], band[1]),
+        seating_mean=table.seating_mean,
         sensitivity_mv_94db=table.sensitivity_mv_94db,
         sensitivity_db_per_volt=table.sensitivity_db_per_volt,
         sensitivity_db_per_mw=table.sensitivity_db_per_mw,

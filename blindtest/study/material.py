@@ -72,7 +72,12 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
         if not any(files.values()):
             continue
         window = unit.get("window_s")
-        averages, faults = averaged(files, str(unit.get("rig", "")), window_s=tuple(window) if window else None)
+        averages, faults = averaged(
+            files,
+            str(unit.get("rig", "")),
+            window_s=tuple(window) if window else None,
+            mean="power" if unit.get("seating_mean") == "power" else "level",
+        )
         found.faults += faults
         if faults or not averages:
             continue

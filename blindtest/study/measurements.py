@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 from blindtest.device import (
     ImpulseResponse,
@@ -39,7 +40,7 @@ def unit_averages(study: Study, unit: Unit) -> Averages:
     }
     if not any(files.values()):
         files = {"impulse_responses": [study.folder / name for name in unit.impulse_responses]}
-    averages, faults = averaged(files, unit.rig, window_s=unit.window_s)
+    averages, faults = averaged(files, unit.rig, window_s=unit.window_s, mean=unit.seating_mean)
     if faults:
         raise BlindtestError.of(faults)
     return averages
@@ -60,7 +61,11 @@ def channels_mean(averages: Averages) -> Response:
 
 
 def averaged(
-    files: Mapping[str, Sequence[Path]], rig: str, *, window_s: tuple[float, float] | None = None
+    files: Mapping[str, Sequence[Path]],
+    rig: str,
+    *,
+    window_s: tuple[float, float] | None = None,
+    mean: Literal["level", "power"] = "level",
 ) -> tuple[Averages, list[Fault]]:
     """Return the averages of the files under each key, and all that is wrong with them.
 
@@ -70,7 +75,7 @@ def averaged(
     averages: Averages = {}
     for key, paths in files.items():
         if key == "impulse_responses":
-            faults += _from_impulses(paths, rig, window_s, averages)
+            faults += _from_impulses(paths, rig, window_s, mean, averages)
             continue
         responses = []
         for path in paths:
@@ -94,7 +99,7 @@ def averaged(
             responses.append(replace(response, rig=rig, sources=(str(path),)))
         if responses and len(responses) == len(paths):
             try:
-                averages[key] = average_seatings(responses)
+                averages[key] = average_seatings(responses, mean=mean)
             except BlindtestError as error:
                 faults += error.faults
     return averages, faults
@@ -130,13 +135,17 @@ def read_impulses(paths: Sequence[Path], window_s: tuple[float, float] | None) -
 
 
 def _from_impulses(
-    paths: Sequence[Path], rig: str, window_s: tuple[float, float] | None, averages: Averages
+    paths: Sequence[Path],
+    rig: str,
+    window_s: tuple[float, float] | None,
+    mean: Literal["level", "power"],
+    averages: Averages,
 ) -> list[Fault]:
     """Put the average of the responses of all impulse responses in place; return what is wrong."""
     try:
         responses = [replace(impulse_response_of(one), rig=rig) for one in read_impulses(paths, window_s)]
         if responses:
-            averages["impulse_responses"] = average_seatings(responses)
+            averages["impulse_responses"] = average_seatings(responses, mean=mean)
     except BlindtestError as error:
         return list(error.faults)
     return []

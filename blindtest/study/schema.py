@@ -150,6 +150,9 @@ class UnitTable(Table):
     )
     left: Files | None = Field(None, description="the response files of the left channel, together with right")
     right: Files | None = Field(None, description="the response files of the right channel, together with left")
+    seating_mean: Literal["level", "power"] = Field(
+        "level", description="level: seatings are averaged in dB; power: the mean of their powers is taken"
+    )
     trusted_band_hz: Band | None = Field(None, description="the band in which the measurement is to be trusted")
     sensitivity_mv_94db: float | None = Field(
         None, gt=0, le=100_000, description="the voltage in mV that gives 94 dB SPL; or sensitivity_db_per_volt or _mw"

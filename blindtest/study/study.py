@@ -50,6 +50,7 @@ class Unit:
     left: tuple[str, ...] = ()
     right: tuple[str, ...] = ()
     trusted_band_hz: tuple[float, float] | None = None
+    seating_mean: Literal["level", "power"] = "level"
     impulse_responses: tuple[str, ...] = ()
     window_s: tuple[float, float] | None = None
     """Seconds of an impulse response that are kept ahead of its peak and behind it."""

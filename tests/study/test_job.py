@@ -30,6 +30,19 @@ def test_seatings_and_channels_are_averaged_in_db(folder, changed):
     assert stage.response.magnitude == pytest.approx(np.full((8, 1), 88.0))
 
 
+def test_seatings_are_averaged_by_power_where_asked(folder, changed):
+    """By hand: 10 lg of the mean of 10^(80/10) and 10^(90/10) is 87.4 dB."""
+    place = folder / "measurements/heron"
+    for path in place.iterdir():
+        path.unlink()
+    write(place / "seating-1.txt", [80.0] * 8)
+    write(place / "seating-2.txt", [90.0] * 8)
+    line = 'responses = ["measurements/heron/seating-*.txt"]'
+    changed((line, f'{line}\nseating_mean = "power"'))
+    study = load_study(folder)
+    assert unit_response(study, study.unit("heron")).magnitude == pytest.approx(np.full((8, 1), 87.4036), abs=1e-4)
+
+
 def test_left_and_right_files_are_brought_to_their_mean(folder, changed):
     place = folder / "measurements/heron"
     write(place / "l.txt", [80.0] * 8)
