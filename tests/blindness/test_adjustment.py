@@ -65,7 +65,7 @@ def both(sitting, twin, moves):
 
 @pytest.mark.parametrize("sets", SETS)
 @given(seed=st.integers(0, 10**9), moves=st.lists(st.integers(-1, 1), min_size=1, max_size=6))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 def test_no_byte_of_the_page_depends_on_where_the_sound_begins(sets, seed, moves):
     """Exchanged: another window, or another start, in every trial. Starts stand off the ends: one rung is free."""
     differed = 0

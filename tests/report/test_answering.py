@@ -59,6 +59,7 @@ def test_the_page_shows_them_and_how_sure_answers_were(report, make_report):
     assert "Sure, 1 to 4" not in html(make_report(), figures={})
 
 
+@pytest.mark.long
 def test_the_figure_holds_the_quartiles_of_every_trial(report):
     drawn = figures(report)["times"]
     own = [one for one in report.trials if one.counted and one.answered]

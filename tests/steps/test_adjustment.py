@@ -64,6 +64,7 @@ def settings_in(rows):
     return [(who, VALUES[one["start"]], VALUES[one["set"]]) for (who, _), one in trials.items()]
 
 
+@pytest.mark.long
 def test_the_claim_is_worked_again_from_the_rows(own):
     said, told = P["analyzed"](own)
     (claim,) = told["claims"]

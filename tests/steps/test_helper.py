@@ -119,6 +119,7 @@ def test_before_the_end_no_byte_tells_and_afterwards_all_can_be_read(study, capl
     assert "the listener could not have read the plan without the helper's passphrase" in verified.text()
 
 
+@pytest.mark.long
 def test_a_study_all_of_whose_sittings_had_a_helper_says_so(study):
     sit(study, passphrase=helper())
     analysis = steps.analyze(study)
@@ -209,6 +210,7 @@ def test_forgetting_works_as_ever(study):
     assert "withheld at the listener's request" in verified.text()
 
 
+@pytest.mark.long
 def test_by_the_command_line(study):
     """The environment stands in for the helper's typing; it is taken out of it at once."""
 

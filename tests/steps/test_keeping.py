@@ -38,6 +38,7 @@ def sat(folder, clock):
     return said
 
 
+@pytest.mark.long
 def test_three_commands_remind_until_everybody_is_forgotten(study):
     before, after = NOON - timedelta(days=2), NOON
     assert not [note for note in steps.check(study, clock=lambda: after).notes if "kept" in note], "nobody has listened"

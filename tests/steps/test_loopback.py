@@ -259,6 +259,7 @@ pcm.default { type plug slave.pcm "loop" }
 """
 
 
+@pytest.mark.long
 @pytest.mark.sound
 @pytest.mark.slow
 def test_through_a_sound_server_bit_for_bit(study, tmp_path, pulse):

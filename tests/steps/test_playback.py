@@ -123,6 +123,7 @@ def test_the_last_loopback_of_these_stimuli_is_told():
     )
 
 
+@pytest.mark.long
 def test_the_report_tells_a_doubter_what_played(own_template, tmp_path):
     study = Path(shutil.copytree(own_template, tmp_path / "my-study"))
     rng = np.random.default_rng(3)
