@@ -29,6 +29,7 @@ from .job import RenderJob
 from .phase_stage import ExcessPhaseStage
 from .programme import ClipSource
 from .section_stage import SectionStage
+from .shares import measured_shares_db
 from .shelf import ShelfStage
 from .source_stage import SourceImpedanceStage
 from .stimuli import Rendered, Stimulus, load_rendered, render
@@ -62,6 +63,7 @@ __all__ = [
     "condition_curve_db",
     "heard_curve_db",
     "load_rendered",
+    "measured_shares_db",
     "playback_inverse_db",
     "render",
 ]

@@ -286,7 +286,7 @@ def boost_limits(playback: Playback | None) -> tuple[Limit, ...]:
     if playback is None or playback.response is None:
         return ()
     low, high = playback.trusted_band_hz
-    frequency = _grid(playback.response)
+    frequency = fine_grid(playback.response)
     frequency = frequency[(frequency >= low) & (frequency <= high)]
     short = -_inverse(playback, frequency).error_db
     acted = np.concatenate(([False], short > LIMIT_ACTED_DB, [False]))
@@ -391,7 +391,7 @@ def _own_curve_db(
         return total
 
     # The mean is taken on one fine grid, whatever the curve is asked at: all its readings share one constant.
-    fine = _grid(*responses, *known)
+    fine = fine_grid(*responses, *known)
     own: NDArray[np.float64] = level(frequency) - level_between(fine, level(fine), *band)
     return own
 
@@ -418,7 +418,7 @@ def _log_grid(low: float, high: float, per_octave: int) -> NDArray[np.float64]:
     return grid
 
 
-def _grid(*responses: Response) -> NDArray[np.float64]:
+def fine_grid(*responses: Response) -> NDArray[np.float64]:
     """Return a fine logarithmic grid that holds every measured frequency of `responses`, Hz ascending."""
     grid = np.empty(0)
     for response in responses:

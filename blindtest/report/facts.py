@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from blindtest.report.chain_facts import ChainFacts
 from blindtest.report.choice_facts import PlanFacts, Results, Truth
 from blindtest.report.claim_facts import ClaimFacts, ClaimResult, ProtocolFacts
 from blindtest.report.correction_facts import CorrectionFacts
@@ -68,6 +69,8 @@ class ReportInput:
     responses: tuple[ResponseCurve, ...] = ()
     """Of the units compared, in the order of `compared`; the difference is first minus second."""
     filters: tuple[FilterCurve, ...] = ()
+    chains: tuple[ChainFacts, ...] = ()
+    """What was applied for each condition, stage by stage."""
     limits: tuple[LimitFacts, ...] = ()
     match: tuple[MatchLine, ...] = ()
     sittings: tuple[SittingFacts, ...] = ()

@@ -1,6 +1,7 @@
 """All figures of a report, in the order of its page."""
 
 from blindtest.report.answering import times_figure
+from blindtest.report.chain_figures import chain_figures
 from blindtest.report.choice_figures import attribute_figure, listened_figure
 from blindtest.report.correction_figures import correction_figures
 from blindtest.report.facts import ReportInput
@@ -47,6 +48,7 @@ def figures(report: ReportInput) -> dict[str, Figure]:
         response_figure(report),
         *correction_figures(report),
         filters_figure(report),
+        *chain_figures(report),
         match_figure(report),
         power_figure(report),
         preference_plan_figure(report),

@@ -12,6 +12,7 @@ from typing import Any
 
 from blindtest.report.answering import answering, answering_words
 from blindtest.report.attribute_words import d_span, d_words
+from blindtest.report.chain_words import chain_left_out, chain_words
 from blindtest.report.choice_facts import Tested
 from blindtest.report.claim_facts import ClaimResult
 from blindtest.report.claim_words import Said, claimed, margin_words, numbers_words, said_of
@@ -524,6 +525,8 @@ def _environment() -> Any:
         block_words=block_words,
         order_words=order_of_modes,
         correction_words=correction_words,
+        chain_words=chain_words,
+        chain_left_out=chain_left_out,
     )
     return made
 

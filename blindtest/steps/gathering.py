@@ -58,6 +58,7 @@ from blindtest.report import (
 from blindtest.session import FIRST_ATTEMPT
 from blindtest.stats import DECISION_RULES, AttributeChances, Companion, Conclusion, SurvivalPower, survival_power
 from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers, SittingAnswers
+from blindtest.steps.chains import chains
 from blindtest.steps.controls import controls_words
 from blindtest.steps.corrections import correction_in_chain, designed
 from blindtest.steps.hardware import hardware_chain, hardware_facts
@@ -147,6 +148,7 @@ def gathered(
             for name, curve in rendered.filters.items()
             if name in compared(study)
         ),
+        chains=chains(study, render_job(study), rendered),
         limits=tuple(
             LimitFacts(
                 where="the shared playback inverse",

@@ -1,0 +1,168 @@
+"""The chain of every condition, taken apart for the report: what each stage does, and whether they add up."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blindtest.render import (
+    Condition,
+    DistortionStage,
+    ExcessPhaseStage,
+    ImbalanceStage,
+    RecordingStage,
+    Rendered,
+    RenderJob,
+    ResponseStage,
+    SourceImpedanceStage,
+    measured_shares_db,
+)
+from blindtest.report import ChainFacts, DelayFacts, HarmonicsFacts, LoadFacts, MisfitLine, StageCurve
+from blindtest.study import Study, compared, planned_conditions
+
+__all__ = ["chains"]
+
+Floats = NDArray[np.float64]
+WORTH_DB = 0.005
+"""What is left beside the stages and is smaller anywhere is rounding."""
+_NAMES = {
+    "anchor": "anchor",
+    "tilt": "tilt",
+    "hump": "hump",
+    "shelf": "shelf",
+    "correction": "correction",
+    "sections": "correction",
+}
+_SPAN_HZ = (20.0, 20_000.0)
+
+
+def chains(study: Study, job: RenderJob, rendered: Rendered) -> tuple[ChainFacts, ...]:
+    """Return the chain of every condition that was heard; of a grid the largest level stands for all."""
+    largest = {levels[-1].id for levels in study.grids.values()}
+    levels = {level.id for own in study.grids.values() for level in own}
+    heard = {*compared(study), *planned_conditions(study)}
+    rate = next(iter(rendered.rates.values()), 48_000)
+    real = set() if study.hardware is None else set(study.hardware.connections)
+    return tuple(
+        _chain(study, job, rendered, condition, rate)
+        for condition in job.conditions
+        if condition.id in heard - real and (condition.id not in levels or condition.id in largest)
+    )
+
+
+def _chain(study: Study, job: RenderJob, rendered: Rendered, condition: Condition, rate: int) -> ChainFacts:
+    applied = rendered.filters[condition.id]
+    f = applied.frequency
+    stages: list[StageCurve] = []
+    ears: list[StageCurve] = []
+    if condition.measured:
+        playback, responses = measured_shares_db(condition, job.playback, rendered.trusted_band_hz, f)
+        stages += [
+            StageCurve(name=f"response of {study.unit(own.unit_id).name}", level_db=share) for own, share in responses
+        ]
+        if playback is not None and job.playback is not None:
+            unit = study.unit(job.playback.unit_id).name
+            stages.append(StageCurve(name=f"shared inverse of {unit}", level_db=playback))
+    for stage in condition.at_rate(rate).designed:
+        if isinstance(stage, ImbalanceStage):
+            sides = stage.sides_db(f, rendered.trusted_band_hz)
+            ears += [
+                StageCurve(name=f"{side} ear", level_db=own)
+                for side, own in zip(("left", "right"), sides.T, strict=True)
+            ]
+        else:
+            stages.append(StageCurve(name=_name(study, stage), level_db=stage.level_db(f)))
+    total = np.array(applied.magnitude_db)
+    rest = total - sum((one.level_db for one in stages), np.zeros(len(f)))
+    if condition.measured and np.abs(rest).max() > WORTH_DB:
+        stages.append(StageCurve(name="shared outside the trusted band", level_db=rest))
+    return ChainFacts(
+        condition=condition.id,
+        frequency=f,
+        stages=tuple(stages),
+        sum_db=total,
+        ears=tuple(ears),
+        offset_db=condition.offset_db,
+        recording=any(isinstance(stage, RecordingStage) for stage in condition.stages),
+        measured=any(isinstance(stage, ResponseStage) for stage in condition.stages),
+        delays=tuple(_delay(study, one) for one in condition.stages if isinstance(one, ExcessPhaseStage)),
+        harmonics=tuple(_harmonics(study, one, rate) for one in condition.stages if isinstance(one, DistortionStage)),
+        loads=tuple(_load(study, one) for one in condition.stages if isinstance(one, SourceImpedanceStage)),
+    )
+
+
+def _name(study: Study, stage: object) -> str:
+    kind = str(getattr(stage, "kind", ""))
+    unit = getattr(stage, "unit_id", "")
+    if isinstance(stage, SourceImpedanceStage):
+        return f"source of {stage.source_ohm:g} ohm"
+    name = _NAMES.get(kind, kind.replace("_", " "))
+    return f"{name} of {study.unit(unit).name}" if unit else name
+
+
+def _delay(study: Study, stage: ExcessPhaseStage) -> DelayFacts:
+    # Two bins inside its band: at the very edge the slope is that of the way out of it.
+    edge = 2.0 * float(stage.excess.frequency[1])
+    low, high = max(_SPAN_HZ[0], stage.excess.band_hz[0] + edge), min(_SPAN_HZ[1], stage.excess.band_hz[1] - edge)
+    points = np.geomspace(low, high, max(2, int(48 * np.log2(high / low))))
+    return DelayFacts(
+        name=f"excess group delay of {study.unit(stage.unit_id).name}",
+        frequency=points,
+        delay_ms=1e3 * stage.excess.group_delay_s(points),
+    )
+
+
+def _load(study: Study, stage: SourceImpedanceStage) -> LoadFacts:
+    own = stage.impedance
+    inside = (own.frequency >= _SPAN_HZ[0]) & (own.frequency <= _SPAN_HZ[1])
+    if inside.sum() < 2:
+        inside[:] = True
+    return LoadFacts(
+        name=f"impedance of {study.unit(stage.unit_id).name}, and its source",
+        source_ohm=stage.source_ohm,
+        frequency=own.frequency[inside],
+        ohm=own.magnitude[inside],
+        phase_measured=own.phase is not None,
+    )
+
+
+def _harmonics(study: Study, stage: DistortionStage, rate: int) -> HarmonicsFacts:
+    model = stage.model(rate)
+    named = bool(stage.table["level_db"].notna().any())
+    # The drive is the sine's peak at the design level: so that level is read back from it.
+    design = stage.full_scale_db + 20.0 * float(np.log10(model.drive)) if named else 0.0
+    table = model.misfit
+    at_design = table[np.abs(table.level_db - design) < 1e-6]
+    return HarmonicsFacts(
+        name=f"harmonics of {study.unit(stage.unit_id).name}",
+        level_db=round(design, 6) if named else None,
+        full_scale_db=stage.full_scale_db,
+        scale_db=stage.scale_db,
+        made=tuple(
+            (int(order), float(hertz), float(wanted), float(made))
+            for order, hertz, wanted, made in zip(
+                at_design.order, at_design.frequency_hz, at_design.wanted_db, at_design.made_db, strict=True
+            )
+        ),
+        misfit=_misfit(table, design, named=named),
+        remarks=model.remarks,
+    )
+
+
+def _misfit(table: Any, design: float, *, named: bool) -> tuple[MisfitLine, ...]:
+    lines = []
+    for _, rows in table.groupby(["level_db", "order"]):
+        level, order = float(rows.level_db.iloc[0]), int(rows.order.iloc[0])
+        error = rows.error_db.to_numpy(dtype=np.float64)
+        worst = int(np.argmax(np.abs(error)))
+        lines.append(
+            MisfitLine(
+                level_db=level if named else None,
+                order=order,
+                rms_db=float(np.sqrt(np.mean(np.square(error)))),
+                worst_db=float(error[worst]),
+                worst_hz=float(rows.frequency_hz.iloc[worst]),
+                exact=abs(level - design) < 1e-6,
+            )
+        )
+    return tuple(lines)
