@@ -10,6 +10,7 @@ import click
 
 from blindtest import __version__
 from blindtest.cli.output import EXIT_FAULT, EXIT_INTERRUPTED, Output, faults, print_error
+from blindtest.cli.unit_options import measure_folder, refuse_unit_options, unit_options
 from blindtest.errors import BlindtestError, Fault, FoundWanting, WrongUse
 
 __all__ = ["commands", "main"]
@@ -195,11 +196,20 @@ def _loopback(folder: Path, *, device: str, into: str, unseen: bool, yes: bool, 
 @commands.command()
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @_UNSEEN
+@unit_options
 @speaks
-def measure(files: tuple[Path, ...], unseen: bool, output: Output) -> None:
-    """Loudness, range and true peak of audio files; a summary of response files."""
+def measure(files: tuple[Path, ...], unseen: bool, unit: dict[str, Any], output: Output) -> None:
+    """Loudness, range and true peak of audio files; a summary of response files; all of one unit's folder.
+
+    Name the folder of a unit's measurements alone: its files are sorted by what they hold, and averages, spread,
+    imbalance, harmonics, impedance and delays are printed and drawn.
+    """
     from blindtest import steps
 
+    if len(files) == 1 and files[0].is_dir():
+        measure_folder(files[0], unit, unseen=unseen, output=output)
+        return
+    refuse_unit_options(unit)
     with output.progress("measure") as report:
         measured = steps.measure(files, progress=report)
     _show("measure", measured, Path(), output, unseen=unseen)

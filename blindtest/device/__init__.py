@@ -21,6 +21,8 @@ from .exposure import (
 from .field import diffuse_field_curve, free_field_curve
 from .filter_files import correction_text, correction_wav, impulse_wav
 from .fir import LengthCheck, check_length, minimum_phase_fir, minimum_phase_impulse, taps_for
+from .group_delay import group_delay_s
+from .harmonic_levels import HarmonicLevel, harmonic_levels
 from .harmonic_table import db_to_percent, parse_harmonics, percent_to_db, read_harmonics, total_harmonic_distortion
 from .harmonics import HarmonicStage, harmonic_stage
 from .imbalance import Imbalance, channel_imbalance
@@ -50,6 +52,7 @@ from .response import (
 from .section_correction import SectionCorrection, correction_sections, sections_towards
 from .section_files import coefficients_json, coefficients_text, parse_sections, read_sections, sections_text
 from .sections import Section, section_level_db, sections_impulse, sections_sos
+from .taking import Taken, taken_for
 from .targets import field_target, flat_target, shaped_target, target_of_devices
 
 __all__ = [
@@ -62,6 +65,7 @@ __all__ = [
     "ExcessPhase",
     "ExposureLimit",
     "FirCorrection",
+    "HarmonicLevel",
     "HarmonicStage",
     "HeldBack",
     "Imbalance",
@@ -76,6 +80,7 @@ __all__ = [
     "Section",
     "SectionCorrection",
     "Sensitivity",
+    "Taken",
     "Uncertain",
     "a_weighting_db",
     "at_rate",
@@ -102,6 +107,8 @@ __all__ = [
     "field_target",
     "flat_target",
     "free_field_curve",
+    "group_delay_s",
+    "harmonic_levels",
     "harmonic_stage",
     "impulse_facts",
     "impulse_response_of",
@@ -135,6 +142,7 @@ __all__ = [
     "smooth",
     "source_emf",
     "spread_of",
+    "taken_for",
     "taps_for",
     "target_of_devices",
     "total_harmonic_distortion",

@@ -22,7 +22,14 @@ from .named_table import NamedTable, named_table
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["db_to_percent", "parse_harmonics", "percent_to_db", "read_harmonics", "total_harmonic_distortion"]
+__all__ = [
+    "db_to_percent",
+    "names_harmonics",
+    "parse_harmonics",
+    "percent_to_db",
+    "read_harmonics",
+    "total_harmonic_distortion",
+]
 
 Floats = NDArray[np.float64]
 
@@ -71,6 +78,15 @@ def total_harmonic_distortion(harmonics_db: ArrayLike) -> float:
     IEC 60268-3, "total harmonic distortion", relative to the fundamental (from memory): sqrt(sum h_n^2) / h_1.
     """
     return float(np.sqrt(np.sum(db_to_percent(harmonics_db) ** 2)))
+
+
+def names_harmonics(header: Sequence[str]) -> tuple[str, ...]:
+    """Return the names in a header that make it one of harmonics: H2, H3, ..., or an order and its distortion."""
+    orders = tuple(cell for cell in header if (found := _ORDER.search(cell)) and int(found[1] or found[2]) >= 2)
+    lowered = [cell.casefold().strip() for cell in header]
+    if not orders and any(cell in ("order", "harmonic", "n") for cell in lowered):
+        orders = tuple(cell for cell in header if cell.casefold().strip().startswith("distortion"))
+    return orders
 
 
 def read_harmonics(path: str | Path) -> "DataFrame":

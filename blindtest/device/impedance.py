@@ -5,6 +5,8 @@ measured its phase is rebuilt, since the impedance of a two-terminal network is 
 Analysis and Feedback Amplifier Design").
 """
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,7 +24,14 @@ from .response import Response, channel_mean, level_at
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["REBUILT_TO_HZ", "Impedance", "divider_response", "parse_impedance", "read_impedance"]
+__all__ = [
+    "REBUILT_TO_HZ",
+    "Impedance",
+    "divider_response",
+    "names_impedance",
+    "parse_impedance",
+    "read_impedance",
+]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -34,6 +43,7 @@ REBUILT_TO_HZ = 10_000.0
 _STEEPEST = 1.0
 """Exponent of the frequency at most, where |Z| goes on above the measured range: an inductance."""
 _TRANSFORM = 1 << 19
+_OHMS = re.compile(r"imped|ohms?\b|[\u03c9\u2126]|^\|z\||^z(?![a-z])")
 _LAST_OCTAVES = 1 / 3
 
 
@@ -71,6 +81,11 @@ class Impedance:
     def at(self, hertz: float) -> float:
         """Return |Z| in ohm at a frequency in Hz; ends held."""
         return float(10 ** (level_at(self.frequency, 20 * np.log10(self.magnitude), [hertz])[0] / 20))
+
+
+def names_impedance(header: Sequence[str]) -> tuple[str, ...]:
+    """Return the names in a header that are those of an impedance."""
+    return tuple(cell for cell in header if _OHMS.search(cell.casefold().strip()))
 
 
 def read_impedance(path: str | Path) -> Impedance:

@@ -29,17 +29,27 @@ from blindtest.steps.reporting import ReportShown, report
 from blindtest.steps.sealing import SealShown, seal
 from blindtest.steps.studying import Checked, RenderShown, check, new, pair, render, schema
 from blindtest.steps.tables import TABLE_METHODS, TableAnalysis, analyze_table
+from blindtest.steps.unit_drive import DriveAsked
+from blindtest.steps.unit_measuring import (
+    SOURCE_OHMS,
+    UnitMeasured,
+    default_figures_folder,
+    draw_unit,
+    measure_unit,
+)
 from blindtest.steps.unseen import Kept, keep_unseen
 from blindtest.steps.verification import Finding, Verified, verify
 
 __all__ = [
     "LOOPBACK_CAUTIONS",
     "PLAN_METHODS",
+    "SOURCE_OHMS",
     "TABLE_METHODS",
     "Analysis",
     "BeforeReturn",
     "Checked",
     "DemoShown",
+    "DriveAsked",
     "Ended",
     "Finding",
     "Forgotten",
@@ -59,20 +69,24 @@ __all__ = [
     "SurvivalPowerShown",
     "Symptom",
     "TableAnalysis",
+    "UnitMeasured",
     "Verified",
     "abandon",
     "analyze",
     "analyze_table",
     "before_return",
     "check",
+    "default_figures_folder",
     "demo",
     "demo_study",
     "doctor",
+    "draw_unit",
     "forget",
     "impression",
     "keep_unseen",
     "loopback",
     "measure",
+    "measure_unit",
     "new",
     "pair",
     "plan_power",
