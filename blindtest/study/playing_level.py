@@ -57,17 +57,23 @@ class PlayingLevel:
 
     @property
     def sentence(self) -> str:
-        """What the listener is told before the first sound."""
+        """At what it plays, as the listener is told before the first sound."""
         top = self.most_gain_db
         held = " (it goes no higher here)" if top < 0 else ""
-        text = (
+        return (
             f"about {self.at(top):.0f} dB(A) with the volume of this page at its top{held}, {self.at(top) - 20:.0f} "
-            f"dB(A) 20 dB below; an estimate from {self.basis}"
+            "dB(A) 20 dB below"
         )
+
+    @property
+    def note(self) -> str:
+        """What that rests on and, where it is loud, what it spends."""
+        top = self.most_gain_db
+        text = f"That is an estimate from {self.basis}; fit, seal and any volume control after it change it."
         if self.at(top) > CAUTION_DBA:
             text += (
-                f". At its top a sitting of {self.minutes:.0f} min spends {100 * self.week_share(top):.1f} % of what "
-                f"WHO-ITU H.870 allows in a week, {100 * self.day_share(top):.1f} % of NIOSH's limit for a day's work"
+                f" At its top a sitting of {self.minutes:.0f} min spends {100 * self.week_share(top):.1f} % of what "
+                f"WHO-ITU H.870 allows in a week, {100 * self.day_share(top):.1f} % of NIOSH's limit for a day's work."
             )
         return text
 

@@ -43,6 +43,8 @@ class Facts:
 
     level: str | None = None
     """The level this sitting will have, in words ('about 72 dB(A) ...'); None where drive data are missing."""
+    level_note: str = ""
+    """What that level rests on, in sentences."""
     full_dba: float | None = None
     """The same as a number, dB(A) with the volume at 0 dB: the page shows what its setting comes to."""
     most_gain_db: float = 0.0

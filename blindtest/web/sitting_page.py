@@ -99,6 +99,7 @@ def service_of(prepared: PreparedSitting, device: DevicePlayer | None) -> Sittin
     """Return what serves the pages of `prepared`: with an operator's beside the listener's where one connects units."""
     facts = Facts(
         level=prepared.level.sentence if prepared.level else None,
+        level_note=prepared.level.note if prepared.level else "",
         full_dba=prepared.level.dba if prepared.level else None,
         most_gain_db=prepared.level.most_gain_db if prepared.level else 0.0,
         consent=prepared.consent(),

@@ -77,7 +77,7 @@ def test_the_volume_is_capped_where_it_would_pass_100_dba(study):
     assert found.momentary_dba == pytest.approx(115.5)
     assert found.most_gain_db == -16.0
     assert "no higher" in found.sentence
-    assert "WHO-ITU" in found.sentence
+    assert "WHO-ITU" in found.note
     loud = with_chain(study, playback={"calibration": Calibration(tone_dbfs=-20.0, spl_db=125.0)})
     with pytest.raises(BlindtestError, match="turn the amplifier down"):
         playing_level(loud, FLAT, [row(10 * log10(0.5))], 5.5, 20.0)

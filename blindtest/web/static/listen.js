@@ -55,7 +55,7 @@ export class Page {
       connected: (yes) => this.connected(yes),
     });
     /** @type {Facts} */
-    this.facts = { level: null, full_dba: null, most_gain_db: 0, consent: "", device: "", switch_s: null, warnings: [] };
+    this.facts = { level: null, level_note: "", full_dba: null, most_gain_db: 0, consent: "", device: "", switch_s: null, warnings: [] };
     /** Somebody who connects real units; null where all sounds are switched here. @type {Hands | null} */
     this.hands = null;
     /** @type {View | null} */

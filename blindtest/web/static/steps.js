@@ -51,12 +51,12 @@ function ready(page, view) {
 
 /** @param {Page} page */
 function cautions(page) {
-  const { level, device, switch_s, warnings } = page.facts;
+  const { level, level_note: note, device, switch_s, warnings } = page.facts;
   return [
     ...(switch_s === null ? [] : [element("p", {}, `Real units are heard. Somebody connects the one that belongs to the sound you select, then it sounds by itself. Each change takes ${switch_s} s or, if that was not enough, as long again: whichever unit it is. Ask for nothing but sounds, and look at nobody meanwhile.`)]),
     element("p", {}, "Turn the volume of your headphones or loudspeakers down now. On the next page the sound begins softly, and you raise it."),
     level
-      ? element("p", {}, "With your equipment set as described, this sitting plays at ", element("strong", {}, level), ".")
+      ? element("p", {}, "With your equipment set as described, this sitting plays at ", element("strong", {}, level), `. ${note}`)
       : element("p", {}, "What follows this computer is unknown to the program, so it cannot tell how loud the sitting will be. You decide, on the next page."),
     ...(device ? [element("p", {}, "The sound leaves through ", element("strong", {}, device), `, not through this page. ${warnings.map((one) => `Know that ${one}.`).join(" ")}`)] : []),
   ];
@@ -158,7 +158,9 @@ function level(page, view) {
       heading("Set your level"),
       element("ol", { class: "how" },
         element("li", {}, "Turn your equipment down, then start the sound."),
-        element("li", {}, "Raise your equipment, or the level here, until it is as loud as you like to listen for a while."),
+        element("li", {}, page.facts.full_dba === null
+          ? "Raise your equipment, or the level here, until it is as loud as you like to listen for a while."
+          : "Set your equipment as it was described, and raise the level here until it is as loud as you like to listen for a while."),
         element("li", {}, "Leave both alone from then on, until the end."),
       ),
       element("p", { class: "row" }, toggle),
