@@ -12,6 +12,7 @@ from blindtest.design.claim import (
     tail_from,
 )
 from blindtest.design.draws import Draws
+from blindtest.design.factorial import Factorial, effect_name, factorial
 from blindtest.design.plan import Plan, PlannedTrial, exchanged, make_plan, plan_from_record
 from blindtest.design.protocol import Block, ControlKind, Controls, Phase, Protocol
 from blindtest.design.schedule import First, ScheduledSitting, first_phase, sittings_of
@@ -45,6 +46,7 @@ __all__ = [
     "Controls",
     "Direction",
     "Draws",
+    "Factorial",
     "First",
     "Grade",
     "Link",
@@ -63,7 +65,9 @@ __all__ = [
     "chance_of_shown",
     "commitment",
     "default_numbers",
+    "effect_name",
     "exchanged",
+    "factorial",
     "first_phase",
     "grade",
     "key_seed",

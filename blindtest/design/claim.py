@@ -11,14 +11,16 @@ __all__ = [
     "Claim",
     "ClaimKind",
     "Direction",
+    "StageEffect",
     "chance_of_negligible",
     "chance_of_shown",
     "most_correct_for_negligible",
     "tail_from",
 ]
 
-ClaimKind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated", "matched"]
+ClaimKind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated", "matched", "stage"]
 Direction = Literal["two-sided", "claimed"]
+StageEffect = Literal["either", "raises", "lowers"]
 
 DEFAULT_KEPT = 2 / 3
 """Share of the labelled effect that counts as surviving (claims, section 4)."""
@@ -40,7 +42,7 @@ class Claim:
     """Smallest effect that matters. 'heard': share of trials heard beyond guessing, 0 ... 1; 'preferred': probability
     beyond 1/2, 0 ... 1/2; 'attribute': d', 0 ... 5, or points (grades) where it is rated; 'threshold': level on the
     grid; 'rated': points of the scale, 0 ... 100; 'matched': how far from the match
-    settings may lie, in the unit of the grid."""
+    settings may lie, in the unit of the grid; 'stage': points of the scale."""
     primary: bool = True
     quote: str = ""
     """Words of the impression."""
@@ -54,6 +56,10 @@ class Claim:
     direction: Direction = "two-sided"
     """'preferred' and 'attribute': whether the test looks at both sides of guessing, or only at the claimed one, sealed
     beforehand."""
+    stage: str = ""
+    """'stage': which one of the device's factors."""
+    effect: StageEffect = "either"
+    """'stage': what it is said to do to ratings; either: to change them."""
 
 
 def tail_from(correct: int, trials: int, proportion: float) -> float:

@@ -71,6 +71,7 @@ from blindtest.report.sound_facts import (
     ResponseCurve,
     UnitFacts,
 )
+from blindtest.report.stage_words import StageFacts, stage_beside, stage_claimed, stage_rows, stage_sentence
 from blindtest.report.stopped_words import StoppedFacts, stopped_beside
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan, UnreliableTruth
@@ -127,6 +128,7 @@ __all__ = [
     "SettingsFacts",
     "SittingFacts",
     "StageCurve",
+    "StageFacts",
     "StoppedFacts",
     "Strength",
     "StrengthFacts",
@@ -155,6 +157,10 @@ __all__ = [
     "screening_words",
     "setting_beside",
     "setting_sentence",
+    "stage_beside",
+    "stage_claimed",
+    "stage_rows",
+    "stage_sentence",
     "stopped_beside",
     "text_of_claim",
     "unit_words",

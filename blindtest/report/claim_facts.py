@@ -13,11 +13,12 @@ from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFac
 from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
 from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.setting_words import SettingsFacts
+from blindtest.report.stage_words import StageFacts
 from blindtest.report.stopped_words import StoppedFacts
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan
 from blindtest.stats import AttributeChances, Companion
-from blindtest.study import ScaleReach
+from blindtest.study import ScaleReach, StageReach
 
 __all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role"]
 
@@ -33,6 +34,7 @@ _Result: TypeAlias = (
     | RatedFacts
     | UnreliableFacts
     | SettingsFacts
+    | StageFacts
 )
 
 
@@ -64,6 +66,10 @@ class ClaimFacts:
     primary: bool = True
     confirmatory: bool = True
     """False: exploratory, thought of after the seal or outside the family that Holm corrects."""
+    stage: str = ""
+    """Which of the device's stages is said to be heard, where that is the claim."""
+    effect: str = ""
+    """'either', 'raises' or 'lowers'."""
     refuted_by: str = ""
     impression: str = ""
     """Begins the hash of the impression on record whose words are quoted; '' where none was named."""
@@ -136,7 +142,7 @@ class ProtocolFacts:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimResult:
     """A claim with what came out: one of `heard`, `preferred`, `attribute`, `scaled`, `listened`, `threshold`,
-    `rated`, `unreliable` (rated, under names that may be wrong), `matched`, or none yet."""
+    `rated`, `unreliable` (rated, under names that may be wrong), `matched`, `staged`, or none yet."""
 
     claim: ClaimFacts
     heard: Results | None = None
@@ -150,12 +156,14 @@ class ClaimResult:
     rated: RatedFacts | None = None
     threshold: ThresholdFacts | None = None
     matched: SettingsFacts | None = None
+    staged: StageFacts | None = None
     unreliable: UnreliableFacts | None = None
     plan: (
         PlanFacts
         | PreferencePlanFacts
         | AttributeChances
         | ScaleReach
+        | StageReach
         | ListenedPlan
         | SurvivalPlanFacts
         | UnreliablePlan
@@ -185,6 +193,7 @@ class ClaimResult:
             self.rated,
             self.unreliable,
             self.matched,
+            self.staged,
         )
         given = [one for one in ended if one is not None]
         if len(given) > 1:
@@ -202,6 +211,7 @@ class ClaimResult:
             "threshold": self.threshold,
             "rated": self.unreliable if self.claim.unreliable else self.rated,
             "matched": self.matched,
+            "stage": self.staged,
         }
         return found.get(self.claim.kind)
 
@@ -231,6 +241,8 @@ class ClaimResult:
             return self.threshold.conclusion.word
         if self.matched is not None and self.matched.result is not None:
             return self.matched.result.word
+        if self.staged is not None:
+            return self.staged.word
         if self.unreliable is not None:
             return self.unreliable.word
         return self._unsettled

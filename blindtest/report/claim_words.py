@@ -36,6 +36,14 @@ from blindtest.report.rating_words import (
 )
 from blindtest.report.scale_words import scale_beside, scale_further, scale_numbers, scale_plan, scale_sentence
 from blindtest.report.setting_words import setting_beside, setting_further, setting_numbers, setting_sentence
+from blindtest.report.stage_words import (
+    stage_beside,
+    stage_claimed,
+    stage_further,
+    stage_numbers,
+    stage_plan,
+    stage_sentence,
+)
 from blindtest.report.stopped_words import stopped_beside, stopped_further, stopped_numbers, stopped_sentence
 from blindtest.report.threshold_words import threshold_beside, threshold_further, threshold_numbers
 from blindtest.report.unreliable_facts import UnreliablePlan
@@ -49,7 +57,7 @@ from blindtest.report.unreliable_words import (
 from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural, short_names
 from blindtest.report.words import sentence as sentence_of
 from blindtest.stats import AttributeChances
-from blindtest.study import ScaleReach
+from blindtest.study import ScaleReach, StageReach
 
 __all__ = ["Said", "claimed", "margin_words", "numbers_words", "said_of", "text_of_claim"]
 
@@ -79,6 +87,8 @@ def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
     a, b = _pair(claim, names or {})
     if claim.kind == "attribute" and claim.scale:
         return f"{a} is rated above {b} in {clean(claim.scale)}"
+    if claim.kind == "stage":
+        return stage_claimed(claim.stage, a, claim.effect)
     if claim.unreliable:
         return f"{a} is rated above {b} for its sound, whatever name it bears"
     return {
@@ -110,6 +120,8 @@ def margin_words(claim: ClaimFacts) -> str:
         )
     if claim.kind == "threshold":
         return f"a level of {claim.margin:g}, in the unit of the grid"
+    if claim.kind == "stage":
+        return f"{claim.margin:g} points of the scale of 100: an effect within \u00b1{claim.margin:g} is negligible"
     if claim.kind == "matched":
         return f"{claim.margin:g}, in the unit of the grid: a mean setting this near to the match counts as equal"
     if claim.kind == "rated":
@@ -155,6 +167,8 @@ def numbers_words(result: ClaimResult) -> str:
         return threshold_numbers(result.threshold)
     if result.matched is not None:
         return setting_numbers(result.matched)
+    if result.staged is not None:
+        return stage_numbers(result.staged)
     return DASH
 
 
@@ -207,6 +221,10 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
     elif result.matched is not None:
         own = result.matched.named(names or {})
         sentence, beside, further = setting_sentence(own), setting_beside(own), setting_further(own)
+    elif result.staged is not None:
+        reach = result.plan if isinstance(result.plan, StageReach) else None
+        sentence = stage_sentence(result.staged, a)
+        beside, tabled = stage_beside(result.staged, reach), stage_further(result.staged)
     else:
         why = sentence_of(result.why_not)
         return Said(word=result.word, sentence=why or NOBODY, beside=(plan_words(result, a),))
@@ -230,6 +248,8 @@ def plan_words(result: ClaimResult, a: str) -> str:
         return attribute_plan(result.plan, a)
     if isinstance(result.plan, ScaleReach):
         return scale_plan(result.plan)
+    if isinstance(result.plan, StageReach) or result.claim.kind == "stage":
+        return stage_plan(result.plan if isinstance(result.plan, StageReach) else None)
     if isinstance(result.plan, ListenedPlan):
         return listened_plan(result.plan, a)
     if isinstance(result.plan, SurvivalPlanFacts):

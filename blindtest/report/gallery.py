@@ -18,6 +18,7 @@ from blindtest.report.record_figures import record_figure
 from blindtest.report.residual_figures import model_figures
 from blindtest.report.scale_figures import scale_figures
 from blindtest.report.sound_figures import filters_figure, match_figure, response_figure
+from blindtest.report.stage_figures import stage_figure
 from blindtest.report.stopped_figures import stopped_figure
 from blindtest.report.threshold_figures import threshold_figure, tracks_figure
 from blindtest.report.unreliable_figures import names_figures
@@ -37,6 +38,7 @@ def figures(report: ReportInput) -> dict[str, Figure]:
         attribute_figure(report),
         listened_figure(report),
         threshold_figure(report),
+        stage_figure(report),
         tracks_figure(report),
         *scale_figures(report),
         *effects_figures(report),

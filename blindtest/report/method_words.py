@@ -239,6 +239,12 @@ def statistics_words(result: ClaimResult) -> str:
             "limits, carried over to d\u2032 along the attribute and held against the margin; Holm's correction over "
             "several listeners"
         )
+    if result.claim.kind == "stage":
+        return (
+            f"tested at the {alpha} level over all stages (Holm): effects of the stages of a factorial by a linear "
+            "mixed model, random parts of its own for each over listeners and clips, t limits against the margin; "
+            "products of two beside them"
+        )
     if result.claim.kind == "matched":
         return (
             f"two one-sided t tests of the mean setting against the margin, each at {alpha} (listeners' means for "

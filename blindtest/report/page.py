@@ -40,6 +40,7 @@ from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.scale_words import contrast_span, scale_limits, standard_deviations
 from blindtest.report.seal_words import seal_limits, seal_words
 from blindtest.report.sound_facts import MatchLine
+from blindtest.report.stage_words import stage_rows
 from blindtest.report.stopped_words import stopped_rows
 from blindtest.report.timeline import timeline
 from blindtest.report.unreliable_words import unreliable_question
@@ -154,6 +155,7 @@ _TITLES = {
     "keeps listening": "Which one keeps people listening?",
     "threshold": "How much does it take?",
     "matched": "Do listeners set it where the match is?",
+    "stage": "Which stage is heard?",
     "rated": "Does it survive blinding?",
 }
 
@@ -171,7 +173,7 @@ def _others(report: ReportInput, every_claim: Sequence[tuple[ClaimResult, Said]]
             title = "Sound or name?"
         if kinds.count(one.claim.kind) > 1:
             a, b = short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)])
-            title = f"{title.rstrip('?')}: {a} over {b}"
+            title = f"{title.rstrip('?')}: {clean(one.claim.stage) if one.claim.stage else f'{a} over {b}'}"
         place = kinds[:index].count(one.claim.kind)
         out.append(_Other(title=f"{title} ({one.claim.role})", result=one, said=said, place=place))
     return tuple(out)
@@ -273,6 +275,8 @@ def question(report: ReportInput) -> str:
         return f"Does {a} have more {clean(claim.attribute)} than {b}, blind and at equal loudness?"
     if claim.kind == "threshold":
         return f"How much of {a} does it take to be heard against {b}, blind?"
+    if claim.kind == "stage":
+        return f"Which stage of {a} is heard, blind and at equal loudness?"
     if claim.kind == "matched":
         return f"Do listeners set {a} where it was matched with {b}, blind?"
     if claim.kind == "keeps listening":
@@ -400,6 +404,9 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
             (f"blind minus {kept_words(one.rated.kept)} of labelled", one.rated.kept_contrast),
         )
         rows = [[what, points(e.estimate), span(e)] for what, e in named if e is not None]
+    elif one.staged is not None:
+        names, cells = stage_rows(one.staged)
+        head, rows = [name.lower() for name in names], [[md(cell) for cell in row] for row in cells]
     elif one.unreliable is not None:
         head = ["effect, points", "estimate", "interval", "ends as"]
         both = (
@@ -518,6 +525,7 @@ def _environment() -> Any:
         decisive=decisive,
         decisive_preference=decisive_preference,
         stopped_rows=stopped_rows,
+        stage_rows=stage_rows,
         kept_words=kept_words,
         meaning_of=state_meaning,
         margin_words=margin_words,

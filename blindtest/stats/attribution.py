@@ -128,7 +128,7 @@ def attribution(
     stages: Sequence[str] | None = None,
     margin: float = 8.0,
     alpha: float = 0.05,
-    interactions: bool = True,
+    interactions: bool | Sequence[tuple[str, str]] = True,
     only_these_clips: bool | None = None,
 ) -> AttributionResult:
     """Return what each stage of a chain changes in ratings.
@@ -138,7 +138,7 @@ def attribution(
     table : listener, clip, rating and a column for each stage: on/off, yes/no, true/false, 1/0, with/without
     stages : their columns; None: all columns that are nothing else and hold such values
     margin : smallest effect that matters, scale points; sealed
-    interactions : estimate the products of two stages too
+    interactions : estimate the products of two stages too: all, none, or those that a fraction can tell from the rest
     only_these_clips : None: clips are a sample of clips where there are five or more
 
     Raises
@@ -154,7 +154,7 @@ def attribution(
     named = _stages_in(table) if stages is None else [str(name) for name in stages]
     rows, without = rated_rows(table, ("listener", "clip", "rating", *named))
     columns = _switches(rows, named)
-    products = list(combinations(named, 2)) if interactions else []
+    products = _products(named, interactions)
     _check_told_apart(columns, products)
     found = crossed_terms(rows, columns, products, only_these_clips=only_these_clips)
     pairs = [f"{first} x {second}" for first, second in products]
@@ -194,6 +194,15 @@ def _stages_in(table: "DataFrame") -> list[str]:
             )
         )
     return found
+
+
+def _products(named: Sequence[str], asked: bool | Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
+    if isinstance(asked, bool):
+        return list(combinations(named, 2)) if asked else []
+    strange = [name for pair in asked for name in pair if name not in named]
+    if strange:
+        raise ValueError(f"a product of {strange[0]!r}, which is no stage (there are: {', '.join(named)})")
+    return [(first, second) for first, second in asked]
 
 
 def _switches(rows: "DataFrame", stages: Sequence[str]) -> dict[str, NDArray[np.float64]]:

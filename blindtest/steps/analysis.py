@@ -5,7 +5,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from blindtest.report import companion_lines
+from blindtest.report import companion_lines, stage_claimed
 from blindtest.stats import CANNOT_TELL
 from blindtest.steps.adjusted_lines import adjusted_lines, beside_lines
 from blindtest.steps.answers import (
@@ -25,6 +25,7 @@ from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_s
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
 from blindtest.steps.rated_lines import rated_lines
 from blindtest.steps.scale_lines import scale_lines
+from blindtest.steps.stage_lines import stage_lines
 from blindtest.steps.stopped_lines import stopped_lines
 from blindtest.steps.threshold_lines import threshold_lines
 from blindtest.steps.unreliable_lines import CLAIMED_BY_SOUND, unreliable_dict, unreliable_lines
@@ -104,6 +105,7 @@ def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         **_stopped_dict(one),
         **_scale_dict(one),
         **unreliable_dict(one.unreliable),
+        **({"staged": one.staged.to_dict()} if one.staged else {}),
         **({"matched": one.matched.to_dict()} if one.matched else {}),
         "companions": [
             look.to_dict()
@@ -240,8 +242,13 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
     record = one.record
     role = ("primary " if record["primary"] else "confirmatory ") if several else ""
     kind = "scale" if record.get("scale") else record["kind"]
-    said = CLAIMED_BY_SOUND if one.unreliable_labels else _CLAIMED[kind]
-    lines = [f"{role}claim: ".capitalize() + said.format(**record) + "."]
+    said = CLAIMED_BY_SOUND if one.unreliable_labels else _CLAIMED.get(kind, "")
+    if kind == "stage":
+        lines = [
+            f"{role}claim: ".capitalize() + stage_claimed(record["stage"], record["device"], record["effect"]) + "."
+        ]
+    else:
+        lines = [f"{role}claim: ".capitalize() + said.format(**record) + "."]
     if record["quote"]:
         lines.append(f'Said: "{record["quote"]}" (impression {record["impression"] or "not on record"})')
     if one.why_not:
@@ -271,6 +278,8 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
         lines += ["", *threshold_lines(one.threshold)]
     if one.matched is not None:
         lines += ["", *adjusted_lines(one.matched)]
+    if one.staged is not None:
+        lines += ["", *stage_lines(one.staged)]
     ended = one.heard or one.preferred or one.attribute or one.scaled or one.listened or one.rated
     if ended is not None and ended.companions:
         lines += ["", *companion_lines(ended.companions)]

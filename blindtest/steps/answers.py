@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from blindtest.design import Plan, plan_from_record
 from blindtest.errors import BlindtestError, Fault
 from blindtest.methods import METHODS, guess_rate, settles_at
-from blindtest.report import SettingsFacts
+from blindtest.report import SettingsFacts, StageFacts
 from blindtest.session.register import WITHHELD
 from blindtest.stats import (
     Companion,
@@ -44,6 +44,7 @@ from blindtest.steps.controls import ControlsFound, controls_found
 from blindtest.steps.listened_answers import ListenedAnswers, listened_answers
 from blindtest.steps.listened_answers import p_of as p_of_choices
 from blindtest.steps.scale_answers import ScaleAnswers, scale_answers
+from blindtest.steps.stage_answers import stage_answers
 from blindtest.steps.stopped_answers import StoppedAnswers, rule_of, stopped_answers, trials_met
 from blindtest.steps.unreliable_answers import UnreliableAnswers, has_unreliable_labels, unreliable_answers
 
@@ -208,6 +209,7 @@ class ClaimAnswers:
     unreliable: UnreliableAnswers | None = None
     threshold: ThresholdAnswers | None = None
     matched: SettingsFacts | None = None
+    staged: StageFacts | None = None
     unreliable_labels: bool = False
     """Whether it is answered by ratings under names that may be wrong."""
     why_not: str = ""
@@ -238,6 +240,8 @@ class ClaimAnswers:
             return self.threshold.conclusion.word
         if self.matched is not None and self.matched.result is not None:
             return self.matched.result.word
+        if self.staged is not None:
+            return self.staged.word
         if self.unreliable is not None:
             return self.unreliable.word
         return "undecided" if self.record["kind"] == "rated" and not self.unreliable_labels else "open"
@@ -362,6 +366,8 @@ def _claim(
         return _rated(claim, sittings, record, alpha, planned)
     if claim["kind"] == "threshold":
         return _threshold(claim, sittings, record, alpha, planned)
+    if claim["kind"] == "stage":
+        return _stage(claim, sittings, record, alpha, planned)
     if claim["kind"] == "matched":
         return _matched(claim, sittings, record, alpha, planned)
     if (by_rule := rule_of(claim, sittings)) is not None:
@@ -374,7 +380,8 @@ def _adjusted(claims: Sequence[ClaimAnswers]) -> list[ClaimAnswers]:
     """Return the claims with Holm's p over the confirmatory ones besides the primary."""
     from dataclasses import replace
 
-    family = [one for one in claims if not one.record["primary"] and one.p_value is not None]
+    # Stages are corrected over all of them where they are estimated.
+    family = [one for one in claims if not one.record["primary"] and one.p_value is not None and one.staged is None]
     if len(family) < 2:
         return list(claims)
     adjusted = adjust_p_values([one.p_value or 0.0 for one in family])
@@ -396,6 +403,23 @@ def _matched(
     if found.result is None:
         return ClaimAnswers(record=claim, planned=planned, why_not=found.why_not)
     return ClaimAnswers(record=claim, planned=planned, matched=found, p_value=found.result.p_value)
+
+
+# stage
+
+
+def _stage(
+    claim: Mapping[str, Any],
+    sittings: Sequence[SittingAnswers],
+    record: Mapping[str, Any],
+    alpha: float,
+    planned: int,
+) -> ClaimAnswers:
+    try:
+        staged = stage_answers(claim, sittings, record, alpha)
+    except BlindtestError as error:
+        return ClaimAnswers(record=claim, planned=planned, why_not=error.faults[0].problem)
+    return ClaimAnswers(record=claim, planned=planned, staged=staged, p_value=staged.p_value)
 
 
 # heard

@@ -72,6 +72,7 @@ from blindtest.steps.unreliable_gathering import REFUTED_BY_SOUND, unreliable_fa
 from blindtest.steps.verification import Verified
 from blindtest.study import (
     ScaleReach,
+    StageReach,
     Study,
     Unit,
     compared,
@@ -193,6 +194,8 @@ class Truths:
 def _compared(study: Study, answers: Answers) -> tuple[str, str]:
     """Return what the primary claim compares; the largest level stands for a grid."""
     device, comparator = answers.primary.record["device"], answers.primary.record["comparator"]
+    if device in study.factorials:
+        return compared(study)
     return (study.grids[device][-1].id if device in study.grids else device), comparator
 
 
@@ -281,6 +284,10 @@ _REFUTED_BY = {
         "showing, at a risk of error of {alpha:g}, that the other one is chosen more often, or that the probability of "
         "a choice lies within 50 % -+ {share:g} %"
     ),
+    "stage": (
+        "showing, at a risk of error of {alpha:g} over all stages, that its effect lies within "
+        "-{margin:g} ... {margin:g}{other}"
+    ),
     "matched": "showing, at a risk of error of {alpha:g}, that the mean setting lies beyond {margin:g} from the match",
     "rated": "showing, at a risk of error of {alpha:g}, that the blind effect is smaller than {margin:g} points",
 }
@@ -293,7 +300,12 @@ def _claim(one: ClaimAnswers, alpha: float) -> ClaimFacts:
     if margin is not None:
         kind = "scale" if record.get("scale") else record["kind"]
         by = REFUTED_BY_SOUND if one.unreliable_labels else _REFUTED_BY[kind]
-        refuted_by = by.format(alpha=alpha, share=100 * margin, margin=margin)
+        refuted_by = by.format(
+            alpha=alpha,
+            share=100 * margin,
+            margin=margin,
+            other=", or the other way round" if record.get("effect", "either") != "either" else "",
+        )
     return ClaimFacts(
         id=record["id"],
         kind=record["kind"],
@@ -308,6 +320,8 @@ def _claim(one: ClaimAnswers, alpha: float) -> ClaimFacts:
         kept=float(record["kept"]) if record["kind"] == "rated" and not one.unreliable_labels else None,
         unreliable=one.unreliable_labels,
         primary=bool(record["primary"]),
+        stage=str(record.get("stage", "")),
+        effect=str(record.get("effect", "")),
         refuted_by=refuted_by,
         impression=record["impression"],
     )
@@ -344,6 +358,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         | PreferencePlanFacts
         | AttributeChances
         | ScaleReach
+        | StageReach
         | ListenedPlan
         | SurvivalPlanFacts
         | UnreliablePlan
@@ -385,6 +400,9 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
     if scaled is not None:
         plan = scaled.plan
         chance = scaled.plan.chance_to_fail if scaled.plan else None
+    if one.staged is not None:
+        plan = one.staged.plan
+        chance = plan.chance_to_fail if plan else None
     if one.listened is not None:
         plan = one.listened.chances
         chance = plan.chance_to_fail if plan else None
@@ -434,6 +452,7 @@ def _claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Clai
         threshold=threshold,
         stopped=stopped,
         matched=one.matched,
+        staged=one.staged,
         heard=_results(one.heard) if one.heard is not None else None,
         preferred=preferred,
         attribute=attribute,

@@ -21,6 +21,7 @@ from blindtest.render import Rendered, load_rendered
 from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.quotes import check_quotes
 from blindtest.steps.scale_answers import screening_record
+from blindtest.steps.stage_answers import factorials_record
 from blindtest.steps.stopping_rules import check_rules, stopping_of_block, stopping_words
 from blindtest.study import (
     QUALITY,
@@ -123,9 +124,18 @@ ANALYSIS = {
         "unanswered trials are left out; beside it settings from above against settings from below, and the scatter "
         "within listeners"
     ),
+    "stage": (
+        "blind ratings of the combinations only, anchors and whatever else was rated apart; a linear mixed model, "
+        "rating on each stage and on each product of two that the sealed combinations can tell from the rest, as "
+        "+-1/2, with random parts of its own for each over listeners, over clips too where the claim names none and "
+        "there are five or more (ordinary least squares with clips and sittings fixed for a single listener); Holm "
+        "over the stages, and over the products apart; shown, refuted or negligible by t limits at the level that "
+        "Holm gives each stage, against the margin, else open; where no direction is claimed either side shows it; "
+        "products never decide; unanswered pages are left out"
+    ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
-LATER_KINDS = ("attribute", "threshold", "keeps listening", "scale", "stopped", "matched", "unreliable labels")
+LATER_KINDS = ("attribute", "threshold", "keeps listening", "scale", "stopped", "matched", "stage", "unreliable labels")
 """Kinds whose analysis stands in the seal only of studies that claim one; the last: whose names may be wrong."""
 STOPPING = "the number of trials of each sitting is fixed"
 _CHANGING = ("code", "earlier")
@@ -161,6 +171,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         "alpha": ALPHA,
         "analysis": _analysis(study),
         **({"grids": _grids_record(study)} if study.grids else {}),
+        **({"factorials": spanned} if (spanned := factorials_record(study)) else {}),
         **({"settings": numbers} if (numbers := _settings_record(study)) else {}),
         **({"hardware": study.hardware.to_record()} if study.hardware else {}),
         **({"screening": rules} if (rules := screening_record(study)) else {}),
@@ -264,6 +275,7 @@ def _claim_record(study: Study, claim: Claim) -> dict[str, Any]:
         "kind": claim.kind,
         **({"attribute": asked} if claim.kind == "attribute" else {}),
         **({"scale": scale_name(blocks[0])} if scaled else {}),
+        **({"stage": claim.stage, "effect": claim.effect} if claim.kind == "stage" else {}),
         "device": claim.device,
         "comparator": claim.comparator,
         "clips": list(claim_clips(study, claim)),

@@ -22,6 +22,7 @@ from blindtest.study import (
     Reach,
     RuledReach,
     ScaleReach,
+    StageReach,
     Study,
     UnreliableReach,
     compared,
@@ -37,7 +38,7 @@ from blindtest.study import (
 
 __all__ = ["Checked", "RenderShown", "check", "new", "pair", "render", "schema"]
 
-Plan = Reach | PreferenceReach | AttributeReach | RatedReach | RuledReach | ScaleReach | UnreliableReach
+Plan = Reach | PreferenceReach | AttributeReach | RatedReach | RuledReach | ScaleReach | StageReach | UnreliableReach
 """What the plan of a claim can show and refute."""
 
 

@@ -14,6 +14,8 @@ from blindtest.study.comparing import (
     tested_clips,
 )
 from blindtest.study.correction_stages import target_words
+from blindtest.study.factorial_checks import alias_words
+from blindtest.study.factorials import factorial_in
 from blindtest.study.findings import Note
 from blindtest.study.folder import new_study, pair_study
 from blindtest.study.hardware import Connection, Hardware
@@ -39,6 +41,7 @@ from blindtest.study.reseating import Apart, apart_db, reseating_of, seating_res
 from blindtest.study.ruled_reach import RuledReach
 from blindtest.study.scale_reach import ScaleReach, scale_reach
 from blindtest.study.schema import json_schema
+from blindtest.study.stage_reach import StageReach, stage_reach
 from blindtest.study.study import (
     Listeners,
     PlaybackSetting,
@@ -78,6 +81,7 @@ __all__ = [
     "RuledReach",
     "ScaleReach",
     "SittingLength",
+    "StageReach",
     "Study",
     "StudyClip",
     "StudyCondition",
@@ -85,6 +89,7 @@ __all__ = [
     "StudyStage",
     "Unit",
     "UnreliableReach",
+    "alias_words",
     "apart_db",
     "attribute_reach",
     "captures_of",
@@ -95,6 +100,7 @@ __all__ = [
     "compared",
     "compared_by_block",
     "examine",
+    "factorial_in",
     "find_protocol",
     "full_scale_spl",
     "is_rated",
@@ -124,6 +130,7 @@ __all__ = [
     "sensitivity_of",
     "sitting_lengths",
     "sittings_needed",
+    "stage_reach",
     "study_files",
     "target_words",
     "tested_clips",

@@ -13,6 +13,7 @@ from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
 from blindtest.study.bench_checks import check_bench_stages, check_unit_bench
 from blindtest.study.chain_checks import check_playing_chain
 from blindtest.study.correction_checks import check_correction_keys
+from blindtest.study.factorial_checks import check_factors
 from blindtest.study.findings import Findings
 from blindtest.study.grid_checks import check_grid
 from blindtest.study.imbalance_stages import check_imbalance_keys
@@ -53,6 +54,7 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
         check_bench_stages(data, condition, index, found)
         check_imbalance_keys(data, condition, index, found)
         check_grid(condition, index, found)
+        check_factors(data, condition, index, found)
     check_playing_chain(data, found)
     _one_rig(data, found)
     for index, clip in entries(data, "clip"):

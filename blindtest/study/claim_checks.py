@@ -6,6 +6,7 @@ Whether their plan can refute them is another question: `deciding.py`.
 from blindtest.study.checks import Tables, entries, has_hidden_ids, known
 from blindtest.study.findings import Findings
 from blindtest.study.schema import MARGINS
+from blindtest.study.stage_claims import check_stage_claim
 
 __all__ = ["check_claims"]
 
@@ -30,6 +31,7 @@ def _claim(data: Tables, claim: Tables, index: int, found: Findings) -> None:
             known(data, "condition", name, (*path, key), found)
             _can_be_spoken_of(data, name, (*path, key), found)
             _has_its_grid(data, name, key, claim.get("kind"), (*path, key), found)
+    check_stage_claim(data, claim, index, found)
     if "device" in claim and claim["device"] == claim.get("comparator"):
         found.fault((*path, "comparator"), "the device is held against itself", got=claim["device"])
     if isinstance(clips := claim.get("clips"), list):
@@ -84,6 +86,13 @@ def _has_its_grid(
             got=name,
             remedy=f"write grid = {{ stage = '{'hump' if kind == 'threshold' else 'gain_db'}', values = [...] }} in it",
         )
+    elif condition.get("factors") and kind != "stage":
+        found.fault(
+            path,
+            "the condition is a set of combinations, not one rendering",
+            got=name,
+            allowed="a condition without factors; one with factors as device of a claim of the kind stage",
+        )
     elif not wanted and condition.get("grid"):
         found.fault(
             path,
@@ -137,7 +146,7 @@ def _compared(data: Tables, found: Findings) -> None:
         plain = [
             str(condition["id"])
             for _, condition in entries(data, "condition")
-            if "id" in condition and not any(condition.get(key) for key in ("anchor", "decoy", "grid"))
+            if "id" in condition and not any(condition.get(key) for key in ("anchor", "decoy", "grid", "factors"))
         ]
         if len(plain) != 2:
             found.fault(

@@ -49,7 +49,7 @@ def primary_claim(study: Study) -> Claim:
 def compared(study: Study) -> tuple[str, str]:
     """Return the ids of the two conditions that the primary claim compares, the device first.
 
-    Where it speaks of a grid, the largest level stands for it.
+    Where it speaks of a grid, the largest level stands for it; of stages that are switched, all and the fewest of them.
     """
     return _sounding(primary_claim(study), study.conditions)
 
@@ -118,6 +118,7 @@ def claim_blocks(study: Study, claim: Claim) -> tuple[Block, ...]:
         for block in blocks
         if block.counted
         and claim.kind in METHODS[block.method].decides
+        and (claim.kind != "stage" or block.phase == "blind")
         and block.numbers.get("adjusts", claim.device) == claim.device
     )
 
@@ -205,8 +206,16 @@ def _levels(claim: Claim, conditions: Sequence[StudyCondition]) -> tuple[str, ..
 
 
 def _sounding(claim: Claim, conditions: Sequence[StudyCondition]) -> tuple[str, str]:
+    cells = [condition for condition in conditions if condition.factorial and condition.factorial == claim.device]
+    if cells:
+        # Everything on, against the fewest stages that are heard.
+        return max(cells, key=_how_many_on).id, min(cells, key=_how_many_on).id
     levels = _levels(claim, conditions)
     return levels[-1] if levels else claim.device, claim.comparator
+
+
+def _how_many_on(condition: StudyCondition) -> int:
+    return sum(on for _, on in condition.switches)
 
 
 def _against_reference(block: Block, conditions: Sequence[StudyCondition]) -> tuple[str, ...]:

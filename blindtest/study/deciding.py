@@ -11,6 +11,7 @@ from blindtest.study.adjusting import check_adjusted, check_match
 from blindtest.study.attribute_reach import ALTERNATIVES, AttributeReach, attribute_reach, choices_needed
 from blindtest.study.checks import entries
 from blindtest.study.comparing import attribute_blocks, block_conditions, with_trials
+from blindtest.study.factorials import cells
 from blindtest.study.findings import Findings
 from blindtest.study.grids import levels
 from blindtest.study.originals import check_original
@@ -30,6 +31,7 @@ from blindtest.study.refutation import (
 )
 from blindtest.study.ruled_reach import ruled_reach
 from blindtest.study.schema import margin_range
+from blindtest.study.stage_claims import say_stage
 from blindtest.study.study import StudyCondition
 from blindtest.study.unreliable_checks import ORDER
 from blindtest.study.unreliable_deciding import check_order, say_unreliable
@@ -49,6 +51,7 @@ EXAMPLES = {
     "attribute": "margin = 1.0, the d' along the attribute that would matter",
     "scale": "margin = 8, the points of the scale that would matter",
     "threshold": "margin = 2, the level that is claimed to be heard, in the unit of the grid",
+    "stage": "margin = 8, the points of the scale that would matter",
     "matched": "margin = 0.5, how far from the match settings may lie, in the unit of the grid",
 }
 
@@ -190,16 +193,23 @@ def _as_compared(table: Tables) -> tuple[StudyCondition, ...]:
         decoy=table.get("decoy", False),
         reference=table.get("reference", False),
     )
+    if table.get("factors"):
+        return tuple(
+            StudyCondition(id=name, factorial=table["id"], switches=switches) for name, switches in cells(table)
+        )
     return spread if table.get("grid") else (alone,)
 
 
 def _claims(tables: Mapping[int, Tables]) -> dict[int, Claim]:
     return {
         index: Claim(
-            id=str(claim.get("id", "")), kind=claim["kind"], device=claim["device"], comparator=claim["comparator"]
+            id=str(claim.get("id", "")),
+            kind=claim["kind"],
+            device=claim["device"],
+            comparator=str(claim.get("comparator", claim["device"])),
         )
         for index, claim in tables.items()
-        if all(key in claim for key in ("kind", "device", "comparator"))
+        if all(key in claim for key in ("kind", "device")) and (claim["kind"] == "stage" or "comparator" in claim)
     }
 
 
@@ -332,6 +342,8 @@ def _reach(
 ) -> AnyReach | None:
     """Return what the plan can show and refute of one claim; say so, and complain where it can't fail."""
     blocks = [block for block in protocol.blocks if block.counted and kind in METHODS[block.method].decides]
+    if kind == "stage":
+        blocks = [block for block in blocks if block.phase == "blind"]
     if kind == "attribute":
         blocks = list(attribute_blocks(protocol.blocks, claim.get("attribute", "")))
     if not blocks:
@@ -373,6 +385,11 @@ def _reach(
                 found.note(("claim", index, "kept"), "where names may be wrong nothing is kept: the key is not read")
             return say_unreliable(blocks, clips, isinstance(own, list), float(margin), planned, place, found)
         return _rated(protocol, claim, clips, isinstance(own, list), float(margin), planned, place, found)
+    if kind == "stage":
+        clips = len(own) if isinstance(own, list) else max(1, len(tested))
+        if found.is_touched("listeners", "planned") or found.is_touched("condition"):
+            return None
+        return say_stage(blocks, claim, clips, float(margin), planned, place, data, found)
     if kind == "attribute" and is_rated(blocks):
         clips = len(own) if isinstance(own, list) else max(1, len(tested))
         if found.is_touched("listeners", "planned"):

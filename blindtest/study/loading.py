@@ -20,6 +20,7 @@ from blindtest.study.comparing import asked_of
 from blindtest.study.complaints import complaints
 from blindtest.study.correction_stages import study_correction
 from blindtest.study.deciding import primary_index, read_study_protocol
+from blindtest.study.factorials import cells, without
 from blindtest.study.findings import Findings
 from blindtest.study.grids import spread
 from blindtest.study.hardware import Connection, Hardware
@@ -190,7 +191,7 @@ def _claim(table: ClaimTable, primary: bool, reaches: Mapping[str, AnyReach]) ->
         id=table.id,
         kind=table.kind,
         device=table.device,
-        comparator=table.comparator,
+        comparator=table.comparator or table.device,
         clips="all" if table.clips == "all" else tuple(table.clips),
         margin=table.margin if table.margin is not None else reach.margin if reach else None,
         primary=primary,
@@ -199,6 +200,8 @@ def _claim(table: ClaimTable, primary: bool, reaches: Mapping[str, AnyReach]) ->
         kept=DEFAULT_KEPT if table.kept is None else table.kept,
         attribute=table.attribute or "",
         direction=table.direction or "two-sided",
+        stage=table.stage or "",
+        effect=table.effect or "either",
     )
 
 
@@ -267,8 +270,19 @@ def _playback(table: PlaybackTable | None) -> PlaybackSetting | None:
 
 
 def _conditions(table: ConditionTable) -> tuple[StudyCondition, ...]:
-    """Return the condition, or the levels of its grid."""
+    """Return the condition, the levels of its grid, or the combinations of its factors."""
     condition = _condition(table)
+    if table.factors is not None:
+        return tuple(
+            replace(
+                condition,
+                id=name,
+                stages=tuple(stage for one in without(table.stages, switches) for stage in _stages(one)),
+                factorial=table.id,
+                switches=switches,
+            )
+            for name, switches in cells({"id": table.id, "factors": table.factors.model_dump()})
+        )
     return (condition,) if table.grid is None else spread(condition, table.grid.stage, table.grid.values)
 
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from blindtest.study.rated_reach import RatedReach
     from blindtest.study.ruled_reach import RuledReach
     from blindtest.study.scale_reach import ScaleReach
+    from blindtest.study.stage_reach import StageReach
     from blindtest.study.unreliable_reach import UnreliableReach
 
 __all__ = [
@@ -37,7 +38,14 @@ __all__ = [
 ]
 
 AnyReach: TypeAlias = Union[
-    "Reach", "PreferenceReach", "AttributeReach", "RatedReach", "RuledReach", "ScaleReach", "UnreliableReach"
+    "Reach",
+    "PreferenceReach",
+    "AttributeReach",
+    "RatedReach",
+    "RuledReach",
+    "ScaleReach",
+    "StageReach",
+    "UnreliableReach",
 ]
 
 LEAST_CHANCE = 0.5

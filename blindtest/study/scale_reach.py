@@ -20,7 +20,7 @@ from typing import Literal
 from blindtest.design import Direction
 from blindtest.study.refutation import ALPHA, LEAST_CHANCE
 
-__all__ = ["ScaleReach", "panel_needed", "scale_reach"]
+__all__ = ["SD_CLIP", "SD_LISTENER", "SD_RATING", "ScaleReach", "chances_of_words", "panel_needed", "scale_reach"]
 
 SD_LISTENER, SD_CLIP, SD_RATING = 8.0, 4.0, 12.0
 GRADES = 25.0
@@ -131,7 +131,7 @@ def scale_reach(
     if df >= 1:
         error = sqrt(variance / units)
         tail = float(ALPHA) / (2 if direction == "two-sided" else 1)
-        shown, negligible, critical = _chances(error, df, margin, tail)
+        shown, negligible, critical = chances_of_words(error, df, margin, tail)
     return ScaleReach(
         listeners=listeners,
         clips=clips,
@@ -178,8 +178,13 @@ def _fewest(can_fail: Callable[[int], bool]) -> int | None:
     return counts[place] if place < len(counts) else None
 
 
-def _chances(error: float, df: int, margin: float, tail: float) -> tuple[float, float, float]:
+def chances_of_words(
+    error: float, df: float, margin: float, tail: float, one_sided_at: float = float(ALPHA)
+) -> tuple[float, float, float]:
     """Return the chance of *shown* at the margin, that of *negligible* at nothing, and what is just shown.
+
+    `tail`: level at each end at which a difference is tested; `one_sided_at`: that of the limits held against the
+    margin.
 
     *Shown* where the difference found is above t times the error found, and not all inside the margin; *negligible*
     where both one-sided limits are inside it.
@@ -189,11 +194,11 @@ def _chances(error: float, df: int, margin: float, tail: float) -> tuple[float, 
 
     shares = (np.arange(_CLASSES) + 0.5) / _CLASSES
     found = error * np.sqrt(chdtri(df, shares) / df)
-    one_sided = float(stdtrit(df, 1 - float(ALPHA))) * found
+    one_sided = float(stdtrit(df, 1 - one_sided_at)) * found
     tested = float(stdtrit(df, 1 - tail)) * found
     least = np.maximum(tested, margin - one_sided)
     shown = float(np.mean(ndtr((margin - least) / error)))
     room = np.maximum((margin - one_sided) / error, 0.0)
     negligible = float(np.mean(2 * ndtr(room) - 1))
-    critical = max(float(stdtrit(df, 1 - tail)) * error, margin - float(stdtrit(df, 1 - float(ALPHA))) * error)
+    critical = max(float(stdtrit(df, 1 - tail)) * error, margin - float(stdtrit(df, 1 - one_sided_at)) * error)
     return shown, negligible, critical

@@ -46,9 +46,9 @@ __all__ = [
     "margin_range",
 ]
 
-LATER_PROTOCOLS = ("attribution",)
+LATER_PROTOCOLS: tuple[str, ...] = ()
 LATER_METHODS = ("2-ac",)
-LATER_KINDS = ("stage",)
+LATER_KINDS: tuple[str, ...] = ()
 MARGINS = {
     "heard": (1.0, "a number above 0 and below 1: the share of trials heard beyond guessing"),
     "preferred": (0.5, "a number above 0 and below .5: the probability of a preference beyond 1/2"),
@@ -57,9 +57,10 @@ MARGINS = {
     "keeps listening": (0.5, "a number above 0 and below .5: the probability of a choice beyond 1/2"),
     "rated": (100.0, "a number above 0 and below 100: points of the scale"),
     "matched": (20.0, "a number above 0 and below 20: how far from the match settings may lie, in the grid's unit"),
+    "stage": (100.0, "a number above 0 and below 100: points of the scale"),
 }
 """Greatest margin of each kind, excluded, and what is allowed in words; see `margin_range`."""
-Kind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated", "matched"]
+Kind = Literal["heard", "preferred", "attribute", "threshold", "keeps listening", "rated", "matched", "stage"]
 Order = Literal["blind-first", "labelled-first", "crossed", "unreliable-labels"]
 
 
@@ -275,6 +276,21 @@ class GridTable(Table):
     )
 
 
+class FactorsTable(Table):
+    """Stages of a chain that are switched on and off, in all combinations or in a fraction of them."""
+
+    stages: Annotated[list[Text], Words("2 to 8 names of stages in [ ]")] = Field(
+        min_length=2,
+        max_length=8,
+        description="stages = ['response', 'harmonics'], the keys of those that are switched; 'hump 2' for the second",
+    )
+    fraction: Literal["1", "1/2", "1/4", "1/8", "1/16"] = Field(
+        "1",
+        description="fraction = '1/2' for half of the combinations: what can't be told apart then, `blindtest check` "
+        "says",
+    )
+
+
 class HarmonicsTable(Table):
     """The measured harmonics of a unit, and at which of their levels the clip is reproduced."""
 
@@ -379,6 +395,9 @@ class ConditionTable(Table):
     grid: GridTable | None = Field(
         None, description="the levels of one of its stages, where a threshold is looked for on them or listeners set it"
     )
+    factors: FactorsTable | None = Field(
+        None, description="stages that are switched on and off, to tell which is heard: { stages = ['response', ...] }"
+    )
     hardware: ConnectionTable | None = Field(
         None, description="the real unit that it is heard through, where [hardware] switches units"
     )
@@ -407,13 +426,17 @@ class ClaimTable(Table):
     later_values: ClassVar[dict[str, tuple[str, ...]]] = {"kind": LATER_KINDS}
     id: Id = Field(description="a short name for the claim")
     kind: Kind = Field(
-        description="which kind of claim it is: heard, preferred, attribute, threshold, keeps listening, rated or "
-        "matched"
+        description="which kind of claim it is: heard, preferred, attribute, threshold, keeps listening, rated, "
+        "matched or stage"
     )
     device: Id = Field(
         description="the id of the condition that it speaks of: what is preferred, has more of it, or is rated higher"
     )
-    comparator: Id = Field(description="the id of the condition that it is held against")
+    comparator: Id | None = Field(None, description="the id of the condition that it is held against")
+    stage: Text | None = Field(None, description="stage: which of the device's factors is heard")
+    effect: Literal["either", "raises", "lowers"] | None = Field(
+        None, description="stage: what it does to ratings, raises or lowers; else either: it is heard at all"
+    )
     clips: AllOrNames = Field("all", description="'all', or the ids of the clips it holds for")
     margin: float | None = Field(
         None,

@@ -260,10 +260,15 @@ class StudyCondition:
     unit: str = ""
     """Of a grid: of that number."""
 
+    factorial: str = ""
+    """The condition of the study file whose stages are switched on and off in it; '' if there is none."""
+    switches: tuple[tuple[str, bool], ...] = ()
+    """Of a factorial: its stages, and whether each is on."""
+
     @property
     def plain(self) -> bool:
-        """Whether it is neither anchor, decoy nor a level of a grid: something that a claim of two can speak of."""
-        return self.anchor is None and not self.decoy and not self.grid
+        """Whether it is neither anchor, decoy nor one of a grid or factorial: something a claim of two can speak of."""
+        return self.anchor is None and not self.decoy and not self.grid and not self.factorial
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -343,6 +348,12 @@ class Study:
         """The levels of each grid in ascending order, by the id of the condition that spans it."""
         names = dict.fromkeys(condition.grid for condition in self.conditions if condition.grid)
         return {name: tuple(one for one in self.conditions if one.grid == name) for name in names}
+
+    @property
+    def factorials(self) -> dict[str, tuple[StudyCondition, ...]]:
+        """The combinations of each factorial in their order, by the id of the condition that spans it."""
+        names = dict.fromkeys(condition.factorial for condition in self.conditions if condition.factorial)
+        return {name: tuple(one for one in self.conditions if one.factorial == name) for name in names}
 
     def condition(self, name: str) -> StudyCondition:
         """Return the condition of this id."""

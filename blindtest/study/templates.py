@@ -244,6 +244,23 @@ stages = [{ response = "second" }, { gain_db = 0 }]
 grid = { stage = "gain_db", values = [-4, -3.5, -3, -2.5, -2, -1.5, -1, -0.5, 0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4] }
 """
 
+_FACTORS = """
+
+# What is compared: a chain whose stages are switched on and off. The factors stand for all combinations, here four,
+# "first@response+hump-" and so on; stages that they don't name are always on. fraction = "1/2" keeps half of them: what
+# these can't tell apart, `blindtest check` says. An anchor on the same pages ties the scale.
+
+[[condition]]
+id = "first"
+stages = [{ response = "first" }, { hump = { frequency_hz = 3000, gain_db = 3, q = 2 } }]
+factors = { stages = ["response", "hump"] }
+
+[[condition]]
+id = "low-anchor"
+anchor = "low"
+stages = [{ response = "first" }, { lowpass_hz = 3500 }]
+"""
+
 _AGAINST_ORIGINAL = """
 
 # What is compared: the original, and what became of it. stages = [] is the clip as it is; a recording stands in for the
@@ -336,6 +353,17 @@ kind = "threshold"
 device = "bump"                          # the condition with the grid
 comparator = "clip"                      # what every level is held against
 margin = 2                               # the level, in the unit of the grid
+""",
+    "stage": """
+[[claim]]
+id = "peak"                              # what is claimed: the hump is heard. Another stage, another claim
+kind = "stage"
+device = "first"                         # the condition with the factors
+stage = "hump"                           # which of them
+# effect = "either"                      # raises or lowers: what it does to ratings; then the other way refutes it
+# margin = 8                             # points of 100 that matter; else the protocol's
+# quote = "a peak in the voices"         # words of the impression that this is about; then put it on record, and write
+                                         # impression = "..." with the hash that `blindtest impression` prints
 """,
     "matched": """
 [[claim]]
@@ -451,6 +479,10 @@ def study_template(protocol: Protocol, use: str) -> StudyTemplate:
         clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three"))
         parts = (HEAD, _UNITS, _PLAYBACK, _CONDITIONS, clips, _CLAIM_INTRO + _CLAIM_BY_SOUND)
         return _template(parts, protocol, use, units=("first", "second", "worn"), panel=_ANY_NUMBER)
+    if protocol.decides == ("stage",):
+        clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three"))
+        parts = (HEAD, _one_and_worn(), _PLAYBACK, _FACTORS, clips, _CLAIM_INTRO + _CLAIM_OF["stage"])
+        return _template(parts, protocol, use, units=("first", "worn"), panel=_PANEL)
     if protocol.decides == ("matched",):
         claim = _CLAIM_INTRO + _CLAIM_OF["matched"]
         parts = (HEAD, _UNITS, _PLAYBACK, _SET_BY_HAND, _CLIP, claim)
@@ -496,6 +528,12 @@ def _template(
     else:
         words = f"the folder {units[0]} is the one that study.toml names"
     return StudyTemplate(text=text, units=units, measurements=_MEASUREMENTS.replace("{folders}", words))
+
+
+def _one_and_worn() -> str:
+    """Return the units without the second device."""
+    first, rest = _UNITS.split('[[unit]]\nid = "second"')
+    return first + rest[rest.index("[[unit]] ") :].replace("one of the two above", "the one above")
 
 
 def _another_clip(name: str) -> str:

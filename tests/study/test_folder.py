@@ -25,6 +25,7 @@ PROTOCOLS = (
     "abx",
     "abx-stopping",
     "adjustment",
+    "attribution",
     "duo-trio",
     "free-listening",
     "multi-stimulus",
@@ -95,6 +96,7 @@ def filled(path, noise, response, *, seconds=4.0):
         ("survival", ["first", "second", "low-anchor", "high-anchor"], ["rated"]),
         ("tuning", ["native", "corrected"], ["heard", "preferred"]),
         ("unreliable-labels", ["first", "second"], ["rated"]),
+        ("attribution", [*(f"first@response{r}hump{h}" for h in "-+" for r in "-+"), "low-anchor"], ["stage"]),
     ],
 )
 def test_the_template_filled_in_is_a_right_study(tmp_path, noise, response, protocol, conditions, claims):

@@ -175,7 +175,7 @@ file = "clips/text.wav"
 licence = "CC0-1.0"
 [[claim]]
 id = "loved"
-kind = "stage"                                      #! claim.loved.kind | not yet: stage | 'heard', 'preferred', 'attribute', 'threshold', 'keeps listening', 'rated'
+kind = "stages"                                     #! claim.loved.kind | 'stages' | did you mean 'stage'?
 device = "herron"                                   # may mean the condition whose id was refused: not said twice
 comparator = "plover"
 clips = ["strings", "trumpet"]                      #! claim.loved.clips | 'trumpet' | strings, drums
@@ -234,7 +234,7 @@ keep_until = "never"                                #! listeners.keep_until | 'n
 
 PROTOCOL = """\
 format = 1                                          #! title | missing | the question
-decides = ["stage"]                                 #! decides | not yet: stage | 'heard', 'preferred', 'attribute', 'threshold', 'keeps listening', 'rated'
+decides = ["stages"]                                #! decides | 'stages' | did you mean 'stage'?
 order = "crosed"                                    #! order | 'crosed' | did you mean 'crossed'?
 source = ""                                         #! source | empty | the standard or paper
 [[block]]

@@ -152,7 +152,7 @@ def test_the_example_without_its_later_keys_is_valid_and_with_them_is_not():
         (("unit", 0, "colour"), "red"),
         (("rendering", "ceiling_dbtp"), 1.0),
         (("claim", 0, "clips"), 3),
-        (("claim", 0, "kind"), "stage"),
+        (("claim", 0, "kind"), "stages"),
         (("claim", 0, "kept"), 1.1),
         (("claim", 0, "impression"), "xyz"),
         (("claim", 0, "direction"), "up"),

@@ -1,0 +1,179 @@
+"""Which stage is heard, in words: each stage's effect, what the design can't tell apart, and the word of a claim."""
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from blindtest.report.rating_words import points
+from blindtest.report.scale_words import contrast_span
+from blindtest.report.words import clean, p_words, percent, plural
+from blindtest.stats import AttributionResult, StageEffect
+from blindtest.study import StageReach
+
+__all__ = [
+    "StageFacts",
+    "stage_beside",
+    "stage_claimed",
+    "stage_further",
+    "stage_numbers",
+    "stage_plan",
+    "stage_rows",
+    "stage_sentence",
+]
+
+Word = Literal["shown", "refuted", "negligible", "open"]
+_MIRRORED: dict[str, Word] = {"shown": "refuted", "refuted": "shown"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageFacts:
+    """What ratings of the combinations of a chain's stages say about one of them."""
+
+    device: str
+    """Id of the condition that spans them."""
+    stage: str
+    effect: Literal["either", "raises", "lowers"]
+    """What it is said to do to ratings."""
+    scale: str
+    result: AttributionResult
+    confounded: tuple[str, ...]
+    """As sealed: what the design can't tell apart, 'a = b x c'."""
+    alike: dict[str, tuple[str, ...]]
+    """By the name of a product that was estimated: those it can't be told from."""
+    plan: StageReach | None = None
+    unanswered: int = 0
+    truth: dict[str, float] | None = None
+    """Of simulated listeners: what each stage does, points."""
+
+    @property
+    def own(self) -> StageEffect:
+        """The effect of the stage that is claimed."""
+        return self.result.stage(self.stage)
+
+    @property
+    def word(self) -> Word:
+        """How the claim ends: at the level that Holm's procedure gives this stage."""
+        word = self.own.word
+        if self.effect == "lowers":
+            return _MIRRORED.get(word, word)
+        return "shown" if self.effect == "either" and word == "refuted" else word
+
+    @property
+    def p_value(self) -> float:
+        """Against no effect, corrected over the stages."""
+        return self.own.adjusted_p_value
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {
+            "stage": self.stage,
+            "effect": self.effect,
+            "scale": self.scale,
+            "word": self.word,
+            "confounded": list(self.confounded),
+            "unanswered": self.unanswered,
+            "result": self.result.to_dict(),
+            "plan": self.plan.to_dict() if self.plan else None,
+        }
+
+
+def stage_claimed(stage: str, device: str, effect: str) -> str:
+    """Return the claim as a sentence that can fail, without its end."""
+    said = {"raises": "raises ratings", "lowers": "lowers ratings"}.get(effect, "is heard: it changes ratings")
+    return f"in {clean(device)}, the stage {clean(stage)} {said}"
+
+
+def _interval(one: StageEffect) -> str:
+    return contrast_span(one.effect.interval, 1)
+
+
+def stage_sentence(facts: StageFacts, device: str) -> str:
+    """Return how it ended, in one sentence."""
+    own, margin = facts.own, facts.result.margin
+    rated = (
+        f"With {clean(facts.stage)} on, {clean(device)} is rated {points(own.effect.estimate)} points against the same "
+        f"chain without it ({percent(own.effect.level)} interval {_interval(own)})"
+    )
+    found = facts.word
+    said = {
+        "shown": "more than chance, corrected over all stages, and not within what was declared not to matter",
+        "refuted": "the other way round than claimed",
+        "negligible": f"within \u00b1{margin:g}, which was declared not to matter",
+        "open": f"neither no effect nor one beyond \u00b1{margin:g} can be ruled out",
+    }[found]
+    return f"{rated}: {said}."
+
+
+def stage_numbers(facts: StageFacts) -> str:
+    """Return the numbers that the word must not be read without."""
+    own = facts.own
+    return f"{points(own.effect.estimate)} points, interval {_interval(own)}; {p_words(facts.p_value)} by Holm"
+
+
+def stage_rows(facts: StageFacts, *, products: bool = False) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Return headings and rows of a table: each stage, or each product of two that the design can tell."""
+    held = facts.result.interactions if products else facts.result.stages
+    rows = []
+    for one in held:
+        name = " = ".join((one.name, *facts.alike.get(one.name, ())))
+        rows.append(
+            (
+                clean(name),
+                points(one.effect.estimate),
+                _interval(one),
+                p_words(one.p_value),
+                p_words(one.adjusted_p_value),
+                _heard(one),
+            )
+        )
+    first = "Product" if products else "Stage"
+    level = percent(held[0].effect.level) if held else ""
+    return (first, "Effect, points", f"{level} interval", "p", "p by Holm", "Ends as"), tuple(rows)
+
+
+def _heard(one: StageEffect) -> str:
+    return {
+        "shown": "heard, raises ratings",
+        "refuted": "heard, lowers ratings",
+        "negligible": "not heard: negligible",
+        "open": "open",
+    }[one.word]
+
+
+def stage_beside(facts: StageFacts, plan: StageReach | None) -> tuple[str, ...]:
+    """Return what must stand beside it."""
+    result = facts.result
+    out = [
+        f"{plural(result.combinations, 'combination')} of {plural(len(result.stages), 'stage')}, "
+        f"{plural(result.ratings, 'rating')} by {plural(result.listeners, 'listener')} on "
+        f"{plural(result.clips, 'clip')}; "
+        f"{result.scope}.",
+        stage_plan(plan),
+    ]
+    if facts.confounded:
+        out.append(
+            f"This fraction of the combinations can't tell apart: {clean('; '.join(facts.confounded))}. What is said "
+            "of one holds for all that stand together."
+        )
+    changed = [one for one in result.interactions if one.word in ("shown", "refuted")]
+    if changed:
+        names = ", ".join(" = ".join((one.name, *facts.alike.get(one.name, ()))) for one in changed)
+        out.append(
+            f"Not additive: {clean(names)}. What a stage does depends on another there; its effect is a mean of unlike "
+            "things."
+        )
+    if facts.unanswered:
+        out.append(f"{plural(facts.unanswered, 'planned page')} without an answer, left out.")
+    return (*out, *(f"{clean(one)}." for one in result.remarks))
+
+
+def stage_further(facts: StageFacts) -> tuple[str, ...]:
+    """Return all stages and products, a sentence each."""
+    rows = [*stage_rows(facts)[1], *stage_rows(facts, products=True)[1]]
+    return tuple(f"{row[0]}: {row[5]}, {row[1]} points ({row[2]}), {row[3]}, by Holm {row[4]}." for row in rows)
+
+
+def stage_plan(plan: StageReach | None) -> str:
+    """Return what the plan could show."""
+    return (
+        "How often a plan like this shows a stage was not computed." if plan is None else f"The plan: {plan.sentence}."
+    )

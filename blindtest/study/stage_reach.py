@@ -1,0 +1,152 @@
+"""Can a plan tell which stage is heard? How often each stage of a factorial ends as shown or negligible, if it is.
+
+Every rating of every combination tells about every stage: the effect of one is the mean over half of the ratings minus
+that over the other half. Limits are Student's t, Bonferroni's level for the stages (Holm's first step, the strictest
+that `stats.attribution` can ask of any), so the chances are those of the worst case. What scatters is assumed as in
+`scale_reach.py`: 8 points between listeners in the effect of a stage, 4 between clips where these are a sample, 12 for
+a single rating.
+"""
+
+from bisect import bisect_left
+from dataclasses import dataclass
+from math import sqrt
+from typing import Any
+
+from blindtest.study.refutation import ALPHA, LEAST_CHANCE
+from blindtest.study.scale_reach import SD_CLIP, SD_LISTENER, SD_RATING, chances_of_words
+
+__all__ = ["LEAST_PANEL", "StageReach", "stage_panel_needed", "stage_reach"]
+
+LEAST_PANEL = 3
+"""Two listeners are no panel, and too many for a single one (`stats.crossed_terms`)."""
+SAMPLE_OF_CLIPS = 5
+_MOST = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageReach:
+    """What a plan says about one of several stages, and how often."""
+
+    listeners: int
+    clips: int
+    repeats: int
+    """Ratings of each combination, of each listener on each clip."""
+    combinations: int
+    stages: int
+    margin: float
+    directed: bool
+    """Whether the claim says which way ratings go, so that the other way refutes it."""
+    std_error: float | None
+    """Of the effect of a stage, points, as assumed; None: nothing to judge it by."""
+    df: float
+    chance_shown: float
+    """Where the effect is the margin."""
+    chance_negligible: float
+    """Where there is none."""
+
+    @property
+    def chance_refuted(self) -> float:
+        """Where the effect is the margin the other way round."""
+        return self.chance_shown if self.directed else 0.0
+
+    @property
+    def chance_to_fail(self) -> float:
+        """The larger of the chances of *refuted* and *negligible*, each when it is true."""
+        return max(self.chance_refuted, self.chance_negligible)
+
+    @property
+    def can_fail(self) -> bool:
+        """Whether a false claim ends so at least every other time."""
+        return self.chance_to_fail >= LEAST_CHANCE
+
+    @property
+    def plan(self) -> str:
+        """The plan in words."""
+        who = "one listener" if self.listeners == 1 else f"{self.listeners} listeners"
+        clips = "one clip" if self.clips == 1 else f"{self.clips} clips"
+        times = "" if self.repeats == 1 else f", {self.repeats} times each"
+        return (
+            f"{who}, {clips}, {self.combinations} combinations of {self.stages} stages{times}, margin {self.margin:g}"
+        )
+
+    @property
+    def assumption(self) -> str:
+        """What the chances rest on."""
+        parts = [f"{SD_LISTENER:g} between listeners in the effect of a stage"] if self.listeners > 1 else []
+        parts += [f"{SD_CLIP:g} between clips"] if self.listeners > 1 and self.clips >= SAMPLE_OF_CLIPS else []
+        parts.append(f"{SD_RATING:g} of a single rating")
+        return f"assumed: standard deviations of {', '.join(parts)}, points of 100; corrected over the stages"
+
+    @property
+    def sentence(self) -> str:
+        """What the plan can show and refute, in plain words."""
+        refuted = f", as large the other way round as refuted with {self.chance_refuted:.2f}" if self.directed else ""
+        return (
+            f"with {self.plan}: a stage as large as the margin ends as shown with chance {self.chance_shown:.2f}"
+            f"{refuted}, one that does nothing as negligible with {self.chance_negligible:.2f} ({self.assumption})"
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        names = ("listeners", "clips", "repeats", "combinations", "stages", "margin", "directed", "std_error", "df")
+        chances = ("chance_shown", "chance_refuted", "chance_negligible", "chance_to_fail", "sentence")
+        return {name: getattr(self, name) for name in (*names, *chances)}
+
+
+def stage_reach(
+    *,
+    listeners: int,
+    clips: int,
+    repeats: int,
+    combinations: int,
+    stages: int,
+    products: int,
+    margin: float,
+    directed: bool = False,
+    only_these_clips: bool = False,
+) -> StageReach:
+    """Return what a plan can show and find negligible of each stage.
+
+    Parameters
+    ----------
+    listeners : 1 is judged by single ratings; 2 by nothing
+    clips, repeats : how many the claim is about, and how often each combination is rated on one by a listener
+    combinations, stages, products : of the factorial; products of two that are estimated beside the stages
+    margin : points of the scale
+    only_these_clips : the claim names its clips: they are no sample
+    """
+    ratings = combinations * clips * repeats
+    error, df = None, 0.0
+    if listeners == 1:
+        df = float(ratings - clips - stages - products)
+        error = sqrt(4 * SD_RATING**2 / ratings)
+    elif listeners >= LEAST_PANEL:
+        between = (SD_LISTENER**2 + 4 * SD_RATING**2 / ratings) / listeners
+        drawn = SD_CLIP**2 / clips if clips >= SAMPLE_OF_CLIPS and not only_these_clips else 0.0
+        error = sqrt(between + drawn)
+        clip_part = drawn**2 / (clips - 1) if drawn else 0.0
+        df = (between + drawn) ** 2 / (between**2 / (listeners - 1) + clip_part)
+    shown = negligible = 0.0
+    if error is not None and df >= 1:
+        level = float(ALPHA) / stages
+        shown, negligible, _ = chances_of_words(error, df, margin, level / 2, level)
+    return StageReach(
+        listeners=listeners,
+        clips=clips,
+        repeats=repeats,
+        combinations=combinations,
+        stages=stages,
+        margin=margin,
+        directed=directed,
+        std_error=error if df >= 1 else None,
+        df=df,
+        chance_shown=shown,
+        chance_negligible=negligible,
+    )
+
+
+def stage_panel_needed(**design: Any) -> int | None:
+    """Return the fewest listeners that can refute a claim, in a design without `listeners`; None: over 400."""
+    counts = range(LEAST_PANEL, _MOST + 1)
+    place = bisect_left(counts, True, key=lambda count: stage_reach(listeners=count, **design).can_fail)
+    return counts[place] if place < len(counts) else None
