@@ -50,7 +50,7 @@ def test_every_protocol_can_be_read_and_decides_what_its_methods_can():
     for name in list_protocols():
         protocol = find_protocol(name)
         able = {kind for block in protocol.blocks if block.counted for kind in METHODS[block.method].decides}
-        # Ratings of one moment answer claims of an attribute, or of a stage; with names and without they answer one that is rated.
+        # Ratings of one moment answer claims of an attribute or of a stage; with names and without, one that is rated.
         assert set(protocol.decides) <= able
         assert able - set(protocol.decides) <= {"attribute", "rated", "stage"}
 
