@@ -14,7 +14,7 @@ from math import isfinite
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
 
-__all__ = ["MOST_SLOTS", "RATING", "RATING_SINGLE", "SCALE", "fault_in_ratings", "shuffled"]
+__all__ = ["RATING", "RATING_SINGLE", "SCALE", "fault_in_ratings", "shuffled"]
 
 SCALE = ((90.0, "Excellent"), (70.0, "Good"), (50.0, "Fair"), (30.0, "Poor"), (10.0, "Bad"))
 """ITU-R BS.1534-3, 5.4: five equal intervals from the top."""

@@ -2,14 +2,17 @@
 
 from typing import Any
 
+from blindtest.design import METHODS, Factorial
 from blindtest.errors import did_you_mean
-from blindtest.methods.rating import MOST_SLOTS
 from blindtest.study.factorials import FRACTIONS, factorial_of, places
 from blindtest.study.findings import Findings
 
 __all__ = ["alias_words", "check_factors"]
 
 Tables = dict[str, Any]
+
+MOST = METHODS["rating"].conditions[1]
+"""On one page."""
 
 
 def check_factors(data: Tables, condition: Tables, index: int, found: Findings) -> None:
@@ -62,13 +65,13 @@ def check_factors(data: Tables, condition: Tables, index: int, found: Findings) 
             got=own.get("fraction"),
             allowed=", ".join(one for halvings, one in enumerate(FRACTIONS) if whole // 2**halvings > len(named)),
         )
-    elif len(design.runs) > MOST_SLOTS:
-        fits = next((f for h, f in enumerate(FRACTIONS) if len(named) < whole // 2**h <= MOST_SLOTS), "")
+    elif len(design.runs) > MOST:
+        fits = next((f for h, f in enumerate(FRACTIONS) if len(named) < whole // 2**h <= MOST), "")
         found.fault(
             path,
             f"{len(design.runs)} combinations are too many to be rated together",
             got=len(design.runs),
-            allowed=f"{MOST_SLOTS} at most (ITU-R BS.1534-3, 5.3)",
+            allowed=f"{MOST} at most (ITU-R BS.1534-3, 5.3)",
             remedy=f"write fraction = '{fits}' in factors, or switch fewer stages" if fits else "switch fewer stages",
         )
     else:
@@ -93,7 +96,7 @@ def _corrected(condition: Tables, where: dict[str, int | None], index: int, foun
                 )
 
 
-def alias_words(condition: str, design: Any) -> str:
+def alias_words(condition: str, design: Factorial) -> str:
     """Return what a design can tell apart and what it can't, in a sentence; said by `check` and sealed."""
     of = "all combinations" if design.fraction == "1" else f"{design.fraction} of all combinations"
     text = f"{condition}: {len(design.runs)} renderings, {of} of {', '.join(design.factors)}"
