@@ -274,7 +274,8 @@ def _refuse(impulse: ImpulseResponse) -> None:
             )
         )
     highest = np.abs(impulse.frames).max(axis=0, initial=0.0)
-    for name, samples, peak in zip(impulse.channels, impulse.frames.T, highest, strict=True):
+    for side, samples, peak in zip(impulse.channels, impulse.frames.T, highest, strict=True):
+        name = "only" if side == "both" else side
         if not np.all(np.isfinite(samples)):
             faults.append(
                 Fault(problem=f"the {name} channel holds samples that are no numbers", remedy="export it again")

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .columns import split_header
 from .dialect import (
     Row,
     cells_of,
@@ -117,6 +118,11 @@ def _header(lines: Sequence[str], rows: Sequence[Row], export: str) -> tuple[int
         cells = cells_of(text, delimiter) if text else []
         if len(cells) == width:
             return number, cells, delimiter
+    # Blanks inside names, or other separators than those of the rows.
+    for number in range(first - 1, 0, -1):
+        split = split_header(lines[number - 1], delimiter, width)
+        if split is not None:
+            return number, split, delimiter
     raise refused(
         "no header names the columns: which is which can't be told",
         line=first,

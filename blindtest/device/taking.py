@@ -46,6 +46,7 @@ _OTHERS: tuple[tuple[bytes, str], ...] = (
     (b"SQLite format 3", "a database"),
 )
 _TEXT = (".txt", ".csv", ".tsv", ".dat", ".frd", ".zma", ".asc", ".text", "")
+_SOUND = (".wav", ".flac", ".aif", ".aiff", ".w64", ".rf64", ".caf")
 SHORT_S = 0.1
 """A recording this short is taken for an impulse response without looking at its crest."""
 CREST_DB = 15.0
@@ -85,7 +86,12 @@ def _taken(path: Path) -> Taken:
         head = opened.read(16)
     if head.startswith(_AUDIO):
         return _recording(path)
-    if head.startswith(_HDF5):
+    if path.suffix.casefold() in _SOUND:
+        try:
+            return _recording(path)
+        except BlindtestError as error:
+            return _refused("by its name it should hold sound", error, path)
+    if head.startswith(_HDF5) or path.suffix.casefold() == ".sofa":
         return _impulses(path, "an HDF5 file: read as impulse responses in SOFA (AES69)")
     for signature, what in _OTHERS:
         if head.startswith(signature):

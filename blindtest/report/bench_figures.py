@@ -69,7 +69,7 @@ def average_figure(facts: BenchFacts) -> Figure | None:
             if spread is not None:
                 columns += [f"standard deviation {one.channel}, dB", f"range {one.channel}, dB"]
                 data += [spread[kept], reach[kept]]
-        title = f"{clean(facts.unit)}: average over the seatings"
+        title = f"{clean(facts.unit)}: response" + (" averaged over the seatings" if known else "")
         return finished(page, "response", title, _average_words(facts), columns, rows_of(data))
 
 
@@ -79,6 +79,8 @@ def _grid(channels: tuple[ChannelCurve, ...]) -> Floats:
 
 def _how(facts: BenchFacts) -> str:
     mean = "mean power" if facts.power_mean else "mean of the levels in dB"
+    if all(one.seatings == 1 for one in facts.channels):
+        mean = "one seating"
     band = ", ± one standard deviation" if any(one.spread_db is not None for one in facts.channels) else ""
     return mean + (f", smoothed over {facts.smoothing}" if facts.smoothing else "") + band
 

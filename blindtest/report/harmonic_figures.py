@@ -23,6 +23,7 @@ from blindtest.report.words import clean, frequency_words, number, plural
 
 __all__ = ["harmonic_figures"]
 
+_LEAST_SPAN_DB = 20.0
 MOST_CURVES = 4
 """Levels, and orders, that are drawn; all of them stand in the data."""
 
@@ -68,7 +69,8 @@ def _line(axes: Any, level: HarmonicLevel, values: NDArray[np.float64], place: i
 def _orders(unit: str, one: HarmonicFacts, levels: tuple[HarmonicLevel, ...], name: str) -> Figure:
     lowest = min(float(np.nanmin(level.distortion_db)) for level in levels)
     highest = max(float(np.nanmax(level.distortion_db)) for level in levels)
-    room = 0.06 * max(highest - lowest, 10.0)
+    # Never so near that a tenth of a dB looks like a difference.
+    room = max(0.06 * (highest - lowest), (_LEAST_SPAN_DB - (highest - lowest)) / 2)
     with drawing(0.7 + 2.1 * len(levels)) as page:
         panels = np.atleast_1d(page.subplots(len(levels), 1, sharex=True, sharey=True))
         for axes, level in zip(panels, levels, strict=True):

@@ -47,6 +47,7 @@ AUDIBLE_HZ = (20.0, 20_000.0)
 ALIGN_HZ = (300.0, 3000.0)
 REFERENCE_HZ = 1000.0
 FIELDS = ("flat", "diffuse", "free")
+_WIDER = (0.7, 1.05)
 _DELAY_POINTS = 24
 """Per octave."""
 
@@ -237,7 +238,9 @@ def _traces(name: str, impulse: ImpulseResponse) -> list[ImpulseTrace]:
     traces = []
     for facts, captured, samples in zip(impulse_facts(impulse), impulse.frames.T, kept.frames.T, strict=True):
         grid = np.geomspace(low, high, max(2, round(np.log2(high / low) * _DELAY_POINTS)))
-        excess = excess_phase(samples, impulse.rate, band_hz=(low, high))
+        # A little wider than what is told, since the phase bends at its band's ends.
+        wider = (_WIDER[0] * low, min(_WIDER[1] * high, 0.48 * impulse.rate))
+        excess = excess_phase(samples, impulse.rate, band_hz=wider)
         delay = group_delay_s(samples, impulse.rate, grid) - excess.delay_s
         traces.append(
             ImpulseTrace(

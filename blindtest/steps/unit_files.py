@@ -127,8 +127,8 @@ def sorted_files(folder: Path, *, progress: Progress = lambda done, total, what:
         _sort_in(found, name, path, taken, folder)
     progress(len(paths), len(paths), "")
     _refuse_rates(found, folder)
+    _note_grids(found, folder)
     _refuse_strangers(found, folder)
-    _note_grids(found)
     _note_counts(found)
     return found
 
@@ -334,8 +334,8 @@ def _ask_about_shapes(found: UnitFiles) -> None:
             )
 
 
-def _note_grids(found: UnitFiles) -> None:
-    """Say which seatings are on other frequencies than most: they are read between their points."""
+def _note_grids(found: UnitFiles, folder: Path) -> None:
+    """Say which seatings are on other frequencies than most, and refuse those that share none with them."""
     grids: dict[bytes, list[Curve]] = {}
     for curve in found.curves:
         grids.setdefault(curve.response.frequency.tobytes(), []).append(curve)
@@ -344,13 +344,35 @@ def _note_grids(found: UnitFiles) -> None:
     most = max(grids.values(), key=len)
     common = _grid_words(most[0].response)
     for curves in grids.values():
-        if curves is not most:
-            own = _grid_words(curves[0].response)
-            names = ", ".join(dict.fromkeys(curve.file for curve in curves))
-            found.notes.append(
-                f"{names}: on other frequencies than the other seatings, {own} against {common}: all are read on the "
-                "finest grid, within what all cover"
-            )
+        if curves is most:
+            continue
+        own = _grid_words(curves[0].response)
+        names = list(dict.fromkeys(curve.file for curve in curves))
+        if _apart(curves[0].response, most[0].response):
+            for name in names:
+                _refused(
+                    found,
+                    name,
+                    Fault(
+                        problem="shares no range of frequencies with the other seatings",
+                        file=str(folder / name),
+                        got=own,
+                        allowed=common,
+                        remedy="export every seating over the same range",
+                    ),
+                )
+            found.curves = [curve for curve in found.curves if curve.file not in names]
+            continue
+        found.notes.append(
+            f"{', '.join(names)}: on other frequencies than the other seatings, {own} against {common}: all are read "
+            "on the finest grid, within what all cover"
+        )
+
+
+def _apart(one: Response, other: Response) -> bool:
+    low = max(one.frequency[0], other.frequency[0])
+    high = min(one.frequency[-1], other.frequency[-1])
+    return bool(low >= high)
 
 
 def _grid_words(response: Response) -> str:

@@ -51,7 +51,10 @@ def _averages(facts: BenchFacts) -> Iterator[str]:
         return
     mean = "mean power" if facts.power_mean else "mean of the levels in dB"
     smoothed = f", smoothed over {facts.smoothing}" if facts.smoothing else ""
-    yield f"Average over the seatings ({mean}{smoothed}); standard deviation and range over them, unsmoothed:"
+    if all(channel.seatings == 1 for channel in facts.channels):
+        yield f"Response, one seating{smoothed}; its spread is unknown:"
+    else:
+        yield f"Average over the seatings ({mean}{smoothed}); standard deviation and range over them, unsmoothed:"
     for channel in facts.channels:
         told = channel_dict(channel)
         seatings = f"{channel.seatings} seating" + ("s" if channel.seatings > 1 else "")
@@ -108,7 +111,7 @@ def _levels(one: HarmonicFacts) -> Iterator[str]:
         thd = level.thd_percent
         worst = int(np.argmax(thd))
         yield (
-            f"  {name}: H{level.orders[0]} to H{level.orders[-1]} at {len(thd)} frequencies; THD at most "
+            f"  {name}: {_span(level.orders)} at {len(thd)} frequenc{'y' if len(thd) == 1 else 'ies'}; THD at most "
             f"{thd[worst]:.4g} % ({_decibels(thd[worst])}) at {level.frequency[worst]:g} Hz"
         )
         if len(thd) > _MOST_NAMED:
@@ -121,6 +124,10 @@ def _levels(one: HarmonicFacts) -> Iterator[str]:
                 f"H{order} {db:.1f}" for order, db in zip(level.orders, row, strict=True) if np.isfinite(db)
             )
             yield f"    {level.frequency[place]:7g} Hz  THD {thd[place]:7.4g} %  {orders} dB"
+
+
+def _span(orders: tuple[int, ...]) -> str:
+    return f"H{orders[0]}" + (f" to H{orders[-1]}" if len(orders) > 1 else "")
 
 
 def _decibels(thd_percent: float) -> str:

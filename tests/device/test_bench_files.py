@@ -63,7 +63,10 @@ HZ = np.geomspace(20, 20_000, 60)
         ("a.csv", "frequency_hz,order,distortion_db\n100,2,-50\n100,3,-60\n", "harmonics", "distortion_db"),
         ("a.csv", "type,frequency_hz,gain_db,q\npeaking,100,3,1\n", "left aside", "filter sections"),
         ("a.txt", "Measured on a Monday.\n", "left aside", "no table of numbers"),
+        ("a.zma", "* made\nFrequency (Hz) Impedance (kohm)\n20 0.03\n200 0.04\n2000 0.05\n", "impedance", "(kohm)"),
         ("a.txt", "", "refused", "should hold text"),
+        ("a.sofa", "cut off", "refused", "HDF5"),
+        ("a.wav", "cut off", "refused", "by its name it should hold sound"),
         ("a.json", '{"a": 1}', "left aside", "JSON"),
     ],
 )

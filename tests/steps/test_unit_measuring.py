@@ -295,3 +295,32 @@ def test_wrong_uses_of_the_command(capsys, tmp_path):
         assert said in printed.err
     assert (tmp_path / "mine/thesis.txt").read_text() == "mine"
     assert not (tmp_path / "unit-figures").exists()
+
+
+def test_a_seating_without_common_frequencies_is_refused_alone(tmp_path):
+    for seating in range(2):
+        table(tmp_path / f"{seating}.txt", "Freq (Hz),SPL (dB)", HZ[:160], 90 + seating + 0 * HZ[:160])
+    table(tmp_path / "tweeter.txt", "Freq (Hz),SPL (dB)", HZ[170:], 90 + 0 * HZ[170:])
+    found = steps.measure_unit(tmp_path)
+    (fault,) = found.faults
+    assert str(fault).startswith(f"{tmp_path / 'tweeter.txt'}: shares no range of frequencies")
+    assert found.facts.channels[0].seatings == 2
+    assert "SD  0.71" in found.text()  # 1 / sqrt 2
+
+
+def test_impulse_responses_of_a_sofa_file(tmp_path):
+    """AES69, convention SimpleHeadphoneIR, written by the library sofar; averages come from them if nothing else."""
+    sofar = pytest.importorskip("sofar")
+    held = sofar.Sofa("SimpleHeadphoneIR")
+    pulses = np.zeros((2, 2, 512))
+    pulses[:, :, 50] = [[0.5, 0.25], [0.4, 0.2]]
+    held.Data_IR, held.Data_SamplingRate, held.MeasurementDate = pulses, RATE, np.zeros(2)
+    for name in ("SourceManufacturer", "SourceModel", "ReceiverDescriptions", "EmitterDescriptions"):
+        held.delete(name)
+    sofar.write_sofa(str(tmp_path / "unit.sofa"), held)
+    found = steps.measure_unit(tmp_path)
+    (one,) = found.files
+    assert one.taken_for == "impulse response"
+    assert "2 of them; left and right" in one.why
+    assert [(channel.channel, channel.seatings) for channel in found.facts.channels] == [("left", 2), ("right", 2)]
+    assert found.to_dict()["imbalance"]["mean_db"] == pytest.approx(20 * np.log10(2), abs=1e-6)
