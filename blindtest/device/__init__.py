@@ -38,6 +38,7 @@ from .impulse import (
     windowed,
 )
 from .inverse import RegularisedInverse, regularised_inverse_db
+from .phase_delay import PhaseDelay, delay_of_phase
 from .reading import parse_response, read_response
 from .response import (
     Response,
@@ -74,6 +75,7 @@ __all__ = [
     "ImpulseResponse",
     "LengthCheck",
     "Limits",
+    "PhaseDelay",
     "RegularisedInverse",
     "Response",
     "SeatingAverage",
@@ -97,6 +99,7 @@ __all__ = [
     "correction_text",
     "correction_wav",
     "db_to_percent",
+    "delay_of_phase",
     "demand",
     "diffuse_field_curve",
     "divider_response",

@@ -5,11 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.device import ExcessPhase, HarmonicLevel, Imbalance, Impedance, ImpulseFacts, Response
+from blindtest.device import HarmonicLevel, Imbalance, Impedance, ImpulseFacts, Response
 
 __all__ = [
     "BenchFacts",
     "ChannelCurve",
+    "DelayCurve",
     "HarmonicFacts",
     "ImpedanceFacts",
     "ImpulseTrace",
@@ -93,6 +94,24 @@ class ImpedanceFacts:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class DelayCurve:
+    """When each frequency arrives, of one channel."""
+
+    file: str
+    channel: str
+    frequency: Floats
+    """(points,) Hz"""
+    delay_s: Floats
+    """(points,) group delay re `mean_s`; NaN where there is no level."""
+    excess_s: Floats
+    """(points,) excess group delay."""
+    mean_s: float
+    """Mean delay from 2 to 8 kHz beside minimum phase."""
+    from_phase: bool
+    """Told by the phase of a response file; else by an impulse response."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ImpulseTrace:
     """One channel of one impulse response."""
 
@@ -101,15 +120,10 @@ class ImpulseTrace:
     samples: Floats
     """(n,) as captured."""
     rate: int
-    frequency: Floats
-    """(points,) Hz"""
-    delay_s: Floats
-    """(points,) group delay re the mean delay from 2 to 8 kHz; NaN where there is no level."""
-    delay_from_start_s: float
-    """That mean delay, from the file's beginning."""
-    excess: ExcessPhase
-    excess_s: Floats
-    """(points,) excess group delay."""
+    delay: DelayCurve
+    """Its mean is that from the file's beginning."""
+    turned: bool
+    """Whether its polarity was turned to tell the delays."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -126,3 +140,4 @@ class BenchFacts:
     harmonics: tuple[HarmonicFacts, ...] = ()
     impedances: tuple[ImpedanceFacts, ...] = ()
     impulses: tuple[ImpulseTrace, ...] = ()
+    delays: tuple[DelayCurve, ...] = ()

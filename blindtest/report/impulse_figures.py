@@ -5,8 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.report.bench_facts import BenchFacts, ImpulseTrace
-from blindtest.report.curves import thinned
+from blindtest.report.bench_facts import BenchFacts, DelayCurve, ImpulseTrace
+from blindtest.report.curves import common_grid, thinned
 from blindtest.report.figures import (
     DASHES,
     ROLES,
@@ -38,6 +38,7 @@ def impulse_figure(facts: BenchFacts) -> Figure | None:
     shown = facts.impulses[:MOST_CURVES]
     if not shown:
         return None
+    names = _names([(one.file, one.facts.channel) for one in shown])
     with drawing(5.4) as page:
         top, below = page.subplots(2, 1, height_ratios=[3, 2.4])
         columns: list[str] = []
@@ -49,12 +50,12 @@ def impulse_figure(facts: BenchFacts) -> Figure | None:
             top.plot(times, wave, **style)
             if place == 0:
                 # The data of the first one; others may have other times.
-                columns, data = ["time re the peak, ms", f"{_name(one)}, re the peak"], [times, wave]
+                columns, data = ["time re the peak, ms", f"{names[0]}, re the peak"], [times, wave]
             times, wave = _around(one, FAR_MS)
             level = _envelope_db(wave, one.rate)
             kept = thinned([level])
             below.plot(times[kept], level[kept], **style)
-            ends.append((float(level[-1]), _name(one)))
+            ends.append((float(level[-1]), names[place]))
         top.set_xlim(*NEAR_MS)
         top.set_ylabel("re the peak")
         top.set_title("around the peak", loc="left", fontsize=9, color=LIGHT["ink"])
@@ -70,13 +71,9 @@ def impulse_figure(facts: BenchFacts) -> Figure | None:
             axes.grid(color=LIGHT["grid"], linewidth=0.6)
             axes.set_axisbelow(True)
         description = "Impulse responses around their peak. " + " ".join(_words(one) for one in shown)
-        description += _left_out(facts.impulses)
+        description += _left_out(len(facts.impulses))
         title = f"{clean(facts.unit)}: impulse response"
         return finished(page, "impulse", title, description, columns, rows_of(data), 4)
-
-
-def _name(one: ImpulseTrace) -> str:
-    return label(f"{one.file} {one.facts.channel}", 40)
 
 
 def _around(one: ImpulseTrace, span_ms: tuple[float, float]) -> tuple[Floats, Floats]:
@@ -107,30 +104,41 @@ def _words(one: ImpulseTrace) -> str:
     )
 
 
-def _left_out(traces: Sequence[ImpulseTrace]) -> str:
-    return f" Drawn are {MOST_CURVES} of {len(traces)} channels." if len(traces) > MOST_CURVES else ""
+def _left_out(count: int) -> str:
+    return f" Drawn are {MOST_CURVES} of {count} channels." if count > MOST_CURVES else ""
+
+
+def _names(of: Sequence[tuple[str, str]]) -> list[str]:
+    """Return names that tell the channels apart, short enough for one line each where that can be."""
+    if len({file for file, _ in of}) == 1 and len({channel for _, channel in of}) == len(of):
+        return [channel for _, channel in of]
+    stems = [file.rpartition("/")[2].rpartition(".")[0] or file for file, _ in of]
+    if len(set(stems)) == len(of):
+        return [label(stem, 30) for stem in stems]
+    return [f"{label(stem, 24)} {channel}" for stem, (_, channel) in zip(stems, of, strict=True)]
 
 
 def delay_figure(facts: BenchFacts) -> Figure | None:
-    """Return group delay and excess group delay of up to four impulse responses."""
-    shown = facts.impulses[:MOST_CURVES]
+    """Return group delay and excess group delay of up to four channels."""
+    shown = facts.delays[:MOST_CURVES]
     if not shown:
         return None
-    grid = shown[0].frequency
-    for one in shown[1:]:
-        grid = grid[(grid >= one.frequency[0]) & (grid <= one.frequency[-1])]
+    names = _names([(one.file, one.channel) for one in shown])
+    grid = common_grid([one.frequency for one in shown])
     delays = [1000 * np.interp(np.log(grid), np.log(one.frequency), one.delay_s) for one in shown]
     excesses = [1000 * np.interp(np.log(grid), np.log(one.frequency), one.excess_s) for one in shown]
     with drawing(5.2) as page:
         top, below = page.subplots(2, 1, sharex=True)
         for axes, curves in ((top, delays), (below, excesses)):
             axes.axhline(0, color=LIGHT["soft"], linewidth=0.9)
+            low, high = _limits(curves)
+            ends = []
             for place, curve in enumerate(curves):
                 axes.plot(grid, curve, color=LIGHT[ROLES[place]], linestyle=DASHES[place], linewidth=1.5)
-            low, high = _limits(curves)
+                known = curve[np.isfinite(curve)]
+                ends.append((min(max(float(known[-1]) if len(known) else 0.0, low), high), names[place]))
             axes.set_ylim(low, high)
-            inside = [(min(max(float(c[np.isfinite(c)][-1]), low), high), one) for c, one in _known(curves, shown)]
-            named_at_end(axes, [(at, _name(one)) for at, one in inside])
+            named_at_end(axes, ends)
         top.set_ylabel("group delay, ms")
         top.set_title("re the mean delay from 2 to 8 kHz", loc="left", fontsize=9, color=LIGHT["ink"])
         below.set_ylabel("excess, ms")
@@ -142,17 +150,20 @@ def delay_figure(facts: BenchFacts) -> Figure | None:
         description = "Group delay and excess group delay over frequency. " + " ".join(
             _delay_words(one) for one in shown
         )
-        description += " Single peaks beyond the drawing are cut; the data has them." + _left_out(facts.impulses)
-        columns, data = ["frequency, Hz"], [grid]
-        for delay, excess, one in zip(delays, excesses, shown, strict=True):
-            columns += [f"group delay {_name(one)}, ms", f"excess {_name(one)}, ms"]
-            data += [delay, excess]
+        if shown[0].from_phase:
+            description += (
+                " Told by the phase of response files; within an octave of their ends the excess rests on how the level "
+                "is taken to go on."
+            )
+        description += " Single peaks beyond the drawing are cut; the data has them."
+        description += _left_out(len(facts.delays))
+        kept = thinned([np.nan_to_num(curve) for curve in (*delays, *excesses)], along=grid)
+        columns, data = ["frequency, Hz"], [grid[kept]]
+        for delay, excess, name in zip(delays, excesses, names, strict=True):
+            columns += [f"group delay {name}, ms", f"excess {name}, ms"]
+            data += [delay[kept], excess[kept]]
         title = f"{clean(facts.unit)}: group delay"
         return finished(page, "group-delay", title, description, columns, rows_of(data), 3)
-
-
-def _known(curves: Sequence[Floats], shown: Sequence[ImpulseTrace]) -> list[tuple[Floats, ImpulseTrace]]:
-    return [(c, one) for c, one in zip(curves, shown, strict=True) if np.isfinite(c).any()]
 
 
 def _limits(curves: Sequence[Floats]) -> tuple[float, float]:
@@ -164,12 +175,12 @@ def _limits(curves: Sequence[Floats]) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _delay_words(one: ImpulseTrace) -> str:
+def _delay_words(one: DelayCurve) -> str:
     inside = (one.frequency >= _BAND_HZ[0]) & (one.frequency <= _BAND_HZ[1])
     shown = np.flatnonzero(inside) if inside.any() else np.arange(len(one.frequency))
     place = shown[int(np.argmax(np.abs(one.excess_s[shown])))]
     return (
-        f"{clean(one.file)}, {one.facts.channel}: mean delay {number(1000 * one.delay_from_start_s, 3)} ms taken out; "
+        f"{clean(one.file)}, {one.channel}: mean delay {number(1000 * one.mean_s, 3)} ms taken out; "
         f"excess from 100 Hz to 8 kHz at most {decibel(1000 * float(one.excess_s[place]))} ms, at "
         f"{frequency_words(float(round(one.frequency[place])))}."
     )

@@ -1,6 +1,6 @@
 """From a unit's sorted files to what is told and drawn of it: averages, target, imbalance, impedance, delays."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -15,6 +15,7 @@ from blindtest.device import (
     average_seatings,
     channel_imbalance,
     channel_mean,
+    delay_of_phase,
     divider_response,
     excess_phase,
     field_target,
@@ -33,6 +34,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.report.bench_facts import (
     BenchFacts,
     ChannelCurve,
+    DelayCurve,
     HarmonicFacts,
     ImpedanceFacts,
     ImpulseTrace,
@@ -48,6 +50,7 @@ ALIGN_HZ = (300.0, 3000.0)
 REFERENCE_HZ = 1000.0
 FIELDS = ("flat", "diffuse", "free")
 _WIDER = (0.7, 1.05)
+_FEWEST_POINTS = 10
 _DELAY_POINTS = 24
 """Per octave."""
 
@@ -69,6 +72,7 @@ def bench_facts(
         The target can't be read, or shares no frequencies with the unit.
     """
     averages = _averages(files, mean)
+    impulses = tuple(trace for name, one in files.impulses for trace in _traces(name, one))
     channels = tuple(_channel(name, average, smoothing) for name, average in averages.items())
     return BenchFacts(
         unit=unit,
@@ -79,7 +83,8 @@ def bench_facts(
         imbalance=_imbalance(averages, files),
         harmonics=tuple(HarmonicFacts(file=name, levels=levels) for name, levels in files.harmonics),
         impedances=tuple(_impedance(name, one, source_ohms, files) for name, one in files.impedances),
-        impulses=tuple(trace for name, one in files.impulses for trace in _traces(name, one)),
+        impulses=impulses,
+        delays=tuple(trace.delay for trace in impulses) or tuple(_phase_delays(files)),
     )
 
 
@@ -248,11 +253,46 @@ def _traces(name: str, impulse: ImpulseResponse) -> list[ImpulseTrace]:
                 facts=facts,
                 samples=captured,
                 rate=impulse.rate,
-                frequency=grid,
-                delay_s=delay,
-                delay_from_start_s=excess.delay_s + facts.peak_s - float(np.argmax(np.abs(samples))) / impulse.rate,
-                excess=excess,
-                excess_s=excess.group_delay_s(grid),
+                delay=DelayCurve(
+                    file=name,
+                    channel=facts.channel,
+                    frequency=grid,
+                    delay_s=delay,
+                    excess_s=excess.group_delay_s(grid),
+                    mean_s=excess.delay_s + facts.peak_s - float(np.argmax(np.abs(samples))) / impulse.rate,
+                    from_phase=False,
+                ),
+                turned=excess.inverted,
             )
         )
     return traces
+
+
+def _phase_delays(files: UnitFiles) -> Iterator[DelayCurve]:
+    """Give the delays that the phases of response files tell, where no impulse response tells them better."""
+    coarse = []
+    for curve in files.curves:
+        own = curve.response
+        if own.phase is None:
+            continue
+        inside = (own.frequency >= AUDIBLE_HZ[0]) & (own.frequency <= AUDIBLE_HZ[1])
+        if inside.sum() < _FEWEST_POINTS:
+            continue
+        found = delay_of_phase(own.frequency, own.magnitude[:, 0], own.phase[:, 0])
+        if found is None:
+            coarse.append(curve.file)
+            continue
+        yield DelayCurve(
+            file=curve.file,
+            channel=curve.channel,
+            frequency=found.frequency[inside],
+            delay_s=found.delay_s[inside],
+            excess_s=found.excess_s[inside],
+            mean_s=found.mean_s,
+            from_phase=True,
+        )
+    if coarse:
+        files.notes.append(
+            f"{', '.join(dict.fromkeys(coarse))}: the phase turns too far between two frequencies to tell delays: "
+            "export more points, or the impulse response"
+        )

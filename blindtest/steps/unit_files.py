@@ -230,6 +230,7 @@ def _column(response: Response, place: int) -> Response:
     return Response(
         frequency=response.frequency,
         magnitude=response.magnitude[:, place : place + 1],
+        phase=None if response.phase is None else response.phase[:, place : place + 1],
         channels=(response.channels[place],),
         sources=response.sources,
     )

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from blindtest.report.bench_facts import BenchFacts, HarmonicFacts, ImpedanceFacts, ImpulseTrace
+from blindtest.report.bench_facts import BenchFacts, DelayCurve, HarmonicFacts, ImpedanceFacts, ImpulseTrace
 from blindtest.steps.unit_measuring import channel_dict, excess_within, imbalance_dict
 
 if TYPE_CHECKING:
@@ -28,15 +28,11 @@ def unit_lines(measured: "UnitMeasured") -> Iterator[str]:
     if measured.notes:
         yield ""
         yield from (f"Note: {note}" for note in measured.notes)
-    for part in (_averages(facts), _imbalance(facts), _target(facts), _harmonics(facts), _impedance(facts)):
-        lines = list(part)
+    for part in (_averages, _imbalance, _target, _harmonics, _impedance, _impulses, _phases):
+        lines = list(part(facts))
         if lines:
             yield ""
             yield from lines
-    lines = list(_impulses(facts))
-    if lines:
-        yield ""
-        yield from lines
     if measured.drive is not None:
         yield ""
         yield from measured.drive.lines()
@@ -175,8 +171,19 @@ def _impulse(one: ImpulseTrace) -> Iterator[str]:
         + (", pointing down" if facts.inverted else "")
         + f", pre-ringing {ahead}, length {1000 * facts.length_s:.1f} ms (to -60 dB of its energy), last tenth {noise}"
     )
+    yield f"    {_delay(one.delay)}" + (", polarity turned" if one.turned else "")
+
+
+def _phases(facts: BenchFacts) -> Iterator[str]:
+    told = [one for one in facts.delays if one.from_phase]
+    if told:
+        yield "Delays by the phase of the response files:"
+    yield from (f"  {one.file}, {one.channel}: {_delay(one)}" for one in told)
+
+
+def _delay(one: DelayCurve) -> str:
     excess, hertz = excess_within(one)
-    yield (
-        f"    mean delay from 2 to 8 kHz {1000 * one.delay_from_start_s:.3f} ms; excess group delay from 100 Hz to 8 "
-        f"kHz at most {1000 * excess:+.2f} ms, at {hertz:.0f} Hz" + (", polarity turned" if one.excess.inverted else "")
+    return (
+        f"mean delay from 2 to 8 kHz {1000 * one.mean_s:.3f} ms; excess group delay from 100 Hz to 8 kHz at most "
+        f"{1000 * excess:+.2f} ms, at {hertz:.0f} Hz"
     )

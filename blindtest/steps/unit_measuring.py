@@ -11,7 +11,7 @@ import numpy as np
 from blindtest.device import interpolated
 from blindtest.device.response import Response
 from blindtest.errors import BlindtestError, Fault, WrongUse
-from blindtest.report.bench_facts import BenchFacts, ChannelCurve, ImpedanceFacts, ImpulseTrace
+from blindtest.report.bench_facts import BenchFacts, ChannelCurve, DelayCurve, ImpedanceFacts, ImpulseTrace
 from blindtest.steps.unit_drive import DriveAsked, DriveShown, drive_shown
 from blindtest.steps.unit_facts import bench_facts
 from blindtest.steps.unit_files import SortedFile, sorted_files
@@ -56,6 +56,7 @@ class UnitMeasured:
             "harmonics": harmonics_dicts(facts),
             "impedance": [_impedance_dict(one) for one in facts.impedances],
             "impulse_responses": [_impulse_dict(one) for one in facts.impulses],
+            "phase_delays": [_delay_dict(one) for one in facts.delays if one.from_phase],
             "drive": None if self.drive is None else self.drive.to_dict(),
             "figures_folder": self.figures_folder or None,
             "figures": [{"name": name, "title": title, "text": text} for name, title, text in self.figures],
@@ -281,7 +282,7 @@ def _impedance_dict(one: ImpedanceFacts) -> dict[str, Any]:
     }
 
 
-def excess_within(one: ImpulseTrace) -> tuple[float, float]:
+def excess_within(one: DelayCurve) -> tuple[float, float]:
     """Return the largest excess group delay in s from 100 Hz to 8 kHz (by magnitude), and its frequency in Hz."""
     inside = (one.frequency >= SPREAD_BAND_HZ[0]) & (one.frequency <= SPREAD_BAND_HZ[1])
     shown = np.flatnonzero(inside) if inside.any() else np.arange(len(one.frequency))
@@ -289,8 +290,19 @@ def excess_within(one: ImpulseTrace) -> tuple[float, float]:
     return float(one.excess_s[place]), float(one.frequency[place])
 
 
-def _impulse_dict(one: ImpulseTrace) -> dict[str, Any]:
+def _delay_dict(one: DelayCurve) -> dict[str, Any]:
     excess, hertz = excess_within(one)
+    return {
+        "file": one.file,
+        "channel": one.channel,
+        "delay_ms": 1000 * one.mean_s,
+        "largest_excess_ms": 1000 * excess,
+        "largest_excess_hz": hertz,
+    }
+
+
+def _impulse_dict(one: ImpulseTrace) -> dict[str, Any]:
+    excess, hertz = excess_within(one.delay)
     facts = one.facts
     return {
         "file": one.file,
@@ -301,7 +313,7 @@ def _impulse_dict(one: ImpulseTrace) -> dict[str, Any]:
         "length_ms": 1000 * facts.length_s,
         "noise_db": facts.noise_db if isfinite(facts.noise_db) else None,
         "inverted": facts.inverted,
-        "delay_ms": 1000 * one.delay_from_start_s,
+        "delay_ms": 1000 * one.delay.mean_s,
         "largest_excess_ms": 1000 * excess,
         "largest_excess_hz": hertz,
     }

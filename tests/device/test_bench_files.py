@@ -5,7 +5,7 @@ import pytest
 import soundfile
 from scipy.signal import butter, group_delay, sos2tf, sosfilt
 
-from blindtest.device import group_delay_s, harmonic_levels, taken_for
+from blindtest.device import delay_of_phase, group_delay_s, harmonic_levels, taken_for
 from blindtest.device.harmonic_table import parse_harmonics
 
 RATE = 48_000
@@ -108,3 +108,27 @@ def test_sound_is_an_impulse_response_by_its_crest(tmp_path):
     assert "3 dB over its mean" in sweep.why
     assert "47 dB over its mean" in found.why
     assert "dead" in str(silent.faults[0])
+
+
+def test_delays_of_a_measured_phase():
+    """An analytic low-pass of 100 Hz behind 1 ms, and an all-pass (s - w) / (s + w) ahead: its group delay by hand.
+
+    The first-order low-pass is minimum phase, so that the excess is the all-pass alone: 2 w / (w^2 + (2 pi f)^2).
+    """
+    hertz = 2 ** np.arange(4.0, 14.3, 1 / 96)
+    s = 2j * np.pi * hertz
+    low, corner = 2 * np.pi * 300.0, 2 * np.pi * 500.0
+    response = 1 / (1 + s / low) * (corner - s) / (corner + s) * np.exp(-0.001 * s)
+    found = delay_of_phase(hertz, 20 * np.log10(np.abs(response)), np.angle(response))
+    inside = (hertz > 60) & (hertz < 4000)
+    wanted = 2 * corner / (corner**2 + np.abs(s) ** 2)
+    np.testing.assert_allclose((found.excess_s + found.mean_s - 0.001)[inside], wanted[inside], atol=4e-5)
+    whole = wanted + low / (low**2 + np.abs(s) ** 2) + 0.001
+    np.testing.assert_allclose((found.delay_s + found.mean_s)[inside], whole[inside], atol=2e-5)
+
+
+def test_a_phase_too_coarse_tells_no_delay():
+    """20 ms between points an eighth of an octave apart: several turns a step at 1 kHz (arithmetic)."""
+    hertz = 2 ** np.arange(5.0, 14.0, 1 / 8)
+    turned = np.angle(np.exp(-2j * np.pi * hertz * 0.02))
+    assert delay_of_phase(hertz, 0 * hertz, turned) is None

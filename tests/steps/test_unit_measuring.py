@@ -324,3 +324,20 @@ def test_impulse_responses_of_a_sofa_file(tmp_path):
     assert "2 of them; left and right" in one.why
     assert [(channel.channel, channel.seatings) for channel in found.facts.channels] == [("left", 2), ("right", 2)]
     assert found.to_dict()["imbalance"]["mean_db"] == pytest.approx(20 * np.log10(2), abs=1e-6)
+
+
+def test_delays_by_the_phase_of_response_files(tmp_path):
+    """A pure delay of 2 ms has no excess (arithmetic); a coarse phase is said to tell nothing."""
+    hertz = np.arange(20.0, 20_000.0, 50.0)
+    for side, level in (("left", 90), ("right", 91)):
+        turns = np.rad2deg(np.angle(np.exp(-2j * np.pi * hertz * 0.002)))
+        table(tmp_path / f"{side}.txt", "Freq (Hz),SPL (dB),Phase (deg)", hertz, level + 0 * hertz, turns)
+    coarse = hertz[::16]
+    table(tmp_path / "left 2.txt", "Freq (Hz),SPL (dB),Phase (deg)", coarse, 90 + 0 * coarse, turns[::16])
+    found = steps.measure_unit(tmp_path)
+    told = found.to_dict()["phase_delays"]
+    assert [one["file"] for one in told] == ["left.txt", "right.txt"]
+    assert [one["delay_ms"] for one in told] == pytest.approx([2, 2], abs=1e-3)
+    assert told[0]["largest_excess_ms"] == pytest.approx(0, abs=1e-3)
+    assert any("left 2.txt: the phase turns too far" in note for note in found.notes)
+    assert "Delays by the phase of the response files:" in found.text()
