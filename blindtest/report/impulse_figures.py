@@ -152,8 +152,8 @@ def delay_figure(facts: BenchFacts) -> Figure | None:
         )
         if shown[0].from_phase:
             description += (
-                " Told by the phase of response files; within an octave of their ends the excess rests on how the level "
-                "is taken to go on."
+                " Told by the phase of response files; within an octave of their ends the excess rests on how the "
+                "level is taken to go on."
             )
         description += " Single peaks beyond the drawing are cut; the data has them."
         description += _left_out(len(facts.delays))
