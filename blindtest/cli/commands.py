@@ -426,7 +426,7 @@ def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "co
     default="abx",
     show_default=True,
     help="abx and its family, preference, rating (labelled and blind), contrast (ratings of two devices), 2-ac, "
-    "same-different, threshold, free-listening.",
+    "same-different, threshold, free-listening, stages (which of them is heard).",
 )
 @click.option("--trials", type=click.IntRange(1, 100_000), help="Trials of the plan; threshold: at each level.")
 @click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Time there is, instead of a number.")
@@ -440,12 +440,14 @@ def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "co
 @click.option("--beta", type=click.FloatRange(0, 0.5, min_open=True), help="group-sequential, sprt: as alpha else.")
 @click.option("--spending", help="group-sequential: obrien-fleming, pocock or linear.")
 @click.option("--preference", type=click.FloatRange(0.5, 1, min_open=True), help="preference: the true one assumed.")
-@click.option("--listeners", type=click.IntRange(1, 10_000), help="How many; rating: 1 else, contrast: 12.")
+@click.option("--listeners", type=click.IntRange(1, 10_000), help="How many; rating: 1 else, contrast: 12, stages: 16.")
 @click.option("--sittings", type=click.IntRange(1, 100), help="rating: in each mode; 2 else.")
-@click.option("--clips", type=click.IntRange(1, 1000), help="rating, contrast: how many; 5 else.")
+@click.option("--clips", type=click.IntRange(1, 1000), help="rating, contrast: how many; 5 else; stages: 4.")
 @click.option("--repeats", type=click.IntRange(1, 100), help="Of each clip; rating: 2 else, contrast: 1.")
 @click.option("--labelled", type=float, help="rating: true labelled effect, points; 20 else.")
 @click.option("--devices", type=click.IntRange(2, 100), help="contrast: how many are rated; 2 else.")
+@click.option("--stages", type=click.IntRange(2, 8), help="stages: how many are switched on and off; 3 else.")
+@click.option("--fraction", help="stages: how much of all combinations is heard, as 1/2; all else.")
 @click.option("--difference", type=float, help="contrast: true difference assumed, points; 8 else.")
 @click.option("--sd-listener", type=click.FloatRange(min=0), help="Of listeners' own differences (or shares).")
 @click.option("--sd-clip", type=click.FloatRange(min=0), help="contrast: of clips' differences; 4 else.")

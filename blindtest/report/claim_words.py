@@ -224,7 +224,7 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
     elif result.staged is not None:
         reach = result.plan if isinstance(result.plan, StageReach) else None
         sentence = stage_sentence(result.staged, a)
-        beside, tabled = stage_beside(result.staged, reach), stage_further(result.staged)
+        beside, further = stage_beside(result.staged, reach), stage_further(result.staged)
     else:
         why = sentence_of(result.why_not)
         return Said(word=result.word, sentence=why or NOBODY, beside=(plan_words(result, a),))

@@ -32,7 +32,7 @@ from blindtest.report.words import (
     when,
 )
 from blindtest.stats import AttributeChances
-from blindtest.study import ScaleReach
+from blindtest.study import ScaleReach, StageReach
 
 __all__ = ["doubts", "left_out"]
 
@@ -299,6 +299,7 @@ def _missed(report: ReportInput) -> tuple[str, ...]:
             "preferred": _missed_preferred,
             "attribute": _missed_attribute,
             "keeps listening": _missed_listened,
+            "stage": _missed_stage,
             "rated": _missed_rated,
         }.get(one.claim.kind)
         prefix = f"{one.claim.kind.capitalize()}, {a} and {b}: " if several else ""
@@ -342,6 +343,22 @@ def _missed_preferred(one: ClaimResult, a: str) -> list[str]:
         out.append(
             f"With {percent(said.level)} confidence, the answers leave room for any probability to prefer {a} from "
             f"{interval_words(said.interval, 1)}."
+        )
+    return out
+
+
+def _missed_stage(one: ClaimResult, a: str) -> list[str]:
+    out = []
+    if isinstance(one.plan, StageReach):
+        out.append(
+            f"Stages that change ratings by less than {one.plan.margin:g} points: the plan would have shown each of "
+            f"them with a chance of less than {percent(one.plan.chance_shown)}."
+        )
+    if one.staged is not None:
+        found = one.staged.own.effect
+        out.append(
+            f"With {percent(found.level)} confidence, the ratings leave room for any effect of "
+            f"{clean(one.staged.stage)} from {contrast_span(found.interval, 1)} points."
         )
     return out
 

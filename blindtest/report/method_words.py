@@ -242,7 +242,7 @@ def statistics_words(result: ClaimResult) -> str:
     if result.claim.kind == "stage":
         return (
             f"tested at the {alpha} level over all stages (Holm): effects of the stages of a factorial by a linear "
-            "mixed model, random parts of its own for each over listeners and clips, t limits against the margin; "
+            "mixed model, random parts of their own over listeners and clips, t limits against the margin; "
             "products of two beside them"
         )
     if result.claim.kind == "matched":

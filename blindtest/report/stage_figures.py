@@ -1,15 +1,18 @@
 """Figure of which stage is heard: the effect of every stage with its interval against the margin, a line each."""
 
+from dataclasses import replace
+
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
 from blindtest.report.interval_rows import IntervalRow, Line, interval_figure
-from blindtest.report.stage_words import StageFacts
 from blindtest.report.words import MINUS, clean, percent
 from blindtest.stats import StageEffect
 
 __all__ = ["stage_figure"]
 
+TIMES = "\u00d7"
 NOTES = {"shown": "heard", "refuted": "heard", "negligible": "negligible", "open": "open"}
+ADDED = {"shown": "not additive", "refuted": "not additive", "negligible": "additive", "open": "open"}
 
 
 def stage_figure(report: ReportInput) -> Figure | None:
@@ -18,8 +21,8 @@ def stage_figure(report: ReportInput) -> Figure | None:
     if facts is None:
         return None
     result = facts.result
-    rows = [_row(facts, one, whole=True) for one in result.stages]
-    rows += [_row(facts, one, whole=False) for one in result.interactions]
+    rows = [_row(one) for one in result.stages]
+    rows += [replace(_row(one), note=ADDED[one.word]) for one in result.interactions]
     lines: list[Line] = [(0.0, "nothing", False)]
     lines += [(x, f"margin\n{x:+g}".replace("-", MINUS), True) for x in (-result.margin, result.margin)]
     apart = f" Can't be told apart: {clean('; '.join(facts.confounded))}." if facts.confounded else ""
@@ -34,7 +37,8 @@ def stage_figure(report: ReportInput) -> Figure | None:
     )
 
 
-def _row(facts: StageFacts, one: StageEffect, *, whole: bool) -> IntervalRow:
-    name = one.name if whole else " = ".join((one.name, *facts.alike.get(one.name, ())))
+def _row(one: StageEffect) -> IntervalRow:
     low, high = one.effect.interval
-    return IntervalRow(who=name, estimate=one.effect.estimate, interval=(low, high), note=NOTES[one.word], whole=whole)
+    # Without spaces a name is cut at its end, not at a word: of two products both factors are then seen.
+    name = one.name.replace(" x ", TIMES)
+    return IntervalRow(who=name, estimate=one.effect.estimate, interval=(low, high), note=NOTES[one.word], whole=True)

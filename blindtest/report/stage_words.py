@@ -6,6 +6,7 @@ from typing import Any, Literal
 from blindtest.report.rating_words import points
 from blindtest.report.scale_words import contrast_span
 from blindtest.report.words import clean, p_words, percent, plural
+from blindtest.report.words import sentence as sentence_of
 from blindtest.stats import AttributionResult, StageEffect
 from blindtest.study import StageReach
 
@@ -21,6 +22,18 @@ __all__ = [
 ]
 
 Word = Literal["shown", "refuted", "negligible", "open"]
+_HEARD = {
+    "shown": "heard, raises ratings",
+    "refuted": "heard, lowers ratings",
+    "negligible": "not heard: negligible",
+    "open": "open",
+}
+_ADDED = {
+    "shown": "not additive: together more",
+    "refuted": "not additive: together less",
+    "negligible": "additive: negligible",
+    "open": "open",
+}
 _MIRRORED: dict[str, Word] = {"shown": "refuted", "refuted": "shown"}
 
 
@@ -106,7 +119,7 @@ def stage_sentence(facts: StageFacts, device: str) -> str:
 def stage_numbers(facts: StageFacts) -> str:
     """Return the numbers that the word must not be read without."""
     own = facts.own
-    return f"{points(own.effect.estimate)} points, interval {_interval(own)}; {p_words(facts.p_value)} by Holm"
+    return f"{points(own.effect.estimate)} points, interval {_interval(own)}; p {p_words(facts.p_value)} by Holm"
 
 
 def stage_rows(facts: StageFacts, *, products: bool = False) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
@@ -122,21 +135,12 @@ def stage_rows(facts: StageFacts, *, products: bool = False) -> tuple[tuple[str,
                 _interval(one),
                 p_words(one.p_value),
                 p_words(one.adjusted_p_value),
-                _heard(one),
+                (_ADDED if products else _HEARD)[one.word],
             )
         )
     first = "Product" if products else "Stage"
     level = percent(held[0].effect.level) if held else ""
     return (first, "Effect, points", f"{level} interval", "p", "p by Holm", "Ends as"), tuple(rows)
-
-
-def _heard(one: StageEffect) -> str:
-    return {
-        "shown": "heard, raises ratings",
-        "refuted": "heard, lowers ratings",
-        "negligible": "not heard: negligible",
-        "open": "open",
-    }[one.word]
 
 
 def stage_beside(facts: StageFacts, plan: StageReach | None) -> tuple[str, ...]:
@@ -163,13 +167,13 @@ def stage_beside(facts: StageFacts, plan: StageReach | None) -> tuple[str, ...]:
         )
     if facts.unanswered:
         out.append(f"{plural(facts.unanswered, 'planned page')} without an answer, left out.")
-    return (*out, *(f"{clean(one)}." for one in result.remarks))
+    return (*out, *(sentence_of(one) for one in result.remarks if "combinations were rated" not in one))
 
 
 def stage_further(facts: StageFacts) -> tuple[str, ...]:
-    """Return all stages and products, a sentence each."""
-    rows = [*stage_rows(facts)[1], *stage_rows(facts, products=True)[1]]
-    return tuple(f"{row[0]}: {row[5]}, {row[1]} points ({row[2]}), {row[3]}, by Holm {row[4]}." for row in rows)
+    """Return the products that the design can tell, a sentence each; they never decide."""
+    rows = stage_rows(facts, products=True)[1]
+    return tuple(f"{row[0]}: {row[5]}, {row[1]} points ({row[2]}), p {row[3]}, by Holm {row[4]}." for row in rows)
 
 
 def stage_plan(plan: StageReach | None) -> str:

@@ -15,7 +15,7 @@ from blindtest.study.comparing import (
 )
 from blindtest.study.correction_stages import target_words
 from blindtest.study.factorial_checks import alias_words
-from blindtest.study.factorials import factorial_in
+from blindtest.study.factorials import FRACTIONS, factorial_in
 from blindtest.study.findings import Note
 from blindtest.study.folder import new_study, pair_study
 from blindtest.study.hardware import Connection, Hardware
@@ -60,6 +60,7 @@ from blindtest.study.unreliable_reach import UnreliableReach, unreliable_reach
 __all__ = [
     "ALTERNATIVES",
     "CAPTURES",
+    "FRACTIONS",
     "LONGEST_MIN",
     "QUALITY",
     "Apart",

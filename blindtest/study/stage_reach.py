@@ -104,6 +104,7 @@ def stage_reach(
     margin: float,
     directed: bool = False,
     only_these_clips: bool = False,
+    alpha: float = float(ALPHA),
 ) -> StageReach:
     """Return what a plan can show and find negligible of each stage.
 
@@ -114,6 +115,7 @@ def stage_reach(
     combinations, stages, products : of the factorial; products of two that are estimated beside the stages
     margin : points of the scale
     only_these_clips : the claim names its clips: they are no sample
+    alpha : over all stages
     """
     ratings = combinations * clips * repeats
     error, df = None, 0.0
@@ -128,7 +130,7 @@ def stage_reach(
         df = (between + drawn) ** 2 / (between**2 / (listeners - 1) + clip_part)
     shown = negligible = 0.0
     if error is not None and df >= 1:
-        level = float(ALPHA) / stages
+        level = alpha / stages
         shown, negligible, _ = chances_of_words(error, df, margin, level / 2, level)
     return StageReach(
         listeners=listeners,

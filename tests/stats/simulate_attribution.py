@@ -11,7 +11,6 @@ rates of the first stage: `shown` (by its side), `wrong_side`, `negligible`, `op
 """
 
 import csv
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -28,6 +27,8 @@ DESIGNS = {
     "panel of 16, 4 clips, 2^(4-1)": (16, 4, "abcd", 1),
     "one listener, 5 clips, 2^3, 4 times": (1, 5, "abc", 0),
 }
+STUDIES = dict(zip(DESIGNS, (300, 60, 100, 300), strict=True))
+"""Fewer where a fit takes longer."""
 REPEATS = {"one listener, 5 clips, 2^3, 4 times": 4}
 FIELDS = (
     "design", "effect", "studies", "seed", "shown", "wrong_side", "negligible", "open", "false_heard",
@@ -91,15 +92,15 @@ def rates(name, effect, studies, seed):
     }
 
 
-def main(studies: int) -> None:
+def main() -> None:
     with TABLE.open("w", newline="", encoding="utf-8") as stream:
         table = csv.DictWriter(stream, FIELDS, lineterminator="\n")
         table.writeheader()
         for place, name in enumerate(DESIGNS):
             for effect in (0.0, 8.0):
-                table.writerow(rates(name, effect, studies, 100 * place + int(effect)))
+                table.writerow(rates(name, effect, STUDIES[name], 100 * place + int(effect)))
                 stream.flush()
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 400)
+    main()

@@ -33,6 +33,8 @@ class PlanAsked:
     clips: int | None = None
     repeats: int | None = None
     devices: int | None = None
+    stages: int | None = None
+    fraction: str | None = None
     difference: float | None = None
     sd_listener: float | None = None
     sd_clip: float | None = None

@@ -10,6 +10,7 @@ from blindtest.steps.plans.contract import PlanAsked, PlanMethod, PlanShown
 from blindtest.steps.plans.levels import plan_threshold
 from blindtest.steps.plans.pairs import plan_same_different, plan_two_ac
 from blindtest.steps.plans.ratings import plan_contrast
+from blindtest.steps.plans.stages import plan_stages
 from blindtest.steps.plans.tracks import plan_tracks
 
 __all__ = ["PLAN_METHODS", "plan_power"]
@@ -33,6 +34,12 @@ PLAN_METHODS: dict[str, PlanMethod] = {
                 "listeners", "clips", "repeats", "devices", "difference", "sd_listener", "sd_clip", "sd_residual",
                 "these_clips", "margin", "one_sided",
             },
+        ),
+        PlanMethod(
+            name="stages",
+            plan=plan_stages,
+            options=TIMED
+            | {"stages", "fraction", "listeners", "clips", "repeats", "these_clips", "margin", "one_sided"},
         ),
         PlanMethod(
             name="threshold",

@@ -30,6 +30,8 @@ CASES = [
     ("2-ac", "--trials", 28, "--d-prime", 1, "--tau", 0.4, "--one-sided"),
     ("contrast", "--listeners", 12, "--clips", 5, "--repeats", 2, "--margin", 8),
     ("contrast", "--these-clips", "--minutes", 20, "--studies", 2),
+    ("stages", "--stages", 4, "--fraction", "1/2", "--listeners", 24, "--margin", 8),
+    ("stages", "--listeners", 2, "--clips", 6, "--one-sided"),
     ("free-listening", "--trials", 12, "--share", 0.7, "--studies", 50),
     ("free-listening", "--listeners", 6, "--sd-listener", 0.1, "--minutes", 40, "--studies", 50),
     ("threshold", "--levels", "-1,0,1", "--threshold", 0, "--slope", 1.5, "--trials", 20, "--studies", 2),
@@ -61,6 +63,7 @@ def test_the_table_holds_the_plan_that_was_asked_about():
     ("method", "minutes", "words"),
     [("2-ac", 20, "20 minutes hold 26 pairs"),
      ("contrast", 20, "20 minutes hold 2 ratings of each device on each clip"),
+     ("stages", 60, "60 minutes hold 2 ratings of each combination on each clip"),
      ("free-listening", 42, "42 minutes hold 10 tracks of 240 s")],
 )  # fmt: skip
 def test_minutes_become_a_size(method, minutes, words, said):
@@ -99,6 +102,7 @@ def test_the_figure_says_in_words_what_it_shows():
         (("--method", "rating", "--minutes", 3), "--minutes: a plan of the method rating has no use for this"),
         (("--method", "2-ac", "--trials", 5, "--minutes", 5), "--trials and --minutes exclude each other"),
         (("--method", "2-ac", "--minutes", 2), "--minutes: no trial that counts fits in"),
+        (("--method", "stages", "--stages", 4, "--fraction", "1/8"), "got '1/8' (allowed: 1, 1/2)"),
         (("--method", "threshold"), "a plan of levels needs the curve that is expected"),
         (("--method", "threshold", "--levels", "a,b", "--threshold", 0, "--slope", 1), "not numbers with commas"),
         (("--method", "contrast", "--figure", "plan.pdf"), "--figure: not a kind of figure, got 'plan.pdf'"),
