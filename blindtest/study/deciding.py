@@ -31,7 +31,7 @@ from blindtest.study.refutation import (
 )
 from blindtest.study.ruled_reach import ruled_reach
 from blindtest.study.schema import margin_range
-from blindtest.study.stage_claims import say_stage
+from blindtest.study.stage_claims import check_blind, say_stage
 from blindtest.study.study import StudyCondition
 from blindtest.study.unreliable_checks import ORDER
 from blindtest.study.unreliable_deciding import check_order, say_unreliable
@@ -150,6 +150,7 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
     _anchors(data, protocol, found)
     check_attributes(tables, data, protocol, found)
     check_original(data, protocol, found)
+    check_blind(protocol, data, found)
     count = max(1, len(data.get("clip", ())))
     conditions = tuple(
         condition for _, one in entries(data, "condition") if "id" in one for condition in _as_compared(one)

@@ -4,12 +4,13 @@ from typing import Any
 
 from blindtest.design import METHODS, Factorial
 from blindtest.errors import did_you_mean
-from blindtest.study.factorials import FRACTIONS, factorial_of, places
+from blindtest.study.factorials import FRACTIONS, combination_name, factorial_of, places, without
 from blindtest.study.findings import Findings
 
 __all__ = ["alias_words", "check_factors"]
 
 Tables = dict[str, Any]
+Place = tuple[str | int, ...]
 
 MOST = METHODS["rating"].conditions[1]
 """On one page."""
@@ -76,6 +77,19 @@ def check_factors(data: Tables, condition: Tables, index: int, found: Findings) 
         )
     else:
         found.note(path, alias_words(condition.get("id", ""), design))
+        _hidden_twice(data, condition, design, path, found)
+
+
+def _hidden_twice(data: Tables, condition: Tables, design: Factorial, path: Place, found: Findings) -> None:
+    """Say where a combination is the very rendering that another condition is."""
+    for other in data.get("condition", ()):
+        if not isinstance(other, dict) or other is condition or other.get("factors") or other.get("grid"):
+            continue
+        for run in design.runs:
+            left = without(condition["stages"], tuple(zip(design.factors, run, strict=True)))
+            if left == other.get("stages"):
+                name = combination_name(condition.get("id", ""), design.factors, run)
+                found.note(path, f"{name} is the same rendering as {other.get('id', '')}: it is heard twice on a page")
 
 
 def _corrected(condition: Tables, where: dict[str, int | None], index: int, found: Findings) -> None:

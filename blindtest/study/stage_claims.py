@@ -3,13 +3,13 @@
 from collections.abc import Sequence
 from typing import Any
 
-from blindtest.design import Block
+from blindtest.design import METHODS, Block, Protocol
 from blindtest.errors import did_you_mean
 from blindtest.study.factorials import factorial_of
 from blindtest.study.findings import Findings
 from blindtest.study.stage_reach import LEAST_PANEL, StageReach, stage_panel_needed, stage_reach
 
-__all__ = ["check_stage_claim", "say_stage"]
+__all__ = ["check_blind", "check_stage_claim", "say_stage"]
 
 Tables = dict[str, Any]
 Place = tuple[str | int, ...]
@@ -80,6 +80,28 @@ def check_stage_claim(data: Tables, claim: Tables, index: int, found: Findings) 
             line = found.source.line("claim", other, "stage")
             problem = f"a second claim of this stage, the first is in line {line}"
             found.fault((*path, "stage"), problem, got=claim["stage"], remedy="take one of the two out")
+
+
+def check_blind(protocol: Protocol, data: Tables, found: Findings) -> None:
+    """Complain where combinations would be rated under names: what a stage is worth is told blind, or not at all."""
+    for index, one in enumerate(data.get("condition", ())):
+        if not isinstance(one, dict) or not isinstance(one.get("factors"), dict):
+            continue
+        place = ("condition", index, "factors")
+        named = [
+            block.id
+            for block in protocol.blocks
+            if block.phase == "labelled" and METHODS[block.method].answer_kind == "rate"
+        ]
+        if named:
+            found.fault(
+                place,
+                f"combinations of stages are rated blind only, and block {named[0]} shows names",
+                got=protocol.name,
+                allowed="a protocol without names, such as attribution or rating",
+            )
+        elif not any(block.counted and METHODS[block.method].answer_kind == "rate" for block in protocol.blocks):
+            found.note(place, f"the protocol {protocol.name} rates nothing: its combinations are rendered, never heard")
 
 
 def say_stage(

@@ -10,7 +10,14 @@ import soundfile
 from scipy.signal import csd, lfilter, welch
 
 from blindtest import steps
-from blindtest.render import load_rendered
+from blindtest.render import (
+    DistortionStage,
+    ExcessPhaseStage,
+    ResponseStage,
+    ShelfStage,
+    SourceImpedanceStage,
+    load_rendered,
+)
 from blindtest.report import ConditionFacts, ProtocolFacts, ReportInput, html
 from blindtest.report.chain_figures import chain_figures
 from blindtest.report.chain_words import chain_left_out, chain_words
@@ -208,3 +215,27 @@ def test_the_page_shows_figure_misfit_and_what_is_left_out(found):
     if place := os.environ.get("BLINDTEST_LOOK"):
         for name, figure in drawn.items():
             Path(place, f"{name}.png").write_bytes(figure.png)
+
+
+def test_every_stage_of_the_bench_can_be_switched(folder):
+    """Half of four, D = ABC: the stages of a combination are those that its switches name, in their order."""
+    named = ("harmonics", "excess_phase", "source_impedance", "response")
+    factors = ", ".join(f'"{name}"' for name in named)
+    text = STUDY.replace('label = "Heron in full"', f'factors = {{ stages = [{factors}], fraction = "1/2" }}')
+    text = text.replace('kind = "heard"\nquote = "told apart at once"', 'kind = "stage"\nstage = "harmonics"')
+    text = text.replace('comparator = "plain"\n', "").replace('use = "abx"', 'use = "attribution"')
+    path = folder / "switched.toml"
+    path.write_text(f"{text}\n[listeners]\nplanned = 24\n", encoding="utf-8")
+    study = load_study(path)
+    job = render_job(study)
+    kinds = dict(zip(named, (DistortionStage, ExcessPhaseStage, SourceImpedanceStage, ResponseStage), strict=True))
+    made = {one.id: one.stages for one in job.conditions}
+    assert len(study.factorials["all"]) == 8
+    for cell in study.factorials["all"]:
+        on = dict(cell.switches)
+        assert on["response"] == (sum(on[name] for name in named[:3]) % 2 == 1)
+        stages = made[cell.id]
+        assert [type(one) for one in stages] == [*(kinds[name] for name in named if on[name]), ShelfStage]
+        if on["harmonics"]:
+            # Referred back through the response only where the chain applies it; else as the table has them.
+            assert (stages[0].response is not None) == on["response"]

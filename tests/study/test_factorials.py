@@ -165,3 +165,34 @@ def test_the_reach_is_that_of_simulated_estimates(listeners, clips):
         listeners=listeners, clips=clips, repeats=2, combinations=8, stages=3, products=3, margin=8.0, directed=True
     )
     assert sided.chance_refuted == plan.chance_shown
+
+
+def test_combinations_are_never_rated_under_names(spanned):
+    anchors = "".join(
+        f'\n[[condition]]\nid = "{name}"\nanchor = "{name}"\nstages = [{{ lowpass_hz = {hz} }}]\n'
+        for name, hz in (("low", 3500), ("high", 7000))
+    )
+    claim = '\n[[claim]]\nid = "x"\nkind = "rated"\ndevice = "heron"\ncomparator = "plover"\nmargin = 12\n'
+    faults = " ".join(str(one) for one in examine(spanned(claim=anchors + claim, use="survival")).faults)
+    assert "combinations of stages are rated blind only, and block" in faults
+
+
+SHORT = """
+[[condition]]
+id = "chain"
+stages = [{ response = "heron" }, { hump = { frequency_hz = 2000, gain_db = 3 } }]
+factors = { stages = ["response", "hump"] }
+"""
+
+
+def test_what_is_heard_twice_is_noted(spanned):
+    notes = " ".join(map(str, examine(spanned(chain=SHORT)).notes))
+    assert "chain@response+hump- is the same rendering as heron: it is heard twice on a page" in notes
+    assert notes.count("heard twice") == 1
+
+
+def test_what_is_never_heard_is_noted(spanned):
+    other = '\n[[claim]]\nid = "x"\nkind = "heard"\ndevice = "heron"\ncomparator = "plover"\nmargin = 0.5\n'
+    notes = " ".join(map(str, examine(spanned(claim=other, use="abx")).notes))
+    assert "the protocol abx rates nothing: its combinations are rendered, never heard" in notes
+    assert "heard twice" not in notes
