@@ -8,7 +8,7 @@ chain that is patched from output to input makes of them is measured by `loopbac
 
 from blindtest.audio.clip import Clip, aligned, excerpt, faded, read_clip, resampled, write_clip
 from blindtest.audio.decibel import from_db, to_db
-from blindtest.audio.filtering import apply_and_sum, apply_firs
+from blindtest.audio.filtering import FilterRun, apply_and_sum, apply_firs
 from blindtest.audio.levels import Levels, Meter
 from blindtest.audio.loop_noise import RestNoise, noise_at_rest
 from blindtest.audio.loop_spectra import BANDS_HZ
@@ -26,20 +26,36 @@ from blindtest.audio.loudness import (
     short_term_loudness,
 )
 from blindtest.audio.matching import MatchRow, OutOfHeadroom, matching_gains
-from blindtest.audio.pcm import noise_length, quantised, samples_to_frames, triangular_dither, wav_bytes, wav_samples
-from blindtest.audio.peak import true_peak
+from blindtest.audio.pcm import (
+    noise_length,
+    quantised,
+    sample_data,
+    samples_to_frames,
+    triangular_dither,
+    wav_bytes,
+    wav_header,
+    wav_samples,
+)
+from blindtest.audio.peak import RunningPeak, true_peak
+from blindtest.audio.tape import ClipTape, Frames, Part, WavTape, tape_extent
 
 __all__ = [
     "BANDS_HZ",
     "Clip",
+    "ClipTape",
+    "FilterRun",
+    "Frames",
     "Levels",
     "LoopbackResult",
     "Looped",
     "MatchRow",
     "Meter",
     "OutOfHeadroom",
+    "Part",
     "Passage",
     "RestNoise",
+    "RunningPeak",
+    "WavTape",
     "a_weighted_level",
     "aligned",
     "apply_and_sum",
@@ -62,12 +78,15 @@ __all__ = [
     "read_clip",
     "resampled",
     "rms_level",
+    "sample_data",
     "samples_to_frames",
     "short_term_loudness",
+    "tape_extent",
     "to_db",
     "triangular_dither",
     "true_peak",
     "wav_bytes",
+    "wav_header",
     "wav_samples",
     "write_clip",
 ]

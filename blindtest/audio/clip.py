@@ -75,27 +75,28 @@ def read_clip(path: str | os.PathLike[str]) -> Clip:
             frames = _all_frames(file)
             rate, promised, kind = int(file.samplerate), int(file.frames), str(file.format)
     except (soundfile.LibsndfileError, RuntimeError, MemoryError, ValueError, OverflowError) as reason:
-        raise _refused(
+        raise refused(
             place,
             f"can't be read as audio ({_why(reason)})",
             allowed=READABLE,
             remedy="if it plays elsewhere, convert it to FLAC or WAV",
         ) from reason
     if len(frames) == 0:
-        raise _refused(place, "holds no audio", got="0 frames", remedy="export the clip again")
+        raise refused(place, "holds no audio", got="0 frames", remedy="export the clip again")
     if len(frames) < promised and kind not in ("MP3", "MPEG"):  # an MP3's length is an estimate
-        raise _refused(
+        raise refused(
             place,
             "ends before its header says",
             got=f"{len(frames)} frames",
             allowed=f"{promised} frames",
             remedy="copy or export it again",
         )
-    _check_samples(place, frames)
+    check_samples(place, frames)
     return Clip(frames=frames, rate=rate, name=place.stem)
 
 
-def _refused(place: Path, problem: str, *, got: object = None, allowed: str = "", remedy: str = "") -> BlindtestError:
+def refused(place: Path, problem: str, *, got: object = None, allowed: str = "", remedy: str = "") -> BlindtestError:
+    """Return the fault of an audio file, to be raised."""
     return BlindtestError(Fault(problem=problem, file=str(place), got=got, allowed=allowed, remedy=remedy))
 
 
@@ -112,18 +113,18 @@ def _look_at(place: Path) -> None:
         with place.open("rb") as file:
             start = file.read(12)
     except FileNotFoundError:
-        raise _refused(place, "no such file", remedy="look at the path's spelling") from None
+        raise refused(place, "no such file", remedy="look at the path's spelling") from None
     except IsADirectoryError:
-        raise _refused(place, "is a folder, not an audio file", allowed=READABLE) from None
+        raise refused(place, "is a folder, not an audio file", allowed=READABLE) from None
     except PermissionError:
-        raise _refused(place, "may not be read", remedy="give yourself permission to read it") from None
+        raise refused(place, "may not be read", remedy="give yourself permission to read it") from None
     except (OSError, ValueError) as reason:
-        raise _refused(place, f"can't be opened ({reason})") from reason
+        raise refused(place, f"can't be opened ({reason})") from reason
     if not start:
-        raise _refused(place, "is empty", got="0 bytes", remedy="copy or export it again")
+        raise refused(place, "is empty", got="0 bytes", remedy="copy or export it again")
     if start[4:8] == b"ftyp":
         protected = " and copy-protected" if start[8:11] == b"M4P" else ""
-        raise _refused(
+        raise refused(
             place,
             f"is an MPEG-4 file{protected}, which is not read",
             allowed=READABLE,
@@ -133,9 +134,9 @@ def _look_at(place: Path) -> None:
 
 def _check_form(place: Path, rate: int, channels: int) -> None:
     if not RATES[0] <= rate <= RATES[1]:
-        raise _refused(place, "sample rate out of range", got=rate, allowed=f"{RATES[0]} to {RATES[1]} Hz")
+        raise refused(place, "sample rate out of range", got=rate, allowed=f"{RATES[0]} to {RATES[1]} Hz")
     if channels > MOST_CHANNELS:
-        raise _refused(place, "too many channels", got=channels, allowed=f"1 to {MOST_CHANNELS}")
+        raise refused(place, "too many channels", got=channels, allowed=f"1 to {MOST_CHANNELS}")
 
 
 def _all_frames(file: "soundfile.SoundFile") -> NDArray[np.float64]:  # type: ignore[name-defined]  # noqa: F821
@@ -150,19 +151,20 @@ def _all_frames(file: "soundfile.SoundFile") -> NDArray[np.float64]:  # type: ig
     return blocks[0] if len(blocks) == 1 else np.concatenate([np.empty((0, file.channels)), *blocks])
 
 
-def _check_samples(place: Path, frames: NDArray[np.float64]) -> None:
+def check_samples(place: Path, frames: NDArray[np.float64], first_frame: int = 0) -> None:
+    """Refuse frames (n, channels), of which the first is number `first_frame`, that no clip can hold."""
     low, high = float(frames.min()), float(frames.max())
     if not (np.isfinite(low) and np.isfinite(high)):
         first = int(np.flatnonzero(~np.isfinite(frames).all(axis=1))[0])
-        raise _refused(
+        raise refused(
             place,
-            f"a sample is not a number (frame {first})",
+            f"a sample is not a number (frame {first_frame + first})",
             got=float(frames[first][~np.isfinite(frames[first])][0]),
             allowed="finite samples",
             remedy="export the clip again",
         )
     if max(-low, high) > HIGHEST:
-        raise _refused(
+        raise refused(
             place,
             "samples far beyond full scale",
             got=max(-low, high),
@@ -189,13 +191,13 @@ def write_clip(clip: Clip, path: str | os.PathLike[str], *, subtype: str = "PCM_
     place = Path(path)
     kind = {".wav": "WAV", ".flac": "FLAC"}.get(place.suffix.lower())
     if kind is None:
-        raise _refused(place, "unknown ending for audio", got=place.suffix, allowed=".wav, .flac")
+        raise refused(place, "unknown ending for audio", got=place.suffix, allowed=".wav, .flac")
     import soundfile
 
     known = (*_INTEGER_SUBTYPES, *_FLOAT_SUBTYPES)
     if subtype not in known or not soundfile.check_format(kind, subtype):
         allowed = ", ".join(name for name in known if soundfile.check_format(kind, name))
-        raise _refused(place, f"{kind} can't hold this sample format", got=subtype, allowed=allowed)
+        raise refused(place, f"{kind} can't hold this sample format", got=subtype, allowed=allowed)
     samples = _for_writing(clip, place, subtype)
     try:
         with tempfile.NamedTemporaryFile(dir=place.parent, prefix=".", suffix=place.suffix, delete=False) as file:
@@ -209,7 +211,7 @@ def write_clip(clip: Clip, path: str | os.PathLike[str], *, subtype: str = "PCM_
         finally:
             partial.unlink(missing_ok=True)
     except (OSError, soundfile.LibsndfileError) as reason:
-        raise _refused(place, f"can't be written ({reason})") from reason
+        raise refused(place, f"can't be written ({reason})") from reason
 
 
 def _umask() -> int:
@@ -226,7 +228,7 @@ def _for_writing(clip: Clip, place: Path, subtype: str) -> NDArray[np.float64] |
     scale = 2.0 ** (bits - 1)
     whole = np.rint(clip.frames * scale)
     if whole.size and not (whole.min() >= -scale and whole.max() <= scale - 1):
-        raise _refused(
+        raise refused(
             place,
             "samples pass full scale, which integers can't hold",
             got=float(np.abs(clip.frames).max()),

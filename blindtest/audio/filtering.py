@@ -1,12 +1,15 @@
 """Filters applied to whole clips, block by block."""
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["apply_and_sum", "apply_firs"]
+if TYPE_CHECKING:
+    from blindtest.audio.tape import Frames
+
+__all__ = ["FilterRun", "apply_and_sum", "apply_firs"]
 
 _SHORTEST_BLOCK = 8192
 
@@ -105,6 +108,66 @@ def apply_and_sum(
     return [result[:, history : history + count].T for result in results], sums
 
 
+class FilterRun:
+    """What `apply_and_sum` computes, to the last bit, given out block by block: for what doesn't fit into memory.
+
+    `frames` may be a tape. The blocks are cut as if there were a filter of `reach` taps among the others. `sums`
+    (parts, channels) of each of `summed` are whole when the blocks have been taken.
+    """
+
+    def __init__(
+        self,
+        frames: "Frames",
+        firs: Sequence[ArrayLike],
+        summed: Sequence[ArrayLike],
+        edges: NDArray[np.int64],
+        *,
+        before: ArrayLike,
+        reach: int = 0,
+    ) -> None:
+        count, channels = frames.shape
+        filters = [_columns(fir, channels) for fir in (*firs, *summed)]
+        if not filters or not count:
+            raise ValueError("a run needs frames and filters")
+        self._history = max(reach, *(len(fir) for fir in filters)) - 1
+        ahead = _framed(before, "before")
+        self._ahead = ahead[max(0, len(ahead) - self._history) :]
+        self._frames, self._edges = frames, edges
+        self._blocks, self._step, self._block = _blocks(count, self._history + 1)
+        self._spectra = _spectra(filters[: len(firs)], self._block)
+        self._singles = [one.astype(np.complex64) for one in _spectra(filters[len(firs) :], self._block)]
+        self.sums = [np.zeros((len(edges) - 1, channels)) for _ in summed]
+
+    def __iter__(self) -> Iterator[list[NDArray[np.float64]]]:
+        """Yield what each of the filters makes of the next frames: (n, channels), to be used before the next ones."""
+        count, channels = self._frames.shape
+        history, step, block = self._history, self._step, self._block
+        piece = np.empty((channels, block))
+        spectrum = np.empty((channels, block // 2 + 1), dtype=np.complex128)
+        product = np.empty_like(spectrum)
+        results = [np.empty((channels, block)) for _ in self._spectra]
+        single = np.empty(spectrum.shape, dtype=np.complex64)
+        products = np.empty((2, *single.shape), dtype=np.complex64)
+        sound: NDArray[Any] = np.empty((2, channels, block), dtype=np.float32)
+        for start in range(0, self._blocks * step, step):
+            _fill(piece, self._frames, self._ahead, start - history)
+            np.fft.rfft(piece, out=spectrum)
+            for filter_spectrum, result in zip(self._spectra, results, strict=True):
+                np.multiply(spectrum, filter_spectrum, out=product)
+                np.fft.irfft(product, block, out=result)
+            if self.sums:
+                np.copyto(single, spectrum, casting="same_kind")
+            for first in range(0, len(self.sums), 2):
+                pair = self._singles[first : first + 2]
+                for number, single_spectrum in enumerate(pair):
+                    np.multiply(single, single_spectrum, out=products[number])
+                np.fft.irfft(products[: len(pair)], block, out=sound[: len(pair)])
+                for parts, one in zip(self.sums[first : first + 2], sound, strict=False):
+                    add_energies(parts, one[:, history : history + step], self._edges - start)
+            length = min(step, count - start)
+            yield [result[:, history : history + length].T for result in results]
+
+
 def _spectra(filters: Sequence[NDArray[np.float64]], block: int) -> list[NDArray[np.complex128]]:
     """Return the spectrum (channels or 1, bins) of each filter; transformed two at a time, which is quicker."""
     columns = [column for fir in filters for column in fir.T]
@@ -169,10 +232,10 @@ def quick_length(least: int) -> int:
     return 2 * int(next_fast_len(-(-least // 2), real=True))
 
 
-def _fill(piece: NDArray[np.float64], samples: NDArray[np.float64], ahead: NDArray[np.float64], start: int) -> None:
+def _fill(piece: NDArray[np.float64], samples: "Frames", ahead: NDArray[np.float64], start: int) -> None:
     """Write the programme from frame `start` on into `piece` (channels, block), silence where there is none."""
     length = piece.shape[1]
-    first, last = max(0, start), min(len(samples), start + length)
+    first, last = max(0, start), min(samples.shape[0], start + length)
     known = max(start, -len(ahead))
     head = max(0, min(0, start + length) - known)
     piece[:, : known - start] = 0.0

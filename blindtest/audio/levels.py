@@ -13,6 +13,7 @@ transforms are made in it, twice as fast. So they are here, where nothing that i
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -27,6 +28,7 @@ from blindtest.audio.loudness import (
     k_weighting_response,
     level_of,
 )
+from blindtest.audio.tape import ClipTape, Frames, Part, WavTape
 
 __all__ = ["Levels", "Meter"]
 
@@ -119,22 +121,21 @@ class Meter:
         whole = np.fft.irfft(np.fft.rfft(given, grid) * np.fft.rfft(own, grid), grid)
         return whole[:length].copy()
 
-    def energies(self, frames: ArrayLike) -> Floats:
+    def energies(self, frames: ArrayLike | Frames) -> Floats:
         """Return the K-weighted energies (hops,) behind the filter: `gated_loudness` makes the loudness of them."""
-        samples = np.asarray(frames)
-        return self._measured(samples, (self._heard,), levels=False)[0][0]
+        return self._measured(_readable(frames), (self._heard,), levels=False)[0][0]
 
-    def levels(self, frames: ArrayLike, *, full_scale: float = 1.0) -> Levels:
-        """Return all levels of `frames` (n, channels).
+    def levels(self, frames: ArrayLike | Frames, *, full_scale: float = 1.0) -> Levels:
+        """Return all levels of `frames` (n, channels); of a tape a few blocks at a time are in memory.
 
         `full_scale` is the value of full scale: 2^23 for the whole numbers of a file of 24 bits.
         """
-        samples = np.asarray(frames)
+        samples = _readable(frames)
         firs = (self._heard, self._file) if self._filtered else (self._heard,)
         energies, correlation = self._measured(samples, firs, levels=True)
-        edges = hop_edges(len(samples), self.rate)
+        edges = hop_edges(samples.shape[0], self.rate)
         loudness = [gated_loudness(energy / full_scale**2, edges) for energy in energies]
-        size = max(1, samples.size) * full_scale**2
+        size = max(1, samples.shape[0] * samples.shape[1]) * full_scale**2
         return Levels(
             heard=loudness[0],
             file=loudness[-1],
@@ -143,12 +144,12 @@ class Meter:
         )
 
     def _measured(
-        self, samples: NDArray[np.generic], firs: Sequence[NDArray[np.complex64]], *, levels: bool
+        self, samples: Frames, firs: Sequence[NDArray[np.complex64]], *, levels: bool
     ) -> tuple[list[Floats], Complexes]:
         """Return the energies (hops,) behind each of `firs` (bins,), and the spectrum (bins,) of the lags' products."""
         from scipy.fft import rfft  # numpy's takes single precision one row at a time, and as long as double
 
-        if samples.ndim != 2:
+        if len(samples.shape) != 2:
             raise ValueError(f"frames must be (n, channels), got shape {samples.shape}")
         count, channels = samples.shape
         edges = hop_edges(count, self.rate)
@@ -158,7 +159,7 @@ class Meter:
         correlation = np.zeros(block // 2 + 1, dtype=np.complex128)
         piece = np.empty((together, channels, block), dtype=np.float32)
         product = np.empty((together, channels, block // 2 + 1), dtype=np.complex64)
-        sound = np.empty_like(piece)
+        sound: NDArray[Any] = np.empty_like(piece)
         for first in range(0, count, together * step):
             starts = range(first, first + together * step, step)
             for part, start in zip(piece, starts, strict=True):
@@ -179,9 +180,13 @@ class Meter:
         return [np.einsum("hc,c->h", parts, weights) for parts in energies], correlation
 
 
-def _fill(part: NDArray[np.float32], samples: NDArray[np.generic], start: int, history: int) -> None:
+def _readable(frames: ArrayLike | Frames) -> Frames:
+    return frames if isinstance(frames, ClipTape | WavTape | Part) else np.asarray(frames)
+
+
+def _fill(part: NDArray[np.float32], samples: Frames, start: int, history: int) -> None:
     """Write the frames from `start` on into `part` (channels, n), as many before as `history`; silence around them."""
-    first, last = max(0, start - history), min(len(samples), start - history + part.shape[1])
+    first, last = max(0, start - history), min(samples.shape[0], start - history + part.shape[1])
     begin = first - (start - history)
     end = begin + max(0, last - first)
     part[:, :begin] = 0.0

@@ -8,7 +8,7 @@ on the signal (Lipshitz, Wanamaker and Vanderkooy 1992, Quantization and dither:
 """
 
 import struct
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -122,11 +122,22 @@ def wav_bytes(samples: ArrayLike, rate: int) -> bytes:
     if whole.size and not (whole.min() >= -(2**23) and whole.max() < 2**23):
         raise ValueError(f"samples from {whole.min()} to {whole.max()} don't fit into 24 bits")
     count, channels = whole.shape
+    return wav_header(count, channels, rate) + sample_data(whole) + bytes(count * channels * 3 % 2)
+
+
+def wav_header(count: int, channels: int, rate: int) -> bytes:
+    """Return the 44 bytes ahead of `count` frames of 24 bits.
+
+    Raises
+    ------
+    ValueError
+        More than the 4 GiB that the format's lengths can say.
+    """
     length = count * channels * 3
     padding = length % 2  # a chunk of odd length is followed by a zero byte that its length leaves out
     if HEADER_LENGTH + length + padding >= 2**32:
         raise ValueError(f"{count} frames of {channels} channels are more than a WAV file holds")
-    header = struct.pack(
+    return struct.pack(
         "<4sI4s4sIHHIIHH4sI",
         b"RIFF",
         HEADER_LENGTH - 8 + length + padding,
@@ -142,14 +153,24 @@ def wav_bytes(samples: ArrayLike, rate: int) -> bytes:
         b"data",
         length,
     )
-    data = np.zeros(HEADER_LENGTH + length + padding, dtype=np.uint8)
-    data[:HEADER_LENGTH] = np.frombuffer(header, dtype=np.uint8)
-    places = data[HEADER_LENGTH : HEADER_LENGTH + length].reshape(count, channels, 3)
-    for channel in range(channels):
-        low_first = np.ascontiguousarray(whole[:, channel], dtype="<i4").view(np.uint8).reshape(-1, 4)
+
+
+def sample_data(samples: NDArray[np.integer[Any]]) -> bytes:
+    """Return samples (n, channels) of at most 24 bits as they lie in a WAV file, three bytes each."""
+    places = np.empty((*samples.shape, 3), dtype=np.uint8)
+    for channel in range(samples.shape[1]):
+        low_first = np.ascontiguousarray(samples[:, channel], dtype="<i4").view(np.uint8).reshape(-1, 4)
         for byte in range(3):  # one place at a time: six times as fast as three bytes at a time
             places[:, channel, byte] = low_first[:, byte]
-    return data.tobytes()
+    return places.tobytes()
+
+
+def data_samples(data: bytes, channels: int) -> NDArray[np.int32]:
+    """Return the samples (n, channels) of what `sample_data` returned; exact."""
+    wide = np.zeros((len(data) // 3, 4), dtype=np.uint8)
+    wide[:, 1:] = np.frombuffer(data, dtype=np.uint8).reshape(-1, 3)
+    samples = (wide.view("<i4") >> 8).reshape(-1, channels)
+    return samples.astype(np.int32, copy=False)
 
 
 def wav_samples(data: bytes) -> tuple[NDArray[np.int32], int]:
@@ -170,7 +191,4 @@ def wav_samples(data: bytes) -> tuple[NDArray[np.int32], int]:
         raise ValueError("not a plain PCM WAV file of 24 bits")
     if len(data) != HEADER_LENGTH + length + length % 2:
         raise ValueError(f"the header says {length} bytes of samples, the file has {len(data) - HEADER_LENGTH}")
-    wide = np.zeros((length // 3, 4), dtype=np.uint8)
-    wide[:, 1:] = np.frombuffer(data, dtype=np.uint8, count=length, offset=HEADER_LENGTH).reshape(-1, 3)
-    samples = (wide.view("<i4") >> 8).reshape(-1, channels)
-    return samples.astype(np.int32, copy=False), int(rate)
+    return data_samples(data[HEADER_LENGTH : HEADER_LENGTH + length], channels), int(rate)

@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from blindtest.audio.decibel import to_db
 
-__all__ = ["true_peak"]
+__all__ = ["RunningPeak", "true_peak"]
 
 OVERSAMPLING = 4
 """At least 4 at 48 kHz; ITU-R BS.1770-5, annex 2. The same at every rate here."""
@@ -31,6 +31,7 @@ _BEFORE = TAPS // 2 - 1  # taps on frames before the interpolated place
 _CHUNK = 32
 _WIDTH = _CHUNK + TAPS - 1
 _BATCH = 2048
+_LEAST_CHUNKS = 64  # of a stretch, so that short blocks don't make the edges the most of the work
 _TOGETHER = 32
 _REFINED = 2048  # places that the fine grid looks around, at most
 _SINGLE = 1e-5  # by how much a value may be off in single precision, at most
@@ -61,6 +62,41 @@ def true_peak(frames: ArrayLike, rate: int) -> float:
         padded[_BEFORE + _CHUNK : _BEFORE + _CHUNK + len(samples)] = samples[:, channel]
         highest = max(highest, _channel_peak(padded, chunks, highest))
     return float(to_db(highest))
+
+
+class RunningPeak:
+    """The true peak of frames that come one block after another: as `true_peak` reads them in one piece.
+
+    Whole chunks are looked at as soon as what surrounds them is there; the first and the last one of each stretch are
+    looked at twice, since their bounds follow from their neighbours.
+    """
+
+    def __init__(self, channels: int) -> None:
+        self._waiting = np.zeros((channels, _BEFORE + 2 * _CHUNK))  # the silence ahead
+        self._highest = 0.0
+
+    def add(self, frames: NDArray[np.float64]) -> None:
+        """Take the next frames (n, channels)."""
+        self._waiting = np.concatenate([self._waiting, frames.T], axis=1)
+        chunks = (self._waiting.shape[1] - TAPS) // _CHUNK
+        if chunks < _LEAST_CHUNKS:
+            return
+        self._look(chunks)
+        self._waiting = self._waiting[:, (chunks - 2) * _CHUNK :]
+
+    def level(self) -> float:
+        """Return the highest true peak of all that was taken in dBTP, silence behind it; -inf for silence."""
+        rest = np.zeros((len(self._waiting), 3 * _CHUNK + TAPS))
+        whole = np.concatenate([self._waiting, rest], axis=1)
+        self._waiting, kept = whole, self._waiting
+        self._look((whole.shape[1] - TAPS) // _CHUNK)
+        self._waiting = kept
+        return float(to_db(self._highest)) if self._highest else -math.inf
+
+    def _look(self, chunks: int) -> None:
+        for channel in self._waiting:
+            padded = np.ascontiguousarray(channel[: chunks * _CHUNK + TAPS])
+            self._highest = _channel_peak(padded, chunks, self._highest)
 
 
 def _channel_peak(padded: NDArray[np.float64], chunks: int, found: float) -> float:

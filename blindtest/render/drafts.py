@@ -7,7 +7,7 @@ corrected until they are as loud as they shall be.
 
 import hashlib
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.audio import (
+    Levels,
     Meter,
     apply_and_sum,
     from_db,
@@ -31,7 +32,10 @@ from .distortion import DistortionStage, distorted
 from .phase_stage import read_ahead
 from .programme import CLIP, Programme
 
-__all__ = ["Draft", "Filters", "Finished", "Measure", "Unsettled", "dither", "drafts", "finished"]
+__all__ = [
+    "Draft", "Filters", "Finished", "Measure", "Unsettled", "dither", "dither_seed", "drafts", "energies_loudness",
+    "finished", "settled",
+]  # fmt: skip
 
 TOLERANCE_LU = 0.002
 """Of each written file's loudness; any two then agree within 0.004 LU, where 0.01 is asked for."""
@@ -115,7 +119,7 @@ def drafts(
         for first in range(0, len(members), size):
             group = members[first : first + size]
             for condition, (frames, energies) in zip(group, _filtered(programme, filters, group), strict=True):
-                heard_loudness = _loudness_of(energies, len(frames), programme.rate)
+                heard_loudness = energies_loudness(energies, len(frames), programme.rate)
                 reference = heard_loudness
                 if match == "file":
                     reference = loudness(frames, programme.rate)
@@ -157,7 +161,7 @@ def _filtered(
     return filtered
 
 
-def _loudness_of(energies: NDArray[np.float64], count: int, rate: int) -> float:
+def energies_loudness(energies: NDArray[np.float64], count: int, rate: int) -> float:
     """Return the loudness of K-weighted energies (hops,) of `count` frames in LUFS, however low it is."""
     edges = hop_edges(count, rate)
     level = gated_loudness(energies, edges)
@@ -177,7 +181,7 @@ def loudness(frames: NDArray[np.float64], rate: int) -> float:
 
 
 def _clip_loudness(programme: Programme, filters: Filters) -> float:
-    return _loudness_of(filters.meter.energies(programme.frames), len(programme.frames), programme.rate)
+    return energies_loudness(filters.meter.energies(programme.frames), len(programme.frames), programme.rate)
 
 
 def _band_level(programme: Programme) -> float:
@@ -192,8 +196,13 @@ def _band_level(programme: Programme) -> float:
 
 def dither(key: str, frames: int, channels: int) -> NDArray[np.float64]:
     """Return the triangular dither (frames, channels), in steps, that is made of the SHAKE-256 of `key`."""
-    noise = hashlib.shake_256(f"blindtest dither\0{key}".encode()).digest(noise_length(frames, channels))
+    noise = hashlib.shake_256(dither_seed(key)).digest(noise_length(frames, channels))
     return np.asfortranarray(triangular_dither(noise, (frames, channels)))  # channel by channel, as drafts are
+
+
+def dither_seed(key: str) -> bytes:
+    """Return what the dither of `key` is the SHAKE-256 of."""
+    return f"blindtest dither\0{key}".encode()
 
 
 def finished(draft: Draft, *, noise: NDArray[np.float64], target: float, match: Measure, meter: Meter) -> Finished:
@@ -209,11 +218,34 @@ def finished(draft: Draft, *, noise: NDArray[np.float64], target: float, match: 
     ValueError
         A sample would pass full scale: the caller has to look at the true peak first.
     """
-    assert draft.frames is not None
+    frames = draft.frames
+    assert frames is not None
+    samples = np.empty((0, 2), dtype=np.int32)
+
+    def measured(gain: float) -> Levels:
+        nonlocal samples
+        samples = quantised(frames, noise, gain=float(from_db(gain)))
+        return meter.levels(samples, full_scale=FULL_SCALE)
+
+    gain, facts = settled(draft, target=target, match=match, measured=measured)
+    return Finished(samples=samples, gain_db=gain, facts=facts)
+
+
+def settled(
+    draft: Draft, *, target: float, match: Measure, measured: Callable[[float], Levels]
+) -> tuple[float, dict[str, float]]:
+    """Return the gain in dB that brings `draft` to `target` LUFS, and the numbers of its row in a match table.
+
+    `measured` makes the samples with a gain and returns their levels; the last ones it made are those that stay.
+
+    Raises
+    ------
+    Unsettled
+        So near the absolute gate of -70 LUFS that no gain gives the loudness.
+    """
     gain = target - draft.reference
     for _ in range(ROUNDS):
-        samples = quantised(draft.frames, noise, gain=float(from_db(gain)))
-        levels = meter.levels(samples, full_scale=FULL_SCALE)
+        levels = measured(gain)
         if match == "1khz":
             break
         after = levels.heard if match == "heard" else levels.file
@@ -226,7 +258,7 @@ def finished(draft: Draft, *, noise: NDArray[np.float64], target: float, match: 
         raise Unsettled(after)
     if not math.isfinite(levels.heard) or not math.isfinite(levels.file):
         raise Unsettled(min(levels.heard, levels.file))
-    facts = {
+    return gain, {
         "heard_before": draft.heard,
         "heard_after": levels.heard,
         # What a gain adds was missing before: exactly for levels, and for loudness unless a block lies at the gate.
@@ -240,4 +272,3 @@ def finished(draft: Draft, *, noise: NDArray[np.float64], target: float, match: 
         # Rounding and dither, at most 1.5 steps of 2^-23, move it by less than 0.0001 dB at any level in use.
         "true_peak_after": draft.true_peak + gain,
     }
-    return Finished(samples=samples, gain_db=gain, facts=facts)

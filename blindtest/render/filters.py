@@ -20,8 +20,9 @@ from .distortion import DistortionStage
 from .drafts import Draft, Filters, drafts
 from .imbalance_stage import ImbalanceStage
 from .job import RenderJob
+from .long_clips import LongClip, streams
 from .phase_stage import ExcessPhaseStage
-from .programme import CLIP, ClipSource, Programme, read_programmes
+from .programme import CLIP, ClipSource, read_programmes
 from .workers import all_of
 
 __all__ = ["Bench", "FilterCurve"]
@@ -85,11 +86,25 @@ class Bench:
     def drafts(self, source: ClipSource, conditions: Sequence[str]) -> Iterator[Draft]:
         """Yield the draft of each of a clip's `conditions`, until `stop` is set."""
         programmes = read_programmes(source, self._recordings(source.id), self._job.rate_hz)
-        filters = self._filters(source.id, programmes[CLIP])
+        filters = self._filters(source.id, programmes[CLIP].rate)
         for draft in drafts(programmes, filters, conditions, self._job.match):
-            if self.stop.is_set():
-                raise InterruptedError("rendering was stopped")
+            self._keep_on()
             yield draft
+
+    def streams(self, source: ClipSource) -> bool:
+        """Return whether a clip is so long that it is streamed from file to file, and can be."""
+        plain = self._job.match == "heard" and not any(
+            condition.recording is not None or condition.distortion is not None for condition in self._job.conditions
+        )
+        return streams(source, plain=plain, rate_hz=self._job.rate_hz)
+
+    def long_clip(self, source: ClipSource, workers: int) -> LongClip:
+        """Return a clip that is streamed, by so many threads, until `stop` is set."""
+        return LongClip(source, lambda rate: self._filters(source.id, rate), self._keep_on, workers)
+
+    def _keep_on(self) -> None:
+        if self.stop.is_set():
+            raise InterruptedError("rendering was stopped")
 
     def meter(self, rate: int) -> Meter:
         """Return what measures a file as it is heard."""
@@ -117,8 +132,8 @@ class Bench:
         stages = [condition.recording for condition in self._job.conditions]
         return {stage.files[clip]: stage.align for stage in stages if stage is not None}
 
-    def _filters(self, clip: str, programme: Programme) -> Filters:
-        made = self._designed(programme.rate)
+    def _filters(self, clip: str, rate: int) -> Filters:
+        made = self._designed(rate)
         return Filters(
             programme={
                 condition.id: CLIP if condition.recording is None else condition.recording.files[clip]

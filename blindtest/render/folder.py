@@ -184,6 +184,14 @@ class Making:
         self._names[key] = sha256
         return sha256
 
+    def place(self, key: str) -> Path:
+        """Return where the file made from `key` is to be written by whoever streams it."""
+        return self._folder / self._parts[key]
+
+    def took(self, key: str, sha256: str) -> None:
+        """Say that the file of `key` lies at its place, synced, and the SHA-256 (hex) of its bytes."""
+        self._names[key] = sha256
+
     def commit(self, stimuli: Mapping[str, Shelved], documents: Mapping[str, str]) -> None:
         """Make `stimuli` (by key; old and new) what the folder holds, with `documents` (name to text) beside them."""
         old = read_manifest(self._folder).names

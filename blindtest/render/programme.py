@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from blindtest.audio import Clip, aligned, read_clip, resampled
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["CLIP", "ClipSource", "Programme", "read_programmes"]
+__all__ = ["CLIP", "ClipSource", "Programme", "part_of", "read_programmes", "refuse_short"]
 
 SHORTEST_S = 0.4
 """One gating block of ITU-R BS.1770-5: anything shorter has no loudness."""
@@ -63,7 +63,7 @@ def read_programmes(source: ClipSource, recordings: Mapping[Path, bool], rate_hz
     """
     clip = _ready(source.path, rate_hz, f"clip.{source.id}.file")
     rate = clip.rate
-    first, last = _part(source, clip)
+    first, last = part_of(source, len(clip.frames), clip.rate)
     found: dict[Path, tuple[Clip, int]] = {CLIP: (clip, 0)}
     faults = []
     for path, align in recordings.items():
@@ -85,17 +85,7 @@ def read_programmes(source: ClipSource, recordings: Mapping[Path, bool], rate_hz
         raise BlindtestError(*faults)
     first = max(first, *(-shift for _, shift in found.values()))
     last = min(last, *(len(one.frames) - shift for one, shift in found.values()))
-    if last - first < SHORTEST_S * rate:
-        raise BlindtestError(
-            Fault(
-                key=f"clip.{source.id}",
-                file=str(source.path),
-                problem="the part that is played is too short to have a loudness",
-                got=f"{max(0, last - first) / rate:.3f} s",
-                allowed=f"at least {SHORTEST_S} s",
-                remedy="move in_s or out_s" if len(found) == 1 else "move in_s or out_s, or bring longer recordings",
-            )
-        )
+    refuse_short(source, (last - first) / rate, alone=len(found) == 1)
     return {
         path: Programme(
             frames=one.frames[first + shift : last + shift],
@@ -106,6 +96,22 @@ def read_programmes(source: ClipSource, recordings: Mapping[Path, bool], rate_hz
         )
         for path, (one, shift) in found.items()
     }
+
+
+def refuse_short(source: ClipSource, seconds: float, *, alone: bool) -> None:
+    """Refuse a part of so many seconds that has no loudness; `alone`: no recording makes it as short as it is."""
+    if seconds >= SHORTEST_S:
+        return
+    raise BlindtestError(
+        Fault(
+            key=f"clip.{source.id}",
+            file=str(source.path),
+            problem="the part that is played is too short to have a loudness",
+            got=f"{max(0.0, seconds):.3f} s",
+            allowed=f"at least {SHORTEST_S} s",
+            remedy="move in_s or out_s" if alone else "move in_s or out_s, or bring longer recordings",
+        )
+    )
 
 
 def _ready(path: Path, rate_hz: int | None, key: str) -> Clip:
@@ -128,13 +134,21 @@ def _ready(path: Path, rate_hz: int | None, key: str) -> Clip:
     return clip
 
 
-def _part(source: ClipSource, clip: Clip) -> tuple[int, int]:
-    end = clip.duration if source.out_s is None else source.out_s
+def part_of(source: ClipSource, frames: int, rate: int) -> tuple[int, int]:
+    """Return where the part that is played begins and ends, in frames of a file that holds `frames` at `rate` Hz.
+
+    Raises
+    ------
+    BlindtestError
+        It isn't in the file.
+    """
+    duration = frames / rate
+    end = duration if source.out_s is None else source.out_s
     faults = []
-    if not 0.0 <= source.in_s < min(end, clip.duration):
-        faults.append(("in_s", source.in_s, f"0 to less than {min(end, clip.duration):.3f} s"))
-    if not end <= clip.duration + 0.5 / clip.rate:
-        faults.append(("out_s", end, f"up to {clip.duration:.3f} s, where the file ends"))
+    if not 0.0 <= source.in_s < min(end, duration):
+        faults.append(("in_s", source.in_s, f"0 to less than {min(end, duration):.3f} s"))
+    if not end <= duration + 0.5 / rate:
+        faults.append(("out_s", end, f"up to {duration:.3f} s, where the file ends"))
     if faults:
         raise BlindtestError(
             *(
@@ -148,4 +162,4 @@ def _part(source: ClipSource, clip: Clip) -> tuple[int, int]:
                 for name, got, allowed in faults
             )
         )
-    return round(source.in_s * clip.rate), min(round(end * clip.rate), len(clip.frames))
+    return round(source.in_s * rate), min(round(end * rate), frames)

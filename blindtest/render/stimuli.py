@@ -7,6 +7,7 @@ more. `load_rendered` only looks them up.
 
 import math
 import os
+import threading
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -187,6 +188,8 @@ class _Rendering:
         self.hashes = file_hashes(job)
         self.outside = self._outside()
         self.bench = Bench(job, self.outside, self.band_hz, self.fixed.taps)
+        self.workers = 1
+        self._one_long = threading.Lock()
 
     def _outside(self) -> CommonCurve:
         """Return the common curve: as it was fixed, or fixed now."""
@@ -253,6 +256,7 @@ class _Rendering:
     def done(self, workers: int) -> Rendered:
         """Make what is missing; all of it, or nothing."""
         unknown = [clip for clip in self.clips if self.target(clip) is None]
+        self.workers = workers
         with ThreadPoolExecutor(max_workers=workers) as pool:
             try:
                 waiting: dict[str, dict[str, Draft]] = {}
@@ -276,7 +280,7 @@ class _Rendering:
 
         def drafted(clip: str) -> dict[str, Draft]:
             result = {}
-            for draft in self.bench.drafts(self.clips[clip], list(self.conditions)):
+            for draft in self._drafts(clip, list(self.conditions)):
                 if draft.frames is not None and not budget.take(draft.frames.nbytes):
                     draft.frames = None
                 result[draft.condition] = draft
@@ -285,6 +289,13 @@ class _Rendering:
             return result
 
         return dict(zip(clips, all_of(pool, [(drafted, clip) for clip in clips]), strict=True))
+
+    def _drafts(self, clip: str, conditions: list[str]) -> Iterable[Draft]:
+        source = self.clips[clip]
+        if not self.bench.streams(source):
+            return self.bench.drafts(source, conditions)
+        with self._one_long:  # it takes all threads, and its memory only once
+            return self.bench.long_clip(source, self.workers).drafts(conditions)
 
     def _choose_loudness(self, waiting: Mapping[str, Mapping[str, Draft]]) -> None:
         """Fix the loudness of new clips: one for all that reach it with a reserve, else the clip's own."""
@@ -397,6 +408,8 @@ class _Rendering:
         key_of = {condition: key for key, condition in by_key.items()}
         kept = {name: waiting[name] for name in order if name in waiting and waiting[name].frames is not None}
         again = [name for name in order if name not in kept]
+        if self.bench.streams(self.clips[clip]):
+            return self._long_made(clip, key_of, waiting, target, making)
         made, over, silent = {}, {}, []
         noise: NDArray[np.float64] | None = None
         for draft in (*kept.values(), *(self.bench.drafts(self.clips[clip], again) if again else ())):
@@ -417,6 +430,39 @@ class _Rendering:
         self._refuse_silence(clip, silent)
         if over:
             raise BlindtestError.of(self._headroom_fault(clip, name, target, min(over.values())) for name in over)
+        return made
+
+    def _long_made(
+        self, clip: str, key_of: Mapping[str, str], waiting: Mapping[str, Draft], target: float, making: Making
+    ) -> dict[str, Shelved]:
+        """Return the new stimuli of a clip that is streamed, by key."""
+        order = sorted(key_of, key=lambda name: key_of[name])
+        unmeasured = [name for name in order if name not in waiting]
+        again = {one.condition: one for one in self._drafts(clip, unmeasured)} if unmeasured else {}
+        found = [waiting[name] if name in waiting else again[name] for name in order]
+        self._refuse_silence(clip, found)
+        reach = {draft.condition: self._reach(draft) for draft in found}
+        over = [name for name in order if reach[name] < target]
+        if over:
+            raise BlindtestError.of(
+                self._headroom_fault(clip, name, target, min(reach[one] for one in over)) for name in over
+            )
+        with self._one_long:
+            long_clip = self.bench.long_clip(self.clips[clip], self.workers)
+            written = long_clip.written(
+                found,
+                {name: target + self.conditions[name].offset_db for name in order},
+                dither_key(self.job, self.hashes, self.clips[clip]),
+                {name: making.place(key_of[name]) for name in order},
+                lambda name: BlindtestError(self._gate_fault(clip, name, target)),
+            )
+        made = {}
+        for name in order:
+            own, key = written[name], key_of[name]
+            making.took(key, own.sha256)
+            facts = {**own.facts, "rate": long_clip.rate, "frames": own.frames, "channels": 2, "shift": 0}
+            made[key] = Shelved(file=name_of(own.sha256), sha256=own.sha256, facts=facts)
+            self.steps.step(f"{clip}: written")
         return made
 
     def _noise(self, clip: str, draft: Draft) -> NDArray[np.float64]:

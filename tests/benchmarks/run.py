@@ -16,6 +16,7 @@ SHORT = {
     "bench_audio.py": ["--rounds", "2", "--seconds", "20"],
     "bench_binary.py": ["--rounds", "1", "--listeners", "1500"],
     "bench_harmonics.py": ["--rounds", "1", "--seconds", "10"],
+    "bench_long_clip.py": ["--minutes", "5"],
     "bench_mixed.py": ["--rounds", "1", "--listeners", "1000", "--million", "100000"],
     "bench_render.py": ["--rounds", "1", "--clips", "4"],
     "bench_sections.py": ["--rounds", "1", "--devices", "3"],

@@ -29,7 +29,10 @@ MAY_IMPORT: dict[str, set[str]] = {
 }  # fmt: skip
 
 LIVES_IN: dict[str, tuple[str, ...]] = {
-    "soundfile": ("audio/clip.py",),
+    "soundfile": (
+        "audio/clip.py",
+        "audio/tape.py",
+    ),
     "soxr": ("audio/clip.py",),
     "statsmodels": ("stats/",),
     "formulaic": ("stats/",),
@@ -53,7 +56,7 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
         "study/bench",
     ),
     "rfc8785": ("design/seal.py",),
-    "cryptography": ("session/helper_lock.py",),
+    "cryptography": ("session/helper_lock.py", "render/noise.py"),
 }
 """Where a package may be imported, as beginnings of paths inside the package."""
 
