@@ -17,15 +17,15 @@ __all__ = ["measure_folder", "refuse_unit_options", "unit_options"]
 F = TypeVar("F", bound=Callable[..., Any])
 
 _DRIVE = {
-    "millivolts": "Sensitivity: mV for 94 dB SPL.",
-    "db_per_volt": "Sensitivity: dB SPL at 1 V.",
-    "db_per_mw": "Sensitivity: dB SPL at 1 mW (with --ohm).",
-    "ohm": "Rated impedance.",
-    "level_db": "Level to be reached, dB SPL.",
-    "crest_db": "Crest factor of the programme in dB; else that of a sine.",
-    "amplifier_volts": "What the amplifier delivers, V r.m.s. of a sine.",
-    "amplifier_into_ohm": "The load it delivers this into; else unloaded.",
-    "amplifier_output_ohm": "Its output impedance; else 0.",
+    "millivolts": "sensitivity: mV for 94 dB SPL.",
+    "db_per_volt": "sensitivity: dB SPL at 1 V.",
+    "db_per_mw": "sensitivity: dB SPL at 1 mW (with --ohm).",
+    "ohm": "rated impedance.",
+    "level_db": "level to be reached, dB SPL.",
+    "crest_db": "crest factor of the programme in dB; else that of a sine.",
+    "amplifier_volts": "what the amplifier delivers, V r.m.s. of a sine.",
+    "amplifier_into_ohm": "the load it delivers this into; else unloaded.",
+    "amplifier_output_ohm": "its output impedance; else 0.",
 }
 
 
@@ -41,8 +41,10 @@ def unit_options(command: F) -> F:
     for name, said in reversed(_DRIVE.items()):
         wrapped = click.option(f"--{name.replace('_', '-')}", type=float, default=None, help=f"Folder: {said}")(wrapped)
     for option in (
-        click.option("--figures", type=click.Path(path_type=Path), default=None, help="Folder: where figures go."),
-        click.option("--source-ohm", default="", help="Folder: output impedances to show, with commas between."),
+        click.option(
+            "--figures", type=click.Path(path_type=Path), default=None, help="Folder: where figures go; else beside it."
+        ),
+        click.option("--source-ohm", default="", help="Folder: output impedances to show; else 0.1,10,120."),
         click.option(
             "--target", default="", help="Folder: hold the average against a response file, or flat, diffuse, free."
         ),

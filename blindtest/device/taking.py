@@ -47,6 +47,8 @@ _OTHERS: tuple[tuple[bytes, str], ...] = (
 )
 _TEXT = (".txt", ".csv", ".tsv", ".dat", ".frd", ".zma", ".asc", ".text", "")
 _SOUND = (".wav", ".flac", ".aif", ".aiff", ".w64", ".rf64", ".caf")
+MOST_SOUND_BYTES = 64 * 2**20
+"""Twenty seconds of two channels at 192 kHz in 64 bits are smaller."""
 SHORT_S = 0.1
 """A recording this short is taken for an impulse response without looking at its crest."""
 CREST_DB = 15.0
@@ -111,6 +113,9 @@ def _refused(why: str, error: BlindtestError, path: Path) -> Taken:
 
 
 def _recording(path: Path) -> Taken:
+    size = path.stat().st_size
+    if size > MOST_SOUND_BYTES:
+        return Taken(kind="left aside", why=f"{size / 2**20:.0f} MB of sound: too long for an impulse response")
     clip = read_clip(path)
     if clip.duration <= SHORT_S or not np.any(clip.frames):
         return _impulses(path, f"sound of {1000 * clip.duration:.0f} ms")

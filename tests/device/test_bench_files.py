@@ -132,3 +132,10 @@ def test_a_phase_too_coarse_tells_no_delay():
     hertz = 2 ** np.arange(5.0, 14.0, 1 / 8)
     turned = np.angle(np.exp(-2j * np.pi * hertz * 0.02))
     assert delay_of_phase(hertz, 0 * hertz, turned) is None
+
+
+def test_an_hour_of_sound_is_not_read(tmp_path, monkeypatch):
+    monkeypatch.setattr("blindtest.device.taking.MOST_SOUND_BYTES", 1000)
+    soundfile.write(tmp_path / "music.flac", np.random.default_rng(1).normal(0, 0.1, 4000), RATE)
+    taken = taken_for(tmp_path / "music.flac")
+    assert (taken.kind, taken.why) == ("left aside", "0 MB of sound: too long for an impulse response")

@@ -2,6 +2,7 @@
 
 import io
 import json
+import random
 from importlib.resources import files
 from xml.etree import ElementTree
 
@@ -341,3 +342,30 @@ def test_delays_by_the_phase_of_response_files(tmp_path):
     assert told[0]["largest_excess_ms"] == pytest.approx(0, abs=1e-3)
     assert any("left 2.txt: the phase turns too far" in note for note in found.notes)
     assert "Delays by the phase of the response files:" in found.text()
+
+
+@pytest.mark.long
+@pytest.mark.filterwarnings("error")
+def test_damaged_files_are_refused_and_nothing_else(unit, tmp_path):
+    """Whatever is done to the bytes of a folder's files, there is a result or a fault, and JSON of finite numbers."""
+    drawn = random.Random(7)
+    sources = [path for path in unit.rglob("*") if path.suffix in (".txt", ".csv", ".wav") and path.stat().st_size]
+    pieces = [b"0", b"-1", b"nan", b"inf", b"1e309", b",", b";", b"\n", b"H2 (%)", b"ohm", b"kHz", b"\x00", b"9" * 30]
+    told = 0
+    for number in range(1000):
+        place = tmp_path / str(number)
+        place.mkdir()
+        for path in drawn.sample(sources, 5):
+            held = bytearray(path.read_bytes())[: drawn.choice((200, 2000, 30_000))]
+            for _ in range(drawn.choice((0, 1, 3, 10))):
+                at = drawn.randrange(len(held) + 1)
+                held[at : at + drawn.choice((0, 0, 1, 30))] = drawn.choice((b"", *pieces))
+            (place / path.name).write_bytes(held)
+        try:
+            found = steps.measure_unit(place, target="flat")
+        except BlindtestError:
+            continue
+        json.dumps(found.to_dict(), allow_nan=False)
+        assert found.text()
+        told += 1
+    assert told > 500
