@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import statsmodels.formula.api as smf
+from scipy.stats import norm
 
 from blindtest.design import factorial
 from blindtest.errors import BlindtestError
@@ -60,6 +61,27 @@ def test_what_stands_together_is_one_number():
         attribution(table, margin=4.0, interactions=[("a", "d"), ("b", "c")])
     with pytest.raises(ValueError, match="no stage"):
         attribution(table, margin=4.0, interactions=[("a", "z")])
+
+
+def test_why_ratings_and_not_pairs():
+    """The variances that guide/attribution.md names, in units of the variance of a rating: Fisher information at 0.
+
+    A choice of two with normal scatter s each: P = Phi(d / (s sqrt 2)), so one pair tells d with variance
+    P (1 - P) / (dP/dd)^2 (Thurstone's case V).
+    """
+    full = factorial(("a", "b", "c"))
+    coded = np.where(np.array(full.runs), 0.5, -0.5)
+    by_ratings = np.linalg.inv(coded.T @ coded)
+    pair = 0.25 / (norm.pdf(0) / np.sqrt(2)) ** 2
+    assert pair == pytest.approx(np.pi)
+    one_at_a_time = np.vstack([np.eye(3), np.eye(3), np.eye(3), np.eye(3)]) * np.sqrt(4 / 12)  # four pairs, shared
+    mirrored = coded[:4] - coded[:3:-1]  # everything that is on in one is off in the other
+    assert np.array_equal(np.abs(mirrored), np.ones((4, 3)))
+    assert np.diag(by_ratings) == pytest.approx(0.5)
+    assert np.diag(pair * np.linalg.inv(one_at_a_time.T @ one_at_a_time)) == pytest.approx(2.36, abs=0.005)
+    assert np.diag(pair * np.linalg.inv(mirrored.T @ mirrored)) == pytest.approx(0.79, abs=0.006)
+    text = (HERE.parents[1] / "blindtest" / "guide" / "attribution.md").read_text(encoding="utf-8")
+    assert all(number in text for number in ("0.5", "2.36", "0.79"))
 
 
 def rows():
