@@ -313,11 +313,29 @@ def _refuse_strangers(found: UnitFiles, folder: Path) -> None:
             ),
         )
     found.curves = left
+    used = {curve.file: curve.channel for curve in left}
+    found.files = [
+        replace(one, taken_for="response", why=f"{one.why}; the {used[one.file]} one is used")
+        if one.taken_for == "refused" and one.file in used
+        else one
+        for one in found.files
+    ]
+    _ask_about_flat(found)
     _ask_about_shapes(found)
 
 
 def _mean_level(response: Response) -> float:
     return float(level_between(response.frequency, response.magnitude[:, 0], *SEATING_BAND_HZ))
+
+
+def _ask_about_flat(found: UnitFiles) -> None:
+    flat = [curve for curve in found.curves if not np.ptp(curve.response.magnitude)]
+    if len(flat) < len(found.curves):
+        for curve in flat:
+            ear = f"the {curve.channel} channel" if curve.channel != "both" else "the curve"
+            found.notes.append(
+                f"{curve.file}: {ear} has one level at all frequencies, the others don't: was it measured?"
+            )
 
 
 def _ask_about_shapes(found: UnitFiles) -> None:

@@ -369,3 +369,15 @@ def test_damaged_files_are_refused_and_nothing_else(unit, tmp_path):
         assert found.text()
         told += 1
     assert told > 500
+
+
+def test_one_dead_channel_of_a_single_file(tmp_path):
+    table(tmp_path / "ears.csv", "Freq (Hz),Left (dB),Right (dB)", HZ, 90 + TILT, 12 + 0 * HZ)
+    found = steps.measure_unit(tmp_path)
+    (fault,) = found.faults
+    assert str(fault).startswith(f"{tmp_path / 'ears.csv'}: right: the right channel is dead")
+    assert [one.channel for one in found.facts.channels] == ["left"]
+    assert found.files[0].taken_for == "response"
+    assert found.files[0].why.endswith("; the left one is used")
+    table(tmp_path / "ears.csv", "Freq (Hz),Left (dB),Right (dB)", HZ, 90 + TILT, 89 + 0 * HZ)
+    assert any("the right channel has one level" in note for note in sorted_files(tmp_path).notes)
