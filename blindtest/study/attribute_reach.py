@@ -11,7 +11,7 @@ from fractions import Fraction
 from math import erf, exp, pi, sqrt
 
 from blindtest.design import Direction
-from blindtest.study.refutation import ALPHA, LEAST_CHANCE, cumulative
+from blindtest.study.tails import ALPHA, LEAST_CHANCE, cumulative
 
 __all__ = ["ALTERNATIVES", "AttributeReach", "attribute_reach", "choices_needed", "proportion_at_d"]
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Literal
 
-from blindtest.study.refutation import ALPHA, LEAST_CHANCE
+from blindtest.study.tails import ALPHA, LEAST_CHANCE
 
 __all__ = ["RatedReach", "chance_within", "fewest", "listeners_needed", "rated_reach", "sittings_needed"]
 

@@ -11,11 +11,11 @@ For a preference the plan has to reach *refuted* or *negligible*, each when it i
 ratings can in `rated_reach.py`.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from math import comb
 from typing import TYPE_CHECKING, Literal, TypeAlias, Union
+
+from blindtest.study.tails import ALPHA, LEAST_CHANCE, cumulative
 
 if TYPE_CHECKING:
     from blindtest.study.attribute_reach import AttributeReach
@@ -26,11 +26,9 @@ if TYPE_CHECKING:
     from blindtest.study.unreliable_reach import UnreliableReach
 
 __all__ = [
-    "LEAST_CHANCE",
     "AnyReach",
     "PreferenceReach",
     "Reach",
-    "cumulative",
     "pairs_needed",
     "preference_reach",
     "reach",
@@ -47,10 +45,6 @@ AnyReach: TypeAlias = Union[
     "StageReach",
     "UnreliableReach",
 ]
-
-LEAST_CHANCE = 0.5
-"""With which a claim has to fail when it is false (claims, section 2)."""
-ALPHA = Fraction(1, 20)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -249,23 +243,3 @@ def pairs_needed(
 def _surely_too_few(variance: float, distance: float) -> int:
     """Return where to begin looking: 2/5 of what the normal approximation of a one-sided 5 % test at 1/2 asks for."""
     return max(1, int(0.4 * 1.645**2 * variance / distance**2))
-
-
-def cumulative(trials: int, proportion: Fraction) -> Iterator[Fraction]:
-    """Yield P(X <= x) for x = 0 ... trials."""
-    hit, miss = proportion.numerator, proportion.denominator - proportion.numerator
-    whole = proportion.denominator**trials
-    hits, misses = [1], [1]
-    for _ in range(trials):
-        hits.append(hits[-1] * hit)
-        misses.append(misses[-1] * miss)
-    total = 0
-    for x in range(trials + 1):
-        total += comb(trials, x) * hits[x] * misses[trials - x]
-        yield _share(total, whole)
-
-
-def _share(part: int, whole: int) -> Fraction:
-    # Comparisons with alpha need no lowest terms, but Fraction always reduces, which is dear for numbers this long.
-    # 2**-200 is far finer than any distance from alpha that these sums can have.
-    return Fraction((part << 200) // whole, 1 << 200)

@@ -18,7 +18,7 @@ from math import sqrt
 from typing import Literal
 
 from blindtest.design import Direction
-from blindtest.study.refutation import ALPHA, LEAST_CHANCE
+from blindtest.study.tails import ALPHA, LEAST_CHANCE
 
 __all__ = ["SD_CLIP", "SD_LISTENER", "SD_RATING", "ScaleReach", "chances_of_words", "panel_needed", "scale_reach"]
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Any
 
-from blindtest.study.refutation import ALPHA, LEAST_CHANCE
 from blindtest.study.scale_reach import SD_CLIP, SD_LISTENER, SD_RATING, chances_of_words
+from blindtest.study.tails import ALPHA, LEAST_CHANCE
 
 __all__ = ["LEAST_PANEL", "StageReach", "stage_panel_needed", "stage_reach"]
 

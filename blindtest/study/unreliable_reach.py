@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from blindtest.study.rated_reach import LEAST_CLIPS, LEAST_UNITS, SD_LISTENER, SD_RATING, chance_within, fewest
-from blindtest.study.refutation import ALPHA, LEAST_CHANCE
+from blindtest.study.tails import ALPHA, LEAST_CHANCE
 
 __all__ = ["UnreliableReach", "unreliable_listeners_needed", "unreliable_reach", "unreliable_repeats_needed"]
 
