@@ -229,6 +229,7 @@ def ended(desk, seal):
     return analysed, page
 
 
+@pytest.mark.long
 def test_short_from_new_to_report(browser, desk, fill_in_protocol):
     """Six pairs, margin .45: all six show it (2 x 2**-6 = .031), reached with .95**6 = .74."""
     changes = ("practice.trials = 1", "test.trials = 6", "test.margin = 0.45")
