@@ -13,7 +13,7 @@ import soundfile
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.session import SimulatedListener
-from blindtest.steps import gathering
+from blindtest.steps import record_gathering
 from blindtest.steps.answers import read_answers
 from blindtest.steps.place import open_store
 from blindtest.study import load_study
@@ -116,7 +116,7 @@ def test_the_reports_trials_hold_what_sounded(own):
     """Drawn again with the answers before them, trial by trial: what each slot held is what its row says."""
     with open_store(load_study(own), create=False) as store:
         (sitting,) = read_answers(store).sittings
-        told = gathering._trials(sitting)
+        told = record_gathering.trial_facts(sitting)
     orders = {row["trial"] + 1: row["order"] for row in sitting.rows}
     assert len(told) == len(orders) > 120
     assert {one.trial: "|".join(f"{slot}={what}" for slot, what in one.slots) for one in told} == orders
