@@ -357,7 +357,7 @@ def _notes(study: Study, found: Findings) -> None:
     for index, unit in enumerate(study.units):
         if unit.id not in used:
             found.note(("unit", index), "no condition uses this unit")
-        elif unit.seatings < 5:
+        elif 0 < unit.seatings < 5:
             some = "one seating" if unit.seatings == 1 else f"{unit.seatings} seatings"
             found.note(
                 ("unit", index),

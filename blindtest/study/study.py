@@ -235,8 +235,9 @@ class StudyStage:
     @property
     def units(self) -> tuple[str, ...]:
         """The ids of all units whose measurements the stage reads."""
-        own = () if self.unit is None else (self.unit,)
-        return own if self.correction is None else (*own, *self.correction.target_units)
+        own = (self.unit, self.excess_phase, *(one.unit for one in (self.harmonics, self.source_impedance) if one))
+        targets = () if self.correction is None else self.correction.target_units
+        return (*(name for name in own if name is not None), *targets)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

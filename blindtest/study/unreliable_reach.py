@@ -7,7 +7,6 @@ hold here too: standard deviations of 8 points between listeners' effects and 12
 is judged by single ratings, clips and sittings fixed.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from math import sqrt
 
@@ -115,8 +114,7 @@ def unreliable_listeners_needed(
     *, sittings: int, ratings: int, margin: float, clips: int, sample: bool = True
 ) -> int | None:
     """Return the fewest listeners of a panel that can refute a claim; None: over 400."""
-    can: Callable[[int], bool] = lambda count: _can(count, sittings, ratings, margin, clips, sample)  # noqa: E731
-    return fewest(can)
+    return fewest(lambda count: _can(count, sittings, ratings, margin, clips, sample))
 
 
 def _can(listeners: int, sittings: int, ratings: int, margin: float, clips: int, sample: bool) -> bool:

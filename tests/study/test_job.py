@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from blindtest.errors import BlindtestError
-from blindtest.study import load_study, render_job, unit_response
+from blindtest.study import examine, load_study, render_job, unit_response
 
 GRID = (20, 50, 100, 500, 1000, 5000, 10000, 20000)
 
@@ -170,3 +170,22 @@ def test_anchors_and_decoys_are_stages_of_their_own(folder, changed):
     assert poor[3] <= -50
     tilt = job.conditions[3].stages[0].level_db(np.array([500.0, 1000.0, 4000.0]))
     assert tilt == pytest.approx([0.5, 0.0, -1.0])  # an octave, none, two octaves
+
+
+def test_a_unit_of_which_only_the_harmonics_or_the_impedance_is_taken_is_used(changed, folder):
+    (folder / "measurements/h.csv").write_text("f (Hz),H2 (dB)\n100,-50\n1000,-55\n2000,-60\n")
+    (folder / "measurements/z.csv").write_text("f (Hz),ohm,phase (deg)\n20,40,5\n1000,38,0\n20000,45,20\n")
+    bench = 'rig = "bench"\nlevel = "relative"\nreference_point = "electrical"\n'
+    units = (
+        f'[[unit]]\nid = "amp"\nname = "Amp"\nkind = "electronics"\n{bench}harmonics = "measurements/h.csv"\n\n'
+        f'[[unit]]\nid = "coil"\nname = "Coil"\nkind = "headphone"\n{bench}impedance = "measurements/z.csv"\n\n'
+    )
+    stages = (
+        '{ harmonics = { unit = "amp", full_scale_db = 0 } }, { source_impedance = { unit = "coil", ohm = 50 } }, '
+        '{ response = "heron" }'
+    )
+    changed(("[playback]\n", f"{units}[playback]\n"), ('stages = [{ response = "heron" }]', f"stages = [{stages}]"))
+    examined = examine(folder)
+    assert not examined.faults
+    said = [str(note) for note in examined.notes if "unit.amp" in str(note) or "unit.coil" in str(note)]
+    assert not [note for note in said if "no condition uses" in note or "seating" in note]
