@@ -3,6 +3,7 @@
 from blindtest.session.migrations.tables import (
     APPEND_ONLY,
     REVISION,
+    TRIGGERS,
     chain,
     content,
     events,
@@ -19,6 +20,7 @@ from blindtest.session.migrations.tables import (
 __all__ = [
     "APPEND_ONLY",
     "REVISION",
+    "TRIGGERS",
     "chain",
     "content",
     "events",

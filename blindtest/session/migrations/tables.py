@@ -15,13 +15,16 @@ from sqlalchemy import (
     LargeBinary,
     MetaData,
     Table,
-    Text,
     UniqueConstraint,
 )
+
+from blindtest.session.migrations.columns import TEXT
+from blindtest.session.migrations.triggers import sqlite_trigger
 
 __all__ = [
     "APPEND_ONLY",
     "REVISION",
+    "TRIGGERS",
     "chain",
     "content",
     "events",
@@ -43,42 +46,42 @@ metadata = MetaData()
 settings = Table(
     "settings",
     metadata,
-    Column("key", Text, primary_key=True),
-    Column("value", Text, nullable=False),
+    Column("key", TEXT, primary_key=True),
+    Column("value", TEXT, nullable=False),
 )
 
 seals = Table(
     "seals",
     metadata,
-    Column("commitment", Text, primary_key=True),
-    Column("kind", Text, nullable=False),
-    Column("record", Text, nullable=False),
-    Column("created", Text, nullable=False),
+    Column("commitment", TEXT, primary_key=True),
+    Column("kind", TEXT, nullable=False),
+    Column("record", TEXT, nullable=False),
+    Column("created", TEXT, nullable=False),
     CheckConstraint("kind IN ('study', 'sitting')", name="kind_known"),
 )
 
 nonces = Table(
     "nonces",
     metadata,
-    Column("commitment", Text, ForeignKey("seals.commitment"), primary_key=True),
+    Column("commitment", TEXT, ForeignKey("seals.commitment"), primary_key=True),
     Column("nonce", LargeBinary, nullable=False),
-    Column("public", Text, nullable=False),
-    Column("opened", Text),
+    Column("public", TEXT, nullable=False),
+    Column("opened", TEXT),
 )
 
 sittings = Table(
     "sittings",
     metadata,
     Column("number", Integer, primary_key=True, autoincrement=False),
-    Column("study_seal", Text, ForeignKey("seals.commitment"), nullable=False),
-    Column("commitment", Text, ForeignKey("seals.commitment"), nullable=False, unique=True),
-    Column("listener", Text, nullable=False),
-    Column("state", Text, nullable=False),
-    Column("created", Text, nullable=False),
-    Column("deadline", Text, nullable=False),
-    Column("ended", Text),
-    Column("reason", Text, nullable=False),
-    Column("forgotten", Text),
+    Column("study_seal", TEXT, ForeignKey("seals.commitment"), nullable=False),
+    Column("commitment", TEXT, ForeignKey("seals.commitment"), nullable=False, unique=True),
+    Column("listener", TEXT, nullable=False),
+    Column("state", TEXT, nullable=False),
+    Column("created", TEXT, nullable=False),
+    Column("deadline", TEXT, nullable=False),
+    Column("ended", TEXT),
+    Column("reason", TEXT, nullable=False),
+    Column("forgotten", TEXT),
     CheckConstraint("state IN ('open', 'finished', 'abandoned')", name="state_known"),
     CheckConstraint("(state = 'open') = (ended IS NULL)", name="ended_with_state"),
 )
@@ -90,9 +93,9 @@ chain = Table(
     Column("position", Integer, primary_key=True),
     Column("trial", Integer, nullable=False),
     Column("attempt", Integer, nullable=False),
-    Column("slot", Text, nullable=False),
-    Column("row_hash", Text, nullable=False),
-    Column("hash", Text, nullable=False),
+    Column("slot", TEXT, nullable=False),
+    Column("row_hash", TEXT, nullable=False),
+    Column("hash", TEXT, nullable=False),
     UniqueConstraint("sitting", "trial", "attempt", "slot", name="answered_once"),
     sqlite_with_rowid=False,
 )
@@ -103,7 +106,7 @@ content = Table(
     Column("sitting", Integer, primary_key=True),
     Column("position", Integer, primary_key=True),
     Column("salt", LargeBinary, nullable=False),
-    Column("row", Text, nullable=False),
+    Column("row", TEXT, nullable=False),
     ForeignKeyConstraint(["sitting", "position"], ["chain.sitting", "chain.position"]),
     sqlite_with_rowid=False,
 )
@@ -113,34 +116,34 @@ events = Table(
     metadata,
     Column("id", Integer, primary_key=True),
     Column("sitting", Integer, ForeignKey("sittings.number"), nullable=False, index=True),
-    Column("event", Text, nullable=False),
+    Column("event", TEXT, nullable=False),
 )
 
 overrides = Table(
     "overrides",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("at", Text, nullable=False),
-    Column("what", Text, nullable=False),
-    Column("reason", Text, nullable=False),
+    Column("at", TEXT, nullable=False),
+    Column("what", TEXT, nullable=False),
+    Column("reason", TEXT, nullable=False),
 )
 
 impressions = Table(
     "impressions",
     metadata,
     Column("position", Integer, primary_key=True, autoincrement=False),
-    Column("hash", Text, nullable=False, unique=True),
-    Column("created", Text, nullable=False),
-    Column("forgotten", Text),
+    Column("hash", TEXT, nullable=False, unique=True),
+    Column("created", TEXT, nullable=False),
+    Column("forgotten", TEXT),
 )
 
 impression_content = Table(
     "impression_content",
     metadata,
     Column("position", Integer, ForeignKey("impressions.position"), primary_key=True, autoincrement=False),
-    Column("by", Text, nullable=False),
+    Column("by", TEXT, nullable=False),
     Column("salt", LargeBinary, nullable=False),
-    Column("row", Text, nullable=False),
+    Column("row", TEXT, nullable=False),
 )
 
 _FORGOTTEN = "EXISTS (SELECT 1 FROM sittings WHERE number = OLD.sitting AND forgotten IS NOT NULL)"
@@ -149,58 +152,58 @@ _SEALED_SITTING = " OR ".join(
     f"NEW.{column} IS NOT OLD.{column}" for column in ("number", "study_seal", "commitment", "created", "deadline")
 )
 
-APPEND_ONLY: dict[str, str] = {
-    name: f"CREATE TRIGGER {name} BEFORE {action} BEGIN SELECT RAISE(ABORT, '{words}'); END"
-    for name, action, words in (
-        ("chain_no_update", "UPDATE ON chain", "the chain of answers is append-only"),
-        ("chain_no_delete", "DELETE ON chain", "the chain of answers is append-only"),
-        ("content_no_update", "UPDATE ON content", "a recorded answer is never changed"),
-        (
-            "content_no_delete",
-            f"DELETE ON content WHEN NOT {_FORGOTTEN}",
-            "a recorded answer is deleted only at the request of its listener",
-        ),
-        ("events_no_update", "UPDATE ON events", "a recorded event is never changed"),
-        (
-            "events_no_delete",
-            f"DELETE ON events WHEN NOT {_FORGOTTEN}",
-            "a recorded event is deleted only at the request of its listener",
-        ),
-        ("seals_no_update", "UPDATE ON seals", "a seal is never changed"),
-        ("seals_no_delete", "DELETE ON seals", "a seal is never deleted"),
-        (
-            "nonces_opened_once",
-            "UPDATE ON nonces WHEN NEW.nonce IS NOT OLD.nonce OR NEW.commitment IS NOT OLD.commitment "
-            "OR NEW.public IS NOT OLD.public OR OLD.opened IS NOT NULL",
-            "a nonce is opened once and never changed",
-        ),
-        ("nonces_no_delete", "DELETE ON nonces", "a nonce is never deleted"),
-        (
-            "sittings_stay_sealed",
-            f"UPDATE ON sittings WHEN {_SEALED_SITTING}",
-            "what a sitting was sealed with is never changed",
-        ),
-        (
-            "sittings_end_once",
-            "UPDATE ON sittings WHEN OLD.state <> 'open' AND NEW.state IS NOT OLD.state",
-            "a sitting ends once",
-        ),
-        ("sittings_no_delete", "DELETE ON sittings", "every sitting stays in the register"),
-        ("overrides_no_update", "UPDATE ON overrides", "a recorded override is never changed"),
-        ("overrides_no_delete", "DELETE ON overrides", "a recorded override is never deleted"),
-        (
-            "impressions_no_update",
-            "UPDATE ON impressions WHEN NEW.position IS NOT OLD.position OR NEW.hash IS NOT OLD.hash "
-            "OR NEW.created IS NOT OLD.created OR OLD.forgotten IS NOT NULL",
-            "an impression on record is never changed",
-        ),
-        ("impressions_no_delete", "DELETE ON impressions", "an impression stays on record"),
-        ("impression_content_no_update", "UPDATE ON impression_content", "an impression on record is never changed"),
-        (
-            "impression_content_no_delete",
-            f"DELETE ON impression_content WHEN NOT {_IMPRESSION_FORGOTTEN}",
-            "the words of an impression are deleted only at the request of who had it",
-        ),
-    )
-}
+TRIGGERS: tuple[tuple[str, str, str], ...] = (
+    ("chain_no_update", "UPDATE ON chain", "the chain of answers is append-only"),
+    ("chain_no_delete", "DELETE ON chain", "the chain of answers is append-only"),
+    ("content_no_update", "UPDATE ON content", "a recorded answer is never changed"),
+    (
+        "content_no_delete",
+        f"DELETE ON content WHEN NOT {_FORGOTTEN}",
+        "a recorded answer is deleted only at the request of its listener",
+    ),
+    ("events_no_update", "UPDATE ON events", "a recorded event is never changed"),
+    (
+        "events_no_delete",
+        f"DELETE ON events WHEN NOT {_FORGOTTEN}",
+        "a recorded event is deleted only at the request of its listener",
+    ),
+    ("seals_no_update", "UPDATE ON seals", "a seal is never changed"),
+    ("seals_no_delete", "DELETE ON seals", "a seal is never deleted"),
+    (
+        "nonces_opened_once",
+        "UPDATE ON nonces WHEN NEW.nonce IS NOT OLD.nonce OR NEW.commitment IS NOT OLD.commitment "
+        "OR NEW.public IS NOT OLD.public OR OLD.opened IS NOT NULL",
+        "a nonce is opened once and never changed",
+    ),
+    ("nonces_no_delete", "DELETE ON nonces", "a nonce is never deleted"),
+    (
+        "sittings_stay_sealed",
+        f"UPDATE ON sittings WHEN {_SEALED_SITTING}",
+        "what a sitting was sealed with is never changed",
+    ),
+    (
+        "sittings_end_once",
+        "UPDATE ON sittings WHEN OLD.state <> 'open' AND NEW.state IS NOT OLD.state",
+        "a sitting ends once",
+    ),
+    ("sittings_no_delete", "DELETE ON sittings", "every sitting stays in the register"),
+    ("overrides_no_update", "UPDATE ON overrides", "a recorded override is never changed"),
+    ("overrides_no_delete", "DELETE ON overrides", "a recorded override is never deleted"),
+    (
+        "impressions_no_update",
+        "UPDATE ON impressions WHEN NEW.position IS NOT OLD.position OR NEW.hash IS NOT OLD.hash "
+        "OR NEW.created IS NOT OLD.created OR OLD.forgotten IS NOT NULL",
+        "an impression on record is never changed",
+    ),
+    ("impressions_no_delete", "DELETE ON impressions", "an impression stays on record"),
+    ("impression_content_no_update", "UPDATE ON impression_content", "an impression on record is never changed"),
+    (
+        "impression_content_no_delete",
+        f"DELETE ON impression_content WHEN NOT {_IMPRESSION_FORGOTTEN}",
+        "the words of an impression are deleted only at the request of who had it",
+    ),
+)
+"""What the database itself refuses: name, action and words; see `triggers`."""
+
+APPEND_ONLY: dict[str, str] = {name: sqlite_trigger(name, action, words) for name, action, words in TRIGGERS}
 """Triggers of SQLite, by name."""

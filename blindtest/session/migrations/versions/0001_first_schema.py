@@ -3,6 +3,9 @@
 import sqlalchemy as sa
 from alembic import op
 
+from blindtest.session.migrations.columns import TEXT
+from blindtest.session.migrations.triggers import make_triggers
+
 revision = "0001"
 down_revision = None
 branch_labels = None
@@ -57,36 +60,36 @@ def upgrade() -> None:
     """Make the first schema."""
     op.create_table(
         "settings",
-        sa.Column("key", sa.Text, primary_key=True),
-        sa.Column("value", sa.Text, nullable=False),
+        sa.Column("key", TEXT, primary_key=True),
+        sa.Column("value", TEXT, nullable=False),
     )
     op.create_table(
         "seals",
-        sa.Column("commitment", sa.Text, primary_key=True),
-        sa.Column("kind", sa.Text, nullable=False),
-        sa.Column("record", sa.Text, nullable=False),
-        sa.Column("created", sa.Text, nullable=False),
+        sa.Column("commitment", TEXT, primary_key=True),
+        sa.Column("kind", TEXT, nullable=False),
+        sa.Column("record", TEXT, nullable=False),
+        sa.Column("created", TEXT, nullable=False),
         sa.CheckConstraint("kind IN ('study', 'sitting')", name="kind_known"),
     )
     op.create_table(
         "nonces",
-        sa.Column("commitment", sa.Text, sa.ForeignKey("seals.commitment"), primary_key=True),
+        sa.Column("commitment", TEXT, sa.ForeignKey("seals.commitment"), primary_key=True),
         sa.Column("nonce", sa.LargeBinary, nullable=False),
-        sa.Column("public", sa.Text, nullable=False),
-        sa.Column("opened", sa.Text),
+        sa.Column("public", TEXT, nullable=False),
+        sa.Column("opened", TEXT),
     )
     op.create_table(
         "sittings",
         sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
-        sa.Column("study_seal", sa.Text, sa.ForeignKey("seals.commitment"), nullable=False),
-        sa.Column("commitment", sa.Text, sa.ForeignKey("seals.commitment"), nullable=False, unique=True),
-        sa.Column("listener", sa.Text, nullable=False),
-        sa.Column("state", sa.Text, nullable=False),
-        sa.Column("created", sa.Text, nullable=False),
-        sa.Column("deadline", sa.Text, nullable=False),
-        sa.Column("ended", sa.Text),
-        sa.Column("reason", sa.Text, nullable=False),
-        sa.Column("forgotten", sa.Text),
+        sa.Column("study_seal", TEXT, sa.ForeignKey("seals.commitment"), nullable=False),
+        sa.Column("commitment", TEXT, sa.ForeignKey("seals.commitment"), nullable=False, unique=True),
+        sa.Column("listener", TEXT, nullable=False),
+        sa.Column("state", TEXT, nullable=False),
+        sa.Column("created", TEXT, nullable=False),
+        sa.Column("deadline", TEXT, nullable=False),
+        sa.Column("ended", TEXT),
+        sa.Column("reason", TEXT, nullable=False),
+        sa.Column("forgotten", TEXT),
         sa.CheckConstraint("state IN ('open', 'finished', 'abandoned')", name="state_known"),
         sa.CheckConstraint("(state = 'open') = (ended IS NULL)", name="ended_with_state"),
     )
@@ -96,9 +99,9 @@ def upgrade() -> None:
         sa.Column("position", sa.Integer, primary_key=True),
         sa.Column("trial", sa.Integer, nullable=False),
         sa.Column("attempt", sa.Integer, nullable=False),
-        sa.Column("slot", sa.Text, nullable=False),
-        sa.Column("row_hash", sa.Text, nullable=False),
-        sa.Column("hash", sa.Text, nullable=False),
+        sa.Column("slot", TEXT, nullable=False),
+        sa.Column("row_hash", TEXT, nullable=False),
+        sa.Column("hash", TEXT, nullable=False),
         sa.UniqueConstraint("sitting", "trial", "attempt", "slot", name="answered_once"),
         sqlite_with_rowid=False,
     )
@@ -107,7 +110,7 @@ def upgrade() -> None:
         sa.Column("sitting", sa.Integer, primary_key=True),
         sa.Column("position", sa.Integer, primary_key=True),
         sa.Column("salt", sa.LargeBinary, nullable=False),
-        sa.Column("row", sa.Text, nullable=False),
+        sa.Column("row", TEXT, nullable=False),
         sa.ForeignKeyConstraint(["sitting", "position"], ["chain.sitting", "chain.position"]),
         sqlite_with_rowid=False,
     )
@@ -115,17 +118,16 @@ def upgrade() -> None:
         "events",
         sa.Column("id", sa.Integer, primary_key=True),
         sa.Column("sitting", sa.Integer, sa.ForeignKey("sittings.number"), nullable=False, index=True),
-        sa.Column("event", sa.Text, nullable=False),
+        sa.Column("event", TEXT, nullable=False),
     )
     op.create_table(
         "overrides",
         sa.Column("id", sa.Integer, primary_key=True),
-        sa.Column("at", sa.Text, nullable=False),
-        sa.Column("what", sa.Text, nullable=False),
-        sa.Column("reason", sa.Text, nullable=False),
+        sa.Column("at", TEXT, nullable=False),
+        sa.Column("what", TEXT, nullable=False),
+        sa.Column("reason", TEXT, nullable=False),
     )
-    for name, action, words in _TRIGGERS:
-        op.execute(f"CREATE TRIGGER {name} BEFORE {action} BEGIN SELECT RAISE(ABORT, '{words}'); END")
+    make_triggers(op, _TRIGGERS)
 
 
 def downgrade() -> None:

@@ -3,6 +3,9 @@
 import sqlalchemy as sa
 from alembic import op
 
+from blindtest.session.migrations.columns import TEXT
+from blindtest.session.migrations.triggers import make_triggers
+
 revision = "0002"
 down_revision = "0001"
 branch_labels = None
@@ -33,19 +36,18 @@ def upgrade() -> None:
     op.create_table(
         "impressions",
         sa.Column("position", sa.Integer, primary_key=True, autoincrement=False),
-        sa.Column("hash", sa.Text, nullable=False, unique=True),
-        sa.Column("created", sa.Text, nullable=False),
-        sa.Column("forgotten", sa.Text),
+        sa.Column("hash", TEXT, nullable=False, unique=True),
+        sa.Column("created", TEXT, nullable=False),
+        sa.Column("forgotten", TEXT),
     )
     op.create_table(
         "impression_content",
         sa.Column("position", sa.Integer, sa.ForeignKey("impressions.position"), primary_key=True, autoincrement=False),
-        sa.Column("by", sa.Text, nullable=False),
+        sa.Column("by", TEXT, nullable=False),
         sa.Column("salt", sa.LargeBinary, nullable=False),
-        sa.Column("row", sa.Text, nullable=False),
+        sa.Column("row", TEXT, nullable=False),
     )
-    for name, action, words in _TRIGGERS:
-        op.execute(f"CREATE TRIGGER {name} BEFORE {action} BEGIN SELECT RAISE(ABORT, '{words}'); END")
+    make_triggers(op, _TRIGGERS)
 
 
 def downgrade() -> None:
