@@ -16,6 +16,7 @@ __all__ = [
     "SealKind",
     "SittingEntry",
     "State",
+    "scheduled_in",
 ]
 
 SealKind = Literal["study", "sitting"]
@@ -75,6 +76,8 @@ class ImpressionEntry:
     """What was said, by whom, about what; None once it was erased."""
     forgotten: datetime | None
     """When row and salt were erased at the request of who had it."""
+    salt: bytes | None = None
+    """Hashed together with the row; None once it was erased."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,3 +98,11 @@ class Override:
     at: datetime
     what: str
     reason: str
+
+
+def scheduled_in(record: Mapping[str, Any]) -> dict[str, str]:
+    """Return phase and name of a sitting, as far as its plan's record has them."""
+    scheduled = record.get("scheduled")
+    if not isinstance(scheduled, dict):
+        return {}
+    return {key: str(scheduled[key]) for key in ("phase", "name") if key in scheduled}

@@ -49,8 +49,8 @@ from blindtest.steps.stopped_answers import StoppedAnswers, rule_of, stopped_ans
 from blindtest.steps.unreliable_answers import UnreliableAnswers, has_unreliable_labels, unreliable_answers
 
 if TYPE_CHECKING:
+    from blindtest.session.record import Record
     from blindtest.session.register import SealEntry, SittingEntry
-    from blindtest.session.store import Store
 
 __all__ = [
     "Answers",
@@ -300,7 +300,7 @@ def _counts(sitting: SittingAnswers) -> bool:
     return sitting.entry.state != "open" and not sitting.beyond_plan and sitting.entry.forgotten is None
 
 
-def read_answers(store: "Store") -> Answers:
+def read_answers(store: "Record") -> Answers:
     """Return the answers under the study seal of the latest sitting.
 
     Raises
@@ -330,7 +330,7 @@ def read_answers(store: "Store") -> Answers:
     )
 
 
-def _sitting(store: "Store", entry: "SittingEntry") -> SittingAnswers:
+def _sitting(store: "Record", entry: "SittingEntry") -> SittingAnswers:
     if store.locked(entry.commitment):
         record = store.record(entry.commitment)
         stand_in = plan_from_record(record, bytes(32), public=store.public(entry.commitment))

@@ -30,7 +30,7 @@ from blindtest.study import (
 )
 
 if TYPE_CHECKING:
-    from blindtest.session.store import Store
+    from blindtest.session.record import Record
 from blindtest.steps.claim_gathering import Truths, claim_facts, claim_result, counted_blocks, heard_plan, heard_results
 from blindtest.steps.record_gathering import (
     NAMED,
@@ -67,7 +67,7 @@ CAUTIONS = (
 def gathered(
     study: Study,
     rendered: Rendered,
-    store: "Store",
+    store: "Record",
     answers: Answers,
     verified: Verified,
     *,

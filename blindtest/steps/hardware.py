@@ -7,12 +7,12 @@ from blindtest.report import ConnectedUnit, HardwareFacts, unit_words
 from blindtest.study import Study
 
 if TYPE_CHECKING:
-    from blindtest.session.store import Store
+    from blindtest.session.record import Record
 
 __all__ = ["hardware_chain", "hardware_facts"]
 
 
-def hardware_facts(study: Study, store: "Store", sittings: Sequence[int]) -> HardwareFacts | None:
+def hardware_facts(study: Study, store: "Record", sittings: Sequence[int]) -> HardwareFacts | None:
     """Return what the report says of real units; None where all was rendered.
 
     sittings : numbers in the register of those that the report is about

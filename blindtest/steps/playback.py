@@ -13,6 +13,7 @@ from blindtest.session import DevicePlayer
 
 if TYPE_CHECKING:
     from blindtest.render import Rendered
+    from blindtest.session.record import Record
     from blindtest.session.store import Store
 
 __all__ = ["LOOPBACKS", "PlaybackRecord", "loopback_words", "playback_words", "played_by_device", "stimuli_digest"]
@@ -59,18 +60,18 @@ def _facts(device: DevicePlayer | None) -> dict[str, Any]:
     return {"player": "device", **facts, "warnings": list(device.facts.warnings)}
 
 
-def _runs_of(store: "Store", sitting: int) -> list[Mapping[str, Any]]:
+def _runs_of(store: "Record", sitting: int) -> list[Mapping[str, Any]]:
     found = store.remembered(_setting(sitting), [])
     return [run for run in found if isinstance(run, dict)] if isinstance(found, list) else []
 
 
-def played_by_device(store: "Store", sittings: Sequence[int]) -> bool:
+def played_by_device(store: "Record", sittings: Sequence[int]) -> bool:
     """Return whether a sound device played all runs of these sittings, as far as they are on record."""
     runs = [run for number in sittings for run in _runs_of(store, number)]
     return bool(runs) and all(run.get("player") == "device" for run in runs)
 
 
-def playback_words(store: "Store", sitting: int) -> tuple[str, ...]:
+def playback_words(store: "Record", sitting: int) -> tuple[str, ...]:
     """Return what played a sitting, a sentence for each kind of run; () where nothing is on record."""
     runs = _runs_of(store, sitting)
     out = [_device_words(run) for run in runs if run.get("player") == "device"]
@@ -117,7 +118,7 @@ def stimuli_digest(rendered: "Rendered") -> str:
     return sha256("\n".join(sorted(s.sha256 for s in rendered.stimuli)).encode()).hexdigest()
 
 
-def loopback_words(store: "Store", rendered: "Rendered") -> tuple[str, ...]:
+def loopback_words(store: "Record", rendered: "Rendered") -> tuple[str, ...]:
     """Return what the last loopback of these stimuli found, a sentence; () where there was none of them."""
     wanted = stimuli_digest(rendered)
     found = [one for one in store.remembered(LOOPBACKS, []) if one.get("stimuli_sha256") == wanted]

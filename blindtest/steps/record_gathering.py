@@ -27,7 +27,7 @@ from blindtest.study import (
 )
 
 if TYPE_CHECKING:
-    from blindtest.session.store import Store
+    from blindtest.session.record import Record
 from blindtest.steps.sound_gathering import LOCKED_WORDS
 
 __all__ = [
@@ -44,7 +44,7 @@ NAMED = ("worn", "labelled", "unreliable")
 PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "sqlalchemy", "starlette", "matplotlib")
 
 
-def sitting_facts(store: "Store", one: SittingAnswers) -> SittingFacts:
+def sitting_facts(store: "Record", one: SittingAnswers) -> SittingFacts:
     """Return one sitting as the register has it."""
     entry = one.entry
     over = entry.state != "open"
@@ -128,7 +128,7 @@ def _trial(one: SittingAnswers, planned: PlannedTrial, rows: Sequence[Mapping[st
     )
 
 
-def seal_facts(study: Study, store: "Store", answers: Answers, verified: Verified) -> SealFacts:
+def seal_facts(study: Study, store: "Record", answers: Answers, verified: Verified) -> SealFacts:
     """Return what was sealed, and what verification found."""
     over = all(one.entry.state != "open" for one in answers.sittings)
     origin = read_origin(study.folder)
@@ -165,7 +165,7 @@ def hashes_of(answers: Answers) -> dict[str, str]:
     return hashes
 
 
-def deviations_of(store: "Store", answers: Answers) -> tuple[str, ...]:
+def deviations_of(store: "Record", answers: Answers) -> tuple[str, ...]:
     """Return where the plan was left, and what was withheld, in words."""
     found = [f"{one.what}, because: {one.reason}" for one in store.overrides()]
     if answers.withheld:

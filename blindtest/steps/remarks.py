@@ -11,12 +11,12 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.report import ReportInput
 
 if TYPE_CHECKING:
-    from blindtest.session.store import Store
+    from blindtest.session.record import Record
 
 __all__ = ["refuse_while_open", "remarks_of", "with_remarks"]
 
 
-def refuse_while_open(store: "Store") -> None:
+def refuse_while_open(store: "Record") -> None:
     """Refuse to tell remarks before the last sitting has ended, whatever reason there is to look at the rest.
 
     Raises
@@ -35,13 +35,13 @@ def refuse_while_open(store: "Store") -> None:
         )
 
 
-def remarks_of(store: "Store", sitting: int) -> dict[int, str]:
+def remarks_of(store: "Record", sitting: int) -> dict[int, str]:
     """Return the last remark on each trial of a sitting, by its number from 0; what was taken back is none."""
     last = {int(held["trial"]): str(held["text"]) for held in store.events(sitting) if held["event"] == "commented"}
     return {trial: text.strip() for trial, text in last.items() if text.strip()}
 
 
-def with_remarks(facts: ReportInput, store: "Store") -> ReportInput:
+def with_remarks(facts: ReportInput, store: "Record") -> ReportInput:
     """Return the facts with what listeners wrote beside each trial."""
     written = {number: remarks_of(store, number) for number in {trial.sitting for trial in facts.trials}}
     return replace(

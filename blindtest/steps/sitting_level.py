@@ -8,7 +8,7 @@ from blindtest.render import Rendered, RenderJob, Stimulus
 from blindtest.study import PlayingLevel, Study, full_scale_spl, playing_level, sitting_lengths
 
 if TYPE_CHECKING:
-    from blindtest.session.store import Store
+    from blindtest.session.record import Record
 
 __all__ = ["gains_of", "level_of_study", "played_words"]
 
@@ -59,7 +59,7 @@ def played_words(level: PlayingLevel | None, gains_db: Sequence[float]) -> str:
     )
 
 
-def gains_of(store: "Store", sittings: Iterable[int]) -> list[float]:
+def gains_of(store: "Record", sittings: Iterable[int]) -> list[float]:
     """Return the setting of the page's volume with which each sitting went on, dB; those that set none are left out."""
     gains = []
     for number in sittings:

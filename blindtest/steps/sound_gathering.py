@@ -33,7 +33,7 @@ from blindtest.study import (
 )
 
 if TYPE_CHECKING:
-    from blindtest.session.store import Store
+    from blindtest.session.record import Record
 
 
 __all__ = [
@@ -145,7 +145,7 @@ def corrections(study: Study, rendered: Rendered) -> tuple[CorrectionFacts, ...]
     )
 
 
-def rendering_facts(study: Study, rendered: Rendered, answers: Answers, store: "Store") -> RenderingFacts:
+def rendering_facts(study: Study, rendered: Rendered, answers: Answers, store: "Record") -> RenderingFacts:
     """Return how conditions were made audible, and what played them."""
     filtered = any(device_of(study, one) for one in compared(study))
     playback = study.unit(study.playback.unit).name if study.playback else ""
@@ -169,17 +169,17 @@ def rendering_facts(study: Study, rendered: Rendered, answers: Answers, store: "
     )
 
 
-def _all_by_device(study: Study, store: "Store", answers: Answers) -> bool:
+def _all_by_device(study: Study, store: "Record", answers: Answers) -> bool:
     routed = study.hardware is not None and study.hardware.route == "outputs"
     return routed or played_by_device(store, [one.entry.number for one in answers.sittings])
 
 
-def _what_played(store: "Store", answers: Answers, rendered: Rendered) -> tuple[str, ...]:
+def _what_played(store: "Record", answers: Answers, rendered: Rendered) -> tuple[str, ...]:
     said = [words for one in answers.sittings for words in playback_words(store, one.entry.number)]
     return (*said, *loopback_words(store, rendered)) if said else ()
 
 
-def _playback_notes(store: "Store", answers: Answers) -> tuple[str, ...]:
+def _playback_notes(store: "Record", answers: Answers) -> tuple[str, ...]:
     notes = []
     for one in answers.sittings:
         kinds = sorted({str(e["kind"]) for e in store.events(one.entry.number) if e.get("event") == "faulted"})
@@ -259,7 +259,7 @@ def match_line(row: Any) -> MatchLine:
     return MatchLine(**held)
 
 
-def played(study: Study, rendered: Rendered, store: "Store", answers: Answers) -> str:
+def played(study: Study, rendered: Rendered, store: "Record", answers: Answers) -> str:
     """Return at which level the sittings played, in words."""
     level = None
     if full_scale_spl(study) is not None:

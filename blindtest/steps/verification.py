@@ -15,8 +15,8 @@ from blindtest.steps.stopping_rules import rule_fault
 from blindtest.study import load_study
 
 if TYPE_CHECKING:
+    from blindtest.session.record import Record
     from blindtest.session.register import SittingEntry
-    from blindtest.session.store import Store
 
 __all__ = ["Finding", "Verified", "verify", "verify_store"]
 
@@ -92,7 +92,7 @@ def verify(folder: Path, *, published: Sequence[str] = (), entropy: Entropy = os
         return verify_store(store, published=published)
 
 
-def verify_store(store: "Store", *, published: Sequence[str] = ()) -> Verified:
+def verify_store(store: "Record", *, published: Sequence[str] = ()) -> Verified:
     """Check everything an open database has recorded."""
     wanted = [_hash_in(text) for text in published]
     findings = [*_database(store), *_seals(store)]
@@ -138,14 +138,14 @@ def _hash_in(text: str) -> str:
     return found
 
 
-def _database(store: "Store") -> list[Finding]:
+def _database(store: "Record") -> list[Finding]:
     faults = store.faults()
     if not faults:
-        return [Finding(ok=True, what="the database is whole, its chain tables are append-only")]
-    return [Finding(ok=False, what="the database", detail=fault.problem) for fault in faults]
+        return [Finding(ok=True, what=store.wholeness)]
+    return [Finding(ok=False, what="the record", detail=fault.problem) for fault in faults]
 
 
-def _seals(store: "Store") -> list[Finding]:
+def _seals(store: "Record") -> list[Finding]:
     findings = []
     for entry in store.seals():
         if entry.kind != "study":
@@ -159,15 +159,17 @@ def _seals(store: "Store") -> list[Finding]:
     return findings
 
 
-def _withheld(store: "Store", entry: "SittingEntry", count: int) -> str:
+def _withheld(store: "Record", entry: "SittingEntry", count: int) -> str:
     if not count:
         return ""
+    if entry.forgotten is None and entry.state == "open" and "helper" not in store.record(entry.commitment):
+        return f"{count} rows of a sitting that is open, given once it is over"
     if entry.forgotten is None and store.locked(entry.commitment):
         return f"{count} rows under the helper's passphrase"
     return f"{count} rows withheld at the listener's request"
 
 
-def _sitting(store: "Store", entry: "SittingEntry") -> list[Finding]:
+def _sitting(store: "Record", entry: "SittingEntry") -> list[Finding]:
     name = f"sitting {entry.number}"
     check = verify_chain(entry.commitment, store.chain(entry.number))
     findings = [
@@ -214,8 +216,10 @@ def _sitting(store: "Store", entry: "SittingEntry") -> list[Finding]:
     return findings
 
 
-def _locked(store: "Store", entry: "SittingEntry", name: str) -> list[Finding]:
+def _locked(store: "Record", entry: "SittingEntry", name: str) -> list[Finding]:
     """Return what can be said of a plan that nobody can open: while its sitting is open, it is as it should be."""
+    if entry.state == "open" and "helper" not in store.record(entry.commitment):
+        return [Finding(ok=True, what=f"{name}: its plan is given, and can be drawn again, once it is over")]
     found = [
         Finding(
             ok=True,

@@ -31,6 +31,7 @@ def impression_entries(connection: Connection) -> tuple[ImpressionEntry, ...]:
             created=datetime.fromisoformat(row.created),
             row=None if row.row is None else table_of(row.row),
             forgotten=time_of(row.forgotten),
+            salt=None if row.salt is None else bytes(row.salt),
         )
         for row in _stored(connection)
     )

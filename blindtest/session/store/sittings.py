@@ -12,7 +12,7 @@ from blindtest.design import Sealed, canonical
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
-from blindtest.session.register import SittingEntry, State
+from blindtest.session.register import SittingEntry, State, scheduled_in
 from blindtest.session.store.keys import Keys
 from blindtest.session.store.seals import insert_seal
 from blindtest.session.store.stored import table_of, time_of
@@ -142,7 +142,7 @@ def entries(connection: Connection, number: int | None = None) -> tuple[SittingE
         query = query.where(schema.sittings.c.number == number)
     return tuple(
         SittingEntry(
-            **_scheduled(row.record),
+            **scheduled_in(table_of(row.record or "")),
             number=row.number,
             study_seal=row.study_seal,
             commitment=row.commitment,
@@ -158,14 +158,6 @@ def entries(connection: Connection, number: int | None = None) -> tuple[SittingE
         )
         for row in connection.execute(query)
     )
-
-
-def _scheduled(record: str | None) -> dict[str, str]:
-    """Return phase and name of a sitting, as far as its plan's record has them."""
-    scheduled = table_of(record or "").get("scheduled")
-    if not isinstance(scheduled, dict):
-        return {}
-    return {key: str(scheduled[key]) for key in ("phase", "name") if key in scheduled}
 
 
 def published(entry: SittingEntry) -> dict[str, Any]:

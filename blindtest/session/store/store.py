@@ -57,6 +57,8 @@ class Store:
         Not a database of ours, damaged, or made by a newer version.
     """
 
+    wholeness = "the database is whole, its chain tables are append-only"
+
     def __init__(
         self, place: Path | str, *, entropy: Callable[[int], bytes], create: bool = True, busy_timeout_s: float = 5.0
     ) -> None:

@@ -1,0 +1,112 @@
+"""A record as lines of JSON, to publish: what `session.kept_record` reads back.
+
+What was hashed is given as the exact text that was hashed, so that anybody can hash it again without knowing the
+canonical form. Never among it: secrets of the pages, ports, keys; nonces, answers and events of sittings that are open;
+remarks of listeners, unless they are asked for.
+"""
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from blindtest.design import canonical
+from blindtest.session.event import time_text
+from blindtest.session.record import Record
+from blindtest.session.register import SittingEntry
+
+__all__ = ["RECORD_FILES", "record_lines"]
+
+RECORD_FILES = ("seals", "sittings", "chain", "events", "impressions", "overrides", "settings")
+"""Files of a published record, each `<name>.jsonl`."""
+_LOOPBACKS = "loopbacks"
+_PLAYBACK = "playback/{}"
+
+
+def record_lines(record: Record, *, comments: bool = False) -> dict[str, bytes]:
+    """Return the files of a record by their names, one JSON value a line, in canonical form (RFC 8785).
+
+    comments : with the remarks of listeners on single trials
+    """
+    sittings = record.sittings()
+    closed = [entry for entry in sittings if entry.state != "open"]
+    events = [(entry.number, event) for entry in closed for event in record.events(entry.number)]
+    kept = [(number, event) for number, event in events if comments or event.get("event") != "commented"]
+    return {
+        "seals.jsonl": _lines(_seals(record, sittings)),
+        "sittings.jsonl": _lines(_sitting(entry) for entry in sittings),
+        "chain.jsonl": _lines(link for entry in sittings for link in _chain(record, entry)),
+        "events.jsonl": _lines({"sitting": number, "event": event} for number, event in kept),
+        "impressions.jsonl": _lines(_impressions(record)),
+        "overrides.jsonl": _lines(
+            {"at": time_text(one.at), "what": one.what, "reason": one.reason} for one in record.overrides()
+        ),
+        "settings.jsonl": _lines(_settings(record, closed)),
+    }
+
+
+def _lines(values: Iterable[Mapping[str, Any]]) -> bytes:
+    return b"".join(canonical(value) + b"\n" for value in values)
+
+
+def _seals(record: Record, sittings: Iterable[SittingEntry]) -> Iterable[dict[str, Any]]:
+    still = [entry for entry in sittings if entry.state == "open"]
+    unopened = {commitment for entry in still for commitment in (entry.commitment, entry.study_seal)}
+    for seal in record.seals():
+        shut = seal.commitment in unopened or record.locked(seal.commitment)
+        yield {
+            "commitment": seal.commitment,
+            "kind": seal.kind,
+            "record": canonical(record.record(seal.commitment)).decode(),
+            "nonce": None if shut else record.sealed(seal.commitment).nonce.hex(),
+            "public": record.public(seal.commitment),
+            "created": time_text(seal.created),
+            "opened": None if seal.opened is None else time_text(seal.opened),
+        }
+
+
+def _sitting(entry: SittingEntry) -> dict[str, Any]:
+    return {
+        "number": entry.number,
+        "study_seal": entry.study_seal,
+        "commitment": entry.commitment,
+        "listener": entry.listener,
+        "state": entry.state,
+        "created": time_text(entry.created),
+        "deadline": time_text(entry.deadline),
+        "ended": None if entry.ended is None else time_text(entry.ended),
+        "reason": entry.reason,
+        "links": entry.links,
+        "head": entry.head,
+        "forgotten": None if entry.forgotten is None else time_text(entry.forgotten),
+    }
+
+
+def _chain(record: Record, entry: SittingEntry) -> Iterable[dict[str, Any]]:
+    for link in record.chain(entry.number):
+        there = entry.state != "open" and link.row is not None and link.salt is not None
+        yield {
+            "sitting": entry.number,
+            "position": link.position,
+            "row_hash": link.row_hash,
+            "hash": link.hash,
+            "salt": link.salt.hex() if there and link.salt is not None else None,
+            "row": canonical(link.row).decode() if there else None,
+        }
+
+
+def _impressions(record: Record) -> Iterable[dict[str, Any]]:
+    for position, entry in enumerate(record.impressions(), start=1):
+        yield {
+            "position": position,
+            "hash": entry.hash,
+            "created": time_text(entry.created),
+            "salt": None if entry.salt is None else entry.salt.hex(),
+            "row": None if entry.row is None else canonical(entry.row).decode(),
+            "forgotten": None if entry.forgotten is None else time_text(entry.forgotten),
+        }
+
+
+def _settings(record: Record, closed: Iterable[SittingEntry]) -> Iterable[dict[str, Any]]:
+    """Return what the report tells of players and loopbacks: a list of what may go out, never of what may not."""
+    for key in (_LOOPBACKS, *(_PLAYBACK.format(entry.number) for entry in closed)):
+        if (value := record.remembered(key)) is not None:
+            yield {"key": key, "value": value}
