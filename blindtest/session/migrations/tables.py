@@ -2,8 +2,9 @@
 
 Times are ISO 8601 in UTC with ms, so that they sort as text. The chain holds hashes only and is append-only by
 triggers; what was answered stands with its salt in `content`, from which only `forget` deletes. Nonces stand apart from
-the records they seal. `listener` is a pseudonym and stands nowhere but in `sittings` and in the rows of `content`; who
-had an impression stands in `impression_content` only.
+the records they seal. `listener` is a pseudonym and stands nowhere but in `sittings`, in the rows of `content` and in
+the tables of the panel; who had an impression stands in `impression_content` only. What listeners of a panel said of
+themselves stands in the tables of the panel, apart from the chain: `forget` deletes it.
 """
 
 from sqlalchemy import (
@@ -33,12 +34,16 @@ __all__ = [
     "metadata",
     "nonces",
     "overrides",
+    "panel_consents",
+    "panel_links",
+    "panel_listeners",
+    "panel_replies",
     "seals",
     "settings",
     "sittings",
 ]
 
-REVISION = "0002"
+REVISION = "0003"
 """The newest migration; a database of another revision is brought here, or refused if it is newer."""
 
 metadata = MetaData()
@@ -144,6 +149,45 @@ impression_content = Table(
     Column("by", TEXT, nullable=False),
     Column("salt", LargeBinary, nullable=False),
     Column("row", TEXT, nullable=False),
+)
+
+panel_links = Table(
+    "panel_links",
+    metadata,
+    Column("token_hash", TEXT, primary_key=True),
+    Column("kind", TEXT, nullable=False),
+    Column("created", TEXT, nullable=False),
+    Column("parent", TEXT, ForeignKey("panel_links.token_hash")),
+    Column("used", Integer, nullable=False),
+    Column("withdrawn", TEXT),
+    CheckConstraint("kind IN ('personal', 'public')", name="link_kind_known"),
+)
+
+panel_listeners = Table(
+    "panel_listeners",
+    metadata,
+    Column("listener", TEXT, primary_key=True),
+    Column("link", TEXT, ForeignKey("panel_links.token_hash"), nullable=False, unique=True),
+    Column("session_hash", TEXT, nullable=False, unique=True),
+    Column("seed", LargeBinary, nullable=False),
+    Column("created", TEXT, nullable=False),
+)
+
+panel_consents = Table(
+    "panel_consents",
+    metadata,
+    Column("listener", TEXT, ForeignKey("panel_listeners.listener"), primary_key=True),
+    Column("text_sha256", TEXT, nullable=False),
+    Column("at", TEXT, nullable=False),
+)
+
+panel_replies = Table(
+    "panel_replies",
+    metadata,
+    Column("listener", TEXT, ForeignKey("panel_listeners.listener"), primary_key=True),
+    Column("step", TEXT, primary_key=True),
+    Column("held", TEXT, nullable=False),
+    Column("at", TEXT, nullable=False),
 )
 
 _FORGOTTEN = "EXISTS (SELECT 1 FROM sittings WHERE number = OLD.sitting AND forgotten IS NOT NULL)"

@@ -9,6 +9,7 @@ from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
 from blindtest.session.register import WITHHELD
+from blindtest.session.store.panel import erase_panelist, panelists
 
 __all__ = ["CLEANING_DUE", "erase"]
 
@@ -22,8 +23,10 @@ def erase(connection: Connection, pseudonym: str, at: datetime, path: Path) -> t
     theirs = sittings.c.listener == pseudonym
     numbers = tuple(connection.scalars(select(sittings.c.number).where(theirs).order_by(sittings.c.number)))
     spoken = tuple(connection.scalars(select(said.c.position).where(said.c.by == pseudonym)))
-    if not numbers and not spoken:
-        known = {*connection.scalars(select(sittings.c.listener)), *connection.scalars(select(said.c.by))} - {WITHHELD}
+    in_panel = erase_panelist(connection, pseudonym, at)
+    if not numbers and not spoken and not in_panel:
+        known = {*connection.scalars(select(sittings.c.listener)), *connection.scalars(select(said.c.by))}
+        known = (known | panelists(connection)) - {WITHHELD}
         raise BlindtestError(
             Fault(
                 problem="no such listener in the register",

@@ -31,6 +31,7 @@ from blindtest.session.store.erasure import CLEANING_DUE, erase
 from blindtest.session.store.hold import Hold
 from blindtest.session.store.inspection import problems
 from blindtest.session.store.keys import Keys
+from blindtest.session.store.panel import PanelRegister
 from blindtest.session.writer import Writer
 
 __all__ = ["Store"]
@@ -86,6 +87,8 @@ class Store:
             self._dispose()
             raise
         self._writer = Writer(self._session, name=f"writer of {self.path.name}")
+        self.panel = PanelRegister(self._write, self._read)
+        """Links, listeners, consents and replies of a readers' panel."""
         if self.remembered(CLEANING_DUE):
             self._clean()
 
@@ -277,12 +280,13 @@ class Store:
         """Store a setting (port, secrets): anything JSON can hold; None forgets it."""
         self._write(lambda connection: settings.remember(connection, key, value))
 
-    def forget(self, pseudonym: str, *, at: datetime) -> tuple[int, ...]:
+    def forget(self, pseudonym: str, *, at: datetime, clean: bool = True) -> tuple[int, ...]:
         """Erase a person's rows, salts, events, impressions and pseudonym for good; return the numbers of the sittings.
 
         The chain and the hashes of the impressions stay and can be checked: they are salted, and without salt and row
         they say nothing. An open sitting ends as abandoned. Afterwards the file is rewritten, so that no byte of what
-        was erased is left in it.
+        was erased is left in it; with `clean` off that waits until the database is opened next, or `clean` is called:
+        while many listen, nobody should wait for it.
 
         Raises
         ------
@@ -292,8 +296,14 @@ class Store:
         if pseudonym == WITHHELD:
             raise BlindtestError(Fault(problem="this stands for listeners forgotten already", got=pseudonym))
         numbers = self._write(lambda connection: erase(connection, pseudonym, at, self.path))
-        self._clean()
+        if clean:
+            self._clean()
         return numbers
+
+    def clean(self) -> None:
+        """Rewrite the file now where a `forget` has left that for later."""
+        if self.remembered(CLEANING_DUE):
+            self._clean()
 
     def _clean(self) -> None:
         """Rewrite the file and empty the log beside it, so that nothing deleted is left in either."""

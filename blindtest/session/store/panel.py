@@ -1,0 +1,248 @@
+"""The readers' panel in the database: links, listeners, consents, and what listeners said of themselves."""
+
+import json
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import AbstractContextManager
+from datetime import datetime
+from typing import Any, Protocol, TypeVar
+
+from sqlalchemy import Connection, delete, func, insert, select, update
+
+from blindtest.design import canonical
+from blindtest.session import migrations as schema
+from blindtest.session.event import time_text
+from blindtest.session.panelist import LinkKind, NoPlace, PanelCounts, Panelist, PanelLink
+from blindtest.session.register import WITHHELD, State
+
+__all__ = ["PanelRegister", "erase_panelist", "panelists"]
+
+T = TypeVar("T")
+
+
+class _Write(Protocol):
+    def __call__(self, job: Callable[[Connection], T]) -> T: ...
+
+
+class PanelRegister:
+    """The panel's part of a store; every write is durable when it returns.
+
+    Parameters
+    ----------
+    write : runs a job in the store's writer and returns what it returns, once that is durable
+    read : opens a connection to read
+    """
+
+    def __init__(self, write: _Write, read: Callable[[], AbstractContextManager[Connection]]) -> None:
+        self._write = write
+        self._read = read
+
+    def add_links(self, hashes: Iterable[str], *, kind: LinkKind, at: datetime) -> None:
+        """Store links by the hashes of their tokens. One that is there already is left as it is."""
+        table = schema.panel_links
+
+        def job(connection: Connection) -> None:
+            for hashed in hashes:
+                if connection.scalar(select(table.c.kind).where(table.c.token_hash == hashed)) is None:
+                    connection.execute(
+                        insert(table).values(token_hash=hashed, kind=kind, created=time_text(at), used=0)
+                    )
+
+        self._write(job)
+
+    def link(self, hashed: str) -> PanelLink | None:
+        """Return the link whose token has this hash."""
+        with self._read() as connection:
+            return _link(connection, hashed)
+
+    def admit(
+        self,
+        hashed: str,
+        *,
+        names: Callable[[], str],
+        session_hash: str,
+        resume_hash: str,
+        seed: bytes,
+        text_sha256: str,
+        at: datetime,
+        places: int | None,
+        most: int | None,
+    ) -> str | NoPlace:
+        """Put a listener who has just agreed on record and return their pseudonym, or why there is no place.
+
+        Parameters
+        ----------
+        hashed : hash of the token of the link that was opened
+        names : draws pseudonyms; the first that nobody has is taken
+        session_hash : hash of what the listener's browser holds from now on
+        resume_hash : hash of the token by which a visitor of a public link comes back
+        seed : see `Panelist`
+        text_sha256 : of the consent text
+        places : how many listeners a public link admits; None: any number
+        most : how many listeners there may be in all
+        """
+
+        def job(connection: Connection) -> str:
+            link = _link(connection, hashed)
+            refusal = _refusal(connection, link, places=places, most=most)
+            if link is None or refusal is not None:
+                return refusal or "unknown"
+            links = schema.panel_links
+            connection.execute(update(links).where(links.c.token_hash == hashed).values(used=links.c.used + 1))
+            own = hashed
+            if link.kind == "public":
+                own = resume_hash
+                held = {"token_hash": own, "kind": "personal", "created": time_text(at), "parent": hashed, "used": 1}
+                connection.execute(insert(links).values(held))
+            listener = _free_name(connection, names)
+            connection.execute(
+                insert(schema.panel_listeners).values(
+                    listener=listener, link=own, session_hash=session_hash, seed=seed, created=time_text(at)
+                )
+            )
+            connection.execute(
+                insert(schema.panel_consents).values(listener=listener, text_sha256=text_sha256, at=time_text(at))
+            )
+            return listener
+
+        return self._write(job)
+
+    def take_over(self, listener: str, session_hash: str) -> None:
+        """Let another browser go on for a listener; the one before is not known any more."""
+        table = schema.panel_listeners
+        self._write(
+            lambda connection: connection.execute(
+                update(table).where(table.c.listener == listener).values(session_hash=session_hash)
+            )
+        )
+
+    def listener_of(self, session_hash: str) -> str | None:
+        """Return whose session it is."""
+        table = schema.panel_listeners
+        with self._read() as connection:
+            return connection.scalar(select(table.c.listener).where(table.c.session_hash == session_hash))
+
+    def panelist(self, listener: str) -> Panelist | None:
+        """Return what is on record of a listener."""
+        known, consents, replies = schema.panel_listeners, schema.panel_consents, schema.panel_replies
+        with self._read() as connection:
+            found = connection.execute(
+                select(known.c.seed, consents.c.text_sha256)
+                .join_from(known, consents, consents.c.listener == known.c.listener)
+                .where(known.c.listener == listener)
+            ).one_or_none()
+            if found is None:
+                return None
+            query = select(replies.c.step, replies.c.held).where(replies.c.listener == listener)
+            kept = {step: json.loads(held) for step, held in connection.execute(query)}
+        return Panelist(listener=listener, seed=bytes(found.seed), consent_sha256=found.text_sha256, kept=kept)
+
+    def keep(self, listener: str, step: str, held: Mapping[str, Any], *, at: datetime) -> None:
+        """Store what is kept of a step before the sitting; it takes the place of what was kept of it."""
+        table = schema.panel_replies
+        values = {"listener": listener, "step": step, "held": canonical(held).decode(), "at": time_text(at)}
+
+        def job(connection: Connection) -> None:
+            connection.execute(delete(table).where(table.c.listener == listener, table.c.step == step))
+            connection.execute(insert(table).values(values))
+
+        self._write(job)
+
+    def sittings_of(self, listener: str) -> tuple[tuple[int, State], ...]:
+        """Return number and state of a listener's sittings, in order; without reading the whole register."""
+        table = schema.sittings
+        query = select(table.c.number, table.c.state).where(table.c.listener == listener).order_by(table.c.number)
+        with self._read() as connection:
+            return tuple((row.number, row.state) for row in connection.execute(query))
+
+    def replies(self) -> tuple[Panelist, ...]:
+        """Return all listeners of the panel with what they said, in the order of their coming."""
+        return tuple(one for name in self._names() if (one := self.panelist(name)) is not None)
+
+    def _names(self) -> tuple[str, ...]:
+        table = schema.panel_listeners
+        with self._read() as connection:
+            return tuple(connection.scalars(select(table.c.listener).order_by(table.c.created, table.c.listener)))
+
+    def counts(self) -> PanelCounts:
+        """Return how the panel stands."""
+        links, known, sittings = schema.panel_links, schema.panel_listeners, schema.sittings
+
+        def count(connection: Connection, table: Any, *where: Any) -> int:
+            return int(connection.scalar(select(func.count()).select_from(table).where(*where)) or 0)
+
+        personal = links.c.kind == "personal"
+        invited = (personal, links.c.parent.is_(None))
+        with self._read() as connection:
+            states = {
+                state: count(connection, sittings, sittings.c.state == state)
+                for state in ("open", "finished", "abandoned")
+            }
+            begun = select(sittings.c.listener).where(sittings.c.listener == known.c.listener).exists()
+            return PanelCounts(
+                invited=count(connection, links, *invited),
+                invited_used=count(connection, links, *invited, links.c.used > 0),
+                by_public_link=count(connection, links, personal, links.c.parent.is_not(None)),
+                listeners=count(connection, known),
+                withdrawn=count(connection, links, personal, links.c.withdrawn.is_not(None)),
+                not_begun=count(connection, known, ~begun),
+                **states,
+            )
+
+
+def panelists(connection: Connection) -> set[str]:
+    """Return the pseudonyms of all listeners of the panel."""
+    return set(connection.scalars(select(schema.panel_listeners.c.listener)))
+
+
+def erase_panelist(connection: Connection, pseudonym: str, at: datetime) -> bool:
+    """Delete all that a listener of the panel agreed to and said, and close the link; return whether there is one."""
+    known = schema.panel_listeners
+    link = connection.scalar(select(known.c.link).where(known.c.listener == pseudonym))
+    if link is None:
+        return False
+    for table in (schema.panel_replies, schema.panel_consents, known):
+        connection.execute(delete(table).where(table.c.listener == pseudonym))
+    links = schema.panel_links
+    connection.execute(update(links).where(links.c.token_hash == link).values(withdrawn=time_text(at)))
+    return True
+
+
+def _link(connection: Connection, hashed: str) -> PanelLink | None:
+    links, known = schema.panel_links, schema.panel_listeners
+    row = connection.execute(
+        select(links.c.kind, links.c.used, links.c.withdrawn, known.c.listener)
+        .join_from(links, known, known.c.link == links.c.token_hash, isouter=True)
+        .where(links.c.token_hash == hashed)
+    ).one_or_none()
+    if row is None:
+        return None
+    return PanelLink(kind=row.kind, used=row.used, listener=row.listener, withdrawn=row.withdrawn is not None)
+
+
+def _refusal(connection: Connection, link: PanelLink | None, *, places: int | None, most: int | None) -> NoPlace | None:
+    if link is None:
+        return "unknown"
+    if link.withdrawn:
+        return "withdrawn"
+    if link.listener is not None:
+        return "taken"
+    if link.kind == "public" and places is not None and link.used >= places:
+        return "full"
+    # Those who withdrew have had their place: else a limit would let in any number.
+    admitted = connection.scalar(
+        select(func.sum(schema.panel_links.c.used)).where(schema.panel_links.c.parent.is_(None))
+    )
+    return "full" if most is not None and int(admitted or 0) >= most else None
+
+
+def _free_name(connection: Connection, names: Callable[[], str]) -> str:
+    """Return the first drawn pseudonym that nobody has; in the writer's turn nobody else takes it meanwhile."""
+    said = schema.impression_content.c.by
+    while True:
+        name = names()
+        taken = [
+            connection.scalar(select(func.count()).where(column == name))
+            for column in (schema.panel_listeners.c.listener, schema.sittings.c.listener, said)
+        ]
+        if not any(taken) and name != WITHHELD:
+            return name

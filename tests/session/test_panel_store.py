@@ -1,0 +1,129 @@
+"""The panel in the database: places are counted in one transaction, tokens are never stored, `forget` erases it all."""
+
+import os
+import sqlite3
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
+from hashlib import sha256
+from itertools import count
+
+import pytest
+
+from blindtest.errors import BlindtestError
+from blindtest.session.panelist import token_hash
+from blindtest.session.store import Store
+
+NOW = datetime(2026, 3, 2, 10, tzinfo=UTC)
+
+
+@pytest.fixture
+def store(tmp_path):
+    with Store(tmp_path / "study.db", entropy=os.urandom) as opened:
+        yield opened
+
+
+def admit(store, link, *, session="s", resume="r", names=None, places=None, most=None):
+    numbers = count(1)
+    return store.panel.admit(
+        token_hash(link),
+        names=names or (lambda: f"L-{next(numbers)}"),
+        session_hash=token_hash(session),
+        resume_hash=token_hash(resume),
+        seed=bytes(32),
+        text_sha256="ab" * 32,
+        at=NOW,
+        places=places,
+        most=most,
+    )
+
+
+def test_a_token_is_looked_up_by_its_hash():
+    # SHA-256 of a fixed prefix and the token: computed with hashlib apart from the module.
+    assert token_hash("abc") == sha256(b"blindtest panel token abc").hexdigest()
+
+
+def test_a_personal_link_admits_one_listener(store):
+    store.panel.add_links([token_hash("one")], kind="personal", at=NOW)
+    assert store.panel.link(token_hash("other")) is None
+    assert admit(store, "other") == "unknown"
+    assert admit(store, "one") == "L-1"
+    assert admit(store, "one", session="t") == "taken"
+    link = store.panel.link(token_hash("one"))
+    assert (link.listener, link.used, link.withdrawn) == ("L-1", 1, False)
+    assert store.panel.listener_of(token_hash("s")) == "L-1"
+    store.panel.take_over("L-1", token_hash("elsewhere"))
+    assert store.panel.listener_of(token_hash("s")) is None
+    assert store.panel.listener_of(token_hash("elsewhere")) == "L-1"
+
+
+def test_a_public_link_admits_as_many_as_it_has_places_also_at_once(store):
+    store.panel.add_links([token_hash("public")], kind="public", at=NOW)
+    numbers = count(1)
+
+    def come(at):
+        return admit(store, "public", session=f"s{at}", resume=f"r{at}", names=lambda: f"L-{next(numbers)}", places=5)
+
+    with ThreadPoolExecutor(8) as pool:
+        came = list(pool.map(come, range(20)))
+    assert came.count("full") == 15
+    assert len({name for name in came if name.startswith("L-")}) == 5
+    # Each has a personal link to come back by.
+    back = [at for at, name in enumerate(came) if name != "full"]
+    assert {store.panel.link(token_hash(f"r{at}")).listener for at in back} == {came[at] for at in back}
+    # A place of somebody who withdrew is not given to another: else a limit would let in any number.
+    store.forget(came[back[0]], at=NOW)
+    assert come(99) == "full"
+    counts = store.panel.counts()
+    assert (counts.by_public_link, counts.listeners, counts.withdrawn, counts.invited) == (5, 4, 1, 0)
+
+
+def test_there_are_no_more_listeners_than_the_study_has_room_for(store):
+    store.panel.add_links([token_hash(f"own{at}") for at in range(3)], kind="personal", at=NOW)
+    came = [admit(store, f"own{at}", session=f"s{at}", names=lambda at=at: f"L-{at}", most=2) for at in range(3)]
+    assert came == ["L-0", "L-1", "full"]
+
+
+def test_nobody_gets_a_pseudonym_that_is_taken(store):
+    store.panel.add_links([token_hash("one"), token_hash("two")], kind="personal", at=NOW)
+    store.add_impression({"words": "bright"}, by="L-c", at=NOW)
+    drawn = iter(["L-a", "L-a", "withheld", "L-c", "L-b"])
+    assert admit(store, "one", names=lambda: next(drawn)) == "L-a"
+    assert admit(store, "two", session="t", names=lambda: next(drawn)) == "L-b"
+
+
+def test_what_is_kept_of_a_step_replaces_what_was_kept_of_it(store):
+    store.panel.add_links([token_hash("one")], kind="personal", at=NOW)
+    name = admit(store, "one")
+    store.panel.keep(name, "questions", {"age": "18 to 29"}, at=NOW)
+    store.panel.keep(name, "headphones", {"right": 5}, at=NOW)
+    store.panel.keep(name, "questions", {"age": "30 to 44"}, at=NOW)
+    one = store.panel.panelist(name)
+    assert one.kept == {"questions": {"age": "30 to 44"}, "headphones": {"right": 5}}
+    assert one.consent_sha256 == "ab" * 32
+    assert store.panel.replies() == (one,)
+
+
+def test_forget_erases_what_a_listener_said_and_closes_the_link(store, tmp_path):
+    store.panel.add_links([token_hash("one")], kind="personal", at=NOW)
+    name = admit(store, "one", names=lambda: "L-marked")
+    store.panel.keep(name, "questions", {"age": "a marked answer"}, at=NOW)
+    store.forget(name, at=NOW, clean=False)
+    assert store.panel.panelist(name) is None
+    assert admit(store, "one", session="t") == "withdrawn"
+    store.clean()
+    with pytest.raises(BlindtestError, match="no such listener"):
+        store.forget(name, at=NOW)
+    store.close()
+    left = b"".join(path.read_bytes() for path in tmp_path.glob("study.db*"))
+    assert b"a marked answer" not in left
+    assert b"L-marked" not in left
+
+
+def test_no_token_lies_in_the_database(store, tmp_path):
+    store.panel.add_links([token_hash("the-token-itself")], kind="personal", at=NOW)
+    admit(store, "the-token-itself", session="the-session-itself", resume="the-resume-itself")
+    store.close()
+    with sqlite3.connect(tmp_path / "study.db") as database:
+        dump = "\n".join(database.iterdump())
+    assert token_hash("the-token-itself") in dump
+    assert "itself" not in dump
