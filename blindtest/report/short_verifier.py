@@ -1,0 +1,263 @@
+#!/usr/bin/env python3
+"""Check this evidence bundle with Python's standard library alone. Read it: it is meant to be read whole.
+
+    python -S -I verify.py [FOLDER or ZIP] [--published HASH]...
+
+Without a name it checks the folder that it lies in. HASH: a hash that you saw elsewhere, before or after the test: the
+bundle's own, a study seal, a sitting's plan, the last hash of a sitting's answers. It writes nothing.
+Exit codes: 0 all holds; 1 something does not; 2 wrong use; 3 this can't be read as a bundle.
+"""
+
+import csv
+import io
+import json
+import os
+import sys
+import zipfile
+from collections.abc import Callable, Iterator
+from datetime import datetime
+from fractions import Fraction
+from functools import partial
+from hashlib import sha256
+from math import comb
+from pathlib import Path
+from typing import Any
+
+Files = dict[str, Callable[[], bytes]]
+Lines = list[dict[str, Any]]
+Checks = Iterator[tuple[bool, str, list[Any]]]  # whether it holds, what was compared, what is wrong
+
+GUESS = {"abx": "1/2", "duo-trio": "1/2", "same-different": "1/2", "2afc": "1/2"} | dict.fromkeys(
+    ("triangle", "tetrad", "3afc"), "1/3"
+)
+"""How often a guess is right, by method."""
+LARGEST = 1 << 30  # bytes of one file; more is not read
+
+CANNOT = """
+What this shows: files, plans and answers fit together, {}.
+What it can't show: that truths follow from the plans, that sound and verdicts are right (blindtest verify does that);
+that the listener did not know the plan, that no other record was kept back, that who withdrew asked for it (nothing
+does that)."""
+WITH = "and belong to the hashes you saw"
+WITHOUT = "and no more: as no published hash was given, all of it could have been made afterwards"
+
+
+def files_of(place: Path) -> Files:
+    """Return the files of a folder or ZIP by name, and how to read each. No link is followed, nothing is unpacked."""
+    if place.is_file():
+        archive = zipfile.ZipFile(place)
+        infos = [info for info in archive.infolist() if not info.filename.endswith("/")]
+        if len({info.filename for info in infos}) != len(infos) or any(info.flag_bits & 1 for info in infos):
+            raise ValueError("a name that stands there twice, or an encrypted file")
+        if any(info.file_size > LARGEST for info in infos):
+            raise ValueError("a file of more than 1 GiB")
+        # A ZIP's reader gives no more than the size that was just looked at, and checks it.
+        found: Files = {info.filename: partial(archive.read, info) for info in infos}
+    else:
+        found = {}
+        for folder, folders, names in os.walk(place):
+            for path in [Path(folder, name) for name in names] + [Path(folder, name) for name in folders]:
+                if path.is_symlink() or not (path.is_file() or path.is_dir()) or path.stat().st_size > LARGEST:
+                    raise ValueError(f"{path}: a link, a special file, or more than 1 GiB")
+                if path.is_file():
+                    found[path.relative_to(place).as_posix()] = path.read_bytes
+    if "SHA256SUMS" not in found:
+        raise ValueError("no SHA256SUMS: this is no bundle")
+    return found
+
+
+def lines_of(files: Files, name: str) -> Lines:
+    """Return the JSON objects of a file that holds one in each line."""
+    return [json.loads(line) for line in files[f"record/{name}.jsonl"]().decode().splitlines()]
+
+
+def check_files(files: Files) -> Checks:
+    """Every file has the hash that SHA256SUMS says, every name stands there once, and nothing else is here."""
+    listed = [line.split("  ", 1) for line in files["SHA256SUMS"]().decode().splitlines()]
+    names = [name for _, name in listed]
+    wrong = [name for hashed, name in listed if name in files and sha256(files[name]()).hexdigest() != hashed]
+    wrong += sorted(set(names) ^ (set(files) - {"SHA256SUMS"})) + ["a name twice"] * (len(names) - len(set(names)))
+    yield not wrong, f"{len(names)} files against their SHA-256 in SHA256SUMS, and no file besides them", wrong
+
+
+def check_seals(seals: Lines) -> Checks:
+    """The commitment of each seal is SHA-256(nonce || record), the record as the text that stands there."""
+    opened = [seal for seal in seals if seal["nonce"] is not None]
+    wrong = [
+        seal["commitment"]
+        for seal in opened
+        if sha256(bytes.fromhex(seal["nonce"]) + seal["record"].encode()).hexdigest() != seal["commitment"]
+    ]
+    shut = len(seals) - len(opened)
+    note = f"; {shut} without a nonce could not be looked at" if shut else ""
+    yield not wrong, f"{len(opened)} commitments against their nonces and records{note}", wrong
+
+
+def check_register(sittings: Lines, seals: Lines) -> Checks:
+    """Sittings are counted without a gap, and each has a plan of its own under a study seal that is here."""
+    by_hash = {seal["commitment"]: (seal["kind"], json.loads(seal["record"])) for seal in seals}
+    wrong = []
+    for number, sitting in enumerate(sittings, start=1):
+        kind, plan = by_hash.get(sitting["commitment"], ("", {}))
+        sealed = (kind, plan.get("sitting"), plan.get("study_seal")) == ("sitting", number, sitting["study_seal"])
+        if sitting["number"] != number or not sealed or by_hash.get(sitting["study_seal"], ("",))[0] != "study":
+            wrong.append(f"sitting {sitting['number']}")
+    plans = sum(kind == "sitting" for kind, _ in by_hash.values())
+    if plans != len(sittings) or len({sitting["commitment"] for sitting in sittings}) != plans:
+        wrong.append(f"{plans} plans for {len(sittings)} sittings")
+    states = [sitting["state"] for sitting in sittings]
+    told = ", ".join(f"{states.count(state)} {state}" for state in ("finished", "abandoned", "open"))
+    yield not wrong, f"the register of {len(sittings)} sittings ({told}) against its plans, without a gap", wrong
+
+
+def check_chains(sittings: Lines, chain: Lines) -> Checks:
+    """Each link follows from the one before it and from its row; a row is withheld only where somebody asked for it."""
+    wrong, rows, withheld = [], 0, 0
+    for sitting in sittings:
+        head, links = sitting["commitment"], [link for link in chain if link["sitting"] == sitting["number"]]
+        for position, link in enumerate(links, start=1):
+            head = sha256(bytes.fromhex(head) + bytes.fromhex(link["row_hash"])).hexdigest()
+            place = f"sitting {sitting['number']}, row {position}"
+            if link["position"] != position or link["hash"] != head:
+                wrong.append(place)
+            if link["row"] is None or link["salt"] is None:
+                withheld += 1
+                if sitting["forgotten"] is None and sitting["state"] != "open":
+                    wrong.append(f"{place} is missing unasked")
+            else:
+                rows += 1
+                hashed = sha256(bytes.fromhex(link["salt"]) + link["row"].encode()).hexdigest()
+                if hashed != link["row_hash"] or json.loads(link["row"])["sitting"] != sitting["number"]:
+                    wrong.append(place)
+        if (len(links), head) != (sitting["links"], sitting["head"]):
+            wrong.append(f"sitting {sitting['number']}: length or last hash")
+    strays = {link["sitting"] for link in chain} - {sitting["number"] for sitting in sittings}
+    wrong += [f"rows of sitting {number}, which is not registered" for number in sorted(strays)]
+    told = f"{rows} rows of answers against their salted hashes and the chain, row by row; {withheld} withheld"
+    yield not wrong, told, wrong
+
+
+def same(cell: str, value: Any) -> bool:
+    """Return whether a cell of a CSV says what a value of a row says."""
+    if value is None or isinstance(value, bool):
+        return cell == {None: "", True: "true", False: "false"}[value]
+    if isinstance(value, int | float):
+        return cell != "" and float(cell) == value
+    if cell != value and value[10:11] == "T" == cell[10:11]:
+        return datetime.fromisoformat(cell) == datetime.fromisoformat(value)
+    return bool(cell == value)
+
+
+def check_table(files: Files, rows: Lines) -> Checks:
+    """The trial table holds the rows of the chain, in their order, and nothing else."""
+    table = list(csv.DictReader(io.StringIO(files["trials.csv"]().decode(), newline="")))
+    wrong = [
+        f"line {number + 2}"
+        for number, (line, row) in enumerate(zip(table, rows, strict=False))
+        if None in line or any(not same(cell, row.get(name)) for name, cell in line.items()) or row.keys() - line.keys()
+    ]
+    if len(table) != len(rows):
+        wrong.append(f"{len(table)} lines for {len(rows)} rows")
+    yield not wrong, f"{len(table)} lines of trials.csv against the rows of the chain", wrong
+
+
+def upper_tail(right: int, trials: int, guess: Fraction) -> Fraction:
+    """Return P(right or more of `trials` by guessing), exact: whole numbers of ways over all ways."""
+    hit, miss = guess.numerator, guess.denominator - guess.numerator
+    ways = sum(comb(trials, k) * hit**k * miss ** (trials - k) for k in range(max(right, 0), trials + 1))
+    return Fraction(ways, guess.denominator**trials)
+
+
+def check_counts(results: dict[str, Any], sittings: Lines, seals: Lines, rows: Lines) -> Checks:
+    """Right answers counted again from the rows, sitting by sitting, and exact binomial p values from them."""
+    records, study_seal = {s["commitment"]: json.loads(s["record"]) for s in seals}, sittings[-1]["study_seal"]
+    counted = [
+        sitting["number"]
+        for sitting in sittings
+        if sitting["study_seal"] == study_seal
+        and sitting["state"] != "open"
+        and sitting["forgotten"] is None
+        and not records[sitting["commitment"]].get("beyond_plan")
+    ]
+    blocks = {block["id"]: block for block in records[study_seal]["protocol"]["blocks"]}
+    reported = {claim["id"]: claim for claim in results["claims"]}
+    for claim in records[study_seal]["claims"]:
+        found = reported.pop(claim["id"], None)
+        if found is None or found["kind"] != claim["kind"]:
+            yield False, f"claim {claim['id']}: what is reported against what was sealed", [found and found["kind"]]
+            continue
+        methods = {blocks[block]["method"] for block in claim["blocks"] if block in blocks}
+        exact = found.get("exact") or []
+        if len(methods) != 1 or not methods <= GUESS.keys() or not exact:
+            continue
+        own = [r for r in rows if r["sitting"] in counted and r["phase"] not in ("practice", "control")]
+        own = [row for row in own if row["block"] in claim["blocks"] and row["clip"] in claim["clips"]]
+        each = [sum(row["correct"] is True for row in own if row["sitting"] == number) for number in counted]
+        right, answered, counts = sum(each), len(own), found["counts"]
+        wrong = [] if (counts["correct"], counts["trials"]) == (right, answered) else [f"{counts} reported"]
+        told = f"claim {claim['id']}: {right} right of {answered} answers ({' + '.join(map(str, each))} by sitting)"
+        yield not wrong, f"{told}, counted again", wrong
+        for one in exact:
+            guess, k, n = Fraction(one["guess"]), one["successes"], one["trials"]
+            p = upper_tail(k, n, guess) if one["tail"] == "upper" else 1 - upper_tail(k + 1, n, guess)
+            wrong = [] if abs(float(p) - one["p_value"]) <= 1e-9 * float(p) else [one["p_value"]]
+            yield (
+                not wrong,
+                f"claim {claim['id']}: exact p of {k} in {n} at {guess}, computed again: {float(p):.6g}",
+                wrong,
+            )
+    yield not reported, "claims reported against claims sealed: none was added", sorted(reported)
+
+
+def check_published(published: list[str], sums: str, sittings: Lines, seals: Lines) -> Checks:
+    """Every hash that was seen elsewhere is one of this record's."""
+    known = {sums: "the bundle's hash"}
+    known |= {seal["commitment"]: f"a {seal['kind']} seal" for seal in seals}
+    known |= {sitting["head"]: f"the last hash of sitting {sitting['number']}" for sitting in sittings}
+    for one in published:
+        yield one in known, f"published {one[:16]}... is {known.get(one, 'nothing of this record')}", []
+
+
+def checks(files: Files, published: list[str]) -> Checks:
+    """Yield (holds, what was compared, what was wrong) for everything that is checked."""
+    yield from check_files(files)
+    seals, sittings, chain = (lines_of(files, name) for name in ("seals", "sittings", "chain"))
+    yield from check_seals(seals)
+    yield from check_register(sittings, seals)
+    yield from check_chains(sittings, chain)
+    rows, study_seal = [json.loads(link["row"]) for link in chain if link["row"]], sittings[-1]["study_seal"]
+    under = {s["number"] for s in sittings if s["study_seal"] == study_seal and s["state"] != "open"}
+    rows = [row for row in rows if row["sitting"] in under]
+    yield from check_table(files, rows)
+    results = json.loads(files["results.json"]())
+    yield from check_counts(results, sittings, seals, rows)
+    yield from check_published(published, sha256(files["SHA256SUMS"]()).hexdigest(), sittings, seals)
+
+
+def main(arguments: list[str]) -> int:
+    """Print a line for each check and return the exit code."""
+    place, published, all_hold = Path(__file__).resolve().parent, list[str](), True
+    while arguments:
+        first = arguments.pop(0)
+        if first == "--published" and arguments:
+            published.append(arguments.pop(0).strip().lower())
+        elif first.startswith("-"):
+            print(__doc__)
+            return 0 if first in ("-h", "--help") else 2
+        else:
+            place = Path(first)
+    try:
+        files = files_of(place)
+        print(f"bundle {sha256(files['SHA256SUMS']()).hexdigest()}")
+        for holds, what, wrong in checks(files, published):
+            all_hold &= holds
+            print(f"{'holds' if holds else 'FAILS'}: {what}" + ("" if holds else f": {str(wrong)[:200]}"))
+    except Exception as error:  # whatever it is: what lies here is not what a bundle holds
+        print(f"{place}: can't be read as a bundle: {type(error).__name__}: {str(error)[:200]}", file=sys.stderr)
+        return 3 if all_hold else 1
+    print(CANNOT.format(WITH if published else WITHOUT))
+    return 0 if all_hold else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
