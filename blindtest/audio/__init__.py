@@ -3,7 +3,8 @@
 Clips are read and written, cut, faded, resampled and aligned (`clip`); their loudness and true peak measured after
 ITU-R BS.1770-5 (`loudness`, `peak`), also as heard behind a filter (`levels`), stimuli made equally loud
 (`matching`), filters applied (`filtering`), and frames turned into whole numbers and plain WAV files (`pcm`). What a
-chain that is patched from output to input makes of them is measured by `loopback` and judged by `loop_verdict`.
+chain that is patched from output to input makes of them is measured by `loopback` and judged by `loop_verdict`. What
+tells headphones from loudspeakers, and left from right, is made by `screening_sounds`.
 """
 
 from blindtest.audio.clip import Clip, aligned, excerpt, faded, read_clip, resampled, write_clip
@@ -37,6 +38,14 @@ from blindtest.audio.pcm import (
     wav_samples,
 )
 from blindtest.audio.peak import RunningPeak, true_peak
+from blindtest.audio.screening_sounds import (
+    antiphase_tones,
+    channel_burst,
+    dichotic_noises,
+    gaussian,
+    gaussian_length,
+    screening_noise,
+)
 from blindtest.audio.tape import ClipTape, Frames, Part, WavTape, tape_extent
 
 __all__ = [
@@ -58,12 +67,17 @@ __all__ = [
     "WavTape",
     "a_weighted_level",
     "aligned",
+    "antiphase_tones",
     "apply_and_sum",
     "apply_firs",
+    "channel_burst",
+    "dichotic_noises",
     "excerpt",
     "faded",
     "from_db",
     "gated_loudness",
+    "gaussian",
+    "gaussian_length",
     "hop_edges",
     "integrated_loudness",
     "judged",
@@ -80,6 +94,7 @@ __all__ = [
     "rms_level",
     "sample_data",
     "samples_to_frames",
+    "screening_noise",
     "short_term_loudness",
     "tape_extent",
     "to_db",

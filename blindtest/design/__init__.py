@@ -16,6 +16,21 @@ from blindtest.design.factorial import Factorial, effect_name, factorial
 from blindtest.design.plan import Plan, PlannedTrial, exchanged, make_plan, plan_from_record
 from blindtest.design.protocol import Block, ControlKind, Controls, Phase, Protocol
 from blindtest.design.schedule import First, ScheduledSitting, first_phase, sittings_of
+from blindtest.design.screening import (
+    BOTH_FALSE_PASS,
+    CHANNEL_TRIES,
+    CHOICES,
+    LEAST_PASS,
+    PUBLISHED,
+    TRIALS,
+    PublishedRates,
+    ScreeningRules,
+    ScreeningTest,
+    ScreeningTruth,
+    chance_by_guessing,
+    rules_from_record,
+    screening_truth,
+)
 from blindtest.design.seal import (
     ChainCheck,
     Grade,
@@ -35,9 +50,15 @@ from blindtest.design.williams import panel_start, williams
 from blindtest.methods import METHODS, Setting, default_numbers
 
 __all__ = [
+    "BOTH_FALSE_PASS",
+    "CHANNEL_TRIES",
+    "CHOICES",
     "DEFAULT_KEPT",
     "DEFAULT_MARGIN_POINTS",
+    "LEAST_PASS",
     "METHODS",
+    "PUBLISHED",
+    "TRIALS",
     "Block",
     "ChainCheck",
     "Claim",
@@ -54,13 +75,18 @@ __all__ = [
     "Plan",
     "PlannedTrial",
     "Protocol",
+    "PublishedRates",
     "ScheduledSitting",
+    "ScreeningRules",
+    "ScreeningTest",
+    "ScreeningTruth",
     "Sealed",
     "Setting",
     "Stopped",
     "Stopping",
     "StoppingRule",
     "canonical",
+    "chance_by_guessing",
     "chance_of_negligible",
     "chance_of_shown",
     "commitment",
@@ -77,6 +103,8 @@ __all__ = [
     "panel_start",
     "plan_from_record",
     "row_hash",
+    "rules_from_record",
+    "screening_truth",
     "seal",
     "sittings_of",
     "stopping_record",

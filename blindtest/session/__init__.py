@@ -35,6 +35,8 @@ from blindtest.session.player import BrowserPlayer, Player, Sound, dithered, por
 from blindtest.session.register import WITHHELD, Acknowledged, ImpressionEntry, Override, SealEntry, SittingEntry
 from blindtest.session.resumption import restored
 from blindtest.session.routing import Route, on_outputs, trimmed
+from blindtest.session.screening import Screening, ScreeningAnswer, ScreeningOutcome, ScreeningPlace, Verdict
+from blindtest.session.screening_sound import SCREENING_RATE_HZ, screening_frames, screening_wav
 from blindtest.session.setter import Setter
 from blindtest.session.simulated import (
     RULES,
@@ -57,6 +59,7 @@ __all__ = [
     "LEVEL_SLOT",
     "LEVEL_TRIAL",
     "RULES",
+    "SCREENING_RATE_HZ",
     "WITHHELD",
     "Abandoned",
     "Acknowledged",
@@ -89,6 +92,10 @@ __all__ = [
     "Player",
     "Resumed",
     "Route",
+    "Screening",
+    "ScreeningAnswer",
+    "ScreeningOutcome",
+    "ScreeningPlace",
     "SealEntry",
     "Selected",
     "Setter",
@@ -100,6 +107,7 @@ __all__ = [
     "Step",
     "Switching",
     "Unchosen",
+    "Verdict",
     "View",
     "after",
     "asked",
@@ -114,6 +122,8 @@ __all__ = [
     "portaudio_fault",
     "restored",
     "rows_of",
+    "screening_frames",
+    "screening_wav",
     "served_wav",
     "simulate_sitting",
     "simulated_clock",

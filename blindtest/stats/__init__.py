@@ -233,6 +233,7 @@ from blindtest.stats.thresholds import (
     weighted_step_ratio,
 )
 from blindtest.stats.trends import TrialTrend, trial_trend
+from blindtest.stats.true_share import TrueShare, true_share
 from blindtest.stats.two_ac import TwoACResult, two_ac_test
 from blindtest.stats.verdict import Effect, Verdict
 
@@ -355,6 +356,7 @@ __all__ = [
     "ThresholdResult",
     "TrialTable",
     "TrialTrend",
+    "TrueShare",
     "TwoACPower",
     "TwoACResult",
     "Verdict",
@@ -484,6 +486,7 @@ __all__ = [
     "threshold_precision",
     "trial_table",
     "trial_trend",
+    "true_share",
     "two_ac_power",
     "two_ac_test",
     "type_2_area",
