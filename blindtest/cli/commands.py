@@ -111,6 +111,13 @@ def _listed(text: str) -> tuple[str, ...]:
     return tuple(part.strip() for part in text.split(",") if part.strip())
 
 
+_CLUSTER = click.option(
+    "--cluster",
+    default="",
+    envvar="BLINDTEST_CLUSTER",
+    metavar="tcp://HOST:PORT",
+    help="Dask scheduler whose workers compute; the results are the same, byte for byte.",
+)
 _UNSEEN = click.option("--unseen", is_flag=True, help="Keep what was found in unseen/, and show nothing of it.")
 
 
@@ -218,14 +225,15 @@ def measure(files: tuple[Path, ...], unseen: bool, unit: dict[str, Any], output:
 @commands.command()
 @_FOLDER
 @click.option("--dry-run", is_flag=True, help="Say what would be rendered, write nothing.")
+@_CLUSTER
 @_UNSEEN
 @speaks
-def render(folder: Path, dry_run: bool, unseen: bool, output: Output) -> None:
+def render(folder: Path, dry_run: bool, cluster: str, unseen: bool, output: Output) -> None:
     """Render level-matched stimuli, and print the match table."""
     from blindtest import steps
 
     with output.progress("render") as report:
-        shown = steps.render(folder, dry_run=dry_run, progress=report)
+        shown = steps.render(folder, dry_run=dry_run, cluster=cluster, progress=report)
     _show("render", shown, folder, output, unseen=unseen)
 
 
@@ -468,9 +476,11 @@ def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "co
 @click.option("--link", help="threshold: normal, logistic or weibull.")
 @click.option("--studies", type=click.IntRange(1, 100_000), help="Simulate so many, on all cores.")
 @click.option("--seed", type=click.IntRange(min=0), help="Of what is simulated; 1 else.")
+@click.option("--map", is_flag=True, help="rating: how often the verdict is wrong, over all that could be true.")
+@_CLUSTER
 @click.option("--figure", type=click.Path(path_type=Path), help="Write the chances over the plan's size: .svg or .png.")
 @speaks
-def power(method: str, alpha: float, figure: Path | None, output: Output, **asked: Any) -> None:
+def power(method: str, alpha: float, cluster: str, figure: Path | None, output: Output, **asked: Any) -> None:
     """Say before anybody listens what a plan can and cannot show."""
     from blindtest import steps
 
@@ -479,7 +489,7 @@ def power(method: str, alpha: float, figure: Path | None, output: Output, **aske
         given["levels"] = _numbers(given["levels"], "--levels")
     if "looks" in given:
         given["looks"] = _numbers(given["looks"], "--looks")
-    shown = steps.planned(method, alpha=alpha, **given)
+    shown = steps.planned(method, alpha=alpha, cluster=cluster, **given)
     if figure is not None:
         steps.write_figure(shown.curves, figure)
         output.note(f"Wrote {figure}.")

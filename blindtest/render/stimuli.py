@@ -11,6 +11,7 @@ import threading
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +22,7 @@ from blindtest.errors import BlindtestError, Fault
 
 from .chain import CommonCurve, Limit, boost_limits, common_curve, trusted_band, zero_curve
 from .drafts import Draft, Unsettled, dither, finished
+from .errands import Brought, Errand, Hands, errand_for, placed, run_all
 from .filters import Bench, FilterCurve
 from .fixed import FIXED_NAME, Fixed, Outside, fixed_text, read_fixed
 from .folder import Making, Manifest, Shelved, name_of, read_manifest, recover, salt_of, sha256_of_file, write_durably
@@ -97,6 +99,7 @@ def render(
     progress: Progress | None = None,
     workers: int | None = None,
     dry_run: bool = False,
+    hands: Hands | None = None,
 ) -> Rendered:
     """Make the stimuli of `job` in `folder`, as far as they aren't there, and return all of them.
 
@@ -105,6 +108,7 @@ def render(
     progress : called with (steps done, steps in all, what was done), by one thread at a time
     workers : threads over clips; as many as processors, up to 8, if left out
     dry_run : change nothing; `made` counts what would be made, `stimuli` holds what is there
+    hands : processes elsewhere that render clips; the bytes are the same. Clips that are streamed stay here
 
     Raises
     ------
@@ -115,6 +119,7 @@ def render(
     """
     try:
         rendering = _Rendering(job, folder, progress)
+        rendering.hands = hands
         return rendering.planned() if dry_run else rendering.done(workers or min(8, os.cpu_count() or 1))
     except OSError as reason:
         raise BlindtestError(
@@ -175,7 +180,7 @@ def _whole_files(folder: Path, stimuli: Iterable[Shelved]) -> set[str]:
 class _Rendering:
     """One call of `render`: what was read at its start, and the steps from there."""
 
-    def __init__(self, job: RenderJob, folder: Path, progress: Progress | None) -> None:
+    def __init__(self, job: RenderJob, folder: Path, progress: Progress | None, fixed: Fixed | None = None) -> None:
         self.job = job
         self.folder = folder
         self.steps = Steps(progress)
@@ -183,12 +188,13 @@ class _Rendering:
         self.conditions = {condition.id: condition for condition in job.conditions}
         self.pairs: list[Pair] = sorted((clip, condition) for clip in self.clips for condition in self.conditions)
         self.manifest: Manifest = read_manifest(folder)
-        self.fixed: Fixed = read_fixed(folder)
+        self.fixed: Fixed = read_fixed(folder) if fixed is None else fixed
         self.band_hz = trusted_band(job.playback, job.conditions)
         self.hashes = file_hashes(job)
         self.outside = self._outside()
         self.bench = Bench(job, self.outside, self.band_hz, self.fixed.taps)
         self.workers = 1
+        self.hands: Hands | None = None
         self._one_long = threading.Lock()
 
     def _outside(self) -> CommonCurve:
@@ -288,7 +294,28 @@ class _Rendering:
             self._refuse_silence(clip, result.values())
             return result
 
-        return dict(zip(clips, all_of(pool, [(drafted, clip) for clip in clips]), strict=True))
+        found = self._measured_away(self._away(clips))
+        here = [clip for clip in clips if clip not in found]
+        found |= zip(here, all_of(pool, [(drafted, clip) for clip in here]), strict=True)
+        return {clip: found[clip] for clip in clips}
+
+    def _away(self, clips: Iterable[str]) -> list[str]:
+        """Return the clips that are rendered elsewhere."""
+        return [] if self.hands is None else [one for one in clips if not self.bench.streams(self.clips[one])]
+
+    def _measured_away(self, clips: Sequence[str]) -> dict[str, dict[str, Draft]]:
+        """Return the levels of clips that are rendered elsewhere."""
+        found: dict[str, dict[str, Draft]] = {}
+
+        def take(place: int, levels: list[Draft]) -> None:
+            found[clips[place]] = {draft.condition: draft for draft in levels}
+            for _ in levels:
+                self.steps.step(f"{clips[place]}: measured")
+
+        if self.hands is not None:
+            errands = [partial(errand_for, self.job, clip, self.fixed, self.folder) for clip in clips]
+            run_all(self.hands, levels_of, errands, take)
+        return found
 
     def _drafts(self, clip: str, conditions: list[str]) -> Iterable[Draft]:
         source = self.clips[clip]
@@ -388,7 +415,10 @@ class _Rendering:
         self.steps.expect(len(to_make))
         with Making(self.folder, to_make, salt_of(wanted)) as making:
             made: dict[str, Shelved] = {}
-            calls = [(self._clip_made, clip, by_key, waiting.get(clip, {}), making) for clip, by_key in missing.items()]
+            away = self._away(missing)
+            made.update(self._made_away({clip: missing[clip] for clip in away}, making))
+            here = {clip: by_key for clip, by_key in missing.items() if clip not in away}
+            calls = [(self._clip_made, clip, by_key, waiting.get(clip, {}), making) for clip, by_key in here.items()]
             for part in all_of(pool, calls):
                 made.update(part)
             everything = {pair: found[pair] if pair in found else made[keys[pair]] for pair in self.pairs}
@@ -397,8 +427,26 @@ class _Rendering:
             making.commit({keys[pair]: shelved for pair, shelved in everything.items()}, self._documents(rendered))
         return rendered
 
+    def _made_away(self, missing: Mapping[str, Mapping[str, str]], making: Making) -> dict[str, Shelved]:
+        """Return the new stimuli of clips that are rendered elsewhere, by key; their bytes are put in here."""
+        made: dict[str, Shelved] = {}
+        clips = list(missing)
+
+        def take(place: int, brought: tuple[dict[str, Shelved], dict[str, bytes], dict[int, int]]) -> None:
+            shelved, files, taps = brought
+            for key, data in files.items():
+                making.put(key, data)
+                self.steps.step(f"{clips[place]}: written")
+            made.update(shelved)
+            self.bench.taps_used.update(taps)
+
+        if self.hands is not None:
+            errands = [partial(errand_for, self.job, clip, self.fixed, self.folder, missing[clip]) for clip in clips]
+            run_all(self.hands, stimuli_of, errands, take)
+        return made
+
     def _clip_made(
-        self, clip: str, by_key: Mapping[str, str], waiting: Mapping[str, Draft], making: Making
+        self, clip: str, by_key: Mapping[str, str], waiting: Mapping[str, Draft], making: Making | Brought
     ) -> dict[str, Shelved]:
         """Return the clip's new stimuli by key."""
         target = self.target(clip)
@@ -408,7 +456,7 @@ class _Rendering:
         key_of = {condition: key for key, condition in by_key.items()}
         kept = {name: waiting[name] for name in order if name in waiting and waiting[name].frames is not None}
         again = [name for name in order if name not in kept]
-        if self.bench.streams(self.clips[clip]):
+        if isinstance(making, Making) and self.bench.streams(self.clips[clip]):
             return self._long_made(clip, key_of, waiting, target, making)
         made, over, silent = {}, {}, []
         noise: NDArray[np.float64] | None = None
@@ -469,7 +517,9 @@ class _Rendering:
         assert draft.frames is not None
         return dither(dither_key(self.job, self.hashes, self.clips[clip]), *draft.frames.shape)
 
-    def _put(self, draft: Draft, key: str, target: float, noise: NDArray[np.float64], making: Making) -> Shelved:
+    def _put(
+        self, draft: Draft, key: str, target: float, noise: NDArray[np.float64], making: Making | Brought
+    ) -> Shelved:
         result = finished(
             draft,
             noise=noise,
@@ -530,6 +580,53 @@ class _Rendering:
             gain_db=number_in(facts, "gain_db"),
             shift=int(number_in(facts, "shift")),
         )
+
+
+def levels_of(errand: Errand) -> list[Draft]:
+    """Run the errand of a clip whose loudness is to be chosen: the levels of its conditions, without the sound."""
+    with placed(errand) as (job, folder):
+        rendering = _rendering_of(errand, job, folder)
+        levels = []
+        for draft in rendering.bench.drafts(job.clips[0], list(rendering.conditions)):
+            draft.frames = None
+            levels.append(draft)
+        rendering._refuse_silence(job.clips[0].id, levels)
+        return levels
+
+
+def stimuli_of(errand: Errand) -> tuple[dict[str, Shelved], dict[str, bytes], dict[int, int]]:
+    """Run the errand of a clip whose loudness is known: what is told of each stimulus and its bytes, by key; taps."""
+    with placed(errand) as (job, folder):
+        rendering = _rendering_of(errand, job, folder)
+        brought = Brought()
+        shelved = rendering._clip_made(job.clips[0].id, errand.wanted, {}, brought)
+        return shelved, brought.files, rendering.bench.taps_used
+
+
+def _rendering_of(errand: Errand, job: RenderJob, folder: Path) -> _Rendering:
+    """Return the rendering of an errand; clips of one job that come to this process share their filters."""
+    rendering = _Rendering(job, folder, None, fixed=errand.fixed)
+    if any(condition.recording is not None for condition in job.conditions):
+        return rendering  # its recordings are this clip's
+    place = hash_of(
+        {
+            "conditions": [[one.id, one.facts()] for one in job.conditions],
+            "playback": playback_facts(job.playback),
+            "rules": [job.over, job.match, job.rate_hz, list(rendering.band_hz)],
+            "outside": [list(rendering.outside.frequency), list(rendering.outside.level_db)],
+            "taps": sorted(errand.fixed.taps.items()),
+        }
+    )
+    shared = _BENCHES.get(place)
+    if shared is None:
+        _BENCHES.clear()  # one job at a time
+        shared = _BENCHES.setdefault(place, rendering.bench)
+    rendering.bench = shared
+    return rendering
+
+
+_BENCHES: dict[str, Bench] = {}
+"""Filters by the hash of all that goes into them: a memory, in a process that runs errands, of what it designed."""
 
 
 def _tenths_below(level: float) -> float:

@@ -236,6 +236,7 @@ from blindtest.stats.trends import TrialTrend, trial_trend
 from blindtest.stats.true_share import TrueShare, true_share
 from blindtest.stats.two_ac import TwoACResult, two_ac_test
 from blindtest.stats.verdict import Effect, Verdict
+from blindtest.stats.verdict_map import MapCell, VerdictMap, verdict_map
 
 __all__ = [
     "CANNOT_TELL",
@@ -298,6 +299,7 @@ __all__ = [
     "ListenerSettings",
     "ListenerThreshold",
     "LongTable",
+    "MapCell",
     "MeanBelowZero",
     "MeanDifferenceGrade",
     "MedianDifference",
@@ -361,6 +363,7 @@ __all__ = [
     "TwoACResult",
     "Verdict",
     "VerdictChances",
+    "VerdictMap",
     "Wanted",
     "WithAndWithout",
     "across_studies",
@@ -492,6 +495,7 @@ __all__ = [
     "type_2_area",
     "unbiased_criterion",
     "up_down_target",
+    "verdict_map",
     "weighted_step_ratio",
     "where_they_disagree",
     "with_and_without",

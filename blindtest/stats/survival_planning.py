@@ -202,7 +202,7 @@ def survival_power(
     ):
         if not 0 <= sd < np.inf:
             raise ValueError(f"{name} must be 0 or more, got {sd}")
-    _check_rule(margin, kept, alpha, studies)
+    checked_rule(margin, kept, alpha, studies)
     single = who == 1
     drawn = not single and not only_these_clips and clips >= LEAST_CLIPS
     if single:
@@ -251,7 +251,7 @@ def survival_power(
     )
 
 
-def _check_rule(margin: float, kept: float, alpha: float, studies: int) -> None:
+def checked_rule(margin: float, kept: float, alpha: float, studies: int) -> None:
     if not 0 < margin < np.inf:
         raise ValueError(f"the margin must be above 0, got {margin}")
     if not 0 < kept <= 1:

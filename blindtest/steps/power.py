@@ -23,6 +23,7 @@ from blindtest.stats import (
     survival_power,
 )
 from blindtest.stats import power as exact_power
+from blindtest.steps.cluster import hands_at
 from blindtest.steps.columns import columns
 from blindtest.steps.plans import (
     ALTERNATIVES,
@@ -33,6 +34,7 @@ from blindtest.steps.plans import (
     plan_power,
     stopping_power,
 )
+from blindtest.steps.verdict_maps import MAP_OPTIONS, VerdictMapShown, rating_map
 from blindtest.study import LONGEST_MIN
 
 __all__ = [
@@ -333,20 +335,41 @@ def rating_power(
     return SurvivalPowerShown(power=found)
 
 
-Planned = PowerShown | PreferencePowerShown | SurvivalPowerShown | PlanShown | StoppingPowerShown
+Planned = PowerShown | PreferencePowerShown | SurvivalPowerShown | PlanShown | StoppingPowerShown | VerdictMapShown
 CHOICE_OPTIONS = ("trials", "minutes", "seconds", "practice", "margin", "alpha")
 PREFERENCE_OPTIONS = (*CHOICE_OPTIONS, "preference", "one_sided")
 RATING_OPTIONS = ("listeners", "sittings", "clips", "repeats", "labelled", "margin", "alpha")
 
 
-def planned(method: str, **asked: Any) -> Planned:
+def planned(method: str, *, cluster: str = "", **asked: Any) -> Planned:
     """Return what a plan of any method can show; `asked` as the functions of the methods take it.
+
+    Parameters
+    ----------
+    cluster : address of the Dask scheduler whose workers simulate; '' for this machine alone. The numbers are the same
 
     Raises
     ------
     WrongUse
         A method that isn't there, or something asked for that it has no use for.
+    Missing
+        No cluster there, or one that computes otherwise.
     """
+    if method in ("rating", "survival") and asked.pop("map", False):
+        _refuse_needless(method, asked, MAP_OPTIONS)
+        with hands_at(cluster) as hands:
+            return rating_map(**asked, hands=hands)
+    if cluster:
+        if method not in PLAN_METHODS or "studies" not in asked:
+            raise WrongUse(
+                Fault(
+                    problem="this plan is reckoned at once, on this machine",
+                    key="--cluster",
+                    remedy="a cluster is for what is simulated: --studies N, or --method rating --map",
+                )
+            )
+        with hands_at(cluster) as hands:
+            return plan_power(method, hands=hands, **asked)
     if "stopping" in asked:
         return stopping_power(method, asked)
     if method in ALTERNATIVES and "d_prime" in asked:

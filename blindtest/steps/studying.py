@@ -9,6 +9,7 @@ from blindtest.errors import Fault
 from blindtest.render import Rendered
 from blindtest.render import render as render_stimuli
 from blindtest.stats import StoppedChances
+from blindtest.steps.cluster import hands_at
 from blindtest.steps.corrections import Designed, designed
 from blindtest.steps.keeping import keeping_reminder
 from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_sittings, stimuli_folder
@@ -239,18 +240,34 @@ def _row(row: Any) -> Mapping[str, Any]:
     return {name: getattr(row, name) for name in row.__dataclass_fields__}
 
 
-def render(folder: Path, *, dry_run: bool = False, progress: Progress = lambda done, total, what: None) -> RenderShown:
+def render(
+    folder: Path,
+    *,
+    dry_run: bool = False,
+    cluster: str = "",
+    progress: Progress = lambda done, total, what: None,
+) -> RenderShown:
     """Render a study's stimuli.
+
+    Parameters
+    ----------
+    cluster : address of the Dask scheduler whose workers render the clips; '' for this machine alone. Files are the
+        same, byte for byte
 
     Raises
     ------
     BlindtestError
         The study can't be used, a condition can't reach its loudness, or a sitting is open.
+    Missing
+        No cluster there, or one that computes otherwise.
     """
     study = load_study(folder)
     if not dry_run and (study.folder / "study.db").exists():
         with open_store(study, create=False) as store:
             refuse_open_sittings(study, store, now(), what="rendering")
-    rendered = render_stimuli(render_job(study), stimuli_folder(study), progress=progress, dry_run=dry_run)
+    with hands_at("" if dry_run else cluster) as hands:
+        rendered = render_stimuli(
+            render_job(study), stimuli_folder(study), progress=progress, dry_run=dry_run, hands=hands
+        )
     corrections = () if dry_run else designed(study, rendered.rates)
     return RenderShown(rendered=rendered, dry_run=dry_run, corrections=corrections)

@@ -55,6 +55,7 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
         "render/distortion.py",
         "study/bench",
     ),
+    "distributed": ("steps/cluster.py",),
     "rfc8785": ("design/seal.py",),
     "cryptography": ("session/helper_lock.py", "render/noise.py"),
 }
