@@ -25,8 +25,8 @@ def apply_firs(
     Parameters
     ----------
     frames : (n, channels) array_like
-    firs : sequence of (taps,) or (taps, channels) array_like
-        One filter for all channels, or a column for each.
+    firs : sequence of (taps,), (taps, channels) or (taps, channels, channels) array_like
+        One filter for all channels, a column for each, or one from every channel (last axis) to every other.
     before : (m, channels) array_like, optional
         The programme ahead of `frames`, so that the result does not begin out of silence; the last
         (longest filter - 1) frames of it count. Silence if left out.
@@ -94,14 +94,14 @@ def apply_and_sum(
         _fill(piece, samples, ahead, start - history)
         np.fft.rfft(piece, out=spectrum)
         for filter_spectrum, result in zip(spectra, results, strict=True):
-            np.multiply(spectrum, filter_spectrum, out=product)
+            _multiply(spectrum, filter_spectrum, product)
             np.fft.irfft(product, block, out=result[:, start : start + block])
         if summed:
             np.copyto(single, spectrum, casting="same_kind")
         for first in range(0, len(summed), 2):
             pair = singles[first : first + 2]
             for number, single_spectrum in enumerate(pair):
-                np.multiply(single, single_spectrum, out=products[number])
+                _multiply(single, single_spectrum, products[number])
             np.fft.irfft(products[: len(pair)], block, out=sound[: len(pair)])
             for parts, one in zip(sums[first : first + 2], sound, strict=False):
                 add_energies(parts, one[:, history : history + step], edges - start)
@@ -153,14 +153,14 @@ class FilterRun:
             _fill(piece, self._frames, self._ahead, start - history)
             np.fft.rfft(piece, out=spectrum)
             for filter_spectrum, result in zip(self._spectra, results, strict=True):
-                np.multiply(spectrum, filter_spectrum, out=product)
+                _multiply(spectrum, filter_spectrum, product)
                 np.fft.irfft(product, block, out=result)
             if self.sums:
                 np.copyto(single, spectrum, casting="same_kind")
             for first in range(0, len(self.sums), 2):
                 pair = self._singles[first : first + 2]
                 for number, single_spectrum in enumerate(pair):
-                    np.multiply(single, single_spectrum, out=products[number])
+                    _multiply(single, single_spectrum, products[number])
                 np.fft.irfft(products[: len(pair)], block, out=sound[: len(pair)])
                 for parts, one in zip(self.sums[first : first + 2], sound, strict=False):
                     add_energies(parts, one[:, history : history + step], self._edges - start)
@@ -168,9 +168,22 @@ class FilterRun:
             yield [result[:, history : history + length].T for result in results]
 
 
+def _multiply(spectrum: NDArray[Any], of_filter: NDArray[Any], out: NDArray[Any]) -> None:
+    """Write what a filter's spectrum makes of `spectrum` (channels, bins) into `out`."""
+    if of_filter.ndim == 2:
+        np.multiply(spectrum, of_filter, out=out)
+        return
+    np.multiply(of_filter[:, 0], spectrum[0], out=out)
+    for place in range(1, of_filter.shape[1]):
+        out += of_filter[:, place] * spectrum[place]
+
+
 def _spectra(filters: Sequence[NDArray[np.float64]], block: int) -> list[NDArray[np.complex128]]:
-    """Return the spectrum (channels or 1, bins) of each filter; transformed two at a time, which is quicker."""
-    columns = [column for fir in filters for column in fir.T]
+    """Return the spectrum (channels or 1, bins) of each filter, of a matrix (channels, channels, bins).
+
+    They are transformed two at a time, which is quicker.
+    """
+    columns = [column for fir in filters for column in fir.reshape(len(fir), -1).T]
     spectra: list[NDArray[np.complex128]] = []
     for first in range(0, len(columns), 2):
         pair = columns[first : first + 2]
@@ -178,8 +191,12 @@ def _spectra(filters: Sequence[NDArray[np.float64]], block: int) -> list[NDArray
         for row, column in zip(padded, pair, strict=True):
             row[: len(column)] = column
         spectra.extend(np.fft.rfft(padded))
-    ends = np.cumsum([fir.shape[1] for fir in filters])
-    return [np.stack(spectra[end - fir.shape[1] : end]) for fir, end in zip(filters, ends, strict=True)]
+    widths = [fir.size // len(fir) for fir in filters]
+    ends = np.cumsum(widths)
+    return [
+        np.stack(spectra[end - width : end]).reshape(*fir.shape[1:], -1)
+        for fir, width, end in zip(filters, widths, ends, strict=True)
+    ]
 
 
 def add_energies(parts: NDArray[np.float64], sound: NDArray[np.floating], edges: NDArray[np.int64]) -> None:
@@ -206,8 +223,11 @@ def _framed(frames: ArrayLike, name: str) -> NDArray[np.float64]:
 def _columns(fir: ArrayLike, channels: int) -> NDArray[np.float64]:
     taps = np.asarray(fir, dtype=np.float64)
     columns = taps[:, None] if taps.ndim == 1 else taps
-    if columns.ndim != 2 or len(columns) == 0 or columns.shape[1] not in (1, channels):
-        raise ValueError(f"a filter must be (taps,) or (taps, {channels}), got shape {taps.shape}")
+    shapes = ((1,), (channels,), (channels, channels))
+    if len(columns) == 0 or columns.shape[1:] not in shapes:
+        raise ValueError(
+            f"a filter must be (taps,), (taps, {channels}) or (taps, {channels}, {channels}), got shape {taps.shape}"
+        )
     return columns
 
 

@@ -3,6 +3,16 @@
 Usable alone on anybody's files. Frequencies in Hz ascending (bins,), levels in dB (bins, channels), phase in rad.
 """
 
+from .binaural import (
+    PATHS,
+    BinauralResponse,
+    LoudspeakerFacts,
+    at_rate_binaural,
+    binaural_level_db,
+    ear_levels_db,
+    loudspeaker_facts,
+    read_binaural,
+)
 from .correction import BandError, Correction, FirCorrection, correction_fir
 from .correction_curve import CorrectionCurve, HeldBack, correction_curve
 from .correction_limits import Limits, Uncertain, spread_of
@@ -58,8 +68,10 @@ from .targets import field_target, flat_target, shaped_target, target_of_devices
 
 __all__ = [
     "LIMITS",
+    "PATHS",
     "Amplifier",
     "BandError",
+    "BinauralResponse",
     "Correction",
     "CorrectionCurve",
     "Demand",
@@ -75,6 +87,7 @@ __all__ = [
     "ImpulseResponse",
     "LengthCheck",
     "Limits",
+    "LoudspeakerFacts",
     "PhaseDelay",
     "RegularisedInverse",
     "Response",
@@ -86,7 +99,9 @@ __all__ = [
     "Uncertain",
     "a_weighting_db",
     "at_rate",
+    "at_rate_binaural",
     "average_seatings",
+    "binaural_level_db",
     "channel_imbalance",
     "channel_mean",
     "check_length",
@@ -104,6 +119,7 @@ __all__ = [
     "diffuse_field_curve",
     "divider_response",
     "dose",
+    "ear_levels_db",
     "excess_phase",
     "exposure_pa2h",
     "field_level_dba",
@@ -119,6 +135,7 @@ __all__ = [
     "interpolated",
     "level_at",
     "level_between",
+    "loudspeaker_facts",
     "mean_excess_phase",
     "minimum_phase_fir",
     "minimum_phase_impulse",
@@ -129,6 +146,7 @@ __all__ = [
     "percent_to_db",
     "power_mw",
     "programme_signal_db",
+    "read_binaural",
     "read_harmonics",
     "read_impedance",
     "read_impulse_responses",

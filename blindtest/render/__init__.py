@@ -5,6 +5,7 @@ rendered. Levels in dB, frequencies in Hz, frames (n, channels).
 """
 
 from .anchors import AnchorStage, TiltStage
+from .binaural_stage import BinauralStage
 from .chain import (
     STAGES,
     CommonCurve,
@@ -37,6 +38,7 @@ from .stimuli import Rendered, Stimulus, load_rendered, render
 __all__ = [
     "STAGES",
     "AnchorStage",
+    "BinauralStage",
     "ClipSource",
     "CommonCurve",
     "Condition",

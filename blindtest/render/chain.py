@@ -150,7 +150,7 @@ class Condition:
     @property
     def measured(self) -> bool:
         """Whether a measured response is applied, over the playback unit's inverse."""
-        return any(isinstance(stage, ResponseStage) for stage in self.stages)
+        return any(is_measured(stage) for stage in self.stages)
 
     @property
     def designed(self) -> tuple["Stage", ...]:
@@ -188,6 +188,11 @@ class Condition:
     def imbalance(self) -> Stage | None:
         """The stage that does to left what it doesn't to right, if there is one."""
         return next((stage for stage in self.stages if stage.kind == "imbalance"), None)
+
+    @property
+    def binaural(self) -> Stage | None:
+        """The stage that is two loudspeakers at two ears, if there is one."""
+        return next((stage for stage in self.stages if stage.kind == "binaural_response"), None)
 
     @property
     def excess_phase(self) -> Stage | None:
@@ -246,6 +251,11 @@ class Limit:
     high_hz: float
     worst_db: float
     """How much of the playback unit's dip is left, at the worst frequency; positive."""
+
+
+def is_measured(stage: Stage) -> bool:
+    """Return whether a stage stands for a device as measured, which the playback unit's inverse goes with."""
+    return isinstance(stage, ResponseStage) or bool(getattr(stage, "measured", False))
 
 
 def mean_level_db(response: Response, frequency: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -386,7 +396,7 @@ def _own_curve_db(
     def level(at: NDArray[np.float64]) -> NDArray[np.float64]:
         total = playback_inverse_db(playback, at)
         for stage in condition.stages:
-            if isinstance(stage, ResponseStage):
+            if is_measured(stage):
                 total = total + stage.level_db(at)
         return total
 

@@ -15,6 +15,7 @@ from blindtest.audio import Meter
 from blindtest.device import check_length, minimum_phase_fir, taps_for
 from blindtest.errors import BlindtestError
 
+from .binaural_stage import BinauralStage
 from .chain import CommonCurve, Condition, condition_curve_db, display_grid, heard_curve_db
 from .distortion import DistortionStage
 from .drafts import Draft, Filters, drafts
@@ -184,14 +185,14 @@ class Bench:
             if isinstance(condition.excess_phase, ExcessPhaseStage):
                 ahead[condition.id] = taps // 2
                 firs[condition.id] = _behind(firs[condition.id], condition.excess_phase.fir(rate, taps))
+            if isinstance(condition.binaural, BinauralStage):
+                ahead[condition.id] = condition.binaural.ahead(rate)
+                firs[condition.id] = _through(firs[condition.id], condition.binaural.matrix(rate))
         frequency = _bins(rate, taps)
         heard = heard_curve_db(self._job.playback, frequency)
         flat = heard is None or float(np.ptp(heard)) == 0.0
         meter = Meter(rate, None if heard is None or flat else minimum_phase_fir(frequency, heard, rate, taps))
-        weighted = {
-            name: None if fir is None else _columns([meter.weighted_after(one) for one in np.atleast_2d(fir.T)])
-            for name, fir in firs.items()
-        }
+        weighted = {name: None if fir is None else _weighted(meter, fir) for name, fir in firs.items()}
         return _Made(firs=firs, ahead=ahead, weighted=weighted, meter=meter)
 
     def _long_enough(self, condition: Condition, rate: int, taps: int) -> Floats:
@@ -210,11 +211,20 @@ class Bench:
         frequency, sides = self._curves_on_bins(condition, rate, taps)
         return _columns([minimum_phase_fir(frequency, wanted, rate, taps) for wanted in sides])
 
+    def _without(self, level: Floats, curve: Floats, frequency: Floats) -> Floats:
+        """Return what is left of a curve without `level`; outside the band never more boost than the most within."""
+        low, high = self._band
+        left = curve - level
+        limited: Floats = np.minimum(left, left[(frequency >= low) & (frequency <= high)].max())
+        return limited
+
     def _curves_on_bins(self, condition: Condition, rate: int, taps: int) -> tuple[Floats, list[Floats]]:
         """Return frequencies, and the curve of both channels, or where they differ of left and right."""
         frequency = _bins(rate, taps)
         own = condition.at_rate(rate)
         curve = condition_curve_db(own, self._job.playback, self._common, self._band, frequency)
+        if condition.binaural is not None:  # its level comes with the matrix, which `_design` puts behind this filter
+            curve = self._without(condition.binaural.level_db(frequency), curve, frequency)
         if not isinstance(condition.imbalance, ImbalanceStage):
             return frequency, [curve]
         return frequency, [curve + side for side in condition.imbalance.sides_db(frequency, self._band).T]
@@ -223,6 +233,21 @@ class Bench:
 def _columns(firs: Sequence[Floats]) -> Floats:
     """Return one filter as it is (taps,), two as columns of left and right (taps, 2)."""
     return firs[0] if len(firs) == 1 else np.stack(firs, axis=1)
+
+
+def _weighted(meter: Meter, fir: Floats) -> Floats:
+    """Return a filter of any shape with the meter's behind it."""
+    columns = [meter.weighted_after(one) for one in fir.reshape(len(fir), -1).T]
+    return np.stack(columns, axis=1).reshape(-1, *fir.shape[1:]) if fir.ndim > 1 else columns[0]
+
+
+def _through(fir: Floats | None, matrix: Floats) -> Floats:
+    """Return a matrix (taps, ear, loudspeaker) behind a filter (taps,)."""
+    from scipy.signal import fftconvolve
+
+    assert fir is not None
+    joined: Floats = fftconvolve(fir[:, None, None], matrix, axes=0)
+    return joined
 
 
 def _behind(fir: Floats | None, centred: Floats) -> Floats:

@@ -5,7 +5,16 @@ from numpy.typing import NDArray
 
 from blindtest.device import level_between
 
-from .chain import Condition, Playback, ResponseStage, fine_grid, playback_inverse_db, trusted_weight
+from .chain import (
+    Condition,
+    Playback,
+    ResponseStage,
+    Stage,
+    fine_grid,
+    is_measured,
+    playback_inverse_db,
+    trusted_weight,
+)
 
 __all__ = ["measured_shares_db"]
 
@@ -14,7 +23,7 @@ Floats = NDArray[np.float64]
 
 def measured_shares_db(
     condition: Condition, playback: Playback | None, band_hz: tuple[float, float], frequency: Floats
-) -> tuple[Floats | None, tuple[tuple[ResponseStage, Floats], ...]]:
+) -> tuple[Floats | None, tuple[tuple[Stage, Floats], ...]]:
     """Return what the shared inverse (bins,) and each response of a chain (bins,) add to its curve, in dB.
 
     Each has a mean of 0 dB over the trusted band `band_hz` and fades out outside it, as the curve itself does: inside
@@ -22,9 +31,10 @@ def measured_shares_db(
     response is unknown.
     """
     weight = trusted_weight(frequency, band_hz)
-    own = [stage for stage in condition.stages if isinstance(stage, ResponseStage)]
+    own = [stage for stage in condition.stages if is_measured(stage)]
     known = None if playback is None else playback.response
-    fine = fine_grid(*(stage.response for stage in own), *([] if known is None else [known]))
+    measured = [stage.response for stage in own if isinstance(stage, ResponseStage)]
+    fine = fine_grid(*measured, *([] if known is None else [known]))
     responses = tuple(
         (stage, weight * (stage.level_db(frequency) - level_between(fine, stage.level_db(fine), *band_hz)))
         for stage in own

@@ -4,7 +4,15 @@ Fill a `ReportInput`; `html`, `markdown` and `figures` read nothing else. Clocks
 """
 
 from blindtest.report.attribute_facts import AttributeFacts, AttributeListenerFacts
-from blindtest.report.chain_facts import ChainFacts, DelayFacts, HarmonicsFacts, LoadFacts, MisfitLine, StageCurve
+from blindtest.report.chain_facts import (
+    ChainFacts,
+    DelayFacts,
+    HarmonicsFacts,
+    LoadFacts,
+    MisfitLine,
+    RoomFacts,
+    StageCurve,
+)
 from blindtest.report.choice_facts import (
     PlanFacts,
     Results,
@@ -122,6 +130,7 @@ __all__ = [
     "ReportInput",
     "ResponseCurve",
     "Results",
+    "RoomFacts",
     "Said",
     "ScaleFacts",
     "SealFacts",

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from blindtest.report.correction_facts import column
 
-__all__ = ["ChainFacts", "DelayFacts", "HarmonicsFacts", "LoadFacts", "MisfitLine", "StageCurve"]
+__all__ = ["ChainFacts", "DelayFacts", "HarmonicsFacts", "LoadFacts", "MisfitLine", "RoomFacts", "StageCurve"]
 
 Floats = NDArray[np.float64]
 
@@ -85,6 +85,28 @@ class LoadFacts:
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RoomFacts:
+    """A pair of loudspeakers at two ears: level (points,) dB of each path over frequency (points,) Hz, 1/3 octave."""
+
+    name: str
+    frequency: Floats
+    paths: tuple[StageCurve, ...]
+    """Left to left ear, left to right, right to left, right to right."""
+    interaural_ms: tuple[float, float]
+    """By how much the direct sound of the left and of the right loudspeaker comes later to the far ear."""
+    crosstalk_db: tuple[float, float]
+    """Its level there re the near ear."""
+    length_s: float
+    common_delay_ms: float
+    """Taken out, alike for all four paths."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "frequency", column(self.frequency))
+        if any(len(one.level_db) != len(self.frequency) for one in self.paths):
+            raise ValueError(f"paths of other lengths than {len(self.frequency)} frequencies")
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ChainFacts:
     """All that was applied to the clips for one condition, level matching apart."""
 
@@ -105,6 +127,7 @@ class ChainFacts:
     delays: tuple[DelayFacts, ...] = ()
     harmonics: tuple[HarmonicsFacts, ...] = ()
     loads: tuple[LoadFacts, ...] = ()
+    rooms: tuple[RoomFacts, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("frequency", "sum_db"):
@@ -121,4 +144,4 @@ class ChainFacts:
     @property
     def several(self) -> bool:
         """Whether there is more to draw than the filter as a whole."""
-        return bool(len(self.stages) > 1 or self.ears or self.delays or self.harmonics or self.loads)
+        return bool(len(self.stages) > 1 or self.ears or self.delays or self.harmonics or self.loads or self.rooms)

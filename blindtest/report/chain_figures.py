@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.report.chain_facts import ChainFacts, HarmonicsFacts
+from blindtest.report.chain_facts import ChainFacts, HarmonicsFacts, RoomFacts
 from blindtest.report.chain_words import chain_words
 from blindtest.report.curves import on, thinned
 from blindtest.report.facts import ReportInput
@@ -45,13 +45,15 @@ def _chain_figure(report: ReportInput, chain: ChainFacts) -> Figure:
     total = chain.sum_db[inside]
     kept = thinned([total, *(level for _, level in curves)], along=f)
     f, total, curves = f[kept], total[kept], [(name, level[kept]) for name, level in curves]
-    more: list[Any] = [*chain.delays, *chain.loads, *chain.harmonics]
+    more: list[Any] = [*chain.rooms, *chain.delays, *chain.loads, *chain.harmonics]
     with drawing(_LEVEL_HEIGHT + _PANEL_HEIGHT * len(more)) as page:
         heights = [_LEVEL_HEIGHT, *[_PANEL_HEIGHT] * len(more)]
         panels = list(page.subplots(len(heights), 1, sharex=True, squeeze=False, height_ratios=heights)[:, 0])
         _levels(panels[0], f, curves, total, sum_drawn=len(chain.stages) != 1)
         for axes, one in zip(panels[1:], more, strict=True):
-            if one in chain.delays:
+            if one in chain.rooms:
+                _room(axes, one)
+            elif one in chain.delays:
                 _delay(axes, one.frequency, one.delay_ms)
             elif one in chain.loads:
                 _load(axes, one.frequency, one.ohm, one.source_ohm)
@@ -87,6 +89,19 @@ def _levels(axes: Any, f: Floats, curves: list[tuple[str, Floats]], total: Float
         loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, frameon=False, fontsize=9, handlelength=2.6,
         handletextpad=0.5, columnspacing=1.6, borderaxespad=0.2,
     )  # fmt: skip
+
+
+def _room(axes: Any, one: RoomFacts) -> None:
+    inside = (one.frequency >= _BAND[0]) & (one.frequency <= _BAND[1])
+    for place, path in enumerate(one.paths):
+        axes.plot(
+            one.frequency[inside], path.level_db[inside], color=LIGHT[ROLES[place]], linestyle=DASHES[place],
+            linewidth=1.4, label=label(path.name, 44),
+        )  # fmt: skip
+    low, high = axes.get_ylim()
+    axes.set_ylim(low - 0.4 * (high - low), high)  # room for the names
+    axes.legend(loc="lower left", ncols=2, frameon=False, fontsize=8, handlelength=2.6, columnspacing=1.6)
+    axes.set_ylabel("level, dB")
 
 
 def _delay(axes: Any, frequency: Floats, delay_ms: Floats) -> None:
@@ -143,6 +158,10 @@ def _table(
     """Return the columns and rows that hold what is drawn; where an order or a delay wasn't known, an empty cell."""
     columns = ["frequency, Hz", *(f"{clean(name)}, dB" for name, _ in curves), "sum, dB"]
     values: list[tuple[Floats, Floats]] = [(f, level) for _, level in curves] + [(f, total)]
+    for room in chain.rooms:
+        for path in room.paths:
+            columns.append(f"{clean(path.name)}, dB")
+            values.append((room.frequency, path.level_db))
     for delay in chain.delays:
         columns.append(f"{clean(delay.name)}, ms")
         values.append((delay.frequency, delay.delay_ms))

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from blindtest.report.chain_facts import ChainFacts, HarmonicsFacts, MisfitLine
+from blindtest.report.chain_facts import ChainFacts, HarmonicsFacts, MisfitLine, RoomFacts
 from blindtest.report.words import clean, decibel, frequency_words, number
 
 __all__ = ["chain_left_out", "chain_words", "misfit_lines"]
@@ -31,6 +31,7 @@ def chain_words(chain: ChainFacts) -> str:
             + ("." if load.phase_measured else "; only |Z| was measured, its phase is rebuilt as minimum phase.")
         )
     said += [_harmonics_words(one) for one in chain.harmonics]
+    said += [_room_words(one) for one in chain.rooms]
     if chain.offset_db:
         said.append(f"A deliberate offset of {decibel(chain.offset_db, 2)} dB from the matched loudness.")
     return " ".join(said)
@@ -38,6 +39,16 @@ def chain_words(chain: ChainFacts) -> str:
 
 def _span(values: np.ndarray, digits: int = 1) -> str:
     return f"{decibel(float(values.min()), digits)} to {decibel(float(values.max()), digits)}"
+
+
+def _room_words(one: RoomFacts) -> str:
+    late, low = one.interaural_ms, one.crosstalk_db
+    return (
+        f"{clean(one.name)}: the direct sound of the left loudspeaker comes {number(late[0], 2)} ms later and "
+        f"{decibel(low[0], 1)} dB to the right ear, that of the right one {number(late[1], 2)} ms later and "
+        f"{decibel(low[1], 1)} dB to the left ear; {number(one.length_s, 2)} s long. A delay of "
+        f"{number(one.common_delay_ms, 1)} ms, common to all four paths, was taken out; none was moved against another."
+    )
 
 
 def _harmonics_words(one: HarmonicsFacts) -> str:
@@ -60,7 +71,15 @@ def misfit_lines(chain: ChainFacts) -> tuple[MisfitLine, ...]:
 def chain_left_out(chain: ChainFacts) -> tuple[str, ...]:
     """Return what a listener of this condition could not hear, because the chain doesn't hold it."""
     out = []
-    if chain.measured:
+    if chain.rooms:
+        out += [
+            "Movements of the head: the room turns with the listener. The listener's own head and outer ears: those of "
+            "the head that was measured took their place, and what the headphone does on the listener's own ears "
+            "differs from what was divided out.",
+            "Distortion, noise, rattle, and what depends on level: an impulse response is linear. Looks, and the sound "
+            "that a body feels.",
+        ]
+    elif chain.measured:
         out += [
             "Seal and leakage on a given head: the response is the mean of the bench's seatings, not that of the "
             "listener.",

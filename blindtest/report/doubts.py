@@ -506,7 +506,10 @@ def left_out(report: ReportInput) -> tuple[str, ...]:
         band = rendering.trusted_band_hz
         out.append("Devices are compared as rendered from measurement, not as worn or placed.")
         out.append(
-            "Left out: leakage on the listener's own head; differences between ears above about 8 to 10 kHz; "
+            "Left out: movements of the head; the listener's own head, ears and ear canals; nonlinearity and noise; "
+            "looks, and sound felt by the body."
+            if rendering.rooms
+            else "Left out: leakage on the listener's own head; differences between ears above about 8 to 10 kHz; "
             "nonlinearity "
             "(distortion), unless a condition names it; weight, touch, looks, and spatial cues that a "
             "magnitude response "

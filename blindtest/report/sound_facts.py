@@ -105,6 +105,10 @@ class RenderingFacts:
 
     over: str = "inverse"
     """'inverse': rendered over the playback unit, whose response is divided out; 'worn'; '' for recordings."""
+    route: str = ""
+    """How loudspeakers were heard, in words; '' where there are none."""
+    rooms: bool = False
+    """Whether they were heard over a headphone, by binaural impulse responses."""
     playback: str = ""
     """Name of the unit listened through, '' where unknown."""
     field: str = ""

@@ -5,7 +5,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blindtest.device import PATHS, ear_levels_db, loudspeaker_facts
 from blindtest.render import (
+    BinauralStage,
     Condition,
     DistortionStage,
     ExcessPhaseStage,
@@ -13,11 +15,10 @@ from blindtest.render import (
     RecordingStage,
     Rendered,
     RenderJob,
-    ResponseStage,
     SourceImpedanceStage,
     measured_shares_db,
 )
-from blindtest.report import ChainFacts, DelayFacts, HarmonicsFacts, LoadFacts, MisfitLine, StageCurve
+from blindtest.report import ChainFacts, DelayFacts, HarmonicsFacts, LoadFacts, MisfitLine, RoomFacts, StageCurve
 from blindtest.study import Study, compared, planned_conditions
 
 __all__ = ["chains"]
@@ -33,6 +34,7 @@ _NAMES = {
     "correction": "correction",
     "sections": "correction",
 }
+_MEASURED = {"response": "response", "binaural_response": "both ears' mean"}
 _SPAN_HZ = (20.0, 20_000.0)
 
 
@@ -58,7 +60,8 @@ def _chain(study: Study, job: RenderJob, rendered: Rendered, condition: Conditio
     if condition.measured:
         playback, responses = measured_shares_db(condition, job.playback, rendered.trusted_band_hz, f)
         stages += [
-            StageCurve(name=f"response of {study.unit(own.unit_id).name}", level_db=share) for own, share in responses
+            StageCurve(name=f"{_MEASURED.get(own.kind, 'response')} of {_unit_of(study, own)}", level_db=share)
+            for own, share in responses
         ]
         if playback is not None and job.playback is not None:
             unit = study.unit(job.playback.unit_id).name
@@ -84,10 +87,34 @@ def _chain(study: Study, job: RenderJob, rendered: Rendered, condition: Conditio
         ears=tuple(ears),
         offset_db=condition.offset_db,
         recording=any(isinstance(stage, RecordingStage) for stage in condition.stages),
-        measured=any(isinstance(stage, ResponseStage) for stage in condition.stages),
+        measured=condition.measured,
         delays=tuple(_delay(study, one) for one in condition.stages if isinstance(one, ExcessPhaseStage)),
         harmonics=tuple(_harmonics(study, one, rate) for one in condition.stages if isinstance(one, DistortionStage)),
+        rooms=tuple(_room(study, one, f) for one in condition.stages if isinstance(one, BinauralStage)),
         loads=tuple(_load(study, one) for one in condition.stages if isinstance(one, SourceImpedanceStage)),
+    )
+
+
+def _unit_of(study: Study, stage: object) -> str:
+    return study.unit(str(getattr(stage, "unit_id", ""))).name
+
+
+def _room(study: Study, stage: BinauralStage, frequency: Floats) -> RoomFacts:
+    left, right = loudspeaker_facts(stage.response)
+    levels = ear_levels_db(stage.response, frequency)
+    shown = levels - levels.max()
+    sides = [(ear, side) for side in (0, 1) for ear in (0, 1)]  # in the order of PATHS
+    return RoomFacts(
+        name=f"{study.unit(stage.unit_id).name} at both ears",
+        frequency=frequency,
+        paths=tuple(
+            StageCurve(name=f"{name.replace('_', ' ')} ear", level_db=shown[:, ear, side])
+            for name, (ear, side) in zip(PATHS, sides, strict=True)
+        ),
+        interaural_ms=(left.interaural_ms, right.interaural_ms),
+        crosstalk_db=(left.crosstalk_db, right.crosstalk_db),
+        length_s=max(left.length_s, right.length_s),
+        common_delay_ms=1e3 * stage.response.common_delay_s,
     )
 
 

@@ -26,6 +26,7 @@ from blindtest.study import (
     Study,
     compared,
     render_job,
+    rooms_of,
     tested_clips,
 )
 
@@ -78,7 +79,9 @@ def gathered(
     """Return all that the report of `study` says."""
     truths = truths or Truths()
     units = {unit.id: unit for unit in study.units}
-    used = list(dict.fromkeys([*(device_of(study, one) for one in compared(study)), playback_unit(study)]))
+    used = list(
+        dict.fromkeys([*(device_of(study, one) for one in compared(study)), *rooms_of(study), playback_unit(study)])
+    )
     protocol = _protocol(study, answers)
     return ReportInput(
         title=study.title,

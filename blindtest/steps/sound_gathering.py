@@ -27,7 +27,9 @@ from blindtest.study import (
     compared,
     full_scale_spl,
     labels,
+    loudspeaker_route,
     render_job,
+    rooms_of,
     unit_averages,
     unit_response,
 )
@@ -90,6 +92,10 @@ def condition_facts(study: Study, name: str) -> ConditionFacts:
         elif stage.imbalance is not None:
             name_of_unit = study.unit(stage.imbalance).name
             chain.append(f"what left and right of {name_of_unit} differ by, half on each ear, seatings averaged")
+        elif stage.binaural_response is not None:
+            pair = study.unit(stage.binaural_response)
+            place = f", {pair.position}" if pair.position else ""
+            chain.append(f"both loudspeakers of {pair.name} at both ears, as measured with a head in the room{place}")
         elif stage.excess_phase is not None:
             unit = study.unit(stage.excess_phase)
             chain.append(
@@ -119,7 +125,7 @@ def condition_facts(study: Study, name: str) -> ConditionFacts:
         id=name,
         name=name if condition.decoy else labels(study)[name],
         chain=tuple(chain),
-        from_measurement=bool(device),
+        from_measurement=bool(device) or any(stage.binaural_response for stage in condition.stages),
         anchor=condition.anchor or "",
         decoy=condition.decoy,
         label=condition.label,
@@ -147,13 +153,18 @@ def corrections(study: Study, rendered: Rendered) -> tuple[CorrectionFacts, ...]
 
 def rendering_facts(study: Study, rendered: Rendered, answers: Answers, store: "Record") -> RenderingFacts:
     """Return how conditions were made audible, and what played them."""
-    filtered = any(device_of(study, one) for one in compared(study))
+    filtered = any(device_of(study, one) for one in compared(study)) or bool(rooms_of(study))
     playback = study.unit(study.playback.unit).name if study.playback else ""
     field = ""
     if study.playback and study.unit(study.playback.unit).reference_point == "eardrum":
         field = study.playback.field_curve or "ISO 11904-1, diffuse field (an average of real ears, not this rig's own)"
     return RenderingFacts(
         over=study.rendering.over if filtered else "",
+        route=loudspeaker_route(study),
+        rooms=bool(rooms_of(study)),
+        phase="minimum phase, each with a room's four impulse responses behind it"
+        if rooms_of(study)
+        else "minimum phase",
         playback=playback,
         field=field,
         max_boost_db=study.playback.max_boost_db if study.playback and filtered else None,
@@ -191,17 +202,18 @@ def _playback_notes(store: "Record", answers: Answers) -> tuple[str, ...]:
 def unit_facts(study: Study, unit: Unit) -> UnitFacts:
     """Return what is known of a measured unit."""
     averages = unit_averages(study, unit).values()
+    at_ears = unit.binaural if unit.id in rooms_of(study) else None
     return UnitFacts(
         id=unit.id,
         name=unit.name,
         kind=unit.kind,
         serial_suffix=unit.serial_suffix,
         revision=unit.revision,
-        rig=unit.rig,
+        rig=unit.rig if at_ears is None else at_ears.rig,
         measured=unit.measured.isoformat() if unit.measured else "",
         level=unit.level,
-        reference_point=unit.reference_point,
-        seatings=min(average.seatings for average in averages),
+        reference_point=unit.reference_point if at_ears is None else at_ears.reference_point,
+        seatings=min((average.seatings for average in averages), default=None),
         trusted_band_hz=unit.trusted_band_hz,
         remarks=tuple(dict.fromkeys(remark for average in averages for remark in average.response.remarks)),
     )

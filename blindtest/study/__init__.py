@@ -22,6 +22,7 @@ from blindtest.study.hardware import Connection, Hardware
 from blindtest.study.job import render_job
 from blindtest.study.lengths import LONGEST_MIN, SittingLength, sitting_lengths
 from blindtest.study.loading import load_study
+from blindtest.study.loudspeaker_route import loudspeaker_route, rooms_of
 from blindtest.study.material import Examined, check_study, examine
 from blindtest.study.measurements import unit_averages, unit_response
 from blindtest.study.playing_level import PlayingLevel, full_scale_spl, playing_level, sensitivity_of
@@ -110,6 +111,7 @@ __all__ = [
     "list_protocols",
     "listeners_needed",
     "load_study",
+    "loudspeaker_route",
     "new_study",
     "new_study_from",
     "pair_study",
@@ -125,6 +127,7 @@ __all__ = [
     "render_job",
     "reseating_of",
     "resources",
+    "rooms_of",
     "scale_name",
     "scale_reach",
     "seating_response",

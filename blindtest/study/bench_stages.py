@@ -4,9 +4,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from blindtest.device import Impedance, Response, mean_excess_phase, read_harmonics, read_impedance
+from blindtest.device import (
+    Impedance,
+    Response,
+    mean_excess_phase,
+    read_binaural,
+    read_harmonics,
+    read_impedance,
+)
 from blindtest.errors import BlindtestError, Fault
-from blindtest.render import DistortionStage, ExcessPhaseStage, SourceImpedanceStage, Stage
+from blindtest.render import BinauralStage, DistortionStage, ExcessPhaseStage, SourceImpedanceStage, Stage
 from blindtest.study.measurements import read_impulses
 from blindtest.study.study import Study, StudyCondition, StudyHarmonics
 
@@ -37,6 +44,7 @@ class BenchStages:
         self._study = study
         self._tables: dict[str, DataFrame] = {}
         self._phases: dict[str, ExcessPhaseStage] = {}
+        self._rooms: dict[str, BinauralStage] = {}
         self._loads: dict[str, Impedance] = {}
         self._made: dict[tuple[StudyHarmonics, bool], DistortionStage] = {}
 
@@ -51,6 +59,8 @@ class BenchStages:
         stage = condition.stages[number]
         if stage.excess_phase is not None:
             return self._excess(stage.excess_phase)
+        if stage.binaural_response is not None:
+            return self._room(stage.binaural_response)
         if stage.source_impedance is not None:
             unit = self._study.unit(stage.source_impedance.unit)
             if unit.id not in self._loads:
@@ -65,6 +75,16 @@ class BenchStages:
         if (own, behind) not in self._made:
             self._made[(own, behind)] = self._distortion(own, responses[own.unit] if behind else None)
         return self._made[(own, behind)]
+
+    def _room(self, name: str) -> BinauralStage:
+        if name not in self._rooms:
+            own = self._study.unit(name).binaural
+            assert own is not None
+            read = read_binaural(
+                [self._path(file) for file in own.files], measurements=own.measurements, after_s=own.window_s
+            )
+            self._rooms[name] = BinauralStage(unit_id=name, response=read)
+        return self._rooms[name]
 
     def _excess(self, name: str) -> ExcessPhaseStage:
         if name not in self._phases:

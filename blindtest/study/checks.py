@@ -11,6 +11,8 @@ from typing import Any
 from blindtest.errors import did_you_mean
 from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
 from blindtest.study.bench_checks import check_bench_stages, check_unit_bench
+from blindtest.study.binaural_checks import STAGE as BINAURAL
+from blindtest.study.binaural_checks import check_binaural
 from blindtest.study.chain_checks import check_playing_chain
 from blindtest.study.correction_checks import check_correction_keys
 from blindtest.study.factorial_checks import check_factors
@@ -25,7 +27,7 @@ Tables = dict[str, Any]
 
 STAGE_KEYS = (
     "response, seating, correction, impulse_response, excess_phase, harmonics, source_impedance, gain_db, recording, "
-    "lowpass_hz, tilt_db_per_octave, hump, shelf or imbalance"
+    "lowpass_hz, tilt_db_per_octave, hump, shelf, imbalance or binaural_response"
 )
 SHORTEST_S = 0.4
 """One gating block of BS.1770: a shorter excerpt has no loudness."""
@@ -56,6 +58,7 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
         check_grid(condition, index, found)
         check_factors(data, condition, index, found)
     check_playing_chain(data, found)
+    check_binaural(data, folder, found)
     _one_rig(data, found)
     for index, clip in entries(data, "clip"):
         _clip(clip, index, folder, found)
@@ -161,7 +164,7 @@ def _is_without_response(data: Tables, unit: Tables) -> bool:
     )
     applied.append(data.get("playback", {}).get("unit"))
     bare = ("harmonics" in unit or "impedance" in unit) and unit.get("id") not in applied
-    return "impulse_responses" in unit or bare
+    return "impulse_responses" in unit or bare or ("binaural" in unit and unit.get("id") not in applied)
 
 
 def _band(unit: Tables, index: int, found: Findings) -> None:
@@ -224,7 +227,8 @@ def _one_rig(data: Tables, found: Findings) -> None:
                 uses.append(((*place, "impulse_response", "unit"), name))
             if isinstance(name := _seating(stage).get("unit"), str):
                 uses.append(((*place, "seating", "unit"), name))
-            if isinstance(name := _correction(stage).get("unit"), str):
+            # A pair at two ears is corrected by what was measured of it elsewhere; the head is checked by itself.
+            if isinstance(name := _correction(stage).get("unit"), str) and not _in_room(condition):
                 uses.append(((*place, "correction", "unit"), name))
     units = [(path, name, unit) for path, name in uses if (unit := _unit(data, name)) is not None]
     # `level` may differ: an absolute level is taken out again when stimuli are made equally loud.
@@ -251,7 +255,8 @@ def _one_rig(data: Tables, found: Findings) -> None:
                 path,
                 "a loudspeaker is rendered only over the same loudspeaker at the same position",
                 got=name,
-                remedy="name it as [playback] unit too, or compare real loudspeakers side by side",
+                remedy="name it as [playback] unit too, measure it at two ears (binaural_response), or switch real "
+                "ones side by side",
             )
 
 
@@ -295,6 +300,10 @@ def _stage(data: Tables, stage: object, path: tuple[str | int, ...], folder: Pat
         found.fault((*path, "tilt_db_per_octave"), "a tilt of nothing", got=0, remedy="take the stage out")
 
 
+def _in_room(condition: Tables) -> bool:
+    return any(isinstance(stage, dict) and BINAURAL in stage for stage in condition.get("stages", ()))
+
+
 def _seating(stage: Tables) -> Tables:
     own = stage.get("seating")
     return own if isinstance(own, dict) else {}
@@ -329,7 +338,9 @@ def _correct(data: Tables, path: tuple[str | int, ...], folder: Path, found: Fin
                 (*path, "unit"), "a correction of another unit than the one that is worn", got=name, allowed=worn
             )
         return
-    before = [stage.get("response") for stage in condition["stages"][:number] if isinstance(stage, dict)]
+    before = [
+        stage.get("response", stage.get(BINAURAL)) for stage in condition["stages"][:number] if isinstance(stage, dict)
+    ]
     if name not in before and not found.is_touched("condition", path[1], "stages"):
         found.fault(
             (*path, "unit"),

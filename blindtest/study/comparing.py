@@ -102,6 +102,8 @@ def labels(study: Study) -> dict[str, str]:
 
 def _unit_name(condition: StudyCondition, study: Study) -> str:
     stages = condition.stages
+    if len(stages) == 1 and stages[0].binaural_response:
+        return study.unit(stages[0].binaural_response).name
     if len(stages) != 1 or not stages[0].response:
         return ""
     name = study.unit(stages[0].response).name

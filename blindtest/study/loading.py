@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from blindtest.design import DEFAULT_KEPT, METHODS, Claim, Protocol
 from blindtest.errors import BlindtestError
 from blindtest.study import lines as places
+from blindtest.study.binaural_checks import binaural_files
 from blindtest.study.checks import check_tables
 from blindtest.study.claim_checks import check_claims
 from blindtest.study.comparing import asked_of
@@ -53,6 +54,7 @@ from blindtest.study.study import (
     StudySourceImpedance,
     StudyStage,
     Unit,
+    UnitBinaural,
 )
 
 __all__ = ["FILE_NAME", "Loaded", "load_study", "look_at_tables"]
@@ -245,6 +247,8 @@ def _unit(table: UnitTable, folder: Path) -> Unit:
         rated_ohm=table.rated_ohm,
         impulse_responses=files(table.impulse_responses),
         window_s=None if table.window_s is None else (table.window_s[0], table.window_s[1]),
+        binaural=_binaural(table),
+        position=table.position or "",
         harmonics=table.harmonics or "",
         impedance=table.impedance or "",
         serial_suffix=table.serial_suffix or "",
@@ -253,6 +257,19 @@ def _unit(table: UnitTable, folder: Path) -> Unit:
         sample_of=table.sample_of or "",
         waived=tuple(table.waived.items()),
         measured=table.measured,
+    )
+
+
+def _binaural(table: UnitTable) -> UnitBinaural | None:
+    own = table.binaural
+    if own is None:
+        return None
+    return UnitBinaural(
+        files=binaural_files(dict(own)),
+        rig=own.rig,
+        reference_point=own.reference_point,
+        measurements=None if own.measurements is None else (own.measurements[0], own.measurements[1]),
+        window_s=own.window_s,
     )
 
 
@@ -318,6 +335,7 @@ def _stage(table: StageTable) -> StudyStage:
         tilt_db_per_octave=table.tilt_db_per_octave,
         excess_phase=table.excess_phase,
         imbalance=table.imbalance,
+        binaural_response=table.binaural_response,
         harmonics=None if table.harmonics is None else StudyHarmonics(**dict(table.harmonics)),
         source_impedance=None
         if table.source_impedance is None

@@ -9,6 +9,7 @@ from blindtest.audio import Clip, excerpt, read_clip
 from blindtest.device import Response, SeatingAverage, read_response
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.bench_checks import check_bench_files
+from blindtest.study.binaural_checks import check_binaural_files
 from blindtest.study.correction_checks import check_correction_files
 from blindtest.study.findings import Findings, Note
 from blindtest.study.imbalance_stages import check_imbalance_files
@@ -92,6 +93,7 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
             _check_band(band, response, index, found)
         measured[unit.get("id")], seated[unit.get("id")] = response, averages
     check_bench_files(data, folder, found)
+    check_binaural_files(data, folder, found)
     check_correction_files(data, folder, measured, seated, found)
     check_imbalance_files(data, seated, found)
     if isinstance(curve := data.get("playback", {}).get("field_curve"), str):

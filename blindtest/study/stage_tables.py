@@ -144,6 +144,9 @@ class StageTable(Table):
     source_impedance: SourceImpedanceTable | None = Field(
         None, description="a source's output impedance ahead of a unit: { unit = 'unit-id', ohm = 120 }"
     )
+    binaural_response: Id | None = Field(
+        None, description="the id of a pair of loudspeakers, heard over the playback headphone as measured at two ears"
+    )
     hump: HumpTable | None = Field(None, description="one peaking section: { frequency_hz = 1000, gain_db = 3, q = 1 }")
     shelf: ShelfTable | None = Field(
         None, description="one shelf: { type = 'low', frequency_hz = 200, gain_db = 3, q = 0.7 }"

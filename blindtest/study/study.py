@@ -29,11 +29,24 @@ __all__ = [
     "StudySourceImpedance",
     "StudyStage",
     "Unit",
+    "UnitBinaural",
     "study_files",
 ]
 
 ORIGIN_NAME = "origin.toml"
 """What `blindtest new --from` leaves: which study this one came from."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitBinaural:
+    """Impulse responses of a pair of loudspeakers at two ears, files relative to the study folder."""
+
+    files: tuple[str, ...]
+    """One of four channels or SOFA, or four."""
+    rig: str
+    reference_point: str = "eardrum"
+    measurements: tuple[int, int] | None = None
+    window_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +75,9 @@ class Unit:
     harmonics: str = ""
     """A file relative to the study folder, as the next."""
     impedance: str = ""
+    binaural: UnitBinaural | None = None
+    position: str = ""
+    """Where it stood, and the listener, in words."""
     serial_suffix: str = ""
     revision: str = ""
     firmware: str = ""
@@ -79,7 +95,8 @@ class Unit:
     @property
     def further_files(self) -> tuple[str, ...]:
         """What else was measured."""
-        return (*self.impulse_responses, *(name for name in (self.harmonics, self.impedance) if name))
+        binaural = () if self.binaural is None else self.binaural.files
+        return (*self.impulse_responses, *binaural, *(name for name in (self.harmonics, self.impedance) if name))
 
     @property
     def seatings(self) -> int:
@@ -226,6 +243,8 @@ class StudyStage:
     """The id of a unit with impulse responses."""
     imbalance: str | None = None
     """The id of a unit measured on both channels."""
+    binaural_response: str | None = None
+    """The id of a pair of loudspeakers measured at two ears."""
 
     @property
     def unit(self) -> str | None:
@@ -235,7 +254,8 @@ class StudyStage:
     @property
     def units(self) -> tuple[str, ...]:
         """The ids of all units whose measurements the stage reads."""
-        own = (self.unit, self.excess_phase, *(one.unit for one in (self.harmonics, self.source_impedance) if one))
+        bare = (self.excess_phase, self.binaural_response)
+        own = (self.unit, *bare, *(one.unit for one in (self.harmonics, self.source_impedance) if one))
         targets = () if self.correction is None else self.correction.target_units
         return (*(name for name in own if name is not None), *targets)
 

@@ -7,7 +7,7 @@ from pydantic import Field
 
 from blindtest.study.table import Band, FilePath, Frequency, Id, Table, Text, Words
 
-__all__ = ["AmplifierTable", "CalibrationTable", "Day", "Files", "PlaybackTable", "UnitTable"]
+__all__ = ["AmplifierTable", "BinauralTable", "CalibrationTable", "Day", "Files", "PlaybackTable", "UnitTable"]
 
 Files = Annotated[list[FilePath], Field(min_length=1), Words("a list of paths in [ ]; * stands for any text")]
 Day = Annotated[date, Words("a date without quotes, such as 2026-03-02")]
@@ -15,6 +15,26 @@ Capturable = Literal[
     "seatings", "impulse_response", "harmonics", "impedance", "sensitivity", "rig", "amplifier", "serial", "revision",
     "firmware", "worn",
 ]  # fmt: skip
+
+
+class BinauralTable(Table):
+    """Two loudspeakers in a room at the ears of a head: four impulse responses."""
+
+    file: FilePath | None = Field(
+        None, description="a WAV of four channels (left to left ear, left to right ear, right to left, right to right)"
+    )
+    left_to_left: FilePath | None = Field(None, description="in place of file: left loudspeaker to left ear")
+    left_to_right: FilePath | None = Field(None, description="left loudspeaker to right ear")
+    right_to_left: FilePath | None = Field(None, description="right loudspeaker to left ear")
+    right_to_right: FilePath | None = Field(None, description="right loudspeaker to right ear")
+    measurements: Annotated[list[int], Words("two numbers from 1 on, the left loudspeaker first")] | None = Field(
+        None, min_length=2, max_length=2, description="of a SOFA file: which measurements are the two loudspeakers"
+    )
+    window_s: float | None = Field(None, gt=0, le=5, description="how much is kept behind the peak, in s; else all")
+    rig: Text = Field(description="the head that it was measured with; the headphone's response is of the same one")
+    reference_point: Literal["eardrum", "diffuse-field", "free-field", "electrical"] = Field(
+        "eardrum", description="where in the ear; the headphone's response holds there too"
+    )
 
 
 class UnitTable(Table):
@@ -69,6 +89,10 @@ class UnitTable(Table):
     harmonics: FilePath | None = Field(
         None, description="the path of its table of harmonics: a row per frequency and level, columns H2, H3, ..."
     )
+    binaural: BinauralTable | None = Field(
+        None, description="a pair of loudspeakers at two ears: { file = 'measurements/seat.wav', rig = 'head 1' }"
+    )
+    position: Text | None = Field(None, description="where it stood and where the listener sat, in words")
     impedance: FilePath | None = Field(
         None, description="the path of its impedance curve: frequency in Hz, impedance in ohm, phase if measured"
     )

@@ -109,7 +109,7 @@ def test_memory_beside_the_results_stays_small():
     ("frames", "firs", "before", "message"),
     [
         (np.zeros(5), [[1.0]], None, r"frames must be \(n, channels\), got shape \(5,\)"),
-        (np.zeros((5, 2)), [np.ones((3, 3))], None, r"\(taps,\) or \(taps, 2\), got shape \(3, 3\)"),
+        (np.zeros((5, 2)), [np.ones((3, 3))], None, r"\(taps,\), \(taps, 2\) or \(taps, 2, 2\), got shape \(3, 3\)"),
         (np.zeros((5, 2)), [[]], None, r"got shape \(0,\)"),
         (np.zeros((5, 2)), [[1.0]], np.zeros((5, 1)), "before has 1 channels, frames 2"),
     ],
