@@ -535,12 +535,20 @@ def report(folder: Path, while_open: str, published: tuple[str, ...], comments: 
 @commands.command()
 @_FOLDER
 @click.option("--published", multiple=True, metavar="HASH", help="A commitment or head that was seen elsewhere.")
+@click.option(
+    "--authority",
+    "authorities",
+    multiple=True,
+    metavar="PEM",
+    type=click.Path(path_type=Path),
+    help="Certificate of a time-stamp authority that you trust, in place of those in anchors/.",
+)
 @speaks
-def verify(folder: Path, published: tuple[str, ...], output: Output) -> None:
-    """Check seals, plans drawn again, and the chain of answers."""
+def verify(folder: Path, published: tuple[str, ...], authorities: tuple[Path, ...], output: Output) -> None:
+    """Check seals, plans drawn again, the chain of answers, and time stamps."""
     from blindtest import steps
 
-    verified = steps.verify(folder, published=published)
+    verified = steps.verify(folder, published=published, authorities=authorities)
     output.result("verify", verified.to_dict(), verified.text())
     if not verified.ok:
         sys.exit(FoundWanting.exit_code)

@@ -16,7 +16,7 @@ from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.rating_facts import VERDICTS, RatingFacts, SurvivalPlanFacts
 from blindtest.report.rating_words import effect_words, points, recognition_words, worn_words
 from blindtest.report.scale_words import contrast_span, unanswered_words
-from blindtest.report.seal_words import seal_words
+from blindtest.report.seal_words import seal_words, stamp_words
 from blindtest.report.setting_words import cross_check
 from blindtest.report.stopped_words import stopped_missed, stopped_open
 from blindtest.report.timeline import Moment, before, timeline
@@ -436,6 +436,7 @@ def _rendering(report: ReportInput) -> tuple[str, ...]:
 def _seal(report: ReportInput) -> tuple[str, ...]:
     return (
         f"Found: {report.seal.grade}. {seal_words(report)[0]}",
+        *stamp_words(report),
         "What it does not show stands under “Seal and register”.",
     )
 

@@ -190,6 +190,8 @@ class SealFacts:
     grade: Literal["consistent", "anchored", "witnessed", "broken", "unsealed"] = "consistent"
     published: tuple[str, ...] = ()
     """Where commitments and chain heads were seen elsewhere, in words."""
+    stamps: tuple[str, ...] = ()
+    """What time stamps of an authority show of them, in words."""
     listener_could_read: bool = True
     """Whether a plan lay where the listener could have read it, and not under a helper's passphrase."""
     findings: tuple[FindingFacts, ...] = ()

@@ -3,7 +3,7 @@
 from blindtest.report.facts import ReportInput
 from blindtest.report.words import clean, when
 
-__all__ = ["seal_limits", "seal_words"]
+__all__ = ["seal_limits", "seal_words", "stamp_words"]
 
 
 def seal_words(report: ReportInput) -> tuple[str, ...]:
@@ -40,7 +40,19 @@ def seal_words(report: ReportInput) -> tuple[str, ...]:
             "its plan and its answers lay encrypted under it."
         )
     out += [f"Seen elsewhere: {clean(place)}." for place in seal.published]
-    return tuple(out)
+    return (*out, *stamp_words(report))
+
+
+def stamp_words(report: ReportInput) -> tuple[str, ...]:
+    """Return what time stamps show, if there are any."""
+    shown = tuple(f"An authority's {clean(one)}." for one in report.seal.stamps)
+    return (*shown, _RESTS) if shown else ()
+
+
+_RESTS = (
+    "Such a stamp (RFC 3161) shows that a commitment existed at its time; that answers came later rests on the clock "
+    "of the computer that recorded them, and who signed on the certificate that the organiser put beside it."
+)
 
 
 def seal_limits(report: ReportInput) -> tuple[str, ...]:

@@ -138,6 +138,7 @@ def seal_facts(study: Study, store: "Record", answers: Answers, verified: Verifi
         sealed_at=answers.seal.created,
         grade=verified.grade,
         published=tuple(f"{one} was given as seen elsewhere" for one in verified.published),
+        stamps=verified.anchored.shown,
         listener_could_read=not all("helper" in one.plan.record for one in answers.sittings),
         findings=tuple(FindingFacts(ok=f.ok, what=f.what, detail=f.detail) for f in verified.findings),
         plans_sealed=len(store.sittings()),

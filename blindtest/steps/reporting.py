@@ -11,6 +11,7 @@ from typing import Any
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import load_rendered
 from blindtest.report import ReportInput, figures, html, markdown
+from blindtest.steps.anchors import ANCHORS, stamps
 from blindtest.steps.answers import read_answers
 from blindtest.steps.corrections import designed, filter_files
 from blindtest.steps.gathering import Truths, gathered
@@ -96,7 +97,7 @@ def report(
         refuse_open_sittings(study, store, clock(), what="report", override=while_open)
         answers = read_answers(store)
         progress(1, 5, "verifying")
-        verified = verify_store(store, published=published)
+        verified = verify_store(store, published=published, stamped=stamps(study.folder / ANCHORS))
         rendered = load_rendered(render_job(study), stimuli_folder(study))
         facts = gathered(
             study, rendered, store, answers, verified, generated_at=clock(), truths=truths, invented=invented

@@ -7,7 +7,7 @@ counts both. No pseudonym is part of it.
 """
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING, Any
 from blindtest import __version__
 from blindtest.design import Claim, canonical, sittings_of
 from blindtest.design import seal as sealed_with
+from blindtest.errors import Missing
 from blindtest.methods import METHODS
 from blindtest.render import Rendered, load_rendered
+from blindtest.steps.anchors import ANCHORS, NO_STAMPS, Anchoring, Stamp, anchoring, stamps, write_requests
 from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.quotes import check_quotes
 from blindtest.steps.scale_answers import screening_record
@@ -337,11 +339,24 @@ class SealShown:
     study_seal: StudySeal
     sittings: tuple[dict[str, Any], ...]
     """number, state, commitment of the plan, head of the chain."""
+    requests: tuple[Path, ...] = ()
+    """Time-stamp requests written now."""
+    stamps: tuple[Stamp, ...] = ()
+    """Replies found in anchors/."""
+    anchored: Anchoring = NO_STAMPS
+    """What they show."""
+    lacking: str = ""
+    """Why no request was written."""
 
     @property
     def line(self) -> str:
-        """One line to publish anywhere."""
-        return f"blindtest study seal {self.study_seal.commitment}"
+        """One line to publish anywhere: the study seal, each sitting's plan, the last hash of each that is over."""
+        parts = [f"blindtest study seal {self.study_seal.commitment}"]
+        for one in self.sittings:
+            parts.append(f"plan {one['number']} {one['commitment']}")
+            if one["state"] != "open":
+                parts.append(f"answers {one['number']} {one['head']}")
+        return " ".join(parts)
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -350,12 +365,15 @@ class SealShown:
             "sealed_at": self.study_seal.sealed_at.isoformat(),
             "made_now": self.study_seal.made_now,
             "sittings": [dict(sitting) for sitting in self.sittings],
+            "line": self.line,
+            "requests": [str(path) for path in self.requests],
+            "stamps": [stamp.to_dict() for stamp in self.stamps],
         }
 
     def text(self) -> str:
         """Return it in words."""
         lines = [
-            "Publish this where others see it before anybody listens:",
+            "Publish this line where others see it before anybody listens:",
             f"  {self.line}",
             f"{'Sealed now' if self.study_seal.made_now else 'Sealed'} at {self.study_seal.sealed_at.isoformat()}.",
         ]
@@ -363,7 +381,13 @@ class SealShown:
             lines.append(f"Sitting {sitting['number']} ({sitting['state']}): plan {sitting['commitment']}")
             if sitting["state"] != "open":
                 lines.append(f"  last hash of its answers {sitting['head']}")
-        lines.append("A seal proves order only if it was seen elsewhere: blindtest guide seals")
+        lines += [f"Time-stamp request: {path}" for path in self.requests]
+        if self.requests:
+            lines.append("Have an authority answer each, and save its reply beside it under the same name, as .tsr")
+        lines += [line.text() for line in self.anchored.lines]
+        if self.lacking:
+            lines.append(f"No time-stamp request was written: {self.lacking}")
+        lines.append("A seal proves order only if it was seen elsewhere: blindtest guide anchoring")
         return "\n".join(lines)
 
 
@@ -383,5 +407,28 @@ def seal(
         sittings = tuple(
             {"number": e.number, "state": e.state, "commitment": e.commitment, "head": e.head} for e in store.sittings()
         )
+        found = stamps(study.folder / ANCHORS)
+        anchored = anchoring(store, found)
+    requests, lacking = _requested(study.folder / ANCHORS, sealed, sittings)
     progress(2, 2, "")
-    return SealShown(folder=Path(folder), study_seal=sealed, sittings=sittings)
+    return SealShown(
+        folder=Path(folder),
+        study_seal=sealed,
+        sittings=sittings,
+        requests=requests,
+        stamps=found,
+        anchored=anchored,
+        lacking=lacking,
+    )
+
+
+def _requested(folder: Path, sealed: StudySeal, sittings: Sequence[Mapping[str, Any]]) -> tuple[tuple[Path, ...], str]:
+    """Write what an authority can still be asked for: the study seal, plans while they run, the last hashes of others.
+
+    A plan that is stamped when its sitting is over shows nothing that the stamp on its answers doesn't.
+    """
+    asked = [one["commitment"] if one["state"] == "open" else one["head"] for one in sittings]
+    try:
+        return write_requests(folder, [sealed.commitment, *asked]), ""
+    except Missing as error:
+        return (), str(error)

@@ -1,6 +1,7 @@
 """Anybody's check of what a study folder has recorded: seals, plans drawn again, chains, answers, results."""
 
 import os
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from blindtest.design import Grade, grade, plan_from_record, verify_chain
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session import restored
+from blindtest.steps.anchors import ANCHORS, NO_STAMPS, Anchoring, Stamp, anchoring, stamps
 from blindtest.steps.listening import study_id
 from blindtest.steps.place import Entropy, open_store
 from blindtest.steps.stopping_rules import rule_fault
@@ -19,8 +21,6 @@ if TYPE_CHECKING:
     from blindtest.session.register import SittingEntry
 
 __all__ = ["Finding", "Verified", "verify", "verify_store"]
-
-HEX_LENGTH = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +44,10 @@ class Verified:
     grade: Grade
     published: tuple[str, ...]
     """Hashes seen elsewhere that were found in the record."""
+    stamps: tuple[Stamp, ...] = ()
+    """Time stamps found in anchors/."""
+    anchored: Anchoring = NO_STAMPS
+    """What they show."""
 
     @property
     def ok(self) -> bool:
@@ -57,11 +61,13 @@ class Verified:
             "grade": self.grade,
             "published_found": list(self.published),
             "findings": [{"ok": f.ok, "what": f.what, "detail": f.detail} for f in self.findings],
+            "stamps": [stamp.to_dict() for stamp in self.stamps],
         }
 
     def text(self) -> str:
         """Return a line for each thing compared, and what it proves."""
-        return "\n".join([*(finding.text() for finding in self.findings), "", _MEANING[self.grade]])
+        notes = [line.text() for line in self.anchored.lines if line.ok is None]
+        return "\n".join([*(finding.text() for finding in self.findings), *notes, "", _MEANING[self.grade]])
 
 
 _MEANING = {
@@ -79,8 +85,15 @@ _MEANING = {
 }
 
 
-def verify(folder: Path, *, published: Sequence[str] = (), entropy: Entropy = os.urandom) -> Verified:
-    """Check everything recorded in the study `folder`; `published`: commitments and heads seen elsewhere.
+def verify(
+    folder: Path, *, published: Sequence[str] = (), authorities: Sequence[Path] = (), entropy: Entropy = os.urandom
+) -> Verified:
+    """Check everything recorded in the study `folder`.
+
+    Parameters
+    ----------
+    published : commitments and heads seen elsewhere, or the lines that hold them
+    authorities : certificates (PEM) of the time-stamp authorities that are trusted; those in anchors/ else
 
     Raises
     ------
@@ -89,12 +102,12 @@ def verify(folder: Path, *, published: Sequence[str] = (), entropy: Entropy = os
     """
     study = load_study(folder)
     with open_store(study, create=False, entropy=entropy) as store:
-        return verify_store(store, published=published)
+        return verify_store(store, published=published, stamped=stamps(study.folder / ANCHORS, authorities=authorities))
 
 
-def verify_store(store: "Record", *, published: Sequence[str] = ()) -> Verified:
-    """Check everything an open database has recorded."""
-    wanted = [_hash_in(text) for text in published]
+def verify_store(store: "Record", *, published: Sequence[str] = (), stamped: Sequence[Stamp] = ()) -> Verified:
+    """Check everything an open database has recorded, and what time stamps on it show."""
+    wanted = list(dict.fromkeys(one for text in published for one in _hashes_in(text)))
     findings = [*_database(store), *_seals(store)]
     entries = store.sittings()
     for entry in entries:
@@ -113,29 +126,36 @@ def verify_store(store: "Record", *, published: Sequence[str] = ()) -> Verified:
             )
         )
     intact = all(finding.ok for finding in findings)
+    # A reply that doesn't hold is said, and shows nothing; it doesn't make the record another.
+    anchored = anchoring(store, stamped)
+    findings += [Finding(ok=one.ok, what=one.what, detail=one.detail) for one in anchored.lines if one.ok is not None]
+    early, late = anchored.before | set(wanted), anchored.after | set(wanted)
     ended = [entry for entry in entries if entry.state != "open" and entry.links]
     under = {entry.study_seal for entry in ended}
-    before = bool(ended) and all(entry.commitment in wanted for entry in ended) and under <= set(wanted)
-    after = bool(ended) and all(entry.head in wanted for entry in ended)
+    before = bool(ended) and all(entry.commitment in early for entry in ended) and under <= early
+    after = bool(ended) and all(entry.head in late for entry in ended)
     return Verified(
         findings=tuple(findings),
         grade=grade(intact=intact, before=before, after=after),
         published=tuple(one for one in wanted if one in known),
+        stamps=tuple(stamped),
+        anchored=anchored,
     )
 
 
-def _hash_in(text: str) -> str:
-    found = text.strip().lower()
-    if len(found) != HEX_LENGTH or any(letter not in "0123456789abcdef" for letter in found):
+def _hashes_in(text: str) -> list[str]:
+    """Return the hashes in what was published: a hash alone, or a line that holds several."""
+    found = re.findall(r"(?<![0-9a-fA-F])[0-9a-fA-F]{64}(?![0-9a-fA-F])", text)
+    if not found:
         raise BlindtestError(
             Fault(
-                problem="not a commitment or last hash",
+                problem="no commitment or last hash in it",
                 key="--published",
                 got=text,
-                allowed="64 hexadecimal digits, as blindtest seal and listen print them",
+                allowed="64 hexadecimal digits, as blindtest seal and listen print them, or the whole line",
             )
         )
-    return found
+    return [one.lower() for one in found]
 
 
 def _database(store: "Record") -> list[Finding]:

@@ -57,7 +57,8 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
     ),
     "distributed": ("steps/cluster.py",),
     "rfc8785": ("design/seal.py",),
-    "cryptography": ("session/helper_lock.py", "render/noise.py"),
+    "cryptography": ("session/helper_lock.py", "render/noise.py", "steps/time_stamp.py"),
+    "rfc3161_client": ("steps/time_stamp.py",),
 }
 """Where a package may be imported, as beginnings of paths inside the package."""
 
