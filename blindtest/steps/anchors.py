@@ -43,6 +43,8 @@ ANCHORS = "anchors"
 """Name of the folder."""
 LARGEST = 1 << 20
 """Bytes of a file that are read; a reply with certificates has a few thousand."""
+RESOLUTION_S = 1.0
+"""Stamps are read to the second that they lie in."""
 
 StampState = Literal["holds", "fails", "unvouched", "unchecked"]
 _COMMITMENT = re.compile(r"[0-9a-f]{64}")
@@ -209,8 +211,8 @@ NO_STAMPS = Anchoring()
 def anchoring(record: "Record", found: Sequence[Stamp]) -> Anchoring:
     """Return what stamps show of a record: which of its commitments existed before the first answer, or after the last.
 
-    A stamp counts as earlier than the first answer when the authority's time, and what that may be off by, is earlier
-    than the answer's time on the clock of the computer that recorded it.
+    A stamp counts as earlier than the first answer when the latest that it can be, by the authority's time and what
+    that may be off by, is no later than the answer's time on the clock of the computer that recorded it.
     """
     sittings = [(entry, *_answered(record, entry)) for entry in record.sittings()]
     seals = {entry.commitment for entry in record.seals() if entry.kind == "study"}
@@ -289,7 +291,7 @@ def _early(
     if first is None:
         return False, StampLine(ok=None, what=told, detail=f"when {its} first answer was given can't be read")
     answered = f"{its} first answer, given at {_moment(first)} by the recording computer's clock"
-    if stamped.at + timedelta(seconds=stamped.accuracy_s or 0) <= first:
+    if _latest(stamped) <= first:
         return True, StampLine(ok=True, what=f"{told}, before {answered}", detail=f"signed by {stamped.authority}")
     return False, StampLine(ok=None, what=f"{told}, not before {answered}", detail="it doesn't show what was planned")
 
@@ -298,7 +300,7 @@ def _late(name: str, stamped: Stamped, last: datetime | None) -> tuple[bool, Sta
     told = f"time stamp on {name} is of {_time(stamped)}"
     # The head can't exist before the last answer. A stamp that is earlier shows a clock that ran ahead: then times of
     # answers are too late, and a plan may seem to have been stamped before the first one.
-    ahead = 0.0 if last is None else (last - stamped.at).total_seconds() - (stamped.accuracy_s or 0)
+    ahead = 0.0 if last is None else (last - _latest(stamped)).total_seconds()
     if ahead > 0:
         return False, StampLine(
             ok=None,
@@ -325,6 +327,10 @@ def _roots(found: Sequence[Stamp]) -> list[StampLine]:
 
 
 _COMPARE = "compare it with the one that the authority publishes"
+
+
+def _latest(stamped: Stamped) -> datetime:
+    return stamped.at + timedelta(seconds=RESOLUTION_S + (stamped.accuracy_s or 0.0))
 
 
 def _time(stamped: Stamped) -> str:

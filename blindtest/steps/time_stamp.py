@@ -50,7 +50,7 @@ class Stamped:
     """What an authority signed."""
 
     at: datetime
-    """By the authority's clock, UTC."""
+    """By the authority's clock, UTC: the second that it lies in, without its fraction."""
     accuracy_s: float | None
     """How far off that clock may be, s; None where the authority doesn't say."""
     authority: str
@@ -158,7 +158,7 @@ def checked_reply(reply: bytes, commitment: str, *, request: bytes | None, trust
         raise NotStamped("it holds no certificate: ask again with the request as it was written, which wants it")
     root = _vouched(library, decoded, bytes.fromhex(commitment), trusted)
     return Stamped(
-        at=info.gen_time.astimezone(UTC),
+        at=info.gen_time.astimezone(UTC).replace(microsecond=0),
         accuracy_s=_seconds(info.accuracy),
         authority=_signer(decoded),
         root=sha256(_der(root)).hexdigest(),

@@ -45,6 +45,7 @@ IMPRESSION = re.compile(r"^On record: ([0-9a-f]{64})$", re.MULTILINE)
 VARYING = (
     (re.compile(r"\b[0-9a-f]{64}\b|\b[0-9a-f]{16}(?=\.\.\.)|\b[0-9a-f]{48}\b"), "HASH"),
     (re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?\+00:00"), "TIME"),
+    (re.compile(r"\b\d{4}-\d\d-\d\d \d\d:\d\d:\d\d UTC"), "TIME"),
     (re.compile(r"127\.0\.0\.1:\d+"), "127.0.0.1:PORT"),
 )
 NUMBER = re.compile(r"(?<![\w.])[+-]?(?:\d+(?:\.\d+)?|\.\d+)(?![\w.]*\w)")

@@ -1,0 +1,20 @@
+"""What time stamps show stands where a doubter looks, and no further."""
+
+from dataclasses import replace
+
+from blindtest.report import html
+from blindtest.report.doubts import doubts
+from blindtest.report.seal_words import seal_words
+
+STAMP = "time stamp on the plan of sitting 1 is of 2026-05-06 08:59:58 UTC within 1 s, before its first answer"
+
+
+def test_time_stamps_stand_in_the_section_for_doubters_and_under_the_seal(make_report):
+    plain = make_report()
+    stamped = replace(plain, seal=replace(plain.seal, stamps=(STAMP,)))
+    answer = dict(doubts(stamped))["What does the seal show here?"]
+    assert f"An authority's {STAMP}." in answer
+    assert any("rests on the clock of the computer that recorded them" in one for one in answer)
+    assert f"An authority's {STAMP}." in seal_words(stamped)
+    assert html(stamped, figures={}).count(STAMP) == 2
+    assert not any("RFC 3161" in one for one in (*seal_words(plain), *dict(doubts(plain)).popitem()[1]))
