@@ -180,6 +180,9 @@ class Bench:
             short = rate not in self._fixed_taps and len(fir) < longest
             firs[condition.id] = self._fir(condition, rate, longest) if short else fir
         self.taps_used[rate] = self._fixed_taps.get(rate, longest)
+        # What follows keeps the length that the first rendering began with, also where its filters had to be longer and
+        # that length was fixed: rendered again, everything comes out as it did, byte for byte.
+        taps = taps_for(rate)
         ahead: dict[str, int] = {}
         for condition in self._job.conditions:
             if isinstance(condition.excess_phase, ExcessPhaseStage):

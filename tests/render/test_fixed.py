@@ -5,6 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from blindtest.errors import BlindtestError
+from blindtest.render import render
 from blindtest.render.fixed import Fixed, Outside, fixed_text, read_fixed
 
 numbers = st.floats(-200, 200, allow_nan=False)
@@ -59,3 +60,17 @@ def test_a_broken_file_is_refused_with_the_remedy(tmp_path, text, reason):
         BlindtestError, match=rf"fixed\.toml: not what a rendering wrote \(.*{reason}.*restore the file"
     ):
         read_fixed(tmp_path)
+
+
+def test_what_was_fixed_gives_the_same_bytes_where_filters_had_to_be_longer(bench, monkeypatch):
+    """The meter keeps the length that the first rendering began with, not the one that its filters came to."""
+    monkeypatch.setattr("blindtest.render.filters.taps_for", lambda rate: 8_192)
+    job = bench.job(bench.clip("a", bench.pink(1.0)))
+    first = render(job, bench.stimuli)
+    assert first.fixed["taps"]["48000"] > 8_192
+    other = bench.folder / "other"
+    other.mkdir()
+    (other / "fixed.toml").write_bytes((bench.stimuli / "fixed.toml").read_bytes())
+    again = render(job, other)
+    assert [one.sha256 for one in again.stimuli] == [one.sha256 for one in first.stimuli]
+    assert again.table == first.table
