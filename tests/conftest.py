@@ -54,15 +54,30 @@ def require():
     return _require
 
 
-@pytest.fixture(scope="session")
-def toy() -> ModuleType:
-    """The module tests/toy_sitting.py: a plan, its sounds and its server, made of nothing but numbers."""
-    name = "toy_sitting"
+def _beside(name: str) -> ModuleType:
+    """Return the module of this folder of that name."""
     if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, HERE / "toy_sitting.py")
+        spec = importlib.util.spec_from_file_location(name, HERE / f"{name}.py")
         assert spec is not None
         assert spec.loader is not None
         module = importlib.util.module_from_spec(spec)
         sys.modules[name] = module
         spec.loader.exec_module(module)
     return sys.modules[name]
+
+
+@pytest.fixture(scope="session")
+def toy() -> ModuleType:
+    """The module tests/toy_sitting.py: a plan, its sounds and its server, made of nothing but numbers."""
+    return _beside("toy_sitting")
+
+
+@pytest.fixture(scope="session")
+def postgres_server():
+    """A PostgreSQL server of this run of tests (of this worker); see tests/postgres_server.py."""
+    module = _beside("postgres_server")
+    _require("postgres", importlib.util.find_spec("psycopg") is not None, "psycopg is not installed")
+    _require("postgres", not module.missing(), module.missing())
+    server = module.PostgresServer()
+    yield server
+    server.close()

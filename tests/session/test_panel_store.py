@@ -17,8 +17,14 @@ NOW = datetime(2026, 3, 2, 10, tzinfo=UTC)
 
 
 @pytest.fixture
-def store(tmp_path):
-    with Store(tmp_path / "study.db", entropy=os.urandom) as opened:
+def store(place):
+    with Store(place, entropy=os.urandom) as opened:
+        yield opened
+
+
+@pytest.fixture
+def in_file(path):
+    with Store(path, entropy=os.urandom) as opened:
         yield opened
 
 
@@ -103,7 +109,8 @@ def test_what_is_kept_of_a_step_replaces_what_was_kept_of_it(store):
     assert store.panel.replies() == (one,)
 
 
-def test_forget_erases_what_a_listener_said_and_closes_the_link(store, tmp_path):
+def test_forget_erases_what_a_listener_said_and_closes_the_link(in_file, tmp_path):
+    store = in_file
     store.panel.add_links([token_hash("one")], kind="personal", at=NOW)
     name = admit(store, "one", names=lambda: "L-marked")
     store.panel.keep(name, "questions", {"age": "a marked answer"}, at=NOW)
@@ -119,7 +126,8 @@ def test_forget_erases_what_a_listener_said_and_closes_the_link(store, tmp_path)
     assert b"L-marked" not in left
 
 
-def test_no_token_lies_in_the_database(store, tmp_path):
+def test_no_token_lies_in_the_database(in_file, tmp_path):
+    store = in_file
     store.panel.add_links([token_hash("the-token-itself")], kind="personal", at=NOW)
     admit(store, "the-token-itself", session="the-session-itself", resume="the-resume-itself")
     store.close()

@@ -39,6 +39,7 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
     "pydantic": ("study/", "web/"),
     "sqlalchemy": ("session/store/", "session/migrations/"),
     "alembic": ("session/store/", "session/migrations/"),
+    "psycopg": ("session/store/postgres_",),
     "sounddevice": ("session/player.py", "session/device_player.py", "session/loop_stream.py"),
     "matplotlib": ("report/figures.py",),
     "jinja2": ("report/", "web/"),

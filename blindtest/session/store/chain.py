@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Insert, Select, bindparam, insert, select
@@ -53,7 +52,7 @@ class _Made:
 
     def __init__(self, statement: Select[Any] | Insert) -> None:
         self._statement = statement
-        self._compiled: dict[str, tuple[str, tuple[str, ...], Mapping[str, Any]]] = {}
+        self._compiled: dict[str, tuple[str, tuple[str, ...] | None, Mapping[str, Any]]] = {}
 
     def run(self, connection: Connection, values: Mapping[str, Any]) -> Any:
         """Return the driver's cursor after the statement ran with `values`."""
@@ -61,10 +60,15 @@ class _Made:
         if name not in self._compiled:
             made = self._statement.compile(dialect=connection.dialect)
             assert isinstance(made, SQLCompiler)
-            self._compiled[name] = (str(made), tuple(made.positiontup or ()), dict(made.params))
-        text, names, given = self._compiled[name]
+            # SQLite's driver takes values by position, PostgreSQL's by name.
+            order = None if made.positiontup is None else tuple(made.positiontup)
+            self._compiled[name] = (str(made), order, dict(made.params))
+        text, order, given = self._compiled[name]
         cursor = connection.connection.cursor()
-        cursor.execute(text, tuple(values[name] if name in values else given[name] for name in names))
+        if order is None:
+            cursor.execute(text, {**given, **values})
+        else:
+            cursor.execute(text, tuple(values[name] if name in values else given[name] for name in order))
         return cursor
 
 
@@ -87,38 +91,38 @@ _ADD_LINK = _Made(insert(schema.chain))
 _ADD_CONTENT = _Made(insert(schema.content))
 
 
-def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], path: Path, keys: Keys) -> Acknowledged:
+def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], place: str, keys: Keys) -> Acknowledged:
     """Append the rows of one answer; see `Store.append`."""
     head = _HEAD.run(connection, {"sitting": sitting}).fetchone()
     if head is None:
-        raise BlindtestError(Fault(problem="no such sitting in the register", file=str(path), got=sitting))
+        raise BlindtestError(Fault(problem="no such sitting in the register", file=place, got=sitting))
     state, start, position, tip = head
     position, tip = position or 0, tip or start
     key = keys.held(start)
     stored = _STORED.run(connection, {"sitting": sitting, "trial": rows[0].trial}).fetchall()
     if key is not None:
-        stored = [(*place, _text(key, text)) for *place, text in stored]
+        stored = [(*known, _text(key, text)) for *known, text in stored]
     if stored:
         more = _more(rows, stored)
         if not more:
-            return _again(sitting, rows, stored, path)
+            return _again(sitting, rows, stored, place)
         rows = more
     if state != "open":
         raise BlindtestError(
             Fault(
                 problem=f"sitting {sitting} is {state}: no answer can be added",
-                file=str(path),
+                file=place,
                 remedy="the answers before are kept; start a new sitting",
             )
         )
     for row in rows:
         position += 1
         tip = link_hash(tip, row.row_hash)
-        place = {"sitting": sitting, "position": position}
+        link = {"sitting": sitting, "position": position}
         named = {"trial": row.trial, "attempt": row.attempt, "slot": row.slot}
-        _ADD_LINK.run(connection, {**place, **named, "row_hash": row.row_hash, "hash": tip})
+        _ADD_LINK.run(connection, {**link, **named, "row_hash": row.row_hash, "hash": tip})
         salt, text = (row.salt, row.text) if key is None else keys.row_stored(key, row.salt, row.text)
-        _ADD_CONTENT.run(connection, {**place, "salt": salt, "row": text})
+        _ADD_CONTENT.run(connection, {**link, "salt": salt, "row": text})
     return Acknowledged(sitting=sitting, position=position, head=tip)
 
 
@@ -136,7 +140,7 @@ def _more(rows: Sequence[PreparedRow], stored: Sequence[Any]) -> list[PreparedRo
     return [row for row in rows if (row.attempt, row.slot) not in before]
 
 
-def _again(sitting: int, rows: Sequence[PreparedRow], stored: Sequence[Any], path: Path) -> Acknowledged:
+def _again(sitting: int, rows: Sequence[PreparedRow], stored: Sequence[Any], place: str) -> Acknowledged:
     """Acknowledge rows that are stored already, or refuse others for the same trial."""
     before = {(attempt, slot): text for attempt, slot, _, _, text in stored}
     if before != {(row.attempt, row.slot): row.text for row in rows}:
@@ -144,7 +148,7 @@ def _again(sitting: int, rows: Sequence[PreparedRow], stored: Sequence[Any], pat
             Fault(
                 problem=f"trial {rows[0].trial + 1} of sitting {sitting} is recorded already with another answer, or "
                 "at another time; what was confirmed is never changed",
-                file=str(path),
+                file=place,
                 remedy="reload the page; nothing was recorded twice",
             )
         )

@@ -1,43 +1,46 @@
 """The writer's connection, as the writer needs it."""
 
-import sqlite3
-from pathlib import Path
+from typing import Any
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
-from blindtest.session.migrations.opening import told
+from blindtest.session.store.database import Database
 
 __all__ = ["WriterConnection"]
 
 
 class WriterConnection:
-    """What `writer.Session` asks for, on SQLite."""
+    """What `writer.Session` asks for."""
 
-    def __init__(self, connection: Connection, path: Path) -> None:
-        self.connection = connection
-        self._path = path
+    def __init__(self, engine: Engine, database: Database) -> None:
+        self.connection: Connection = engine.connect()
+        self._database = database
 
     @property
-    def driver(self) -> sqlite3.Connection:
+    def driver(self) -> Any:
         """Return the driver's own connection."""
-        found = self.connection.connection.driver_connection
-        assert isinstance(found, sqlite3.Connection)
-        return found
+        return self.connection.connection.driver_connection
 
     def begin(self) -> None:
-        """Begin a transaction that may write."""
-        with told(self._path):
-            self.connection.begin()
+        """Begin a transaction that may write; where the server was away meanwhile, on a new connection."""
+        with self._database.told():
+            try:
+                self.connection.begin()
+            except DBAPIError as lost:
+                if not lost.connection_invalidated:
+                    raise
+                self.connection.rollback()
+                self.connection.begin()
 
     def commit(self) -> None:
         """Make durable what was written since `begin`."""
-        with told(self._path):
+        with self._database.told():
             self.connection.commit()
 
     def rollback(self) -> None:
         """Undo what was written since `begin`."""
-        # SQLite may have rolled back by itself (disk full): then there is nothing to undo.
+        # The database may have rolled back by itself (disk full), or be gone: then there is nothing to undo.
         try:
             self.connection.rollback()
         except DBAPIError:
@@ -46,17 +49,24 @@ class WriterConnection:
 
     def save(self) -> None:
         """Set a savepoint."""
-        self.connection.exec_driver_sql("SAVEPOINT one")
+        self._run("SAVEPOINT one")
 
     def release(self) -> None:
         """Keep what was written since the savepoint."""
-        self.connection.exec_driver_sql("RELEASE one")
+        self._run("RELEASE one")
 
     def undo(self) -> None:
         """Undo what was written since the savepoint."""
-        self.connection.exec_driver_sql("ROLLBACK TO one")
-        self.connection.exec_driver_sql("RELEASE one")
+        self._run("ROLLBACK TO one")
+        self._run("RELEASE one")
 
     def close(self) -> None:
         """Let go of the database."""
-        self.connection.close()
+        try:
+            self._database.release(self.connection)
+        finally:
+            self.connection.close()
+
+    def _run(self, statement: str) -> None:
+        with self._database.told():
+            self.connection.exec_driver_sql(statement)

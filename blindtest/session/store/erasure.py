@@ -1,24 +1,24 @@
 """Erasure at a person's request: the only way in which rows go."""
 
 from datetime import datetime
-from pathlib import Path
 
-from sqlalchemy import Connection, delete, insert, select, update
+from sqlalchemy import Connection, delete, select, update
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
 from blindtest.session.register import WITHHELD
 from blindtest.session.store.panel import erase_panelist, panelists
+from blindtest.session.store.settings import remember
 
 __all__ = ["CLEANING_DUE", "erase"]
 
 CLEANING_DUE = "cleaning_due"
-"""Key of the setting that says that the file has still to be rewritten."""
+"""Key of the setting that says that what rows were erased from has still to be rewritten."""
 
 
-def erase(connection: Connection, pseudonym: str, at: datetime, path: Path) -> tuple[int, ...]:
-    """Delete what `Store.forget` erases, and note that the file has to be rewritten."""
+def erase(connection: Connection, pseudonym: str, at: datetime, place: str) -> tuple[int, ...]:
+    """Delete what `Store.forget` erases, and note that what they stood in has to be rewritten."""
     sittings, said = schema.sittings, schema.impression_content
     theirs = sittings.c.listener == pseudonym
     numbers = tuple(connection.scalars(select(sittings.c.number).where(theirs).order_by(sittings.c.number)))
@@ -30,7 +30,7 @@ def erase(connection: Connection, pseudonym: str, at: datetime, path: Path) -> t
         raise BlindtestError(
             Fault(
                 problem="no such listener in the register",
-                file=str(path),
+                file=place,
                 got=pseudonym,
                 remedy=did_you_mean(pseudonym, known),
             )
@@ -46,6 +46,5 @@ def erase(connection: Connection, pseudonym: str, at: datetime, path: Path) -> t
     told = schema.impressions
     connection.execute(update(told).where(told.c.position.in_(spoken)).values(forgotten=time_text(at)))
     connection.execute(delete(said).where(said.c.position.in_(spoken)))
-    due = {"key": CLEANING_DUE, "value": "true"}
-    connection.execute(insert(schema.settings).prefix_with("OR REPLACE", dialect="sqlite").values(due))
+    remember(connection, CLEANING_DUE, True)
     return numbers

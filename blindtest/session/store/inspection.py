@@ -1,12 +1,9 @@
-"""What is wrong with a database: pages, keys, triggers, seals, chains, impressions, rows missing unasked."""
-
-from pathlib import Path
+"""What is wrong with a record: seals, chains, impressions, rows missing unasked. Pages and triggers: see `database`."""
 
 from sqlalchemy import Connection
 
 from blindtest.design import verify_chain
 from blindtest.errors import BlindtestError
-from blindtest.session import migrations as schema
 from blindtest.session.store.chain import links_of
 from blindtest.session.store.impressions import faults_of_impressions
 from blindtest.session.store.keys import Keys
@@ -16,43 +13,22 @@ from blindtest.session.store.sittings import entries
 __all__ = ["problems"]
 
 
-def problems(connection: Connection, path: Path, keys: Keys) -> list[str]:
+def problems(connection: Connection, place: str, keys: Keys) -> list[str]:
     """Return what is wrong, in words."""
     return [
-        *_of_pages(connection),
         *faults_of_impressions(connection),
-        *_of_triggers(connection),
-        *_of_seals(connection, path, keys),
+        *_of_seals(connection, place, keys),
         *_of_chains(connection, keys),
     ]
 
 
-def _of_pages(connection: Connection) -> list[str]:
-    run = connection.exec_driver_sql
-    damaged = [str(line) for (line,) in run("PRAGMA integrity_check") if line != "ok"]
-    return [
-        *damaged,
-        *(f"{row[0]}: a row points at nothing in {row[2]}" for row in run("PRAGMA foreign_key_check")),
-    ]
-
-
-def _of_triggers(connection: Connection) -> list[str]:
-    triggers = connection.exec_driver_sql("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
-    there = {row[0]: row[1] for row in triggers}
-    return [
-        f"the trigger {name} is missing or changed: rows could have been altered"
-        for name, sql in schema.APPEND_ONLY.items()
-        if there.get(name) != sql
-    ]
-
-
-def _of_seals(connection: Connection, path: Path, keys: Keys) -> list[str]:
+def _of_seals(connection: Connection, place: str, keys: Keys) -> list[str]:
     found: list[str] = []
     for seal in seal_entries(connection):
         if is_locked(connection, seal.commitment, keys):
             continue
         try:
-            sealed_with_public(connection, seal.commitment, path, keys)
+            sealed_with_public(connection, seal.commitment, place, keys)
         except BlindtestError as error:
             found += [fault.problem for fault in error.faults]
     return found

@@ -1,7 +1,6 @@
 """Seals and their nonces, which stand apart and are opened once."""
 
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
@@ -27,11 +26,11 @@ __all__ = [
 ]
 
 
-def own(sealed: Sealed, path: Path | None = None) -> None:
+def own(sealed: Sealed, place: str = "") -> None:
     """Check that record and nonce give the commitment: what was stored is proved when read."""
     if commitment(sealed.record, sealed.nonce) != sealed.commitment:
         problem = f"the seal {sealed.commitment[:16]}... is not that of its record and nonce"
-        raise BlindtestError(Fault(problem=problem, file="" if path is None else str(path)))
+        raise BlindtestError(Fault(problem=problem, file=place))
 
 
 def is_known(connection: Connection, commitment: str) -> bool:
@@ -56,7 +55,7 @@ def insert_seal(
     connection.execute(insert(schema.nonces).values(commitment=sealed.commitment, nonce=nonce, public=public))
 
 
-def mark_opened(connection: Connection, commitment: str, at: datetime, path: Path) -> None:
+def mark_opened(connection: Connection, commitment: str, at: datetime, place: str) -> None:
     """Mark a nonce as opened, unless it is; see `Store.open_seal`."""
     table = schema.sittings
     under = (table.c.commitment == commitment) | (table.c.study_seal == commitment)
@@ -65,7 +64,7 @@ def mark_opened(connection: Connection, commitment: str, at: datetime, path: Pat
         raise BlindtestError(
             Fault(
                 problem=f"the seal can't be opened while sitting {still[0]} is open",
-                file=str(path),
+                file=place,
                 remedy="finish or abandon it first",
             )
         )
@@ -101,23 +100,23 @@ def is_locked(connection: Connection, commitment: str, keys: Keys) -> bool:
     return stored is not None and not keys.opens(connection, commitment, bytes(stored))
 
 
-def record_of(connection: Connection, commitment: str, path: Path) -> dict[str, Any]:
+def record_of(connection: Connection, commitment: str, place: str) -> dict[str, Any]:
     """Return the record of a seal, which tells no draw; also of a plan that is locked."""
     text = connection.scalar(select(schema.seals.c.record).where(schema.seals.c.commitment == commitment))
     if text is None:
-        raise BlindtestError(Fault(problem="no such seal", file=str(path), got=commitment))
+        raise BlindtestError(Fault(problem="no such seal", file=place, got=commitment))
     return table_of(text)
 
 
-def public_of(connection: Connection, commitment: str, path: Path) -> str:
+def public_of(connection: Connection, commitment: str, place: str) -> str:
     """Return the public text that enters the draws of a plan."""
     text = connection.scalar(select(schema.nonces.c.public).where(schema.nonces.c.commitment == commitment))
     if text is None:
-        raise BlindtestError(Fault(problem="no such seal", file=str(path), got=commitment))
+        raise BlindtestError(Fault(problem="no such seal", file=place, got=commitment))
     return str(text)
 
 
-def sealed_with_public(connection: Connection, commitment: str, path: Path, keys: Keys) -> tuple[Sealed, str]:
+def sealed_with_public(connection: Connection, commitment: str, place: str, keys: Keys) -> tuple[Sealed, str]:
     """Return a seal with its nonce, and the public text that enters its draws."""
     query = (
         select(schema.seals.c.record, schema.nonces.c.nonce, schema.nonces.c.public)
@@ -126,8 +125,8 @@ def sealed_with_public(connection: Connection, commitment: str, path: Path, keys
     )
     row = connection.execute(query).first()
     if row is None:
-        raise BlindtestError(Fault(problem="no such seal", file=str(path), got=commitment))
+        raise BlindtestError(Fault(problem="no such seal", file=place, got=commitment))
     nonce = keys.nonce_read(connection, commitment, bytes(row.nonce))
     sealed = Sealed(record=table_of(row.record), nonce=nonce, commitment=commitment)
-    own(sealed, path)
+    own(sealed, place)
     return sealed, str(row.public)

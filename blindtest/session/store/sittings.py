@@ -3,7 +3,6 @@
 import json
 from collections.abc import Mapping
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select, update
@@ -44,7 +43,7 @@ def add_sitting(
     created: datetime,
     deadline: datetime,
     public: str,
-    path: Path,
+    place: str,
     keys: Keys,
 ) -> int:
     """Register a sitting with its sealed plan; see `Store.add_sitting`."""
@@ -53,7 +52,7 @@ def add_sitting(
         raise BlindtestError(
             Fault(
                 problem=f"sitting {number} is not the next one in the register",
-                file=str(path),
+                file=place,
                 got=number,
                 allowed=str(following),
                 remedy="start the sitting again",
@@ -66,7 +65,7 @@ def add_sitting(
         raise BlindtestError(
             Fault(
                 problem=f"sitting {still} of {listener} is open",
-                file=str(path),
+                file=place,
                 remedy="go on with it; nobody has two sittings at once",
             )
         )
@@ -87,16 +86,16 @@ def add_sitting(
 
 
 def end_sitting(
-    connection: Connection, sitting: int, state: State, *, at: datetime, reason: str, path: Path, keys: Keys
+    connection: Connection, sitting: int, state: State, *, at: datetime, reason: str, place: str, keys: Keys
 ) -> None:
     """End a sitting; see `Store.set_state`."""
-    entry = entry_of(connection, sitting, path)
+    entry = entry_of(connection, sitting, place)
     # In one transaction with the end: neither is there without the other.
     keys.publish(connection, entry.commitment)
     if entry.state == state:
         return
     if entry.state != "open":
-        raise BlindtestError(Fault(problem=f"sitting {sitting} is {entry.state} already", file=str(path), got=state))
+        raise BlindtestError(Fault(problem=f"sitting {sitting} is {entry.state} already", file=place, got=state))
     connection.execute(
         update(schema.sittings)
         .where(schema.sittings.c.number == sitting)
@@ -115,11 +114,11 @@ def abandon_overdue(connection: Connection, now: datetime) -> tuple[int, ...]:
     return numbers
 
 
-def entry_of(connection: Connection, number: int, path: Path) -> SittingEntry:
+def entry_of(connection: Connection, number: int, place: str) -> SittingEntry:
     """Return one sitting of the register."""
     found = entries(connection, number)
     if not found:
-        raise BlindtestError(Fault(problem="no such sitting in the register", file=str(path), got=number))
+        raise BlindtestError(Fault(problem="no such sitting in the register", file=place, got=number))
     return found[0]
 
 

@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 
 from blindtest.design import Link, Sealed, canonical, row_hash
 from blindtest.errors import BlindtestError, Fault, Missing
-from blindtest.session.migrations.opening import engine_for, file_of, make_private, migrate, told
+from blindtest.session.migrations.opening import migrate
 from blindtest.session.register import (
     WITHHELD,
     Acknowledged,
@@ -27,8 +27,8 @@ from blindtest.session.register import (
 )
 from blindtest.session.store import chain, impressions, seals, settings, sittings
 from blindtest.session.store.connection import WriterConnection
+from blindtest.session.store.database import ByUrl, database_at
 from blindtest.session.store.erasure import CLEANING_DUE, erase
-from blindtest.session.store.hold import Hold
 from blindtest.session.store.inspection import problems
 from blindtest.session.store.keys import Keys
 from blindtest.session.store.panel import PanelRegister
@@ -44,16 +44,16 @@ class Store:
 
     Parameters
     ----------
-    place : Path or str
-        File of the database, or its URL, sqlite:///...
+    place : Path, str or ByUrl
+        File of the database; or its URL, sqlite:///... or postgresql://..., which may come with a schema
     entropy : `entropy(n)` gives n bytes for salts; the caller passes os.urandom
-    create : make the file if there is none; else that is a fault
+    create : make the file or the schema if there is none; else that is a fault
     busy_timeout_s : how long to wait for another program that writes
 
     Raises
     ------
     Missing
-        No such file, no right to write, disk full, in use for too long.
+        No such file, no right to write, disk full, in use for too long, server not reached.
     BlindtestError
         Not a database of ours, damaged, or made by a newer version.
     """
@@ -61,36 +61,50 @@ class Store:
     wholeness = "the database is whole, its chain tables are append-only"
 
     def __init__(
-        self, place: Path | str, *, entropy: Callable[[int], bytes], create: bool = True, busy_timeout_s: float = 5.0
+        self,
+        place: Path | str | ByUrl,
+        *,
+        entropy: Callable[[int], bytes],
+        create: bool = True,
+        busy_timeout_s: float = 5.0,
     ) -> None:
-        self.path = file_of(place)
+        self._database = database_at(place, busy_timeout_s)
         self._entropy = entropy
-        self._holds: list[Hold] = []
         self._keys = Keys(entropy)
-        if not create and not self.path.exists():
+        if not create and not self._database.there():
             raise Missing(
                 Fault(
                     problem="there is no such database: nothing has been recorded yet",
-                    file=str(self.path),
+                    file=self.place,
                     remedy="run blindtest listen, or go to the study's folder",
                 )
             )
-        self._writing = engine_for(self.path, "BEGIN IMMEDIATE", busy_timeout_s)
-        self._reading = engine_for(self.path, "BEGIN", busy_timeout_s)
+        self._database.prepare()
+        self._writing = self._database.writing()
+        self._reading = self._database.reading()
         try:
-            with told(self.path):
-                make_private(self.path)
+            with self._database.told():
                 with self._writing.begin() as connection:
-                    migrate(connection, self.path)
-                self._session = WriterConnection(self._writing.connect(), self.path)
+                    migrate(connection, self.place)
+                self._session = WriterConnection(self._writing, self._database)
         except BaseException:
             self._dispose()
             raise
-        self._writer = Writer(self._session, name=f"writer of {self.path.name}")
+        self._writer = Writer(self._session, name=f"writer of {self.place}")
         self.panel = PanelRegister(self._write, self._read)
         """Links, listeners, consents and replies of a readers' panel."""
         if self.remembered(CLEANING_DUE):
             self._clean()
+
+    @property
+    def place(self) -> str:
+        """Return what faults call the database: its file's name, or words; never a URL."""
+        return self._database.place
+
+    @property
+    def path(self) -> Path:
+        """Return `place` where a path is asked for, to be named in faults; for PostgreSQL nothing lies there."""
+        return Path(self.place)
 
     def __enter__(self) -> Self:
         return self
@@ -104,8 +118,6 @@ class Store:
         """Finish what is waiting to be written and let go of the database."""
         self._writer.close()
         self._dispose()
-        while self._holds:
-            self._holds.pop().release()
 
     def hold(self, sitting: int) -> None:
         """Keep a sitting for this program until the store is closed: whoever serves it does so first.
@@ -115,7 +127,7 @@ class Store:
         BlindtestError
             Another program has it open.
         """
-        self._holds.append(Hold(self.path, sitting))
+        self._database.hold(self._write, sitting)
 
     def _dispose(self) -> None:
         self._writing.dispose()
@@ -125,10 +137,19 @@ class Store:
 
     def _later(self, job: Callable[[Connection], T]) -> Future[T]:
         def run() -> T:
-            with told(self.path):
+            with self._database.told():
                 return job(self._session.connection)
 
         return self._writer.hand_in(run)
+
+    def _held(self, sitting: int, job: Callable[[Connection], T]) -> Callable[[Connection], T]:
+        """Return the job, which does nothing where the sitting was held here and was lost to another program."""
+
+        def run(connection: Connection) -> T:
+            self._database.still_held(connection, sitting)
+            return job(connection)
+
+        return run
 
     def _write(self, job: Callable[[Connection], T]) -> T:
         return self._later(job).result()
@@ -155,7 +176,7 @@ class Store:
             A sitting of this plan, or under this study seal, is still open.
         """
         sealed = self.sealed(commitment)
-        self._write(lambda connection: seals.mark_opened(connection, commitment, at, self.path))
+        self._write(lambda connection: seals.mark_opened(connection, commitment, at, self.place))
         return sealed
 
     def add_sitting(
@@ -189,7 +210,7 @@ class Store:
                 created=created,
                 deadline=deadline,
                 public=public,
-                path=self.path,
+                place=self.place,
                 keys=self._keys,
             )
         )
@@ -234,7 +255,9 @@ class Store:
         if len(answers) != 1 or {place[0] for place in answers} != {sitting}:
             raise ValueError(f"rows of one answer of sitting {sitting} expected, got those of {sorted(answers)}")
         prepared = [chain.PreparedRow.of(row, self._entropy(32)) for row in rows]
-        return self._later(lambda connection: chain.append(connection, sitting, prepared, self.path, self._keys))
+        return self._later(
+            self._held(sitting, lambda connection: chain.append(connection, sitting, prepared, self.place, self._keys))
+        )
 
     def set_state(
         self, sitting: int, state: Literal["finished", "abandoned"], *, at: datetime, reason: str = ""
@@ -242,7 +265,7 @@ class Store:
         """End a sitting. Setting the state it has changes nothing; it ends once."""
         self._write(
             lambda connection: sittings.end_sitting(
-                connection, sitting, state, at=at, reason=reason, path=self.path, keys=self._keys
+                connection, sitting, state, at=at, reason=reason, place=self.place, keys=self._keys
             )
         )
 
@@ -252,7 +275,7 @@ class Store:
 
     def add_event(self, sitting: int, held: Mapping[str, Any]) -> None:
         """Store an event of a sitting, as `event_to_dict` makes it."""
-        self._write(lambda connection: sittings.add_event(connection, sitting, held))
+        self._write(self._held(sitting, lambda connection: sittings.add_event(connection, sitting, held)))
 
     def add_impression(self, row: Mapping[str, Any], *, by: str, at: datetime) -> str:
         """Put an impression on record for good and return its hash.
@@ -284,9 +307,9 @@ class Store:
         """Erase a person's rows, salts, events, impressions and pseudonym for good; return the numbers of the sittings.
 
         The chain and the hashes of the impressions stay and can be checked: they are salted, and without salt and row
-        they say nothing. An open sitting ends as abandoned. Afterwards the file is rewritten, so that no byte of what
-        was erased is left in it; with `clean` off that waits until the database is opened next, or `clean` is called:
-        while many listen, nobody should wait for it.
+        they say nothing. An open sitting ends as abandoned. Afterwards the file, or the tables, are rewritten, so
+        that no byte of what was erased is left there; with `clean` off that waits until the database is opened next,
+        or `clean` is called: while many listen, nobody should wait for it.
 
         Raises
         ------
@@ -295,7 +318,7 @@ class Store:
         """
         if pseudonym == WITHHELD:
             raise BlindtestError(Fault(problem="this stands for listeners forgotten already", got=pseudonym))
-        numbers = self._write(lambda connection: erase(connection, pseudonym, at, self.path))
+        numbers = self._write(lambda connection: erase(connection, pseudonym, at, self.place))
         if clean:
             self._clean()
         return numbers
@@ -306,23 +329,12 @@ class Store:
             self._clean()
 
     def _clean(self) -> None:
-        """Rewrite the file and empty the log beside it, so that nothing deleted is left in either."""
+        """Rewrite what rows were erased from, so that nothing deleted is left there."""
         self._reading.dispose()
 
         def run() -> None:
-            with told(self.path):
-                driver = self._session.driver
-                driver.execute("VACUUM")
-                busy, _, _ = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
-            if busy:
-                raise BlindtestError(
-                    Fault(
-                        problem="the rows are erased, but another program has the database open, so traces may be left "
-                        f"in {self.path.name}-wal",
-                        file=str(self.path),
-                        remedy="close it; the rest is done when the database is opened next",
-                    )
-                )
+            with self._database.told():
+                self._database.clean(self._session.connection)
 
         self._writer.hand_in(run, alone=True).result()
         self.remember(CLEANING_DUE, None)
@@ -331,7 +343,7 @@ class Store:
 
     @contextmanager
     def _read(self) -> Iterator[Connection]:
-        with told(self.path), self._reading.connect() as connection:
+        with self._database.told(), self._reading.connect() as connection:
             yield connection
 
     def seals(self) -> tuple[SealEntry, ...]:
@@ -342,17 +354,17 @@ class Store:
     def sealed(self, commitment: str) -> Sealed:
         """Return a seal with its nonce: for the server that runs the sitting, and for opening it."""
         with self._read() as connection:
-            return seals.sealed_with_public(connection, commitment, self.path, self._keys)[0]
+            return seals.sealed_with_public(connection, commitment, self.place, self._keys)[0]
 
     def record(self, commitment: str) -> dict[str, Any]:
         """Return the record of a seal, which tells no draw; also of a plan that is locked."""
         with self._read() as connection:
-            return seals.record_of(connection, commitment, self.path)
+            return seals.record_of(connection, commitment, self.place)
 
     def public(self, commitment: str) -> str:
         """Return the public text that enters the draws of a plan."""
         with self._read() as connection:
-            return seals.public_of(connection, commitment, self.path)
+            return seals.public_of(connection, commitment, self.place)
 
     def next_number(self) -> int:
         """Return the number the next sitting will have, from 1."""
@@ -367,7 +379,7 @@ class Store:
     def sitting(self, number: int) -> SittingEntry:
         """Return one sitting of the register."""
         with self._read() as connection:
-            return sittings.entry_of(connection, number, self.path)
+            return sittings.entry_of(connection, number, self.place)
 
     def register(self) -> tuple[dict[str, Any], ...]:
         """Return the register as it is published and verified: no pseudonym, no nonce."""
@@ -406,6 +418,5 @@ class Store:
     def faults(self) -> tuple[Fault, ...]:
         """Return what is wrong: pages, keys, triggers, seals, chains, impressions, rows missing unasked."""
         with self._read() as connection:
-            return tuple(
-                Fault(problem=words, file=str(self.path)) for words in problems(connection, self.path, self._keys)
-            )
+            words = [*self._database.faults(connection), *problems(connection, self.place, self._keys)]
+        return tuple(Fault(problem=one, file=self.place) for one in words)

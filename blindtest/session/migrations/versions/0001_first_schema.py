@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from blindtest.session.migrations.columns import TEXT
+from blindtest.session.migrations.columns import TEXT, unsampled
 from blindtest.session.migrations.triggers import make_triggers
 
 revision = "0001"
@@ -127,6 +127,9 @@ def upgrade() -> None:
         sa.Column("what", TEXT, nullable=False),
         sa.Column("reason", TEXT, nullable=False),
     )
+    unsampled(op, "sittings", "listener")
+    unsampled(op, "content", "salt", "row")
+    unsampled(op, "events", "event")
     make_triggers(op, _TRIGGERS)
 
 

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from blindtest.session.migrations.columns import TEXT
+from blindtest.session.migrations.columns import TEXT, unsampled
 from blindtest.session.migrations.triggers import make_triggers
 
 revision = "0002"
@@ -47,6 +47,7 @@ def upgrade() -> None:
         sa.Column("salt", sa.LargeBinary, nullable=False),
         sa.Column("row", TEXT, nullable=False),
     )
+    unsampled(op, "impression_content", "by", "salt", "row")
     make_triggers(op, _TRIGGERS)
 
 

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from blindtest.session.migrations.columns import TEXT
+from blindtest.session.migrations.columns import TEXT, unsampled
 
 revision = "0003"
 down_revision = "0002"
@@ -44,6 +44,9 @@ def upgrade() -> None:
         sa.Column("held", TEXT, nullable=False),
         sa.Column("at", TEXT, nullable=False),
     )
+    unsampled(op, "panel_listeners", "listener", "session_hash", "seed")
+    unsampled(op, "panel_consents", "listener")
+    unsampled(op, "panel_replies", "listener", "held")
 
 
 def downgrade() -> None:

@@ -1,0 +1,107 @@
+"""Who serves a sitting, on PostgreSQL: advisory locks of the writer's connection, so that two machines see each other.
+
+The server lets go of them when that connection ends. Where it ended because the server was stopped, they are taken
+again with the new connection, before anything is written; a sitting that another program took meanwhile is lost to this
+one, which then writes nothing for it any more.
+
+A connection that broke on the way may live on at the server for a while and hold its locks against its own successor:
+it is told to end, known by its number and the moment it began.
+"""
+
+from hashlib import sha256
+from typing import Any
+
+from sqlalchemy import Connection
+
+from blindtest.errors import BlindtestError, Fault
+
+__all__ = ["PostgresHolds"]
+
+_ENDS_OLD = (
+    "SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity WHERE pid = %s AND backend_start::text = %s "
+    "AND pid <> pg_backend_pid()"
+)
+_NAMES_ITSELF = "SELECT pid, backend_start::text FROM pg_stat_activity WHERE pid = pg_backend_pid()"
+
+
+class PostgresHolds:
+    """The sittings that this program serves; called by the writer's thread only.
+
+    Parameters
+    ----------
+    place : what faults call the database
+    schema : of the study
+    """
+
+    def __init__(self, place: str, schema: str) -> None:
+        self._place = place
+        self._schema = schema
+        self._held: set[int] = set()
+        self._lost: set[int] = set()
+        self._backend: tuple[int, str] | None = None
+
+    def take(self, connection: Connection, sitting: int) -> None:
+        """Hold a sitting.
+
+        Raises
+        ------
+        BlindtestError
+            Another program holds it, or this one does already.
+        """
+        if sitting in self._held or not self._locked(_driver(connection), sitting):
+            raise BlindtestError(
+                Fault(
+                    problem=f"sitting {sitting} is open in another program",
+                    file=self._place,
+                    remedy="go on in the page that it opened, or stop it there first (Ctrl-C); answers are safe",
+                )
+            )
+        self._held.add(sitting)
+
+    def take_again(self, driver: Any) -> None:
+        """Hold on a new connection what was held on the one before."""
+        if self._held and self._backend is not None:
+            driver.execute(_ENDS_OLD, self._backend)
+        self._lost = {sitting for sitting in sorted(self._held) if not self._locked(driver, sitting)}
+        self._backend = driver.execute(_NAMES_ITSELF).fetchone()
+
+    def check(self, connection: Connection, sitting: int) -> None:
+        """Refuse to write for a sitting that was lost, unless it has come free again.
+
+        Raises
+        ------
+        BlindtestError
+            Another program serves it now.
+        """
+        if sitting not in self._lost:
+            return
+        if not self._locked(_driver(connection), sitting):
+            raise BlindtestError(
+                Fault(
+                    problem=f"sitting {sitting} went to another program while the database was away",
+                    file=self._place,
+                    remedy="go on in the page that it opened; nothing was recorded here",
+                )
+            )
+        self._lost.discard(sitting)
+
+    def release(self, connection: Connection) -> None:
+        """Let go of all. Where the server is away, it has let go by itself."""
+        if not self._held or connection.invalidated or connection.closed:
+            return
+        import psycopg
+
+        try:
+            _driver(connection).execute("SELECT pg_advisory_unlock_all()")
+        except psycopg.Error:
+            return
+
+    def _locked(self, driver: Any, sitting: int) -> bool:
+        name = f"blindtest/sitting/{self._schema}/{sitting}"
+        key = int.from_bytes(sha256(name.encode()).digest()[:8], signed=True)
+        (taken,) = driver.execute("SELECT pg_try_advisory_lock(%s)", (key,)).fetchone()
+        return bool(taken)
+
+
+def _driver(connection: Connection) -> Any:
+    return connection.connection.driver_connection
