@@ -81,3 +81,19 @@ def postgres_server():
     server = module.PostgresServer()
     yield server
     server.close()
+
+
+@pytest.fixture(scope="session")
+def panel_folder() -> ModuleType:
+    """The module tests/panel_folder.py: a small study with a panel, written into a folder."""
+    return _beside("panel_folder")
+
+
+@pytest.fixture(scope="session")
+def panel_template(panel_folder, tmp_path_factory) -> Path:
+    """That study, rendered once, with a public link; to be copied."""
+    from blindtest import steps
+
+    folder = panel_folder.write_panel(tmp_path_factory.mktemp("panel") / "study", panel="public = true")
+    steps.render(folder)
+    return folder

@@ -10,6 +10,7 @@ tells headphones from loudspeakers, and left from right, is made by `screening_s
 from blindtest.audio.clip import Clip, aligned, excerpt, faded, read_clip, resampled, write_clip
 from blindtest.audio.decibel import from_db, to_db
 from blindtest.audio.filtering import FilterRun, apply_and_sum, apply_firs
+from blindtest.audio.level_noise import NOISE_S, level_noise
 from blindtest.audio.levels import Levels, Meter
 from blindtest.audio.loop_noise import RestNoise, noise_at_rest
 from blindtest.audio.loop_spectra import BANDS_HZ
@@ -50,6 +51,7 @@ from blindtest.audio.tape import ClipTape, Frames, Part, WavTape, tape_extent
 
 __all__ = [
     "BANDS_HZ",
+    "NOISE_S",
     "Clip",
     "ClipTape",
     "FilterRun",
@@ -82,6 +84,7 @@ __all__ = [
     "integrated_loudness",
     "judged",
     "k_weighting",
+    "level_noise",
     "looped",
     "loudness_range",
     "matching_gains",

@@ -359,6 +359,36 @@ def _sit(
 
 @commands.command()
 @_FOLDER
+@click.option("--address", default="127.0.0.1", show_default=True, envvar="BLINDTEST_ADDRESS", help="What is bound.")
+@click.option("--port", type=click.IntRange(1024, 65535), envvar="BLINDTEST_PORT", help="Else the panel's own.")
+@click.option("--hosts", default="", metavar="HOST:PORT,...", help="Further names under which it is asked for.")
+@click.option("--public-url", default="", metavar="URL", help="Where listeners reach it, behind a proxy with TLS.")
+@click.option("--invite", "invitations", type=click.IntRange(1, 10_000), help="Write so many personal links, and end.")
+@click.option("--close", is_flag=True, help="Let nobody begin any more.")
+@click.option("--dry-run", is_flag=True, help="Say what listeners would meet; store and serve nothing.")
+@speaks
+def panel(
+    folder: Path,
+    address: str,
+    port: int | None,
+    hosts: str,
+    public_url: str,
+    invitations: int | None,
+    close: bool,
+    dry_run: bool,
+    output: Output,
+) -> None:
+    """Serve the study to many listeners on one port."""
+    from blindtest.cli.panel_command import run_panel
+
+    run_panel(
+        folder, address=address, port=port, hosts=_listed(hosts), public_url=public_url, invitations=invitations,
+        close=close, dry_run=dry_run, output=output,
+    )  # fmt: skip
+
+
+@commands.command()
+@_FOLDER
 @click.option("--sitting", type=int, help="Its number; else the open one, if there is only one.")
 @click.option("--reason", default="", help="Why; it stands in the register.")
 @_HELPER

@@ -31,7 +31,7 @@ from blindtest.session.event import (
 from blindtest.session.loop_stream import LoopFacts, LoopStream
 from blindtest.session.offer import LEVEL_SLOT, LEVEL_TRIAL, Offer, offers
 from blindtest.session.opinion import Opinion, Spreads, simulated_opinions
-from blindtest.session.player import BrowserPlayer, Player, Sound, dithered, portaudio_fault, served_wav
+from blindtest.session.player import BrowserPlayer, MadeWhenAsked, Player, Sound, dithered, portaudio_fault, served_wav
 from blindtest.session.register import WITHHELD, Acknowledged, ImpressionEntry, Override, SealEntry, SittingEntry
 from blindtest.session.resumption import restored
 from blindtest.session.routing import Route, on_outputs, trimmed
@@ -83,6 +83,7 @@ __all__ = [
     "Loaded",
     "LoopFacts",
     "LoopStream",
+    "MadeWhenAsked",
     "Misconnected",
     "Offer",
     "Opinion",

@@ -5,10 +5,13 @@ Tokens are kept as hashes only: whoever reads the database can open no link and 
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from hashlib import sha256
 from typing import Any, Literal
 
-__all__ = ["LinkKind", "NoPlace", "PanelCounts", "PanelLink", "Panelist", "token_hash"]
+from blindtest.session.register import State
+
+__all__ = ["LinkKind", "NoPlace", "OwnSitting", "PanelCounts", "PanelLink", "Panelist", "token_hash"]
 
 LinkKind = Literal["personal", "public"]
 NoPlace = Literal["unknown", "taken", "withdrawn", "full"]
@@ -50,6 +53,16 @@ class Panelist:
     """Of the text that was agreed to."""
     kept: Mapping[str, Mapping[str, Any]]
     """What is kept of each step before the sitting, by its name."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnSitting:
+    """One of a listener's sittings, in short."""
+
+    number: int
+    state: State
+    study_seal: str
+    created: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

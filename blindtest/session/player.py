@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from blindtest.audio import wav_bytes
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["BrowserPlayer", "Player", "Sound", "dithered", "portaudio_fault", "served_wav"]
+__all__ = ["BrowserPlayer", "MadeWhenAsked", "Player", "Sound", "dithered", "portaudio_fault", "served_wav"]
 
 _GREATEST = 2**23 - 1
 _LEAST = -(2**23)
@@ -105,6 +105,27 @@ class BrowserPlayer:
             raise BlindtestError(
                 Fault(problem="no sound is served under this name now", remedy="reload the page")
             ) from None
+
+
+class MadeWhenAsked(BrowserPlayer):
+    """Makes a file when it is asked for, and keeps none: for many sittings in one program.
+
+    What is made is the same work for all sounds of equal length, whatever they hold: each is read anew, also one that
+    was read a moment ago. So the time to answer tells no more than the length does.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._sounds: dict[str, Sound] = {}
+
+    def prepare(self, sounds: Iterable[Sound]) -> None:
+        """Let these sounds, and only these, be asked for."""
+        self._sounds = {sound.token: sound for sound in sounds}
+
+    def wav(self, token: str) -> bytes:
+        """Return the file served under `token`; see `BrowserPlayer.wav`."""
+        found = self._sounds.get(token)
+        return super().wav(token) if found is None else _file_of(found)
 
 
 def _file_of(sound: Sound) -> bytes:

@@ -14,6 +14,19 @@ from blindtest.steps.impressions import ImpressionShown, impression
 from blindtest.steps.listening import Ended, PreparedSitting, abandon, prepare_sitting
 from blindtest.steps.loopback import LOOPBACK_CAUTIONS, LoopbackShown, loopback
 from blindtest.steps.measuring import Measured, measure
+from blindtest.steps.panel import Admitted, OpenPanel, open_panel
+from blindtest.steps.panel_invites import (
+    MOST_INVITATIONS,
+    PANEL_PORT,
+    PANEL_URL,
+    Invited,
+    PanelClosed,
+    PanelLooked,
+    close_panel,
+    invite,
+    look_at_panel,
+    public_origin,
+)
 from blindtest.steps.plans import PLAN_METHODS, PlanShown, plan_power, write_figure
 from blindtest.steps.playing import PlayerFound
 from blindtest.steps.power import (
@@ -42,9 +55,13 @@ from blindtest.steps.verification import Finding, Verified, verify
 
 __all__ = [
     "LOOPBACK_CAUTIONS",
+    "MOST_INVITATIONS",
+    "PANEL_PORT",
+    "PANEL_URL",
     "PLAN_METHODS",
     "SOURCE_OHMS",
     "TABLE_METHODS",
+    "Admitted",
     "Analysis",
     "BeforeReturn",
     "Checked",
@@ -54,10 +71,14 @@ __all__ = [
     "Finding",
     "Forgotten",
     "ImpressionShown",
+    "Invited",
     "Kept",
     "Looked",
     "LoopbackShown",
     "Measured",
+    "OpenPanel",
+    "PanelClosed",
+    "PanelLooked",
     "PlanShown",
     "PlayerFound",
     "PowerShown",
@@ -76,6 +97,7 @@ __all__ = [
     "analyze_table",
     "before_return",
     "check",
+    "close_panel",
     "default_figures_folder",
     "demo",
     "demo_study",
@@ -83,17 +105,21 @@ __all__ = [
     "draw_unit",
     "forget",
     "impression",
+    "invite",
     "keep_unseen",
+    "look_at_panel",
     "loopback",
     "measure",
     "measure_unit",
     "new",
+    "open_panel",
     "pair",
     "plan_power",
     "planned",
     "power",
     "preference_power",
     "prepare_sitting",
+    "public_origin",
     "rating_power",
     "render",
     "report",

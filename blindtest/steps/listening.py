@@ -61,6 +61,7 @@ __all__ = [
     "plan_sitting",
     "prepare_sitting",
     "pseudonym_from",
+    "resumed_sitting",
     "stimulus_samples",
     "study_id",
 ]
@@ -328,7 +329,7 @@ def prepare_sitting(
         # Held before it is read: what another program has answered until then is there.
         store.hold(entry.number)
         unlock(store, entry, passphrase)
-        resumed = _resumed(study, rendered, store, store.sitting(entry.number), clock=clock, entropy=entropy)
+        resumed = resumed_sitting(study, rendered, store, store.sitting(entry.number), clock=clock, entropy=entropy)
         find_player(resumed.sitting, resumed.forms(), resumed.routes())
         resumed.level = level
         return resumed
@@ -482,9 +483,10 @@ def _beyond(store: "Store", entry: "SittingEntry") -> bool:
     return bool(store.record(entry.commitment).get("beyond_plan"))
 
 
-def _resumed(
+def resumed_sitting(
     study: Study, rendered: Rendered, store: "Store", entry: "SittingEntry", *, clock: Clock, entropy: Entropy
 ) -> PreparedSitting:
+    """Return an open sitting as it stands on record."""
     opened = store.sealed(entry.commitment)
     plan = plan_from_record(
         opened.record, opened.nonce, expected=entry.commitment, public=store.public(entry.commitment)

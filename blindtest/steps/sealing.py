@@ -176,6 +176,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
         **({"factorials": spanned} if (spanned := factorials_record(study)) else {}),
         **({"settings": numbers} if (numbers := _settings_record(study)) else {}),
         **({"hardware": study.hardware.to_record()} if study.hardware else {}),
+        **({"panel": study.panel.to_record()} if study.panel else {}),
         **({"screening": rules} if (rules := screening_record(study)) else {}),
         "stopping": stopping_words(blocks, STOPPING),
         "protocol": {

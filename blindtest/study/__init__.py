@@ -25,6 +25,7 @@ from blindtest.study.loading import load_study
 from blindtest.study.loudspeaker_route import loudspeaker_route, rooms_of
 from blindtest.study.material import Examined, check_study, examine
 from blindtest.study.measurements import unit_averages, unit_response
+from blindtest.study.panel import Panel, PanelQuestion
 from blindtest.study.playing_level import PlayingLevel, full_scale_spl, playing_level, sensitivity_of
 from blindtest.study.protocols import find_protocol, list_protocols, resources
 from blindtest.study.rated_claims import is_rated, scale_name
@@ -74,6 +75,8 @@ __all__ = [
     "Listeners",
     "Note",
     "Origin",
+    "Panel",
+    "PanelQuestion",
     "PlaybackSetting",
     "PlayingLevel",
     "PreferenceReach",

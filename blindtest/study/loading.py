@@ -27,6 +27,8 @@ from blindtest.study.grids import spread
 from blindtest.study.hardware import Connection, Hardware
 from blindtest.study.hardware_checks import check_hardware, check_hardware_protocol, note_hardware, trims_wanted
 from blindtest.study.hardware_tables import VOLTS_KEYS, volts_of
+from blindtest.study.panel import panel_of
+from blindtest.study.panel_checks import check_panel, check_panel_protocol, note_panel
 from blindtest.study.paths import matching
 from blindtest.study.reading import pruned, read_toml
 from blindtest.study.refutation import AnyReach
@@ -112,14 +114,17 @@ def look_at_tables(folder: str | Path) -> Loaded:
     data = pruned(source.data, sorted(found.touched, key=_deepest_first))
     check_tables(data, path.parent, found)
     check_hardware(data, found)
+    check_panel(data, path.parent, found)
     check_claims(data, found)
     protocol, reaches = read_study_protocol(data, path.parent, found)
     check_hardware_protocol(data, protocol, found)
+    check_panel_protocol(data, protocol, found)
     study = None
     if file is not None and protocol is not None and not found.faults:
         study = _study(file, path, protocol, reaches)
         _notes(study, found)
         note_hardware(data, study.hardware, found)
+        note_panel(data, study.panel, found)
     return Loaded(study=study, found=found, data=data, folder=path.parent, path=path)
 
 
@@ -156,6 +161,7 @@ def _study(file: StudyFile, path: Path, protocol: Protocol, reaches: Mapping[str
         ),
         reaches=dict(reaches),
         hardware=_hardware(file),
+        panel=None if file.panel is None else panel_of(file.panel, file.listeners.planned),
     )
 
 

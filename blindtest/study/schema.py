@@ -16,6 +16,7 @@ from blindtest.design import METHODS, Protocol
 from blindtest.study.block_tables import LATER_METHODS, BlockTable, ControlsTable, StoppingTable
 from blindtest.study.correction_tables import CorrectionTable
 from blindtest.study.hardware_tables import ConnectionTable, HardwareTable
+from blindtest.study.panel_tables import PanelTable
 from blindtest.study.stage_tables import FactorsTable, GridTable, RecordingTable, StageTable
 from blindtest.study.table import FilePath, Id, Label, Table, Text, Words
 from blindtest.study.unit_tables import Day, PlaybackTable, UnitTable
@@ -258,6 +259,7 @@ class StudyFile(Table):
     listeners: ListenersTable = Field(
         default_factory=lambda: ListenersTable.model_validate({}), description="consent and retention"
     )
+    panel: PanelTable | None = Field(None, description="how many listeners take it over the web")
 
 
 class ProtocolFile(Table):

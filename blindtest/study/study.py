@@ -10,6 +10,7 @@ from typing import Literal
 from blindtest.design import Claim, Protocol
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.hardware import Hardware
+from blindtest.study.panel import Panel
 from blindtest.study.protocols import is_path, protocol_source
 from blindtest.study.refutation import AnyReach, Reach
 
@@ -341,6 +342,8 @@ class Study:
     listeners: Listeners
     hardware: Hardware | None = None
     """Real units, and how they are switched; None where all that sounds is rendered."""
+    panel: Panel | None = None
+    """How many listeners take it over the web; None where it has no panel."""
     storage: None = None
     """study.db in the folder; a database by URL comes later."""
     reaches: Mapping[str, AnyReach] = field(default_factory=dict)

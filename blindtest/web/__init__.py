@@ -4,6 +4,9 @@
 """
 
 from blindtest.web.app import Facts, ListeningService, NotStored, make_app
+from blindtest.web.panel_app import make_panel_app
+from blindtest.web.panel_page import PanelServed, serve_panel
+from blindtest.web.panel_services import PanelServices
 from blindtest.web.serving import LOOPBACK, Server, hosts_of, link, open_port
 from blindtest.web.sitting_page import sit
 from blindtest.web.sitting_service import Record, SittingService, StoreRecord
@@ -13,6 +16,8 @@ __all__ = [
     "Facts",
     "ListeningService",
     "NotStored",
+    "PanelServed",
+    "PanelServices",
     "Record",
     "Server",
     "SittingService",
@@ -20,6 +25,8 @@ __all__ = [
     "hosts_of",
     "link",
     "make_app",
+    "make_panel_app",
     "open_port",
+    "serve_panel",
     "sit",
 ]

@@ -6,7 +6,8 @@ added here: no Date, ETag, Last-Modified, range or compression, and all slots le
 """
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from functools import cache
@@ -31,7 +32,7 @@ from blindtest.web.device_desk import PlayerOrder
 from blindtest.web.guard import Guard
 from blindtest.web.replies import plain_handlers, problem, static_files, token_in
 
-__all__ = ["Facts", "ListeningService", "NotStored", "make_app"]
+__all__ = ["Facts", "ListeningPages", "ListeningService", "NotStored", "make_app", "shell"]
 
 _HERE = Path(__file__).parent
 _log = logging.getLogger("blindtest.web")
@@ -57,6 +58,10 @@ class Facts:
     """Where somebody connects real units: seconds from what is selected to its sound; else None."""
     warnings: tuple[str, ...] = ()
     """What is known of that device that a listener should know."""
+    noise: bool = False
+    """Whether the level is set by a noise as loud as the programme, and not by the programme."""
+    then: str = ""
+    """Where the page goes when the sitting is over; empty where it stays."""
 
 
 class _EventBody(BaseModel):
@@ -136,7 +141,7 @@ def make_app(
     """
     # Cookies are shared by all ports of a host: the name keeps two studies on one machine apart.
     access = Access(link_token=link_token, secret=cookie_secret, cookie_name=f"blindtest-{hosts[0].rpartition(':')[2]}")
-    page = _Handlers(service=service, clock=clock, access=access)
+    page = _OneSitting(service=service, clock=clock, access=access)
     routed = Starlette(
         routes=[
             Route("/", page.shell),
@@ -156,21 +161,116 @@ def make_app(
     return Guard(routed, hosts=hosts)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Handlers:
-    service: ListeningService
-    clock: Callable[[], datetime]
-    access: Access
+class ListeningPages:
+    """Handlers of a sitting's page; whose sitting it is, `admitted` says.
+
+    Parameters
+    ----------
+    clock : returns the present time, with its zone; events are stamped with it
+    """
+
+    def __init__(self, clock: Callable[[], datetime]) -> None:
+        self.clock = clock
+
+    def admitted(self, request: Request) -> AbstractAsyncContextManager[ListeningService]:
+        """Give the sitting that the request is of; HTTPException 401 where there is none."""
+        raise NotImplementedError
 
     async def shell(self, request: Request) -> Response:
-        return HTMLResponse(_shell())
+        """Return the page's shell."""
+        return HTMLResponse(shell())
 
     async def static(self, request: Request) -> Response:
+        """Return a script, style or icon."""
         found = static_files().get(request.path_params["name"])
         if found is None:
             raise HTTPException(404)
         body, media_type = found
         return Response(body, headers={"content-type": media_type})
+
+    async def facts(self, request: Request) -> Response:
+        """Return what is said before the first sound."""
+        async with self.admitted(request) as service:
+            return JSONResponse({"sitting": service.sitting, "facts": asdict(service.facts())})
+
+    async def view(self, request: Request) -> Response:
+        """Return what may be seen now."""
+        async with self.admitted(request) as service:
+            return _shown(service, await run_in_threadpool(service.view))
+
+    async def event(self, request: Request) -> Response:
+        """Take an event of the page."""
+        async with self.admitted(request) as service:
+            try:
+                body = _EventBody.model_validate(from_json(await request.body(), allow_inf_nan=False))
+                event = event_from_dict(body.event, at=self.clock())
+            except ValidationError as wrong:
+                return problem(422, f"this is not an event: {wrong.errors(include_url=False)[0]['msg']}")
+            except ValueError:
+                return problem(422, "this is not JSON")
+            except BlindtestError as wrong:
+                return problem(422, str(wrong))
+            if body.sitting != service.sitting:
+                return await _out_of_turn(service, "this page was opened for another sitting", "reload the page")
+            return await self._handled(service, event)
+
+    async def _handled(self, service: ListeningService, event: Event) -> Response:
+        try:
+            view = await run_in_threadpool(service.handle, event)
+        except OutOfTurn as wrong:
+            return await _out_of_turn(service, wrong.faults[0].problem, wrong.faults[0].remedy)
+        except NotStored as wrong:
+            # Said in full to the organiser only: a storage fault names files and places.
+            _log.error("an event could not be stored: %s", wrong)
+            return problem(503, "this could not be stored yet")
+        except BlindtestError as wrong:
+            return problem(422, str(wrong))
+        return _shown(service, view)
+
+    async def sound(self, request: Request) -> Response:
+        """Return the sound behind a token."""
+        async with self.admitted(request) as service:
+            sound = await run_in_threadpool(service.sound, request.path_params["token"])
+        if sound is None:
+            raise HTTPException(404)
+        return Response(sound, headers={"content-type": "audio/wav"})
+
+    async def player(self, request: Request) -> Response:
+        """Hand an order of the page to the sound device."""
+        async with self.admitted(request) as service:
+            try:
+                order = PlayerOrder.model_validate_json(await request.body())
+            except ValidationError as wrong:
+                return problem(422, f"this is not an order: {wrong.errors(include_url=False)[0]['msg']}")
+            try:
+                told = await run_in_threadpool(service.order, order)
+            except BlindtestError as wrong:
+                return problem(422, str(wrong))
+        if told is None:
+            raise HTTPException(404)
+        return JSONResponse(dict(told))
+
+    async def connection(self, request: Request) -> Response:
+        """Ask for a unit to be connected; told is only whether it may sound."""
+        async with self.admitted(request) as service:
+            token = token_in(await request.body())
+            told = None if token is None else await run_in_threadpool(service.connection, token)
+        if told is None:
+            raise HTTPException(404)
+        return JSONResponse(dict(told))
+
+
+class _OneSitting(ListeningPages):
+    def __init__(self, *, service: ListeningService, clock: Callable[[], datetime], access: Access) -> None:
+        super().__init__(clock)
+        self.service = service
+        self.access = access
+
+    @asynccontextmanager
+    async def admitted(self, request: Request) -> AsyncIterator[ListeningService]:
+        if not self.access.admits(request):
+            raise HTTPException(401)
+        yield self.service
 
     async def enter(self, request: Request) -> Response:
         """Exchange the link's token for the cookie. Who has the cookie already is let in."""
@@ -181,84 +281,19 @@ class _Handlers:
         self.access.give(response)
         return response
 
-    async def facts(self, request: Request) -> Response:
-        self._admit(request)
-        return JSONResponse({"sitting": self.service.sitting, "facts": asdict(self.service.facts())})
 
-    async def view(self, request: Request) -> Response:
-        self._admit(request)
-        return self._shown(await run_in_threadpool(self.service.view))
+def _shown(service: ListeningService, view: Mapping[str, Any]) -> Response:
+    return JSONResponse({"sitting": service.sitting, "view": dict(view)})
 
-    async def event(self, request: Request) -> Response:
-        self._admit(request)
-        try:
-            body = _EventBody.model_validate(from_json(await request.body(), allow_inf_nan=False))
-            event = event_from_dict(body.event, at=self.clock())
-        except ValidationError as wrong:
-            return problem(422, f"this is not an event: {wrong.errors(include_url=False)[0]['msg']}")
-        except ValueError:
-            return problem(422, "this is not JSON")
-        except BlindtestError as wrong:
-            return problem(422, str(wrong))
-        if body.sitting != self.service.sitting:
-            return await self._out_of_turn("this page was opened for another sitting", "reload the page")
-        try:
-            view = await run_in_threadpool(self.service.handle, event)
-        except OutOfTurn as wrong:
-            return await self._out_of_turn(wrong.faults[0].problem, wrong.faults[0].remedy)
-        except NotStored as wrong:
-            # Said in full to the organiser only: a storage fault names files and places.
-            _log.error("an event could not be stored: %s", wrong)
-            return problem(503, "this could not be stored yet")
-        except BlindtestError as wrong:
-            return problem(422, str(wrong))
-        return self._shown(view)
 
-    async def sound(self, request: Request) -> Response:
-        self._admit(request)
-        sound = await run_in_threadpool(self.service.sound, request.path_params["token"])
-        if sound is None:
-            raise HTTPException(404)
-        return Response(sound, headers={"content-type": "audio/wav"})
-
-    async def player(self, request: Request) -> Response:
-        """Hand an order of the page to the sound device."""
-        self._admit(request)
-        try:
-            order = PlayerOrder.model_validate_json(await request.body())
-        except ValidationError as wrong:
-            return problem(422, f"this is not an order: {wrong.errors(include_url=False)[0]['msg']}")
-        try:
-            told = await run_in_threadpool(self.service.order, order)
-        except BlindtestError as wrong:
-            return problem(422, str(wrong))
-        if told is None:
-            raise HTTPException(404)
-        return JSONResponse(dict(told))
-
-    async def connection(self, request: Request) -> Response:
-        """Ask for a unit to be connected; told is only whether it may sound."""
-        self._admit(request)
-        token = token_in(await request.body())
-        told = None if token is None else await run_in_threadpool(self.service.connection, token)
-        if told is None:
-            raise HTTPException(404)
-        return JSONResponse(dict(told))
-
-    def _admit(self, request: Request) -> None:
-        if not self.access.admits(request):
-            raise HTTPException(401)
-
-    def _shown(self, view: Mapping[str, Any]) -> Response:
-        return JSONResponse({"sitting": self.service.sitting, "view": dict(view)})
-
-    async def _out_of_turn(self, problem: str, remedy: str) -> Response:
-        view = await run_in_threadpool(self.service.view)
-        said = {"problem": problem, "remedy": remedy, "sitting": self.service.sitting, "view": dict(view)}
-        return JSONResponse(said, status_code=409)
+async def _out_of_turn(service: ListeningService, problem: str, remedy: str) -> Response:
+    view = await run_in_threadpool(service.view)
+    said = {"problem": problem, "remedy": remedy, "sitting": service.sitting, "view": dict(view)}
+    return JSONResponse(said, status_code=409)
 
 
 @cache
-def _shell() -> str:
+def shell(template: str = "listen.html", **values: str) -> str:
+    """Return a page's shell: what is shown before, or without, its script."""
     environment = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined)
-    return environment.get_template("listen.html").render(title="Listening test")
+    return environment.get_template(template).render(title="Listening test", **values)

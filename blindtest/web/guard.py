@@ -41,9 +41,12 @@ class TooLarge(Exception):
 class Guard:
     """An ASGI middleware: refuses what does not come from our page, and sets the headers of all responses."""
 
-    def __init__(self, app: ASGIApp, *, hosts: Collection[str]) -> None:
+    def __init__(self, app: ASGIApp, *, hosts: Collection[str], secure_hosts: Collection[str] = ()) -> None:
         self.app = app
-        self.hosts = frozenset(host.lower() for host in hosts)
+        self.hosts = frozenset(host.lower() for host in (*hosts, *secure_hosts))
+        self.origins = {f"http://{host.lower()}" for host in hosts}
+        # Behind a proxy that speaks TLS: there the page's own address begins with https.
+        self.origins |= {f"https://{host.lower()}" for host in secure_hosts}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a permitted request on, answer any other."""
@@ -87,7 +90,8 @@ class Guard:
             return None
         if method != "POST":
             return _refused(405, "this is not done here")
-        if headers.get("origin", "").lower() != f"http://{host}":
+        origin = headers.get("origin", "").lower()
+        if origin not in self.origins or origin.partition("://")[2] != host:
             return _refused(403, "only the listener's own page may send this")
         if headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
             return _refused(415, "events are sent as JSON")

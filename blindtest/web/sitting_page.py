@@ -14,7 +14,7 @@ from blindtest.web.operator_page import operator_served
 from blindtest.web.serving import Server, hosts_of, link, open_port
 from blindtest.web.sitting_service import SittingService
 
-__all__ = ["sit"]
+__all__ = ["quiet_logs", "sit"]
 
 LATE_PAGE_S = 12.0
 """How long a page may take to find a server again: more than the longest of its waits between two tries."""
@@ -66,7 +66,7 @@ def _serve(
     device: DevicePlayer | None,
     operator_at: str,
 ) -> Ended:
-    _quiet_logs(say)
+    quiet_logs(say)
     wanted = port or prepared.remembered("port")
     opened = open_port(wanted)
     got = int(opened.getsockname()[1])
@@ -124,7 +124,7 @@ def service_of(prepared: PreparedSitting, device: DevicePlayer | None) -> Sittin
     )  # fmt: skip
 
 
-def _quiet_logs(say: Say) -> None:
+def quiet_logs(say: Say) -> None:
     """Send faults of the server to whoever runs it, and nothing else: no request is logged, no token printed."""
 
     class Told(logging.Handler):

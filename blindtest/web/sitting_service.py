@@ -14,6 +14,7 @@ from typing import Any, Literal, Protocol
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session import (
+    LEVEL_TRIAL,
     Abandoned,
     Answer,
     BrowserPlayer,
@@ -108,6 +109,8 @@ class SittingService:
     facts : what the page says before the first sound
     device : plays the sounds here; without one the page fetches and plays them
     routes : condition to the outputs and the trim of its real unit; those left out sound as they are
+    player : makes the files that a page fetches, if not all of a trial beforehand
+    level : as `samples`, what the level is set by; without it the programme itself
     """
 
     def __init__(
@@ -120,6 +123,8 @@ class SittingService:
         facts: Facts | None = None,
         device: DevicePlayer | None = None,
         routes: Mapping[str, Route] | None = None,
+        player: BrowserPlayer | None = None,
+        level: Callable[[str, str], Any] | None = None,
     ) -> None:
         self.over = Flag()
         """Set when the sitting is finished or abandoned and its page was told so."""
@@ -131,7 +136,8 @@ class SittingService:
         self._routes = routes or {}
         if device is None and any(route.outputs for route in self._routes.values()):
             raise ValueError("outputs of a sound device are switched by a sound device")
-        self._player: BrowserPlayer | DevicePlayer = device or BrowserPlayer()
+        self._player: BrowserPlayer | DevicePlayer = device or player or BrowserPlayer()
+        self._level = level or samples
         self._desk = DeviceDesk(device, most_gain_db=self._facts.most_gain_db) if device else None
         self._lock = Lock()
         self._unstored: Sitting | None = None
@@ -271,7 +277,8 @@ class SittingService:
             self._unready = False
 
     def _sound(self, offer: Offer) -> Sound:
-        plan, samples = self._sitting.plan, self._samples
+        plan = self._sitting.plan
+        samples = self._level if offer.trial == LEVEL_TRIAL else self._samples
         route = self._routes.get(offer.condition)
         return Sound(
             token=offer.token,

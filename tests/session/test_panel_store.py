@@ -135,3 +135,18 @@ def test_no_token_lies_in_the_database(in_file, tmp_path):
         dump = "\n".join(database.iterdump())
     assert token_hash("the-token-itself") in dump
     assert "itself" not in dump
+
+
+def test_who_serves_the_panel_keeps_all_sittings(tmp_path):
+    place = tmp_path / "study.db"
+    with Store(place, entropy=os.urandom) as one, Store(place, entropy=os.urandom) as other:
+        one.hold(7)
+        with pytest.raises(BlindtestError, match="sitting 7 is open in another program"):
+            other.refuse_held(7)
+        other.refuse_held(8)
+        other.hold_panel()
+        for refused in (one.hold_panel, lambda: one.hold(8)):
+            with pytest.raises(BlindtestError, match="the panel of this study is served by another program"):
+                refused()
+        other.close()
+        one.hold(8)

@@ -57,7 +57,10 @@ class Database(Protocol):
         """Say in words what the database refused, and what to do."""
 
     def hold(self, write: Write, sitting: int) -> None:
-        """Keep a sitting for this program; see `Store.hold`."""
+        """Keep a sitting for this program; see `Store.hold`. Those of a panel are kept together, as `hold.PANEL`."""
+
+    def refuse_held(self, write: Write, sitting: int) -> None:
+        """Refuse a sitting that another program keeps."""
 
     def still_held(self, connection: Connection, sitting: int) -> None:
         """Refuse to write for a sitting that was held and that another program took over meanwhile."""

@@ -10,7 +10,22 @@ from pathlib import Path
 
 from blindtest.errors import BlindtestError, Fault, Missing
 
-__all__ = ["Hold"]
+__all__ = ["PANEL", "Hold", "held_elsewhere"]
+
+PANEL = 0
+"""Stands in place of a sitting's number for all of them: a panel serves them together."""
+
+
+def held_elsewhere(place: str, sitting: int) -> BlindtestError:
+    """Return what is said where another program has a sitting open, or serves the panel; `place`: the database."""
+    what = "the panel of this study is served by" if sitting == PANEL else f"sitting {sitting} is open in"
+    return BlindtestError(
+        Fault(
+            problem=f"{what} another program",
+            file=place,
+            remedy="go on in the page that it opened, or stop it there first (Ctrl-C); answers are safe",
+        )
+    )
 
 
 class Hold:
@@ -31,13 +46,7 @@ class Hold:
             self._handle = self._opened()
             if not _locked(self._handle):
                 os.close(self._handle)
-                raise BlindtestError(
-                    Fault(
-                        problem=f"sitting {sitting} is open in another program",
-                        file=str(database),
-                        remedy="go on in the page that it opened, or stop it there first (Ctrl-C); answers are safe",
-                    )
-                )
+                raise held_elsewhere(str(database), sitting)
             if self._is_current():
                 return
             os.close(self._handle)

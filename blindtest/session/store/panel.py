@@ -11,8 +11,8 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from blindtest.design import canonical
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
-from blindtest.session.panelist import LinkKind, NoPlace, PanelCounts, Panelist, PanelLink
-from blindtest.session.register import WITHHELD, State
+from blindtest.session.panelist import LinkKind, NoPlace, OwnSitting, PanelCounts, Panelist, PanelLink
+from blindtest.session.register import WITHHELD
 
 __all__ = ["PanelRegister", "erase_panelist", "panelists"]
 
@@ -147,12 +147,21 @@ class PanelRegister:
 
         self._write(job)
 
-    def sittings_of(self, listener: str) -> tuple[tuple[int, State], ...]:
-        """Return number and state of a listener's sittings, in order; without reading the whole register."""
+    def sittings_of(self, listener: str) -> tuple[OwnSitting, ...]:
+        """Return a listener's sittings in order, without reading the whole register."""
         table = schema.sittings
-        query = select(table.c.number, table.c.state).where(table.c.listener == listener).order_by(table.c.number)
+        wanted = (table.c.number, table.c.state, table.c.study_seal, table.c.created)
+        query = select(*wanted).where(table.c.listener == listener).order_by(table.c.number)
         with self._read() as connection:
-            return tuple((row.number, row.state) for row in connection.execute(query))
+            return tuple(
+                OwnSitting(
+                    number=row.number,
+                    state=row.state,
+                    study_seal=row.study_seal,
+                    created=datetime.fromisoformat(row.created),
+                )
+                for row in connection.execute(query)
+            )
 
     def replies(self) -> tuple[Panelist, ...]:
         """Return all listeners of the panel with what they said, in the order of their coming."""

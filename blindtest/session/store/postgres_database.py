@@ -113,6 +113,10 @@ class PostgresDatabase:
         """Keep a sitting by an advisory lock of the writer's connection."""
         write(lambda connection: self._holds.take(connection, sitting))
 
+    def refuse_held(self, write: Write, sitting: int) -> None:
+        """Refuse a sitting that another program keeps."""
+        write(lambda connection: self._holds.refuse_held(connection, sitting))
+
     def still_held(self, connection: Connection, sitting: int) -> None:
         """Refuse to write for a sitting that another program took over while the server was away."""
         self._holds.check(connection, sitting)

@@ -14,6 +14,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.session.store.hold import PANEL, held_elsewhere
 
 __all__ = ["PostgresHolds"]
 
@@ -48,15 +49,24 @@ class PostgresHolds:
         BlindtestError
             Another program holds it, or this one does already.
         """
+        if sitting != PANEL:
+            self.refuse_held(connection, PANEL)
         if sitting in self._held or not self._locked(_driver(connection), sitting):
-            raise BlindtestError(
-                Fault(
-                    problem=f"sitting {sitting} is open in another program",
-                    file=self._place,
-                    remedy="go on in the page that it opened, or stop it there first (Ctrl-C); answers are safe",
-                )
-            )
+            raise held_elsewhere(self._place, sitting)
         self._held.add(sitting)
+
+    def refuse_held(self, connection: Connection, sitting: int) -> None:
+        """Refuse a sitting that another program holds, or this one.
+
+        Raises
+        ------
+        BlindtestError
+            It is held.
+        """
+        driver = _driver(connection)
+        if sitting in self._held or not self._locked(driver, sitting):
+            raise held_elsewhere(self._place, sitting)
+        driver.execute("SELECT pg_advisory_unlock(%s)", (self._key(sitting),))
 
     def take_again(self, driver: Any) -> None:
         """Hold on a new connection what was held on the one before."""
@@ -73,17 +83,17 @@ class PostgresHolds:
         BlindtestError
             Another program serves it now.
         """
-        if sitting not in self._lost:
-            return
-        if not self._locked(_driver(connection), sitting):
-            raise BlindtestError(
-                Fault(
-                    problem=f"sitting {sitting} went to another program while the database was away",
-                    file=self._place,
-                    remedy="go on in the page that it opened; nothing was recorded here",
+        for one in sorted({sitting, PANEL} & self._lost):
+            if not self._locked(_driver(connection), one):
+                raise BlindtestError(
+                    Fault(
+                        problem=f"{'the panel' if one == PANEL else f'sitting {one}'} went to another program while "
+                        "the database was away",
+                        file=self._place,
+                        remedy="go on in the page that it opened; nothing was recorded here",
+                    )
                 )
-            )
-        self._lost.discard(sitting)
+            self._lost.discard(one)
 
     def release(self, connection: Connection) -> None:
         """Let go of all. Where the server is away, it has let go by itself."""
@@ -97,10 +107,12 @@ class PostgresHolds:
             return
 
     def _locked(self, driver: Any, sitting: int) -> bool:
-        name = f"blindtest/sitting/{self._schema}/{sitting}"
-        key = int.from_bytes(sha256(name.encode()).digest()[:8], signed=True)
-        (taken,) = driver.execute("SELECT pg_try_advisory_lock(%s)", (key,)).fetchone()
+        (taken,) = driver.execute("SELECT pg_try_advisory_lock(%s)", (self._key(sitting),)).fetchone()
         return bool(taken)
+
+    def _key(self, sitting: int) -> int:
+        name = f"blindtest/sitting/{self._schema}/{sitting}"
+        return int.from_bytes(sha256(name.encode()).digest()[:8], signed=True)
 
 
 def _driver(connection: Connection) -> Any:

@@ -15,7 +15,7 @@ from sqlalchemy.pool import QueuePool
 from blindtest.errors import BlindtestError, Fault, Missing
 from blindtest.session.migrations.tables import APPEND_ONLY
 from blindtest.session.store.database import Write
-from blindtest.session.store.hold import Hold
+from blindtest.session.store.hold import PANEL, Hold
 
 __all__ = ["SqliteDatabase", "engine_for", "file_of"]
 
@@ -75,7 +75,13 @@ class SqliteDatabase:
 
     def hold(self, write: Write, sitting: int) -> None:
         """Keep a sitting by a lock on a file beside the database."""
+        if sitting != PANEL:
+            Hold(self.path, PANEL).release()
         self._holds.append(Hold(self.path, sitting))
+
+    def refuse_held(self, write: Write, sitting: int) -> None:
+        """Refuse a sitting that another program keeps."""
+        Hold(self.path, sitting).release()
 
     def still_held(self, connection: Connection, sitting: int) -> None:
         """Do nothing: a lock on a file ends with the program only."""

@@ -29,6 +29,7 @@ from blindtest.session.store import chain, impressions, seals, settings, sitting
 from blindtest.session.store.connection import WriterConnection
 from blindtest.session.store.database import ByUrl, database_at
 from blindtest.session.store.erasure import CLEANING_DUE, erase
+from blindtest.session.store.hold import PANEL
 from blindtest.session.store.inspection import problems
 from blindtest.session.store.keys import Keys
 from blindtest.session.store.panel import PanelRegister
@@ -125,9 +126,23 @@ class Store:
         Raises
         ------
         BlindtestError
-            Another program has it open.
+            Another program has it open, or serves the panel, and so all sittings.
         """
         self._database.hold(self._write, sitting)
+
+    def hold_panel(self) -> None:
+        """Keep the panel for this program until the store is closed.
+
+        Raises
+        ------
+        BlindtestError
+            Another program serves it.
+        """
+        self._database.hold(self._write, PANEL)
+
+    def refuse_held(self, sitting: int) -> None:
+        """Refuse a sitting that another program has open: who serves a panel looks before taking one up."""
+        self._database.refuse_held(self._write, sitting)
 
     def _dispose(self) -> None:
         self._writing.dispose()

@@ -55,7 +55,7 @@ export class Page {
       connected: (yes) => this.connected(yes),
     });
     /** @type {Facts} */
-    this.facts = { level: null, level_note: "", full_dba: null, most_gain_db: 0, consent: "", device: "", switch_s: null, warnings: [] };
+    this.facts = { level: null, level_note: "", full_dba: null, most_gain_db: 0, consent: "", device: "", switch_s: null, warnings: [], then: "", noise: false };
     /** Somebody who connects real units; null where all sounds are switched here. @type {Hands | null} */
     this.hands = null;
     /** @type {View | null} */
@@ -77,7 +77,7 @@ export class Page {
   async open() {
     const token = location.hash.slice(1);
     // Gone from the address at once: nobody copies a link that works from here.
-    history.replaceState(null, "", "/");
+    history.replaceState(null, "", location.pathname);
     try {
       if (token) {
         await fetch("/enter", {
@@ -164,16 +164,12 @@ export class Page {
     void this.player.pause();
     foot.hidden = true;
     this.view = null;
-    const heading = element("h1", { tabindex: "-1" }, "A new link is needed");
-    this.shown = {
-      node: element(
-        "div",
-        {},
-        heading,
-        element("p", {}, "A link opens the sitting once, in one browser. This one was used already, or is from an earlier start."),
-        element("p", {}, "Run “blindtest listen” again: it prints a new link. Confirmed answers are kept."),
-      ),
-    };
+    const inPanel = document.body.dataset["inside"] === "panel";
+    const heading = element("h1", { tabindex: "-1" }, inPanel ? "Gone on elsewhere" : "A new link is needed");
+    const words = inPanel
+      ? ["This sitting went on in another browser, or is over.", "To go on here, open your link here once more. Confirmed answers are kept."]
+      : ["A link opens the sitting once, in one browser. This one was used already, or is from an earlier start.", "Run “blindtest listen” again: it prints a new link. Confirmed answers are kept."];
+    this.shown = { node: element("div", {}, heading, ...words.map((each) => element("p", {}, each))) };
     page.replaceChildren(this.shown.node);
     heading.focus();
   }

@@ -117,7 +117,9 @@ function level(page, view) {
     await page.player.play();
     heard = true;
     enable(done, true);
-    state.textContent = "The sound comes in slowly. Raise the level until you would listen to music like this for a while.";
+    state.textContent = page.facts.noise
+      ? "The noise comes in slowly. Raise the level until music as loud as this would be comfortable for a while."
+      : "The sound comes in slowly. Raise the level until you would listen to music like this for a while.";
   }
   async function stop() {
     playing = false;
@@ -157,7 +159,9 @@ function level(page, view) {
       {},
       heading("Set your level"),
       element("ol", { class: "how" },
-        element("li", {}, "Turn your equipment down, then start the sound."),
+        element("li", {}, page.facts.noise
+          ? "Turn your equipment down, then start the sound: a noise as loud as what you will hear."
+          : "Turn your equipment down, then start the sound."),
         element("li", {}, page.facts.full_dba === null
           ? "Raise your equipment, or the level here, until it is as loud as you like to listen for a while."
           : "Set your equipment as it was described, and raise the level here until it is as loud as you like to listen for a while."),
@@ -203,6 +207,7 @@ function rest(page, view) {
 /** @param {Page} page @param {View} view @returns {Shown} */
 function over(page, view) {
   void page.player.pause();
+  if (page.facts.then) location.replace(page.facts.then);
   return {
     node: element("div", {},
       heading(view.step === "finished" ? "Thank you" : "Stopped"),

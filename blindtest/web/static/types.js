@@ -56,8 +56,9 @@
  * @property {number} saved
  * @property {string} message
  *
- * @typedef {{ level: string | null, level_note: string, full_dba: number | null, most_gain_db: number, consent: string, device: string, switch_s: number | null, warnings: string[] }} Facts device: what plays in
- *   place of this page, in words; empty where this page does
+ * @typedef {{ level: string | null, level_note: string, full_dba: number | null, most_gain_db: number, consent: string, device: string, switch_s: number | null, warnings: string[], then: string, noise: boolean }} Facts device: what plays in
+ *   place of this page, in words; empty where this page does; then: where it goes in the end; noise: what the level is
+ *   set by is a noise
  * @typedef {{ event: string } & Record<string, unknown>} PageEvent
  * @typedef {{ sitting: string, view: View, problem?: string, remedy?: string }} Reply
  */

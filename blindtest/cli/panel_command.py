@@ -1,0 +1,64 @@
+"""The command `panel`: many listeners on one port."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import click
+
+from blindtest.cli.output import Output
+from blindtest.errors import Fault, WrongUse
+
+__all__ = ["run_panel"]
+
+
+def run_panel(
+    folder: Path,
+    *,
+    address: str,
+    port: int | None,
+    hosts: Sequence[str],
+    public_url: str,
+    invitations: int | None,
+    close: bool,
+    dry_run: bool,
+    output: Output,
+) -> None:
+    """Serve the panel of the study in `folder`, or do the one other thing that was asked for."""
+    from blindtest import steps
+
+    if sum((invitations is not None, close, dry_run)) > 1:
+        raise WrongUse(Fault(problem="--invite, --close and --dry-run stand alone"))
+    if dry_run:
+        looked = steps.look_at_panel(folder)
+        output.result("panel", {"did": "look", **looked.to_dict()}, looked.text())
+        return
+    if close:
+        closed = steps.close_panel(folder)
+        output.result("panel", {"did": "close", **closed.to_dict()}, closed.text())
+        return
+    if invitations is not None:
+        invited = steps.invite(folder, invitations, url=public_url)
+        output.result("panel", {"did": "invite", **invited.to_dict()}, invited.text())
+        output.note(
+            f"{len(invited.links)} links, each for one listener. They are not kept here: only their hashes are. Names, "
+            "if you need them, belong beside these links in a file of yours that no command reads."
+        )
+        return
+    _serve(folder, address=address, port=port, hosts=hosts, public_url=public_url, output=output)
+
+
+def _serve(
+    folder: Path, *, address: str, port: int | None, hosts: Sequence[str], public_url: str, output: Output
+) -> None:
+    from blindtest import steps, web
+
+    def say(line: str) -> None:
+        click.echo(line, err=True)
+
+    if public_url:
+        steps.public_origin(public_url)
+    with output.progress("preparing") as report:
+        panel = steps.open_panel(folder, progress=report)
+    with panel:
+        served = web.serve_panel(panel, address=address, port=port, hosts=hosts, public_url=public_url, say=say)
+    output.result("panel", {"did": "serve", **served.to_dict()}, served.text())

@@ -1,0 +1,411 @@
+"""A readers' panel: one study, many listeners, each with a link, a consent, a pseudonym and sittings of their own.
+
+What leaves for a page is a *state*: the step that the listener is at, and what that step shows. Before consent nothing
+is stored. Names, if the organiser needs them, stand in a file of theirs beside the links; no command reads it.
+"""
+
+import os
+from base64 import urlsafe_b64encode
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from hashlib import sha256
+from pathlib import Path
+from threading import Lock
+from typing import TYPE_CHECKING, Any
+
+from blindtest.design import sittings_of
+from blindtest.errors import BlindtestError, Fault
+from blindtest.render import Rendered, load_rendered, render
+from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
+from blindtest.steps.listening import PreparedSitting, new_sitting, pseudonym_from, resumed_sitting
+from blindtest.steps.panel_level import LevelSounds
+from blindtest.steps.panel_results import own_result
+from blindtest.steps.panel_steps import PANEL_STEPS, step_named
+from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
+from blindtest.steps.sealing import StudySeal, ensure_sealed
+from blindtest.study import Panel, Study, labels, load_study, render_job, sitting_lengths
+
+if TYPE_CHECKING:
+    from blindtest.session.store import Store
+
+__all__ = ["CLOSED", "Admitted", "OpenPanel", "Opened", "drawn_token", "is_closed", "open_panel", "panel_of_study"]
+
+_PUBLIC_LINK, CLOSED = "panel_public_link", "panel_closed"
+_MOVED = "moved"
+"""What is kept where a sitting went on in another browser: its number, and how often its level had been set by then. As
+long as that is so the level is to be set anew."""
+State = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """What opening a link leads to."""
+
+    state: State
+    session: str | None = None
+    """What the browser holds from now on; None: nothing, or what it holds already."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Admitted:
+    """Somebody has agreed."""
+
+    listener: str
+    session: str
+    resume: str | None
+    """Token of the link to come back by, where the listener came by the public one."""
+
+
+def drawn_token(entropy: Entropy) -> str:
+    """Return a token of 160 bits that a link can hold."""
+    return urlsafe_b64encode(entropy(20)).decode().rstrip("=")
+
+
+def panel_of_study(study: Study) -> Panel:
+    """Return the study's panel.
+
+    Raises
+    ------
+    BlindtestError
+        It has none.
+    """
+    if study.panel is None:
+        raise BlindtestError(
+            Fault(
+                problem="this study has no panel",
+                file=str(study.path),
+                key="panel",
+                remedy="write [panel] with invitation = 'invitation.md', and consent under [listeners]: "
+                "blindtest guide panel",
+            )
+        )
+    return study.panel
+
+
+def open_panel(
+    folder: Path,
+    *,
+    clock: Clock = now,
+    entropy: Entropy = os.urandom,
+    progress: Progress = lambda done, total, what: None,
+) -> "OpenPanel":
+    """Return the panel of the study in `folder`, ready to be served: rendered, sealed, and held against other programs.
+
+    Raises
+    ------
+    BlindtestError
+        The study can't be used or has no panel, or another program serves it.
+    """
+    study = load_study(folder)
+    panel_of_study(study)
+    job = render_job(study)
+    store = open_store(study, entropy=entropy)
+    try:
+        store.hold_panel()
+        store.abandon_overdue(clock())
+        still = any(entry.state == "open" for entry in store.sittings())
+        try:
+            rendered = load_rendered(job, stimuli_folder(study))
+        except BlindtestError:
+            if still:
+                raise
+            rendered = render(job, stimuli_folder(study), progress=progress)
+        sealed = ensure_sealed(study, rendered, store, at=clock(), entropy=entropy)
+        return OpenPanel(study=study, store=store, rendered=rendered, sealed=sealed, clock=clock, entropy=entropy)
+    except BaseException:
+        store.close()
+        raise
+
+
+class OpenPanel:
+    """A panel while it is served; a context manager. Methods block and may be called from any thread."""
+
+    def __init__(
+        self,
+        *,
+        study: Study,
+        store: "Store",
+        rendered: Rendered,
+        sealed: StudySeal,
+        clock: Clock,
+        entropy: Entropy,
+    ) -> None:
+        self.study = study
+        self.panel = panel_of_study(study)
+        self.sealed = sealed
+        self.clock = clock
+        self.entropy = entropy
+        self._store = store
+        self._rendered = rendered
+        self._planned = len(sittings_of(study.protocol))
+        # Two plans drawn at once would be given one number.
+        self._making = Lock()
+        self._level: LevelSounds | None = None
+
+    def __enter__(self) -> "OpenPanel":
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        self._store.clean()
+        self._store.close()
+
+    # What the organiser sees.
+
+    def remembered(self, key: str) -> Any:
+        """Return what an earlier run remembered."""
+        return self._store.remembered(key)
+
+    def remember(self, key: str, value: object) -> None:
+        """Remember it for the next run."""
+        self._store.remember(key, value)
+
+    def counts(self) -> PanelCounts:
+        """Return how the panel stands, in numbers only."""
+        self._store.abandon_overdue(self.clock())
+        return self._store.panel.counts()
+
+    def public_token(self) -> str | None:
+        """Return the token of the public link, the same in every run; None where there is none."""
+        if not self.panel.public:
+            return None
+        token = self._store.remembered(_PUBLIC_LINK)
+        if not isinstance(token, str):
+            token = drawn_token(self.entropy)
+            self._store.panel.add_links([token_hash(token)], kind="public", at=self.clock())
+            self._store.remember(_PUBLIC_LINK, token)
+        return token
+
+    @property
+    def closed(self) -> bool:
+        """Whether nobody can begin any more: the last day has passed, or the organiser closed it."""
+        return is_closed(self._store, self.panel, self.clock())
+
+    # What listeners do.
+
+    def opened(self, token: str, session: str) -> Opened:
+        """Return what a link leads to, opened in a browser that holds `session` ('' for nothing); stores nothing new.
+
+        Where its listener is on record, this browser goes on from now on, and the one before is told so.
+        """
+        known = self.listener_of(session)
+        if not token:
+            return Opened(state=self.state(known) if known else _refused("no link"))
+        link = self._store.panel.link(token_hash(token))
+        if link is None:
+            return Opened(state=_refused("unknown"))
+        if link.withdrawn:
+            return Opened(state=_refused("withdrawn"))
+        if link.listener is not None:
+            if link.listener == known:
+                return Opened(state=self.state(known))
+            fresh = drawn_token(self.entropy)
+            self._store.panel.take_over(link.listener, token_hash(fresh))
+            self._moved(link.listener)
+            return Opened(state=self.state(link.listener), session=fresh)
+        if link.kind == "public" and known:
+            return Opened(state=self.state(known))
+        if self.closed or (link.kind == "public" and not self.panel.public):
+            return Opened(state=_refused("closed"))
+        return Opened(state=self._invitation())
+
+    def agreed(self, token: str, text_sha256: str) -> Admitted | State:
+        """Put a listener on record who agrees to the consent text of this hash; a state where that can't be.
+
+        Raises
+        ------
+        BlindtestError
+            It is another text than the one that stands there now.
+        """
+        if self.closed:
+            return _refused("closed")
+        if text_sha256 != _hash(self._text(self.study.listeners.consent)):
+            raise BlindtestError(
+                Fault(problem="the consent text was changed meanwhile", remedy="reload the page and read it again")
+            )
+        if (link := self._store.panel.link(token_hash(token))) and link.kind == "public" and not self.panel.public:
+            return _refused("closed")
+        session, resume = drawn_token(self.entropy), drawn_token(self.entropy)
+        came = self._store.panel.admit(
+            token_hash(token),
+            names=lambda: pseudonym_from(self.entropy),
+            session_hash=token_hash(session),
+            resume_hash=token_hash(resume),
+            seed=self.entropy(32),
+            text_sha256=text_sha256,
+            at=self.clock(),
+            places=self.panel.public_places,
+            most=self.panel.most_listeners,
+        )
+        if came in ("unknown", "taken", "withdrawn", "full"):
+            return _refused(came)
+        by_public = link is not None and link.kind == "public"
+        return Admitted(listener=came, session=session, resume=resume if by_public else None)
+
+    def listener_of(self, session: str) -> str | None:
+        """Return whose session it is."""
+        return self._store.panel.listener_of(token_hash(session)) if session else None
+
+    def state(self, listener: str) -> State:
+        """Return where a listener is."""
+        one = self._store.panel.panelist(listener)
+        if one is None:
+            return _refused("unknown")
+        due = next((step for step in PANEL_STEPS if step.due(self.study, one)), None)
+        begun = self._own(one)
+        still = any(own.state == "open" for own in begun)
+        if due is not None and not self.closed and not still:
+            return self._said(one, due.name, **due.shown(self.study, one))
+        if still:
+            return self._said(one, "sitting")
+        if len(begun) < self._planned and not self.closed:
+            return self._said(one, "sitting") if self._may_begin(begun) else self._said(one, "later")
+        return self._thanks(one, begun)
+
+    def take(self, listener: str, step: str, sent: Mapping[str, Any]) -> State:
+        """Keep what a listener did in a step before the sitting and return where they are now.
+
+        Raises
+        ------
+        BlindtestError
+            It is not what the step asks for, or there is no such step.
+        """
+        one, found = self._store.panel.panelist(listener), step_named(step)
+        if one is None:
+            return _refused("unknown")
+        if found is None:
+            raise BlindtestError(Fault(problem="there is no such step"))
+        # Sent twice, or from a page that was left open: what was kept stays.
+        if found.due(self.study, one):
+            self._store.panel.keep(listener, step, found.taken(self.study, one, sent), at=self.clock())
+        return self.state(listener)
+
+    def step_sound(self, listener: str, token: str) -> bytes | None:
+        """Return the WAV that a step before the sitting plays under `token`, or None."""
+        one = self._store.panel.panelist(listener)
+        due = None if one is None else next((step for step in PANEL_STEPS if step.due(self.study, one)), None)
+        return None if one is None or due is None else due.sound(self.study, one, token)
+
+    def sitting(self, listener: str) -> PreparedSitting | None:
+        """Return a listener's open sitting as it stands on record, else the one finished last; None without either.
+
+        A page whose last answer was stored and not acknowledged is told so by a sitting that is finished.
+        """
+        return self._sitting(listener, "open") or self._sitting(listener, "finished")
+
+    def _sitting(self, listener: str, state: str) -> PreparedSitting | None:
+        self._store.abandon_overdue(self.clock())
+        numbers = [own.number for own in self._store.panel.sittings_of(listener) if own.state == state]
+        if not numbers:
+            return None
+        self._store.refuse_held(numbers[-1])
+        entry = self._store.sitting(numbers[-1])
+        prepared = resumed_sitting(
+            self.study, self._rendered, self._store, entry, clock=self.clock, entropy=self.entropy
+        )
+        one, sitting = self._store.panel.panelist(listener), prepared.sitting
+        moved = one.kept.get(_MOVED) if one else None
+        if moved == self._levels_set(entry.number) and not sitting.over and sitting.has_level:
+            prepared.sitting = replace(sitting, step="ready", gain_db=None)
+        return prepared
+
+    def _moved(self, listener: str) -> None:
+        """Put on record that another browser goes on: what plays there is as loud as nobody knows."""
+        still = [own.number for own in self._store.panel.sittings_of(listener) if own.state == "open"]
+        if still:
+            self._store.panel.keep(listener, _MOVED, self._levels_set(still[-1]), at=self.clock())
+
+    def _levels_set(self, sitting: int) -> dict[str, int]:
+        levels = sum(event.get("event") == "level_set" for event in self._store.events(sitting))
+        return {"sitting": sitting, "levels": levels}
+
+    def begin(self, listener: str) -> PreparedSitting | None:
+        """Return a listener's open sitting, a new one with its plan sealed where none is; None where none is due.
+
+        Raises
+        ------
+        BlindtestError
+            The next sitting is for another day.
+        """
+        with self._making:
+            if (begun := self._sitting(listener, "open")) is not None:
+                return begun
+            if self.state(listener)["step"] != "sitting":
+                return None
+            return new_sitting(
+                self.study, self._rendered, self._store, listener=listener, clock=self.clock, entropy=self.entropy
+            )
+
+    def level_sounds(self, prepared: PreparedSitting) -> Callable[[str, str], Any]:
+        """Return what a sitting's level is set by."""
+        if self._level is None:
+            self._level = LevelSounds(prepared.samples, prepared.rate)
+        return self._level
+
+    def withdraw(self, listener: str) -> None:
+        """Erase all that a listener agreed to, said and answered; the record stays verifiable."""
+        self._store.forget(listener, at=self.clock(), clean=False)
+
+    # Within.
+
+    def _text(self, name: str) -> str:
+        return (self.study.folder / name).read_text(encoding="utf-8")
+
+    def _invitation(self) -> State:
+        consent = self._text(self.study.listeners.consent)
+        seconds = {s.clip: s.frames / s.rate for s in self._rendered.stimuli}
+        minutes = [one.minutes for one in sitting_lengths(self.study, seconds)]
+        return {
+            "step": "invitation",
+            "title": self.study.title,
+            "invitation": self._text(self.panel.invitation),
+            "consent": consent,
+            "consent_sha256": _hash(consent),
+            "sittings": self._planned,
+            "minutes": round(max(minutes, default=0.0)),
+            "closes": None if self.panel.closes is None else self.panel.closes.isoformat(),
+        }
+
+    def _said(self, one: Panelist, step: str, **shown: Any) -> State:
+        rates = sorted({s.rate for s in self._rendered.stimuli})
+        return {"step": step, "title": self.study.title, "pseudonym": one.listener, "rates_hz": rates, **shown}
+
+    def _own(self, one: Panelist) -> list[OwnSitting]:
+        """Return a listener's sittings under the study's present seal."""
+        self._store.abandon_overdue(self.clock())
+        under = self.sealed.commitment
+        return [own for own in self._store.panel.sittings_of(one.listener) if own.study_seal == under]
+
+    def _may_begin(self, begun: list[OwnSitting]) -> bool:
+        """Return whether a listener's next sitting may be held today: where a phase has several, each has its day."""
+        if all(scheduled.run == 0 for scheduled in sittings_of(self.study.protocol)):
+            return True
+        today = self.clock().astimezone().date()
+        return not any(own.created.astimezone().date() == today for own in begun)
+
+    def _thanks(self, one: Panelist, begun: list[OwnSitting]) -> State:
+        over = self.closed and self._store.panel.counts().open == 0
+        tell = bool(begun) and (over or (self.panel.own_result == "at once" and len(begun) >= self._planned))
+        numbers = [own.number for own in begun]
+        return self._said(
+            one,
+            "thanks",
+            finished=sum(own.state == "finished" for own in begun),
+            planned=self._planned,
+            result=list(own_result(self._store, numbers, labels(self.study))) if tell else None,
+            closes=None if self.panel.closes is None else self.panel.closes.isoformat(),
+        )
+
+
+def is_closed(store: "Store", panel: Panel, at: datetime) -> bool:
+    """Return whether a panel admits nobody any more."""
+    past = panel.closes is not None and at.astimezone().date() > panel.closes
+    return past or store.remembered(CLOSED) is not None
+
+
+def _refused(why: str) -> State:
+    return {"step": "refused", "why": why}
+
+
+def _hash(text: str) -> str:
+    return sha256(text.encode()).hexdigest()

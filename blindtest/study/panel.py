@@ -1,0 +1,84 @@
+"""A readers' panel as the study describes it: how listeners come in, what they are asked, when it ends."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import pairwise
+from typing import Any, Literal
+
+from blindtest.study.panel_tables import PanelTable, QuestionTable
+
+__all__ = ["Panel", "PanelQuestion", "band_words", "panel_of"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelQuestion:
+    """A question to listeners: an answer is one of the options."""
+
+    id: str
+    words: str
+    options: tuple[str, ...]
+    rather_not_say: bool
+
+    def fault_in(self, answer: object) -> str | None:
+        """Return what is wrong with an answer, in words; None stands for 'I would rather not say'."""
+        if answer is None:
+            return None if self.rather_not_say else f"{self.id}: an answer is asked for"
+        return None if answer in self.options else f"{self.id}: not one of the answers to choose from"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """The table [panel]."""
+
+    invitation: str
+    """A file relative to the study folder."""
+    public: bool
+    public_places: int | None
+    """How many listeners the public link admits."""
+    most_listeners: int
+    own_result: Literal["after the end", "at once"]
+    closes: date | None
+    questions: tuple[PanelQuestion, ...]
+
+    def to_record(self) -> dict[str, Any]:
+        """Return what the study seal holds of it: what bears on answers still to come, no words of the pages."""
+        return {"own_result": self.own_result}
+
+
+def panel_of(table: PanelTable, planned: int) -> Panel:
+    """Return the panel that a study file describes; `planned`: listeners."""
+    return Panel(
+        invitation=table.invitation,
+        public=table.public,
+        public_places=table.public_places,
+        most_listeners=table.most_listeners or planned,
+        own_result=table.own_result,
+        closes=table.closes,
+        questions=tuple(_question(one) for one in table.question),
+    )
+
+
+def _question(table: QuestionTable) -> PanelQuestion:
+    options = tuple(table.options or ()) if table.kind == "choice" else band_words(table.bands or (), table.unit or "")
+    return PanelQuestion(id=table.id, words=table.words, options=options, rather_not_say=table.rather_not_say)
+
+
+def band_words(bands: Sequence[float], unit: str) -> tuple[str, ...]:
+    """Return the bands between numbers in words, the open ones at both ends too.
+
+    >>> band_words([18, 30, 45], "years")
+    ('under 18 years', '18 to 29 years', '30 to 44 years', '45 years or more')
+    """
+    whole = all(float(number).is_integer() for number in bands)
+    after = f" {unit}" if unit else ""
+    inner = [
+        f"{low:g} to {high - 1:g}"
+        if whole and high - low > 1
+        else f"{low:g}"
+        if whole
+        else f"{low:g} to under {high:g}"
+        for low, high in pairwise(bands)
+    ]
+    words = [f"under {bands[0]:g}{after}", *(f"{one}{after}" for one in inner), f"{bands[-1]:g}{after} or more"]
+    return tuple(words)

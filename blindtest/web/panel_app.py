@@ -1,0 +1,261 @@
+"""A panel's pages: from the link to the thanks, and between them the page of a sitting, each listener by a cookie.
+
+Whatever blocks runs in threads of which there is a limited number: answers do not wait for sounds that are made.
+"""
+
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from contextlib import asynccontextmanager
+from functools import partial
+from typing import Any, TypeVar
+
+from anyio import CapacityLimiter, to_thread
+from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from blindtest.errors import BlindtestError
+from blindtest.steps import Admitted, OpenPanel
+from blindtest.web.app import ListeningPages, ListeningService, shell
+from blindtest.web.guard import Guard
+from blindtest.web.panel_services import PanelServices
+from blindtest.web.replies import plain_handlers, problem
+
+__all__ = ["make_panel_app"]
+
+T = TypeVar("T")
+_KEPT_S = 366 * 86_400
+_SOUNDS_AT_ONCE = 4
+"""Sounds that are made at once: each holds a whole stimulus in memory."""
+
+
+class _LinkBody(BaseModel):
+    """What a link holds behind its '#'; empty where the page was opened without."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    token: str = Field(max_length=100, pattern=r"^[A-Za-z0-9_-]*$")
+
+
+class _ConsentBody(_LinkBody):
+    """A listener agrees to the text of this hash."""
+
+    consent_sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
+
+
+class _StepBody(BaseModel):
+    """What a listener did in a step before the sitting."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+    step: str = Field(max_length=40)
+    values: dict[str, JsonValue]
+
+
+class _NothingBody(BaseModel):
+    """Nothing: the cookie says it all."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+B = TypeVar("B", bound=BaseModel)
+
+
+def make_panel_app(
+    panel: OpenPanel,
+    *,
+    hosts: Sequence[str],
+    secure_hosts: Sequence[str] = (),
+    services: PanelServices | None = None,
+    further: Sequence[Route] = (),
+) -> ASGIApp:
+    """Return the ASGI application of a panel.
+
+    Parameters
+    ----------
+    panel : open for as long as the application is served
+    hosts : values of the Host header that are served over http, the first that of the port; see `hosts_of`
+    secure_hosts : those under which a proxy serves it over https
+    services : the sittings in memory
+    further : routes beside those for listeners
+    """
+    pages = _PanelPages(panel, services or PanelServices(panel), port=hosts[0].rpartition(":")[2], secure=secure_hosts)
+    routed = Starlette(
+        routes=[
+            Route("/", pages.door),
+            Route("/sitting", pages.sitting),
+            Route("/static/{name}", pages.static),
+            Route("/panel/open", pages.opened, methods=["POST"]),
+            Route("/panel/consent", pages.consent, methods=["POST"]),
+            Route("/panel/state", pages.state),
+            Route("/panel/step", pages.step, methods=["POST"]),
+            Route("/panel/sound/{token}", pages.step_sound),
+            Route("/panel/begin", pages.begin, methods=["POST"]),
+            Route("/panel/withdraw", pages.withdraw, methods=["POST"]),
+            Route("/facts", pages.facts),
+            Route("/view", pages.view),
+            Route("/event", pages.event, methods=["POST"]),
+            Route("/sound/{token}", pages.sound),
+            *further,
+        ],
+        exception_handlers=plain_handlers(),
+    )
+    routed.router.redirect_slashes = False
+    return Guard(routed, hosts=hosts, secure_hosts=secure_hosts)
+
+
+class _PanelPages(ListeningPages):
+    def __init__(self, panel: OpenPanel, services: PanelServices, *, port: str, secure: Sequence[str]) -> None:
+        super().__init__(panel.clock)
+        self._panel = panel
+        self._services = services
+        # Cookies are shared by all ports of a host.
+        self._cookie = f"blindtest-panel-{port}"
+        self._secure = frozenset(host.lower() for host in secure)
+        self._answers = CapacityLimiter(40)
+        self._sounds = CapacityLimiter(_SOUNDS_AT_ONCE)
+
+    async def work(self, job: Callable[[], T]) -> T:
+        """Run what blocks in one of the threads for answers."""
+        return await to_thread.run_sync(job, limiter=self._answers)
+
+    @asynccontextmanager
+    async def admitted(self, request: Request) -> AsyncIterator[ListeningService]:
+        """Give the sitting of the listener whose cookie it is."""
+        listener = await self._listener(request)
+        using = self._services.using(listener)
+        service = await self.work(using.__enter__)
+        try:
+            if service is None:
+                raise HTTPException(401)
+            yield service
+        finally:
+            using.__exit__(None, None, None)
+
+    async def sound(self, request: Request) -> Response:
+        """Return the sound behind a token; it is made now, by one of few threads."""
+        async with self.admitted(request) as service:
+            job = partial(service.sound, request.path_params["token"])
+            return _wav(await to_thread.run_sync(job, limiter=self._sounds))
+
+    async def door(self, request: Request) -> Response:
+        """Return the shell of the pages before and after the sitting."""
+        return HTMLResponse(shell("panel.html"))
+
+    async def sitting(self, request: Request) -> Response:
+        """Return the shell of the listener's page."""
+        return HTMLResponse(shell(inside="panel"))
+
+    async def opened(self, request: Request) -> Response:
+        """Say what a link leads to."""
+        body = await _body(request, _LinkBody)
+        if body is None:
+            return problem(422, "this is not a link of a panel")
+        found = await self.work(partial(self._panel.opened, body.token, self._session(request)))
+        response = JSONResponse(dict(found.state))
+        if found.session is not None:
+            listener = await self.work(partial(self._panel.listener_of, found.session))
+            if listener is not None:
+                # Restored from the record, the sitting has its level set anew: this may be other equipment.
+                self._services.drop(listener)
+                self._services.forget_sessions(listener)
+            self._give(request, response, found.session)
+        return response
+
+    async def consent(self, request: Request) -> Response:
+        """Take a listener's consent; before it nothing is stored."""
+        body = await _body(request, _ConsentBody)
+        if body is None:
+            return problem(422, "this is not a consent")
+        try:
+            came = await self.work(partial(self._panel.agreed, body.token, body.consent_sha256))
+        except BlindtestError as wrong:
+            return problem(409, str(wrong))
+        if not isinstance(came, Admitted):
+            return JSONResponse(dict(came))
+        state = await self.work(partial(self._panel.state, came.listener))
+        response = JSONResponse({**state, "resume": came.resume})
+        self._give(request, response, came.session)
+        return response
+
+    async def state(self, request: Request) -> Response:
+        """Say where a listener is."""
+        listener = await self._listener(request)
+        return JSONResponse(dict(await self.work(partial(self._panel.state, listener))))
+
+    async def step(self, request: Request) -> Response:
+        """Take what a listener did in a step before the sitting."""
+        listener = await self._listener(request)
+        body = await _body(request, _StepBody)
+        if body is None:
+            return problem(422, "this is not what a step asks for")
+        return await self._told(partial(self._panel.take, listener, body.step, body.values))
+
+    async def step_sound(self, request: Request) -> Response:
+        """Return what a step before the sitting plays."""
+        listener = await self._listener(request)
+        job = partial(self._panel.step_sound, listener, request.path_params["token"])
+        return _wav(await to_thread.run_sync(job, limiter=self._sounds))
+
+    async def begin(self, request: Request) -> Response:
+        """Begin a sitting, or go on with the one that is open."""
+        listener = await self._listener(request)
+        if await _body(request, _NothingBody) is None:
+            return problem(422, "nothing is to be sent with this")
+
+        def begun() -> Mapping[str, Any]:
+            with self._services.using(listener, begin=True) as service:
+                return {"begun": service is not None}
+
+        return await self._told(begun)
+
+    async def withdraw(self, request: Request) -> Response:
+        """Erase all that is on record of a listener, at their wish."""
+        listener = await self._listener(request)
+        if await _body(request, _NothingBody) is None:
+            return problem(422, "nothing is to be sent with this")
+
+        def erased() -> Mapping[str, Any]:
+            self._panel.withdraw(listener)
+            self._services.drop(listener)
+            self._services.forget_sessions(listener)
+            return {"step": "refused", "why": "withdrawn"}
+
+        response = await self._told(erased)
+        response.delete_cookie(self._cookie, path="/", httponly=True, samesite="strict")
+        return response
+
+    async def _told(self, job: Callable[[], Mapping[str, Any]]) -> Response:
+        try:
+            return JSONResponse(dict(await self.work(job)))
+        except BlindtestError as wrong:
+            return problem(422, "; ".join(fault.problem for fault in wrong.faults))
+
+    def _session(self, request: Request) -> str:
+        return request.cookies.get(self._cookie, "")
+
+    async def _listener(self, request: Request) -> str:
+        listener = await self.work(partial(self._services.listener_of, self._session(request)))
+        if listener is None:
+            raise HTTPException(401)
+        return listener
+
+    def _give(self, request: Request, response: Response, session: str) -> None:
+        response.set_cookie(
+            self._cookie, session, max_age=_KEPT_S, path="/", httponly=True, samesite="strict",
+            secure=request.headers.get("host", "").lower() in self._secure,
+        )  # fmt: skip
+
+
+async def _body(request: Request, model: type[B]) -> B | None:
+    try:
+        return model.model_validate_json(await request.body())
+    except ValidationError:
+        return None
+
+
+def _wav(sound: bytes | None) -> Response:
+    if sound is None:
+        raise HTTPException(404)
+    return Response(sound, headers={"content-type": "audio/wav"})

@@ -1,0 +1,104 @@
+"""A panel served until it is interrupted: port, links, and what is said when it stops."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from blindtest.steps import PANEL_PORT, PANEL_URL, OpenPanel, public_origin
+from blindtest.web.panel_app import make_panel_app
+from blindtest.web.serving import LOOPBACK, Server, hosts_of, open_port
+from blindtest.web.sitting_page import quiet_logs
+
+__all__ = ["PanelServed", "serve_panel"]
+
+Say = Callable[[str], object]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelServed:
+    """How a panel stands when its server has stopped."""
+
+    folder: Path
+    counts: dict[str, int]
+    study_seal: str
+    closed: bool
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return what JSON can hold."""
+        return {"counts": self.counts, "study_seal": self.study_seal, "closed": self.closed}
+
+    def text(self) -> str:
+        """Return it in words, and how to go on."""
+        counts = self.counts
+        lines = [
+            f"{counts['listeners']} listeners agreed, {counts['withdrawn']} withdrew. Sittings: {counts['finished']} "
+            f"finished, {counts['open']} open, {counts['abandoned']} abandoned. Everything is stored.",
+        ]
+        if not self.closed or counts["open"]:
+            lines.append(f"Go on with: blindtest panel {self.folder}")
+        if self.closed and not counts["open"]:
+            lines.append(f"The statistics: blindtest analyze {self.folder}")
+        return "\n".join(lines)
+
+
+def serve_panel(
+    panel: OpenPanel,
+    *,
+    address: str = LOOPBACK,
+    port: int | None = None,
+    hosts: Sequence[str] = (),
+    public_url: str = "",
+    say: Say,
+) -> PanelServed:
+    """Serve `panel` until interrupted.
+
+    Parameters
+    ----------
+    address : the address that is bound: the loopback one, or that of a network card
+    port : wanted; else the one this panel had before
+    hosts : further values of the Host header that are served over http, as 'host:port'
+    public_url : where listeners reach it, through a proxy that speaks TLS; else its own address
+    say : prints a line for the organiser
+
+    Raises
+    ------
+    Missing
+        No port could be opened.
+    WrongUse
+        `public_url` is no address of a host.
+    """
+    quiet_logs(say)
+    origin = public_origin(public_url) if public_url else ""
+    wanted = port or panel.remembered(PANEL_PORT)
+    opened = open_port(wanted, address=address)
+    got = int(opened.getsockname()[1])
+    if wanted is not None and got != wanted:
+        say(f"Port {wanted} is taken; the panel is on port {got}.")
+    panel.remember(PANEL_PORT, got)
+    own = f"http://{address}:{got}"
+    panel.remember(PANEL_URL, origin or own)
+    public_host = urlsplit(origin).netloc
+    secure = [public_host] if origin.startswith("https://") else []
+    plain = [*hosts_of(got, address), *hosts, *([public_host] if origin and not secure else [])]
+    app = make_panel_app(panel, hosts=plain, secure_hosts=secure)
+    say(f"Study seal      {panel.sealed.commitment}")
+    say("Publish it where others see it before anybody listens, if the result shall convince anybody else.")
+    say(f"The panel is served at {own}{f', reached at {origin}' if origin else ''}.")
+    if panel.closed:
+        say("It is closed: nobody can begin any more. Listeners come back for their own results.")
+    elif (token := panel.public_token()) is not None:
+        say(f"The public link: {origin or own}/#{token}")
+    say(f"Personal links: blindtest panel {panel.study.folder} --invite 20")
+    say("Ctrl-C stops the server; answers are safe, and everybody can go on once it runs again.")
+    try:
+        Server(app, opened).run()
+    except KeyboardInterrupt:
+        say("Stopped.")
+    return PanelServed(
+        folder=panel.study.folder,
+        counts=panel.counts().to_dict(),
+        study_seal=panel.sealed.commitment,
+        closed=panel.closed,
+    )

@@ -1,0 +1,139 @@
+"""The sittings of a panel that are in memory: each restored from the record when its listener comes, dropped when idle.
+
+What is dropped loses nothing that lasts: the page tells anew what was done in the trial in hand, as it does when a
+server was started again.
+"""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from threading import Lock
+from time import monotonic
+
+from blindtest.session import MadeWhenAsked
+from blindtest.steps import OpenPanel, PreparedSitting
+from blindtest.web.app import Facts
+from blindtest.web.sitting_service import SittingService
+
+__all__ = ["IDLE_S", "MOST_IN_MEMORY", "PanelServices"]
+
+MOST_IN_MEMORY = 2_000
+"""Sittings; what is in use is never dropped."""
+IDLE_S = 20 * 60.0
+_MOST_SESSIONS = 20_000
+
+
+@dataclass(slots=True)
+class _Held:
+    lock: Lock = field(default_factory=Lock)
+    service: SittingService | None = None
+    users: int = 0
+    used: float = 0.0
+
+
+class PanelServices:
+    """Sittings by listener; methods may be called from any thread.
+
+    Parameters
+    ----------
+    panel : where they come from
+    most : how many may be in memory
+    idle_s : how long one that nobody asks for stays there
+    clock : seconds that only rise
+    """
+
+    def __init__(
+        self,
+        panel: OpenPanel,
+        *,
+        most: int = MOST_IN_MEMORY,
+        idle_s: float = IDLE_S,
+        clock: Callable[[], float] = monotonic,
+    ) -> None:
+        self._panel = panel
+        self._most = most
+        self._idle_s = idle_s
+        self._clock = clock
+        self._lock = Lock()
+        self._held: dict[str, _Held] = {}
+        self._sessions: dict[str, str] = {}
+
+    @property
+    def count(self) -> int:
+        """How many are in memory."""
+        return len(self._held)
+
+    def listener_of(self, session: str) -> str | None:
+        """Return whose session it is; looked up on record once."""
+        if not session or len(session) > 200:
+            return None
+        found = self._sessions.get(session)
+        if found is None and (found := self._panel.listener_of(session)) is not None:
+            with self._lock:
+                if len(self._sessions) >= _MOST_SESSIONS:
+                    self._sessions.clear()
+                self._sessions[session] = found
+        return found
+
+    def forget_sessions(self, listener: str) -> None:
+        """Look a listener's sessions up on record again: another browser has taken over, or they withdrew."""
+        with self._lock:
+            self._sessions = {session: of for session, of in self._sessions.items() if of != listener}
+
+    def drop(self, listener: str) -> None:
+        """Let go of a listener's sitting."""
+        with self._lock:
+            self._held.pop(listener, None)
+
+    @contextmanager
+    def using(self, listener: str, *, begin: bool = False) -> Iterator[SittingService | None]:
+        """Give a listener's sitting, which stays in memory meanwhile; None where there is none.
+
+        begin : seal a new one, if one is due
+        """
+        held = self._taken(listener)
+        try:
+            with held.lock:
+                if held.service is None:
+                    prepared = self._panel.begin(listener) if begin else self._panel.sitting(listener)
+                    held.service = None if prepared is None else self._service(prepared)
+                elif begin and held.service.over.is_set() and (prepared := self._panel.begin(listener)) is not None:
+                    held.service = self._service(prepared)
+            yield held.service
+        finally:
+            with self._lock:
+                held.users -= 1
+                held.used = self._clock()
+                if held.service is None and not held.users and self._held.get(listener) is held:
+                    del self._held[listener]
+
+    def _taken(self, listener: str) -> _Held:
+        with self._lock:
+            held = self._held.setdefault(listener, _Held())
+            held.users += 1
+            held.used = self._clock()
+            self._sweep()
+            return held
+
+    def _sweep(self) -> None:
+        """Drop what is idle, and the longest unused of what is too many."""
+        free = sorted((held.used, name) for name, held in self._held.items() if not held.users)
+        since = self._clock() - self._idle_s
+        over = len(self._held) - self._most
+        for at, (used, name) in enumerate(free):
+            if used >= since and at >= over:
+                return
+            del self._held[name]
+
+    def _service(self, prepared: PreparedSitting) -> SittingService:
+        prepared.playback().begun(None, prepared.clock().isoformat(timespec="seconds"))
+        return SittingService(
+            prepared.sitting,
+            record=prepared,
+            samples=prepared.samples,
+            rate=prepared.rate,
+            # What the listener wears is unknown, and the consent was given before: nothing of both here.
+            facts=Facts(noise=True, then="/"),
+            player=MadeWhenAsked(),
+            level=self._panel.level_sounds(prepared),
+        )

@@ -1,0 +1,110 @@
+// @ts-check
+/** A panel's pages before and after the sitting: shows the step that the server names, and sends what is done in it. */
+
+import { PANEL_STEPS } from "./panel_steps.js";
+
+/** @typedef {import("./panel_steps.js").State} State */
+
+const PATIENCE_MS = 30_000;
+const page = /** @type {HTMLElement} */ (document.getElementById("page"));
+const noteLine = /** @type {HTMLElement} */ (document.getElementById("note"));
+const foot = /** @type {HTMLElement} */ (document.getElementById("foot"));
+const withdrawing = /** @type {HTMLDialogElement} */ (document.getElementById("withdrawing"));
+
+export class Door {
+  constructor() {
+    this.token = "";
+    document.getElementById("withdraw")?.addEventListener("click", () => {
+      withdrawing.returnValue = "stay";
+      withdrawing.showModal();
+    });
+    withdrawing.addEventListener("close", () => {
+      if (withdrawing.returnValue === "erase") void this.told("/panel/withdraw", {});
+    });
+    addEventListener("hashchange", () => void this.open());
+  }
+
+  async open() {
+    this.token = location.hash.slice(1);
+    const state = await this.post("/panel/open", { token: /^[\w-]{0,100}$/.test(this.token) ? this.token : "unknown" });
+    if (!state) return;
+    // Until somebody has agreed the page can be reloaded; then the link is gone from the address: nobody copies it from here.
+    if (state.step !== "invitation") history.replaceState(null, "", "/");
+    this.show(state);
+  }
+
+  /** @param {State} state */
+  show(state) {
+    const make = PANEL_STEPS[state.step];
+    if (!make) throw new Error(`no page for the step ${state.step}`);
+    this.note("");
+    page.replaceChildren(make(this, state));
+    document.title = `${page.querySelector("h1")?.textContent ?? ""} – listening test`;
+    const pseudonym = state["pseudonym"] ?? state["next"]?.pseudonym;
+    foot.hidden = !pseudonym;
+    if (pseudonym) /** @type {HTMLElement} */ (document.getElementById("pseudonym")).textContent = pseudonym;
+    page.querySelector("h1")?.focus();
+    scrollTo(0, 0);
+  }
+
+  /** @param {string} sha256 of the text that was read @returns {Promise<boolean>} whether it was taken */
+  async agree(sha256) {
+    const state = await this.post("/panel/consent", { token: this.token, consent_sha256: sha256 });
+    if (!state) return false;
+    history.replaceState(null, "", "/");
+    this.show(state["resume"] ? { step: "link", resume: state["resume"], next: state } : state);
+    return true;
+  }
+
+  /** @param {string} step @param {Record<string, unknown>} values @returns {Promise<boolean>} whether it was taken */
+  send(step, values) {
+    return this.told("/panel/step", { step, values });
+  }
+
+  async begin() {
+    const told = await this.post("/panel/begin", {});
+    if (told?.["begun"]) location.replace("/sitting");
+    else if (told) await this.again();
+  }
+
+  async again() {
+    const state = await this.ask("/panel/state", { cache: "no-store" });
+    if (state) this.show(state);
+  }
+
+  /** @param {string} path @param {unknown} body @returns {Promise<boolean>} */
+  async told(path, body) {
+    const state = await this.post(path, body);
+    if (state) this.show(state);
+    return state !== null;
+  }
+
+  /** @param {string} path @param {unknown} body */
+  post(path, body) {
+    return this.ask(path, { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body), cache: "no-store" });
+  }
+
+  /** @param {string} path @param {RequestInit} how @returns {Promise<State | null>} null: not taken, and the page says so */
+  async ask(path, how) {
+    let response;
+    let body;
+    try {
+      response = await fetch(path, { ...how, signal: AbortSignal.timeout(PATIENCE_MS) });
+      body = await response.json();
+    } catch {
+      this.note("The study can’t be reached just now. Nothing is lost: try again in a while.");
+      return null;
+    }
+    if (response.ok) return body;
+    if (response.status === 401) this.show({ step: "refused", why: "elsewhere" });
+    else this.note(`Not taken: ${body.problem ?? "something went wrong"}`);
+    return null;
+  }
+
+  /** @param {string} text */
+  note(text) {
+    noteLine.textContent = text;
+  }
+}
+
+void new Door().open();

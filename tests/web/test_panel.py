@@ -1,0 +1,430 @@
+"""A panel through its pages: several listeners at once, resumed, on another device, withdrawn, turned away."""
+
+import importlib.util
+import json
+import os
+import shutil
+import sqlite3
+from contextlib import contextmanager
+from datetime import UTC, date, datetime, timedelta
+from hashlib import sha256
+from pathlib import Path
+
+import pytest
+
+from blindtest import steps
+from blindtest.errors import BlindtestError
+from blindtest.session.store import Store
+from blindtest.web import PanelServices, hosts_of, make_panel_app
+
+spec = importlib.util.spec_from_file_location("panel_visitor", Path(__file__).with_name("panel_visitor.py"))
+panel_visitor = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(panel_visitor)
+
+ANSWERED = 6
+"""Trials of the study's sitting: one of practice, five that count."""
+
+
+class Clock:
+    """A clock that goes on by one second whenever it is read, and can be set forward."""
+
+    def __init__(self):
+        self.now = datetime.now(UTC)
+
+    def __call__(self):
+        self.now += timedelta(seconds=1)
+        return self.now
+
+
+@pytest.fixture
+def folder(panel_template, tmp_path):
+    return Path(shutil.copytree(panel_template, tmp_path / "study"))
+
+
+def edit(folder, old, new):
+    path = folder / "study.toml"
+    text = path.read_text(encoding="utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+@pytest.fixture
+def served(toy):
+    """`with served(folder) as (panel, come)`: a panel, and `come()` for somebody with a browser of their own."""
+
+    @contextmanager
+    def serve(folder, *, clock=None):
+        with steps.open_panel(folder, clock=clock or Clock()) as panel:
+            services = PanelServices(panel)
+            app = make_panel_app(panel, hosts=hosts_of(8000), services=services)
+            panel.services = services
+            yield panel, lambda: panel_visitor.visitor_of(toy, app)
+
+    return serve
+
+
+def links(folder, count):
+    shown = steps.invite(folder, count, url="https://listen.example.org")
+    assert all(link.startswith("https://listen.example.org/#") for link in shown.links)
+    return [link.partition("#")[2] for link in shown.links]
+
+
+def register(folder):
+    with Store(folder / "study.db", entropy=os.urandom) as store:
+        return store.sittings(), {n: store.rows(n) for n in (one.number for one in store.sittings())}, store.faults()
+
+
+def test_three_listeners_at_once_do_not_mix(folder, served):
+    with served(folder) as (panel, come):
+        tokens = links(folder, 2)
+        people = [come() for _ in range(3)]
+        for one, token in zip(people, [*tokens, panel.public_token()], strict=True):
+            one.to_the_sitting(token)
+        for one in people:
+            one.to_the_trials()
+        for _ in range(20):
+            for one, choice in zip(people, "AAB", strict=True):
+                if one.view()["step"] != "finished":
+                    one.one_trial(choice)
+        assert [one.view()["step"] for one in people] == ["finished"] * 3
+        assert [one.state()["step"] for one in people] == ["thanks"] * 3
+        assert people[0].state()["result"] is None, "the study has not ended"
+        names = [one.state()["pseudonym"] for one in people]
+        assert panel.counts().to_dict() == {
+            "invited": 2, "invited_used": 2, "by_public_link": 1, "listeners": 3, "withdrawn": 0, "open": 0,
+            "finished": 3, "abandoned": 0, "not_begun": 0,
+        }  # fmt: skip
+    sittings, rows, faults = register(folder)
+    assert faults == ()
+    assert sorted(one.listener for one in sittings) == sorted(names)
+    for one in sittings:
+        said = "AAB"[names.index(one.listener)]
+        assert len({row["trial"] for row in rows[one.number]}) == ANSWERED
+        assert {row["response"] for row in rows[one.number]} == {said}
+        assert {row["listener"] for row in rows[one.number]} == {one.listener}
+
+
+def test_before_consent_nothing_is_stored(folder, served):
+    with served(folder) as (panel, come):
+        (token,) = links(folder, 1)
+        before = panel.counts()
+        one = come()
+        state = one.open(token)
+        assert state["step"] == "invitation"
+        assert state["consent_sha256"] == sha256((folder / "consent.md").read_bytes()).hexdigest()
+        assert one.cookie == ""
+        for path in ("/panel/state", "/facts", "/view", "/sound/x", "/panel/sound/x"):
+            assert one.get(path).status == 401
+        for path, body in (
+            ("/panel/step", {"step": "questions", "values": {}}),
+            ("/panel/begin", {}),
+            ("/panel/withdraw", {}),
+        ):
+            assert one.post(path, body).status == 401
+        assert panel.counts() == before
+        # What was read is not what stands there now: nobody agrees to a text they did not see.
+        (folder / "consent.md").write_text("We keep it for ever.", encoding="utf-8")
+        told = one.post("/panel/consent", {"token": token, "consent_sha256": state["consent_sha256"]})
+        assert told.status == 409
+        assert "changed meanwhile" in told.json["problem"]
+        assert panel.counts() == before
+        (folder / "consent.md").write_text("", encoding="utf-8")
+
+
+def test_questions_are_asked_once_and_each_answer_is_one_of_those_offered(folder, served):
+    with served(folder) as (panel, come):
+        one = come()
+        token = panel.public_token()
+        state = one.agree(token, one.open(token))
+        assert state["step"] == "questions"
+        age, equipment = state["questions"]
+        assert age["options"] == [
+            "under 18 years", "18 to 29 years", "30 to 44 years", "45 to 59 years", "60 years or more",
+        ]  # fmt: skip
+        assert (age["rather_not_say"], equipment["rather_not_say"]) == (True, False)
+        for said, problem in (
+            ({"age": "43", "equipment": "headphones"}, "age: not one of the answers"),
+            ({"age": None, "equipment": None}, "equipment: an answer is asked for"),
+            ({"age": None, "equipment": "headphones", "shoe size": "42"}, "shoe size: no such question"),
+        ):
+            told = one.step("questions", **said)
+            assert told.status == 422
+            assert problem in told.json["problem"]
+        assert one.step("questions", age=None, equipment="loudspeakers").json["step"] == "output"
+        # A page left open sends again: what was kept stays.
+        assert one.step("questions", age="18 to 29 years", equipment="headphones").json["step"] == "output"
+        assert one.step("no such step").status == 422
+        assert one.step("output", rate_hz="fast").status == 422
+        assert one.step("output", rate_hz=44_100, latency_s=None).json["step"] == "sitting"
+    with Store(folder / "study.db", entropy=os.urandom) as store:
+        (kept,) = store.panel.replies()
+    assert kept.kept["questions"] == {"age": None, "equipment": "loudspeakers"}
+    assert kept.kept["output"] == {"rate_hz": 44_100, "latency_s": None}
+    assert kept.consent_sha256 == sha256((folder / "consent.md").read_bytes()).hexdigest()
+
+
+def test_a_sitting_goes_on_after_the_server_was_stopped(folder, served):
+    with served(folder) as (panel, come):
+        one = come()
+        one.to_the_sitting(panel.public_token())
+        one.to_the_trials()
+        one.one_trial()
+        one.one_trial()
+        answered = one.view()["saved"]
+        assert answered == 1
+    with served(folder) as (panel, come):
+        again = come()
+        again.cookie = one.cookie
+        assert again.state()["step"] == "sitting"
+        assert again.post("/panel/begin", {}).json == {"begun": True}
+        view = again.view()
+        assert (view["step"], view["saved"], view["gain_db"]) == ("trial", answered, -20)
+        again.to_the_end()
+    sittings, rows, faults = register(folder)
+    assert [one.state for one in sittings] == ["finished"]
+    assert faults == ()
+    trials = [row["trial"] for row in rows[1]]
+    assert sorted(trials) == list(range(ANSWERED)), "nothing asked twice, nothing lost"
+
+
+def test_a_link_opened_on_another_device_goes_on_there_and_the_old_page_is_told(folder, served):
+    with served(folder) as (_, come):
+        (token,) = links(folder, 1)
+        here, there = come(), come()
+        here.to_the_sitting(token)
+        here.to_the_trials()
+        here.one_trial()
+        here.one_trial()
+        view = here.view()
+        assert (view["step"], view["saved"]) == ("trial", 1)
+        here.listen(view)
+        assert there.open(token)["step"] == "sitting"
+        assert there.cookie != here.cookie
+        assert here.get("/view").status == 401
+        assert here.event("continued", sitting="x", trial=0).status == 401
+        assert here.get("/panel/state").status == 401
+        # The sitting stands at the same trial. Equipment that nobody knows begins softly: the level is set anew.
+        now = there.view()
+        assert (now["step"], now["trial"], now["saved"], now["gain_db"]) == ("ready", view["trial"], 1, None)
+        there.to_the_trials()
+        assert there.view()["step"] == "trial"
+        there.to_the_end()
+        # And back again, by the same link.
+        assert here.open(token)["step"] == "thanks"
+        assert there.get("/panel/state").status == 401
+    assert len(register(folder)[0]) == 1
+
+
+def test_a_visitor_of_the_public_link_comes_back_by_a_link_of_their_own(folder, served):
+    edit(folder, "public = true", "public = true\npublic_places = 2")
+    with served(folder) as (panel, come):
+        public = panel.public_token()
+        first, second, third = come(), come(), come()
+        first.to_the_sitting(public)
+        assert first.open(public)["step"] == "sitting", "the same browser: no second place"
+        second.to_the_sitting(public)
+        state = third.open(public)
+        assert third.agree(public, state) == {"step": "refused", "why": "full"}
+        assert third.cookie == ""
+        assert first.resume not in ("", public, second.resume)
+        elsewhere = come()
+        assert elsewhere.open(first.resume)["step"] == "sitting"
+        assert elsewhere.state()["pseudonym"] != second.state()["pseudonym"]
+        assert panel.counts().listeners == 2
+    # The link is the same after a new start, and its places stay taken.
+    with served(folder) as (panel, come):
+        assert panel.public_token() == public
+        late = come()
+        assert late.agree(public, late.open(public))["why"] == "full"
+
+
+@pytest.mark.parametrize("token", ["", "unknown", "../../etc/passwd", "x" * 101, "a b"])
+def test_a_bad_token_opens_nothing(folder, served, token):
+    with served(folder) as (panel, come):
+        one = come()
+        told = one.post("/panel/open", {"token": token})
+        assert told.status in (200, 422)
+        assert told.status == 422 or told.json["step"] == "refused"
+        assert one.cookie == ""
+        one.cookie = f"blindtest-panel-8000={token}"
+        assert one.get("/view").status == 401
+        assert one.post("/panel/consent", {"token": token, "consent_sha256": "0" * 64}).status in (409, 422)
+        assert panel.counts().listeners == 0
+
+
+def test_withdrawing_erases_everything_and_the_record_still_verifies(folder, served):
+    with served(folder) as (panel, come):
+        stays, goes = come(), come()
+        (token,) = links(folder, 1)
+        goes.to_the_sitting(token, age="60 years or more")
+        goes.to_the_trials()
+        goes.one_trial()
+        name = goes.state()["pseudonym"]
+        stays.to_the_sitting(panel.public_token())
+        cookie = goes.cookie
+        assert goes.post("/panel/withdraw", {}).json == {"step": "refused", "why": "withdrawn"}
+        goes.cookie = cookie
+        assert goes.get("/view").status == 401
+        assert goes.open(token) == {"step": "refused", "why": "withdrawn"}
+        assert (
+            panel.counts().to_dict() | {"open": 1, "abandoned": 1, "withdrawn": 1, "listeners": 1}
+            == panel.counts().to_dict()
+        )
+        stays.to_the_trials()
+        stays.to_the_end()
+    left = b"".join(path.read_bytes() for path in folder.glob("study.db*"))
+    assert name.encode() not in left
+    assert b"60 years or more" not in left
+    sittings, _, faults = register(folder)
+    assert faults == ()
+    assert [one.state for one in sittings] == ["abandoned", "finished"]
+    assert sittings[0].forgotten is not None
+
+
+def test_forget_erases_a_panel_listener_who_never_listened(folder, served):
+    with served(folder) as (panel, come):
+        one = come()
+        token = panel.public_token()
+        one.agree(token, one.open(token))
+        name = one.state()["pseudonym"]
+    shown = steps.forget(folder, name)
+    assert shown.sittings == ()
+    assert "Erased" in shown.text()
+    assert steps.verify(folder).ok
+    with pytest.raises(BlindtestError, match="no such listener"):
+        steps.forget(folder, name)
+
+
+def test_nothing_of_a_browser_or_its_place_is_stored_or_logged(folder, served, caplog, capfd):
+    marks = {"user-agent": "Marked-Agent/7", "accept-language": "tlh", "x-forwarded-for": "203.0.113.77"}
+    with served(folder) as (_, come):
+        (token,) = links(folder, 1)
+        one = come()
+        plain = one.ask
+        one.ask = lambda method, path, body=b"", headers=None, chunks=1: plain(
+            method, path, body, {**marks, **(headers or {})}, chunks
+        )
+        one.to_the_sitting(token)
+        one.to_the_trials()
+        one.to_the_end()
+    with sqlite3.connect(folder / "study.db") as database:
+        stored = "\n".join(database.iterdump())
+    session = one.cookie.partition("=")[2]
+    written = stored + caplog.text + "".join(capfd.readouterr())
+    for secret in (*marks.values(), "127.0.0.1", token, session):
+        assert secret not in written, secret
+    assert len(token) >= 27, "160 bits in base 64"
+    assert len(session) >= 27
+
+
+def test_after_the_last_day_nobody_begins_and_everybody_reads_their_own_result(folder, served):
+    edit(folder, "public = true", f"public = true\ncloses = {date.today() + timedelta(days=1)}")
+    clock = Clock()
+    with served(folder, clock=clock) as (panel, come):
+        (unused,) = links(folder, 1)
+        done, half = come(), come()
+        done.to_the_sitting(panel.public_token())
+        done.to_the_trials()
+        done.to_the_end()
+        half.to_the_sitting(panel.public_token())
+        half.to_the_trials()
+        half.one_trial()
+        clock.now += timedelta(days=2)
+        late = come()
+        assert late.open(unused) == {"step": "refused", "why": "closed"}
+        assert late.open(panel.public_token()) == {"step": "refused", "why": "closed"}
+        assert done.state()["result"] is None, "somebody still listens"
+        half.to_the_end()
+        told = done.state()["result"]
+        rows = [row for row in register(folder)[1][1] if row["phase"] == "blind"]
+        right = sum(row["correct"] for row in rows)
+        assert told == [told[0]]
+        assert told[0].startswith(f"{right} of your 5 answers were right.")
+        # Of 2**5 ways to guess, so many have as many right or more (counted by hand: C(5, k)).
+        ways = sum([1, 5, 10, 10, 5, 1][right:])
+        assert f"with a chance of {100 * ways / 32:.2g} in 100" in told[0]
+        with pytest.raises(BlindtestError, match="the panel is closed"):
+            steps.invite(folder, 1, url="https://listen.example.org", clock=clock)
+
+
+def test_an_own_result_at_once_is_sealed_and_told_when_a_listener_is_done(folder, served):
+    edit(folder, "public = true", 'public = true\nown_result = "at once"')
+    with served(folder) as (panel, come):
+        one = come()
+        one.to_the_sitting(panel.public_token())
+        one.to_the_trials()
+        one.to_the_end()
+        assert "of your 5 answers were right" in one.state()["result"][0]
+    with Store(folder / "study.db", entropy=os.urandom) as store:
+        assert store.sealed(panel.sealed.commitment).record["panel"] == {"own_result": "at once"}
+
+
+def test_overdue_sittings_are_abandoned(folder, served):
+    clock = Clock()
+    with served(folder, clock=clock) as (panel, come):
+        one = come()
+        one.to_the_sitting(panel.public_token())
+        clock.now += timedelta(days=8)
+        assert panel.counts().abandoned == 1
+        assert one.state()["step"] == "thanks"
+
+
+def test_closed_by_the_organiser_while_it_is_served(folder, served):
+    with served(folder) as (panel, come):
+        one = come()
+        one.to_the_sitting(panel.public_token())
+        assert steps.close_panel(folder).open_sittings == 1
+        assert come().open(panel.public_token()) == {"step": "refused", "why": "closed"}
+        one.to_the_trials()
+        one.to_the_end()
+        assert "of your 5 answers" in one.state()["result"][0]
+
+
+def test_what_is_idle_leaves_memory_and_comes_back_as_it_stood(folder, served):
+    seconds = [0.0]
+    with served(folder) as (panel, come):
+        services = PanelServices(panel, most=2, idle_s=60, clock=lambda: seconds[0])
+        app = make_panel_app(panel, hosts=hosts_of(8000), services=services)
+        people = [come() for _ in range(4)]
+        for one in people:
+            one.app = app
+            one.to_the_sitting(panel.public_token())
+            one.to_the_trials()
+            seconds[0] += 1
+            assert services.count <= 3, "one more than may stay, as long as it is in use"
+        for one in people:
+            one.to_the_end()
+        seconds[0] += 61
+        people[0].view()
+        assert services.count == 1
+    assert [one.state for one in register(folder)[0]] == ["finished"] * 4
+
+
+def test_one_program_serves_a_panel_and_no_other_takes_its_sittings(folder, served):
+    with served(folder) as (panel, come):
+        one = come()
+        one.to_the_sitting(panel.public_token())
+        name = one.state()["pseudonym"]
+        with pytest.raises(BlindtestError, match="the panel of this study is served by another program"):
+            steps.open_panel(folder)
+        with pytest.raises(BlindtestError, match="the panel of this study is served"):
+            steps.prepare_sitting(folder, listener=name)
+
+
+def test_every_answer_leaves_with_the_same_headers(folder, served):
+    with served(folder) as (panel, come):
+        one = come()
+        one.to_the_sitting(panel.public_token())
+        one.to_the_trials()
+        one.one_trial()
+        names = {
+            tuple(sorted(k.decode() for k, _ in sent.headers)) for sent in one.sent if sent.header("set-cookie") is None
+        }
+        assert len(names) == 1
+        cookies = [sent.header("set-cookie") for sent in one.sent if sent.header("set-cookie")]
+        assert len(cookies) == 1
+        assert {"HttpOnly", "SameSite=strict"} <= {part.strip() for part in cookies[0].split(";")}
+        assert "Secure" not in cookies[0], "over http it would not be kept"
+        assert one.post("/panel/step", {}, origin="http://elsewhere.example").status == 403
+        assert one.get("/panel/state", host="elsewhere.example").status == 421
+        assert json.dumps(one.state()).count("tilted") == 0
