@@ -62,7 +62,7 @@ class PublishedRates:
     @property
     def false_fail(self) -> float:
         """Share of those on headphones that did not pass."""
-        return 1 - self.headphones_passed / self.headphones
+        return (self.headphones - self.headphones_passed) / self.headphones
 
     @property
     def false_pass(self) -> float:

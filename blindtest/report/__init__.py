@@ -25,7 +25,7 @@ from blindtest.report.claim_facts import (
     ClaimResult,
     ProtocolFacts,
 )
-from blindtest.report.claim_words import Said, claimed, said_of, text_of_claim
+from blindtest.report.claim_words import Said, claimed, numbers_words, said_of, text_of_claim
 from blindtest.report.companion_words import companion_lines
 from blindtest.report.correction_facts import CorrectionFacts, HeldBackFacts
 from blindtest.report.facts import ReportInput
@@ -68,6 +68,8 @@ from blindtest.report.record_facts import (
 )
 from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.scale_words import scale_further, scale_plan, screening_words
+from blindtest.report.screening_facts import ScreenedFacts, ScreeningFacts, ScreeningTestFacts
+from blindtest.report.screening_words import played_on_words
 from blindtest.report.setting_words import SettingsFacts, cross_check, setting_beside, setting_sentence
 from blindtest.report.sound_facts import (
     ClipFacts,
@@ -133,6 +135,9 @@ __all__ = [
     "RoomFacts",
     "Said",
     "ScaleFacts",
+    "ScreenedFacts",
+    "ScreeningFacts",
+    "ScreeningTestFacts",
     "SealFacts",
     "SettingsFacts",
     "SittingFacts",
@@ -159,7 +164,9 @@ __all__ = [
     "html",
     "listened_plan",
     "markdown",
+    "numbers_words",
     "plan_figure",
+    "played_on_words",
     "said_of",
     "scale_further",
     "scale_plan",

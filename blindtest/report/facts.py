@@ -16,6 +16,7 @@ from blindtest.report.correction_facts import CorrectionFacts
 from blindtest.report.hardware_facts import HardwareFacts
 from blindtest.report.rating_facts import RatingFacts
 from blindtest.report.record_facts import ImpressionFacts, RecordEvent, SealFacts, SittingFacts, TrialFacts
+from blindtest.report.screening_facts import ScreeningFacts
 from blindtest.report.setting_words import SettingsFacts
 from blindtest.report.sound_facts import (
     ClipFacts,
@@ -90,6 +91,8 @@ class ReportInput:
     """What listeners set themselves where no claim rests on it: a cross-check on level matching."""
     reseating: tuple[str, ...] = ()
     """How far units, seatings and samples lie apart as measured, a sentence each."""
+    screening: ScreeningFacts | None = None
+    """What a panel's listeners played on, as far as tests can tell; None where it was not tested."""
     recognition: str = ""
     """What the question 'which one was it?' found; '' where it was not asked."""
     truth: tuple[Truth, ...] = ()

@@ -38,6 +38,7 @@ from blindtest.report.rating_words import kept_words, points, span, state_meanin
 from blindtest.report.record_facts import TrialFacts
 from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.scale_words import contrast_span, scale_limits, standard_deviations
+from blindtest.report.screening_words import PLAYED_ON_HEADS, played_on_rows, played_on_words
 from blindtest.report.seal_words import seal_limits, seal_words
 from blindtest.report.sound_facts import MatchLine
 from blindtest.report.stage_words import stage_rows
@@ -96,6 +97,9 @@ def html(report: ReportInput, *, figures: Mapping[str, Figure] | None = None) ->
             claim_rows=claim_rows(report),
             meaning=_meaning(report),
             heard_method=_heard_method(report),
+            played_on=played_on_words(report.screening) if report.screening else (),
+            played_on_heads=list(PLAYED_ON_HEADS),
+            played_on_rows=played_on_rows(report.screening) if report.screening else (),
             doubts=doubts(report),
             left_out=left_out(report),
             seal_words=seal_words(report),
@@ -303,6 +307,8 @@ def markdown(report: ReportInput) -> str:
     lines += [f"- {md(text)}" for text in order_on_record(report)]
     lines += [""] if report.impressions else []
     lines += [f"**Method.** {md(method_line(report))} Levels matched {md(_matched(report))}.", ""]
+    if report.screening is not None:
+        lines += [f"**Played on.** {md(' '.join(played_on_words(report.screening)))}", ""]
     lines += [f"**What this does not tell.** {md(' '.join(left_out(report)))}", ""]
     lines += [f"**Seal: {report.seal.grade}.** {md(seal_words(report)[0])}"]
     if report.seal.study_commitment:

@@ -6,11 +6,9 @@ told right or wrong. How a test ended is told in words after its last sound, so 
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import Any, Literal, Self
 
 from blindtest.design import CHOICES, TRIALS, Draws, ScreeningRules, ScreeningTruth, screening_truth
-from blindtest.session.event import time_text
 from blindtest.session.sitting import OutOfTurn
 
 __all__ = ["Screening", "ScreeningAnswer", "ScreeningOutcome", "ScreeningPlace", "Verdict"]
@@ -49,7 +47,6 @@ class ScreeningAnswer:
     choice: str
     interruptions: int = 0
     """How often the sound stumbled and was played again."""
-    at: datetime
 
     def to_record(self) -> dict[str, Any]:
         """Return it as JSON can hold it."""
@@ -59,7 +56,6 @@ class ScreeningAnswer:
             "trial": self.place.trial,
             "choice": self.choice,
             "interruptions": self.interruptions,
-            "at": time_text(self.at),
         }
 
     @classmethod
@@ -69,7 +65,6 @@ class ScreeningAnswer:
             place=ScreeningPlace(test=record["test"], attempt=record["attempt"], trial=record["trial"]),
             choice=record["choice"],
             interruptions=record["interruptions"],
-            at=datetime.fromisoformat(record["at"]),
         )
 
 
@@ -194,6 +189,8 @@ class Screening:
         view: dict[str, Any] = {
             "over": now is None,
             "turned_away": self.turned_away,
+            "must_pass": self.rules.on_fail == "end",
+            "tests": [one.name for one in self.rules.tests],
             "level": self.level_token,
             "told": "",
             "sound": None,

@@ -5,7 +5,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from blindtest.report import companion_lines, stage_claimed
+from blindtest.report import ScreeningFacts, companion_lines, played_on_words, stage_claimed
 from blindtest.stats import CANNOT_TELL
 from blindtest.steps.adjusted_lines import adjusted_lines, beside_lines
 from blindtest.steps.answers import (
@@ -25,6 +25,7 @@ from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_s
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
 from blindtest.steps.rated_lines import rated_lines
 from blindtest.steps.scale_lines import scale_lines
+from blindtest.steps.screening import screening_dict, screening_found
 from blindtest.steps.stage_lines import stage_lines
 from blindtest.steps.stopped_lines import stopped_lines
 from blindtest.steps.threshold_lines import threshold_lines
@@ -40,6 +41,8 @@ class Analysis:
 
     title: str
     answers: Answers
+    screening: ScreeningFacts | None = None
+    """What a panel's listeners played on, where it was tested."""
     reminder: str = ""
     """That answers are kept for longer than was promised."""
 
@@ -66,6 +69,7 @@ class Analysis:
             "withheld_sittings": answers.withheld,
             "controls": [one.to_dict() for one in answers.controls],
             "settings": [one.to_dict() for one in answers.settings],
+            **({"screening": screening_dict(self.screening)} if self.screening else {}),
             "reminder": self.reminder,
         }
 
@@ -79,6 +83,8 @@ class Analysis:
             lines += ["", *controls_words(answers.controls, answers.alpha)]
         if answers.settings:
             lines += ["", *beside_lines(answers.settings)]
+        if self.screening is not None:
+            lines += ["", "What it was played on:", *played_on_words(self.screening)]
         counts = {s: sum(one.entry.state == s for one in answers.sittings) for s in ("finished", "abandoned", "open")}
         lines += ["", "Sittings: " + ", ".join(f"{count} {state}" for state, count in counts.items() if count) + "."]
         beyond = sum(one.beyond_plan for one in answers.sittings)
@@ -330,4 +336,6 @@ def analyze(folder: Path, *, while_open: str = "", clock: Clock = now, entropy: 
     with open_store(study, create=False, entropy=entropy) as store:
         refuse_open_sittings(study, store, clock(), what="analysis", override=while_open)
         reminder = reminder_of(study, store.sittings(), clock())
-        return Analysis(title=study.title, answers=read_answers(store), reminder=reminder)
+        answers = read_answers(store)
+        screening = screening_found(store, answers)
+        return Analysis(title=study.title, answers=answers, screening=screening, reminder=reminder)

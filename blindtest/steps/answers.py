@@ -3,7 +3,7 @@
 The sealed records are read, never the study file as it stands now: what was planned is what was sealed.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -61,6 +61,7 @@ __all__ = [
     "RatedAnswers",
     "SittingAnswers",
     "ThresholdAnswers",
+    "answers_of",
     "read_answers",
 ]
 
@@ -328,6 +329,12 @@ def read_answers(store: "Record") -> Answers:
         controls=controls_found([(sitting.plan, sitting.rows) for sitting in counted]),
         settings=adjusted_beside(counted, seal.record, alpha),
     )
+
+
+def answers_of(answers: Answers, claim: Mapping[str, Any], listeners: Collection[str]) -> ClaimAnswers:
+    """Return what became of a sealed claim with the sittings of some listeners alone."""
+    own = [sitting for sitting in answers.counted if sitting.entry.listener in listeners]
+    return _claim(claim, own, answers.seal.record, answers.alpha)
 
 
 def _sitting(store: "Record", entry: "SittingEntry") -> SittingAnswers:

@@ -26,6 +26,7 @@ from blindtest.steps.place import (
     stimuli_folder,
 )
 from blindtest.steps.remarks import refuse_while_open, with_remarks
+from blindtest.steps.screening import with_screening
 from blindtest.steps.verification import verify_store
 from blindtest.study import load_study, render_job
 
@@ -102,6 +103,7 @@ def report(
         facts = gathered(
             study, rendered, store, answers, verified, generated_at=clock(), truths=truths, invented=invented
         )
+        facts = with_screening(facts, store, answers)
         if comments:
             facts = with_remarks(facts, store)
         rows = [dict(row) for one in answers.sittings if one.entry.state != "open" for row in one.rows]

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -18,7 +17,6 @@ from blindtest.session import (
     screening_wav,
 )
 
-AT = datetime(2026, 3, 2, 12, tzinfo=UTC)
 RATE = 8_000
 Frames = NDArray[np.float64]
 Ears = Callable[[Frames], Frames]
@@ -41,7 +39,7 @@ def begun(number: int = 1, rules: ScreeningRules | None = None) -> Screening:
 
 def answer(screening: Screening, choice: str) -> Screening:
     assert screening.place is not None
-    return screening.answered(ScreeningAnswer(place=screening.place, choice=choice, at=AT))
+    return screening.answered(ScreeningAnswer(place=screening.place, choice=choice))
 
 
 def right(screening: Screening) -> str:
@@ -182,7 +180,7 @@ def test_nothing_is_known_before_the_last_answer() -> None:
 
 def test_an_answer_sent_again_changes_nothing_and_another_is_refused() -> None:
     before = begun()
-    first = ScreeningAnswer(place=ScreeningPlace(test="channels", attempt=0, trial=0), choice="left", at=AT)
+    first = ScreeningAnswer(place=ScreeningPlace(test="channels", attempt=0, trial=0), choice="left")
     after = before.answered(first)
     assert after.answered(first) is after
     with pytest.raises(OutOfTurn, match="this sound is answered already"):

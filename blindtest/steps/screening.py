@@ -1,0 +1,113 @@
+"""What the tests of playback found over a panel: counts of each, and the primary claim with those who passed."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from blindtest.design import TRIALS, ScreeningRules, rules_from_record
+from blindtest.report import ReportInput, ScreenedFacts, ScreeningFacts, ScreeningTestFacts, numbers_words
+from blindtest.session import Screening
+from blindtest.steps.answers import Answers, answers_of
+from blindtest.steps.claim_gathering import Truths, claim_result
+from blindtest.steps.panel_screening import screening_of
+
+if TYPE_CHECKING:
+    from blindtest.session.panelist import Panelist
+    from blindtest.session.store import Store
+
+__all__ = ["screening_dict", "screening_found", "with_screening"]
+
+
+def with_screening(facts: ReportInput, store: "Store", answers: Answers) -> ReportInput:
+    """Return the facts with what listeners played on, where it was tested."""
+    return replace(facts, screening=screening_found(store, answers))
+
+
+def screening_found(store: "Store", answers: Answers) -> ScreeningFacts | None:
+    """Return what the screening found under the seal that is analysed; None where it holds none."""
+    record = answers.seal.record.get("panel", {}).get("screening")
+    if record is None:
+        return None
+    rules = rules_from_record(record)
+    panelists = store.panel.replies()
+    screenings = {one.listener: screening_of(rules, one) for one in panelists}
+    begun = {name: one for name, one in screenings.items() if one.answers}
+    names = tuple(test.name for test in rules.tests)
+    passed = {name for name, one in begun.items() if one.passed(*names) is True}
+    return ScreeningFacts(
+        rules=rules,
+        listeners=len(begun),
+        passed_all=len(passed),
+        turned_away=sum(one.turned_away for one in begun.values()),
+        tests=tuple(_counted(rules, test.name, list(begun.values())) for test in rules.tests),
+        rates_hz=_rates(panelists),
+        screened=_screened(answers, passed),
+    )
+
+
+def _counted(rules: ScreeningRules, name: str, screenings: Sequence[Screening]) -> ScreeningTestFacts:
+    firsts = lasts = taken = unfinished = 0
+    verdicts: Counter[str] = Counter()
+    for one in screenings:
+        ended = [outcome for outcome in one.outcomes if outcome.test == name]
+        given = sum(answer.place.test == name for answer in one.answers)
+        unfinished += 0 < given < TRIALS
+        if not ended:
+            continue
+        taken += 1
+        firsts += ended[0].passed
+        lasts += ended[-1].passed
+        if name == "channels" and not ended[-1].passed:
+            verdicts[ended[-1].verdict] += 1
+    return ScreeningTestFacts.of(
+        rules,
+        name,
+        taken=taken,
+        passed_first=firsts,
+        passed=lasts,
+        unfinished=unfinished,
+        verdicts=tuple(verdicts.most_common()),
+    )
+
+
+def _rates(panelists: Sequence["Panelist"]) -> tuple[tuple[int, int], ...]:
+    said = [rate for one in panelists if (rate := one.kept.get("output", {}).get("rate_hz")) is not None]
+    return tuple(sorted(Counter(int(rate) for rate in said).items()))
+
+
+def _screened(answers: Answers, passed: set[str]) -> ScreenedFacts | None:
+    """Return the primary claim with those alone who passed; None where nobody's sitting counts yet."""
+    listeners = {one.entry.listener for one in answers.counted}
+    if not listeners:
+        return None
+    own = listeners & passed
+    if not own:
+        return ScreenedFacts(listeners=0, of=len(listeners), result=None, why_not="nobody passed every test")
+    found = answers_of(answers, answers.primary.record, own)
+    if found.why_not:
+        return ScreenedFacts(listeners=len(own), of=len(listeners), result=None, why_not=found.why_not)
+    return ScreenedFacts(listeners=len(own), of=len(listeners), result=claim_result(found, answers, Truths()))
+
+
+def screening_dict(facts: ScreeningFacts) -> dict[str, Any]:
+    """Return what JSON can hold."""
+    screened = facts.screened
+    return {
+        "rules": facts.rules.to_record(),
+        "listeners": facts.listeners,
+        "passed_all": facts.passed_all,
+        "turned_away": facts.turned_away,
+        "tests": [one.to_dict() for one in facts.tests],
+        "browser_rates_hz": [{"rate_hz": rate, "listeners": count} for rate, count in facts.rates_hz],
+        "primary_of_those_who_passed": None
+        if screened is None
+        else {
+            "listeners": screened.listeners,
+            "of": screened.of,
+            "word": None if screened.result is None else screened.result.word_alone,
+            "numbers": None if screened.result is None else numbers_words(screened.result),
+            "why_not": screened.why_not,
+            "exploratory": facts.all_count,
+        },
+    }

@@ -1,0 +1,267 @@
+"""A panel whose listeners are tested for what they play on: through the pages, kept, counted, erased, reported."""
+
+import importlib.util
+import json
+import os
+import shutil
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import pytest
+from jsonschema import Draft202012Validator
+
+from blindtest import steps
+from blindtest.cli.commands import main
+from blindtest.design import screening_truth
+from blindtest.session.store import Store
+from blindtest.study import load_study
+from blindtest.web import hosts_of, make_panel_app
+
+
+def run(capsys, *arguments):
+    """Run a command and return its exit code and all that it said."""
+    with pytest.raises(SystemExit) as ended:
+        main([str(one) for one in arguments])
+    said = capsys.readouterr()
+    return ended.value.code, said.out + said.err
+
+
+WEB = Path(__file__).parents[1] / "web"
+spec = importlib.util.spec_from_file_location("panel_visitor_too", WEB / "panel_visitor.py")
+panel_visitor = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(panel_visitor)
+
+SCREENED = 'public = true\nchannels = true\nheadphones = "both"\n'
+
+
+@pytest.fixture
+def served(toy, panel_template, tmp_path):
+    """`served(lines of [panel])`: a panel that is open, and `come()` for somebody with a browser."""
+    opened = []
+
+    def serve(lines=SCREENED):
+        folder = Path(shutil.copytree(panel_template, tmp_path / f"study{len(opened)}"))
+        path = folder / "study.toml"
+        path.write_text(path.read_text(encoding="utf-8").replace("public = true\n", lines), encoding="utf-8")
+        panel = steps.open_panel(folder)
+        opened.append(panel)
+        app = make_panel_app(panel, hosts=hosts_of(8000))
+        return panel, lambda: panel_visitor.visitor_of(toy, app)
+
+    yield serve
+    for panel in opened:
+        panel.__exit__(None, None, None)
+
+
+def at_the_tests(panel, come):
+    """Return somebody who has agreed and answered the questions, the state they are at, and their draws."""
+    one = come()
+    token = panel.public_token()
+    state = one.agree(token, one.open(token))
+    state = one.step("questions", age="30 to 44 years", equipment="headphones").json
+    assert state["step"] == "output"
+    return one, one.step("output", rate_hz=44_100, latency_s=0.02).json
+
+
+def draws_of(panel, state):
+    from blindtest.design import Draws
+
+    with Store(panel.study.folder / "study.db", entropy=os.urandom) as store:
+        return Draws(store.panel.panelist(state["pseudonym"]).seed)
+
+
+def answers(one, state, draws, choose):
+    """Answer sound by sound until the tests are over; `choose(test, right)`."""
+    while state["step"] == "screening" and state["sound"] is not None:
+        now = state["sound"]
+        right = screening_truth(draws, now["test"], now["attempt"], now["trial"]).right
+        place = {key: now[key] for key in ("test", "attempt", "trial")}
+        state = one.step("screening", **place, choice=choose(now["test"], right), interruptions=0).json
+    return state
+
+
+def rightly(test, right):
+    return right
+
+
+def wrongly(test, right):
+    return right if test == "channels" else {"1": "2", "2": "3", "3": "1"}[right]
+
+
+def to_the_end(one):
+    assert one.post("/panel/begin", {}).json == {"begun": True}
+    one.to_the_trials()
+    return one.to_the_end()
+
+
+def test_sounds_are_served_under_fresh_tokens_at_the_browsers_rate_and_equally_long(served):
+    panel, come = served()
+    one, state = at_the_tests(panel, come)
+    assert state["step"] == "screening"
+    assert state["tests"] == ["channels", "antiphase", "dichotic"]
+    seen, lengths, headers = [], set(), set()
+    for choice in ("left", "middle", "right", "nothing"):
+        token = state["sound"]["token"]
+        served_now = one.get(f"/panel/sound/{token}")
+        assert served_now.status == 200
+        assert int.from_bytes(served_now.body[24:28], "little") == 44_100
+        seen.append(token)
+        lengths.add(len(served_now.body))
+        headers.add(served_now.headers)
+        place = {key: state["sound"][key] for key in ("test", "attempt", "trial")}
+        state = one.step("screening", **place, choice=choice, interruptions=0).json
+        assert one.get(f"/panel/sound/{token}").status == 404, "an earlier sound is not served again"
+    assert len(set(seen)) == 4
+    assert len(lengths) == len(headers) == 1
+    assert one.get(f"/panel/sound/{state['level']}").status == 200
+
+
+def test_what_is_no_answer_is_refused_in_one_line(served):
+    panel, come = served()
+    one, state = at_the_tests(panel, come)
+    for sent, problem in (
+        ({"test": "channels", "attempt": 0, "trial": 0, "choice": "up", "interruptions": 0}, "'up' is none of left"),
+        ({"test": "channels", "attempt": 0, "trial": 4, "choice": "left", "interruptions": 0}, "not the sound in hand"),
+        ({"test": "channels", "attempt": 0, "trial": "0", "choice": "left", "interruptions": 0}, "not an answer: trial"),
+        ({"test": "channels", "attempt": 0, "trial": True, "choice": "left", "interruptions": 0}, "not an answer: tr"),
+        ({"choice": "left"}, "not an answer: test, attempt, trial, interruptions"),
+    ):  # fmt: skip
+        told = one.step("screening", **sent)
+        assert told.status == 422
+        assert problem in told.json["problem"]
+    assert one.state() == state
+
+
+def test_a_screening_goes_on_where_it_was_left_also_after_the_server_was_killed(served):
+    panel, come = served()
+    one, state = at_the_tests(panel, come)
+    draws = draws_of(panel, state)
+    place = {key: state["sound"][key] for key in ("test", "attempt", "trial")}
+    right = screening_truth(draws, "channels", 0, 0).right
+    state = one.step("screening", **place, choice=right, interruptions=2).json
+    assert state["sound"]["number"] == 2
+    with Store(panel.study.folder / "study.db", entropy=os.urandom) as store:
+        kept = store.panel.panelist(state["pseudonym"]).kept["screening"]
+    assert kept["answers"] == [{**place, "choice": right, "interruptions": 2}]
+    assert one.state()["sound"]["number"] == 2
+
+
+def test_who_fails_and_everybody_counts_goes_on_and_who_must_pass_is_turned_away(served):
+    for lines, step in ((SCREENED, "sitting"), (SCREENED + 'screening_fail = "end"\n', "screening")):
+        panel, come = served(lines)
+        one, state = at_the_tests(panel, come)
+        state = answers(one, state, draws_of(panel, state), wrongly)
+        assert state["step"] == step
+        if step == "screening":
+            assert (state["turned_away"], state["sound"]) == (True, None)
+            assert one.post("/panel/begin", {}).json == {"begun": False}
+
+
+@pytest.fixture
+def sat(served):
+    """A study's folder: two who passed all tests and one who failed the headphone tests have sat; one more came."""
+    panel, come = served()
+    for choose in (rightly, rightly, wrongly):
+        one, state = at_the_tests(panel, come)
+        assert answers(one, state, draws_of(panel, state), choose)["step"] == "sitting"
+        assert to_the_end(one)["step"] == "finished"
+    at_the_tests(panel, come)
+    panel.__exit__(None, None, None)
+    return panel.study.folder
+
+
+def test_the_analysis_counts_who_passed_beside_the_published_rates(sat, capsys):
+    value = json.loads(run(capsys, "analyze", sat, "--json", "--quiet")[1])
+    schema = json.loads(files("blindtest.cli").joinpath("results.schema.json").read_text(encoding="utf-8"))
+    Draft202012Validator(schema).validate(value)
+    found = value["screening"]
+    by_name = {test["test"]: test for test in found["tests"]}
+    assert found["listeners"] == 3, "who answered nothing began nothing"
+    assert found["passed_all"] == 2
+    assert [by_name[name]["passed_first"] for name in ("channels", "antiphase", "dichotic")] == [3, 2, 2]
+    assert by_name["antiphase"]["published"]["false_pass"] == pytest.approx(0.05)
+    # Rogan and Gladen by hand: (2/3 + .8 - 1) / (.8 + .8 - 1), and (2/3 + .95 - 1) / .95.
+    assert by_name["dichotic"]["share"]["estimate"] == pytest.approx((2 / 3 - 0.2) / 0.6)
+    assert by_name["antiphase"]["share"]["estimate"] == pytest.approx((2 / 3 - 0.05) / 0.95)
+    assert found["browser_rates_hz"] == [{"rate_hz": 44_100, "listeners": 4}]
+    screened = found["primary_of_those_who_passed"]
+    assert (screened["listeners"], screened["of"], screened["exploratory"]) == (2, 3, True)
+    # Two listeners with five answers each; all three say the same, so that the counts differ by who is left out.
+    assert " of 10 right" in screened["numbers"]
+    text = run(capsys, "analyze", sat)[1].replace("\u00a0", " ")
+    assert "2 of 3 passed (5 of 6 right, or more)" in text
+    assert "(2 of 3 listeners) ends as" in text
+    assert "Exploratory: the seal counts everybody." in text
+
+
+@pytest.mark.long
+def test_the_report_says_it_too(sat):
+    made = steps.report(sat)
+    page = made.page.read_text(encoding="utf-8")
+    assert "What it was played on" in page
+    assert "Milne et al. 2021: 80 % of headphone users detected" in page
+    assert "**Played on.**" in made.block.read_text(encoding="utf-8")
+
+
+def test_a_screening_is_erased_with_its_listener(served):
+    panel, come = served()
+    one, state = at_the_tests(panel, come)
+    draws = draws_of(panel, state)
+    answers(one, state, draws, rightly)
+    folder = panel.study.folder
+    assert draws.seed in (folder / "study.db").read_bytes() + _wal(folder)
+    panel.__exit__(None, None, None)
+    steps.forget(folder, state["pseudonym"])
+    left = (folder / "study.db").read_bytes() + _wal(folder)
+    assert draws.seed not in left
+    assert b"dichotic" not in left.replace(_sealed(folder), b"")
+
+
+def _wal(folder):
+    path = folder / "study.db-wal"
+    return path.read_bytes() if path.exists() else b""
+
+
+def _sealed(folder):
+    """Where the name of a test may stand: in the rules of the seal."""
+    return b'"dichotic","pass_mark":6'
+
+
+def test_the_rules_stand_in_the_seal_only_where_there_are_tests(served):
+    panel, _ = served('public = true\nheadphones = "dichotic"\nscreening_fail = "end"\n')
+    with Store(panel.study.folder / "study.db", entropy=os.urandom) as store:
+        sealed = store.seals()[0].record["panel"]["screening"]
+    assert sealed == {
+        "tests": [{"name": "dichotic", "trials": 6, "pass_mark": 6, "tries": 1}],
+        "on_fail": "end",
+        "counted": "those who passed",
+    }
+    plain, _ = served("public = true\n")
+    with Store(plain.study.folder / "study.db", entropy=os.urandom) as store:
+        assert "screening" not in store.seals()[0].record["panel"]
+
+
+def test_keys_that_do_not_go_together_are_said_with_their_line(panel_folder, tmp_path, capsys):
+    lines = "channels_pass = 5\nantiphase_pass = 3\nheadphone_tries = 2\n"
+    folder = panel_folder.write_panel(tmp_path / "study", panel=lines)
+    code, said = run(capsys, "check", folder)
+    assert code == 1
+    assert "panel.channels_pass: a pass mark of a test that is not taken, got 5" in said
+    assert "panel.antiphase_pass: " in said
+    assert "(allowed: " in said
+    assert "panel.headphone_tries: no headphone test is taken, got 2" in said
+
+
+def test_check_tells_what_guessing_passes_and_where_published_rates_do_not_hold(panel_folder, tmp_path, capsys):
+    lines = 'headphones = "both"\nantiphase_pass = 6\nheadphone_tries = 3\nscreening_fail = "end"\n'
+    folder = panel_folder.write_panel(tmp_path / "study", panel=lines)
+    code, said = run(capsys, "check", folder)
+    assert code == 0
+    # 1 - (1 - 1/729)**3.
+    assert "dichotic: guesses alone pass it with a probability of 0.0041" in said
+    assert "the published error rates don't hold for another pass mark" in said
+    assert "dichotic: turns away 20 % of those on headphones" in said
+    rules = load_study(folder).panel.screening
+    assert [(one.name, one.pass_mark, one.tries) for one in rules.tests] == [("antiphase", 6, 3), ("dichotic", 6, 3)]
+    assert np.isclose(rules.tests[0].by_guessing, 1 - (728 / 729) ** 3)
