@@ -21,9 +21,9 @@ _VERDICTS = {
 }
 NOT_KNOWN = (
     "A browser cannot tell what it plays on, so listeners were tested by ear. Passing makes headphones likely, no "
-    "more: one earpiece alone passes the tones, and nothing tells which headphones they were, how they sound, or what the "
-    "system did to the sound before it left. Results are relative: one condition against another over whatever each "
-    "listener wore."
+    "more: one earpiece alone passes the tones, and nothing tells which headphones they were, how they sound, or what "
+    "the system did to the sound before it left. Results are relative: one condition against another over whatever "
+    "each listener wore."
 )
 
 

@@ -10,6 +10,7 @@ from math import isfinite
 from typing import TYPE_CHECKING, Any, Protocol
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.steps.panel_screening import ScreeningStep
 from blindtest.study import Study
 
 if TYPE_CHECKING:
@@ -116,7 +117,7 @@ def _number(sent: Mapping[str, Any], key: str, least: float, most: float) -> flo
     return float(value)
 
 
-PANEL_STEPS: tuple[PanelStep, ...] = (Questions(), Output())
+PANEL_STEPS: tuple[PanelStep, ...] = (Questions(), Output(), ScreeningStep())
 """In the order in which a listener meets them."""
 
 

@@ -1,12 +1,14 @@
 """A readers' panel as the study describes it: how listeners come in, what they are asked, when it ends."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from itertools import pairwise
 from typing import Any, Literal
 
+from blindtest.design import ScreeningRules
 from blindtest.study.panel_tables import PanelTable, QuestionTable
+from blindtest.study.screening_tables import screening_rules
 
 __all__ = ["Panel", "PanelQuestion", "band_words", "panel_of"]
 
@@ -40,10 +42,13 @@ class Panel:
     own_result: Literal["after the end", "at once"]
     closes: date | None
     questions: tuple[PanelQuestion, ...]
+    screening: ScreeningRules = field(default_factory=ScreeningRules)
+    """How it is tested what listeners play on."""
 
     def to_record(self) -> dict[str, Any]:
         """Return what the study seal holds of it: what bears on answers still to come, no words of the pages."""
-        return {"own_result": self.own_result}
+        screening = {"screening": self.screening.to_record()} if self.screening.tests else {}
+        return {"own_result": self.own_result, **screening}
 
 
 def panel_of(table: PanelTable, planned: int) -> Panel:
@@ -56,6 +61,7 @@ def panel_of(table: PanelTable, planned: int) -> Panel:
         own_result=table.own_result,
         closes=table.closes,
         questions=tuple(_question(one) for one in table.question),
+        screening=screening_rules(table),
     )
 
 

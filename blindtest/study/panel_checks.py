@@ -8,6 +8,7 @@ from blindtest.design import Protocol
 from blindtest.study.findings import Findings
 from blindtest.study.panel import Panel
 from blindtest.study.paths import PathTrouble, file_at
+from blindtest.study.screening_tables import check_screening, note_screening
 
 __all__ = ["LONGEST_TEXT", "check_panel", "check_panel_protocol", "note_panel"]
 
@@ -38,6 +39,7 @@ def check_panel(data: Tables, folder: Path, found: Findings) -> None:
             "real units can't be switched where listeners sit at home",
             remedy="render the conditions for a panel, in a study of its own",
         )
+    check_screening(data, found)
     seen: dict[str, int] = {}
     for index, question in enumerate(panel.get("question", ())):
         if isinstance(question, dict):
@@ -118,6 +120,7 @@ def note_panel(data: Tables, panel: Panel | None, found: Findings) -> None:
         "what panel listeners wear is unknown: results hold for one condition against another over whatever each "
         "listener wears, never for how a device sounds by itself",
     )
+    note_screening(panel.screening, found)
     if data.get("playback") and data.get("rendering", {}).get("over", "inverse") == "inverse":
         found.note(
             ("playback",),

@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from blindtest.study.screening_tables import ScreeningKeys
 from blindtest.study.table import FilePath, Id, Label, Table, Text, Words
 from blindtest.study.unit_tables import Day
 
@@ -35,7 +36,7 @@ class QuestionTable(Table):
     )
 
 
-class PanelTable(Table):
+class PanelTable(ScreeningKeys):
     """A readers' panel: the study taken by many listeners, each in a browser of their own."""
 
     invitation: FilePath = Field(description="the file with your words on the first page, as 'invitation.md'")

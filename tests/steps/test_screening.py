@@ -123,7 +123,7 @@ def test_what_is_no_answer_is_refused_in_one_line(served):
     for sent, problem in (
         ({"test": "channels", "attempt": 0, "trial": 0, "choice": "up", "interruptions": 0}, "'up' is none of left"),
         ({"test": "channels", "attempt": 0, "trial": 4, "choice": "left", "interruptions": 0}, "not the sound in hand"),
-        ({"test": "channels", "attempt": 0, "trial": "0", "choice": "left", "interruptions": 0}, "not an answer: trial"),
+        ({"test": "channels", "attempt": 0, "trial": "0", "choice": "left", "interruptions": 0}, "not an answer: tri"),
         ({"test": "channels", "attempt": 0, "trial": True, "choice": "left", "interruptions": 0}, "not an answer: tr"),
         ({"choice": "left"}, "not an answer: test, attempt, trial, interruptions"),
     ):  # fmt: skip

@@ -5,6 +5,7 @@
  */
 
 import { button, element, enable, enabled } from "./element.js";
+import { screening } from "./screening.js";
 import { written } from "./written.js";
 
 /** @typedef {import("./panel.js").Door} Door */
@@ -209,4 +210,4 @@ function refused(_door, state) {
 }
 
 /** @type {Record<string, (door: Door, state: State) => HTMLElement>} */
-export const PANEL_STEPS = { invitation, link, questions, output, sitting, later, thanks, refused };
+export const PANEL_STEPS = { invitation, link, questions, output, screening, sitting, later, thanks, refused };
