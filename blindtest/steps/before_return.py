@@ -6,6 +6,7 @@ from typing import Any
 
 from blindtest.errors import Fault, WrongUse, did_you_mean
 from blindtest.steps.place import open_store
+from blindtest.steps.storage import has_record
 from blindtest.study import Capture, captures_of, load_study
 
 __all__ = ["BeforeReturn", "before_return"]
@@ -70,7 +71,7 @@ def before_return(folder: Path, *, unit: str = "") -> BeforeReturn:
 def _worn_days(folder: Path) -> int:
     """Return on how many days a sitting of the phase worn was finished; no database, none."""
     study = load_study(folder)
-    if not (study.folder / "study.db").exists():
+    if not has_record(study):
         return 0
     with open_store(study, create=False) as store:
         worn = [one for one in store.sittings() if one.phase == "worn" and one.state == "finished"]

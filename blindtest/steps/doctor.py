@@ -10,6 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from blindtest.errors import BlindtestError
+from blindtest.steps.storage import look_at_storage
+
 __all__ = ["Looked", "Symptom", "doctor"]
 
 OLDEST_SQLITE = (3, 35, 0)
@@ -64,7 +67,7 @@ def doctor(folder: Path = Path()) -> Looked:
     looks: tuple[Callable[[], Symptom], ...] = (
         _python, _audio_files, _sound_device, _browser, _database, lambda: _disk(folder), _clock,
     )  # fmt: skip
-    return Looked(symptoms=tuple(look() for look in looks))
+    return Looked(symptoms=(*(look() for look in looks), *_study_database(folder)))
 
 
 def _python() -> Symptom:
@@ -129,6 +132,22 @@ def _database() -> Symptom:
         fine=sqlite3.sqlite_version_info >= OLDEST_SQLITE,
         remedy=f"use a Python with SQLite {'.'.join(map(str, OLDEST_SQLITE))} or later",
     )
+
+
+def _study_database(folder: Path) -> tuple[Symptom, ...]:
+    """Return whether the database that a study file here names can be used; nothing where it names none."""
+    path = folder if folder.is_file() else folder / "study.toml"
+    if not path.is_file():
+        return ()
+    try:
+        words, faults = look_at_storage(path)
+    except BlindtestError:
+        # No study file that can be read: `check` says what is wrong with it.
+        return ()
+    what = "the study's database"
+    if faults:
+        return (Symptom(what=what, found=faults[0].problem, fine=False, remedy=faults[0].remedy),)
+    return (Symptom(what=what, found=words, fine=True),) if words else ()
 
 
 def _disk(folder: Path) -> Symptom:

@@ -9,11 +9,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import file_digest
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault, WrongUse, did_you_mean
 from blindtest.steps.place import Clock, Entropy, now
+from blindtest.steps.storage import database_in
 from blindtest.study import read_toml
+
+if TYPE_CHECKING:
+    from blindtest.session.store import ByUrl
 
 __all__ = ["KNOWN", "ImpressionShown", "impression"]
 
@@ -107,7 +111,7 @@ def impression(
         "when": at.isoformat(timespec="seconds"),
         "files": _hashes(written.folder),
     }
-    with Store(written.folder / "study.db", entropy=entropy, create=True) as store:
+    with Store(written.database, entropy=entropy, create=True) as store:
         found = store.add_impression(row, by=who, at=at)
     return ImpressionShown(hash=found, row=row, folder=written.folder)
 
@@ -121,6 +125,7 @@ class _Written:
     units: Mapping[str, Mapping[str, Any]]
     conditions: tuple[str, ...]
     clips: tuple[str, ...]
+    database: "Path | ByUrl"
 
 
 def _written(folder: Path) -> _Written:
@@ -131,6 +136,7 @@ def _written(folder: Path) -> _Written:
     tables = {name: _tables(source.data.get(name)) for name in ("unit", "condition", "clip")}
     return _Written(
         folder=path.parent,
+        database=database_in(path, source.data),
         reviewer=_text(source.data, "reviewer"),
         units=tables["unit"],
         conditions=tuple(tables["condition"]),

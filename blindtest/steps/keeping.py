@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from blindtest.errors import Missing
 from blindtest.session.register import WITHHELD
 from blindtest.steps.place import open_store
+from blindtest.steps.storage import has_record
 from blindtest.study import Study
 
 if TYPE_CHECKING:
@@ -23,9 +24,11 @@ def keeping_reminder(study: Study, at: datetime) -> str:
 
     The database is only opened once the day has passed.
     """
-    if not _passed(study, at) or not (study.folder / "study.db").exists():
+    if not _passed(study, at):
         return ""
     try:
+        if not has_record(study):
+            return ""
         with open_store(study, create=False) as store:
             return reminder_of(study, store.sittings(), at)
     except Missing:

@@ -24,6 +24,7 @@ from blindtest.session import LoopFacts, LoopStream
 from blindtest.steps.listening import stimulus_samples
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.playback import LOOPBACKS, stimuli_digest
+from blindtest.steps.storage import has_record
 from blindtest.study import load_study, render_job, tested_clips
 
 __all__ = ["LOOPBACK_CAUTIONS", "Chain", "LoopbackShown", "loopback"]
@@ -167,7 +168,7 @@ def loopback(
         The study can't be used or is not rendered, a sitting is open, or the devices can't be opened.
     """
     study = load_study(folder)
-    if (study.folder / "study.db").exists():
+    if has_record(study):
         with open_store(study, create=False) as store:
             refuse_open_sittings(study, store, clock(), what="loopback")
     rendered = load_rendered(render_job(study), stimuli_folder(study))

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.steps.storage import database_of
 from blindtest.study import Study
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def open_store(study: Study, *, create: bool = True, entropy: Entropy = os.urand
     """Open the study's database; see `blindtest.session.store.Store`."""
     from blindtest.session.store import Store
 
-    return Store(study.folder / "study.db", entropy=entropy, create=create)
+    return Store(database_of(study), entropy=entropy, create=create)
 
 
 def refuse_open_sittings(study: Study, store: "Store", at: datetime, *, what: str, override: str = "") -> None:
@@ -69,7 +70,7 @@ def refuse_open_sittings(study: Study, store: "Store", at: datetime, *, what: st
     raise BlindtestError(
         Fault(
             problem=f"sitting {', '.join(map(str, still))} is open: no {what} before it has ended",
-            file=str(study.folder / "study.db"),
+            file=store.place,
             remedy="finish it (blindtest listen), or end it for good (blindtest abandon)",
         )
     )

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.steps.storage import database_in, is_recorded
 from blindtest.study import read_toml
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ def check_quotes(path: Path, store: "Store") -> None:
         raise BlindtestError.of(faults)
 
 
-def quote_faults(path: Path, database: Path) -> tuple[Fault, ...]:
+def quote_faults(path: Path) -> tuple[Fault, ...]:
     """Return what is wrong with the quotes of the study file at `path`; words that were erased are no fault here.
 
     The database is only opened where a claim names an impression.
@@ -45,7 +46,8 @@ def quote_faults(path: Path, database: Path) -> tuple[Fault, ...]:
     if not any(True for _ in _named(path)):
         return ()
     entries: Sequence[ImpressionEntry] = ()
-    if database.exists():
+    database = database_in(path, read_toml(path).data)
+    if is_recorded(database):
         import os
 
         from blindtest.session.store import Store

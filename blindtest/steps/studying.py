@@ -15,6 +15,7 @@ from blindtest.steps.keeping import keeping_reminder
 from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.quotes import quote_faults
 from blindtest.steps.stopping_rules import rule_chances, rule_faults
+from blindtest.steps.storage import has_record, look_at_storage
 from blindtest.study import (
     AttributeReach,
     Examined,
@@ -60,7 +61,7 @@ def new(folder: Path, *, protocol: str | None = None, old: Path | None = None) -
 
 def _plans_sealed(folder: Path) -> int:
     study = load_study(folder)
-    if not (study.folder / "study.db").exists():
+    if not has_record(study):
         return 0
     with open_store(study, create=False) as store:
         return len(store.sittings())
@@ -166,18 +167,18 @@ def check(folder: Path, *, clock: Clock = now) -> Checked:
     """Read everything in a study and return everything that is wrong with it; change nothing."""
     examined: Examined = examine(folder)
     path = folder if folder.is_file() else folder / "study.toml"
-    quotes = quote_faults(path, path.parent / "study.db")
+    found, unreached = look_at_storage(path)
+    quotes = () if unreached else quote_faults(path)
     reminder = "" if examined.study is None else keeping_reminder(examined.study, clock())
     rules = rule_faults(examined.study) if examined.study is not None else ()
-    study = None if quotes or rules else examined.study
+    study = None if unreached or quotes or rules else examined.study
+    wrong = (*examined.faults, *unreached, *quotes, *rules)
     return Checked(
         folder=folder,
         study=study,
         ruled=rule_chances(study) if study is not None else {},
-        faults=tuple(
-            sorted((*examined.faults, *quotes, *rules), key=lambda one: (one.file != str(path), one.line or 0))
-        ),
-        notes=(*(str(note) for note in examined.notes), *((reminder,) if reminder else ())),
+        faults=tuple(sorted(wrong, key=lambda one: (one.file != str(path), one.line or 0))),
+        notes=(*(str(note) for note in examined.notes), *(words for words in (found, reminder) if words)),
     )
 
 
@@ -262,7 +263,7 @@ def render(
         No cluster there, or one that computes otherwise.
     """
     study = load_study(folder)
-    if not dry_run and (study.folder / "study.db").exists():
+    if not dry_run and has_record(study):
         with open_store(study, create=False) as store:
             refuse_open_sittings(study, store, now(), what="rendering")
     with hands_at("" if dry_run else cluster) as hands:

@@ -44,6 +44,7 @@ from blindtest.study.ruled_reach import RuledReach
 from blindtest.study.scale_reach import ScaleReach, scale_reach
 from blindtest.study.schema import json_schema
 from blindtest.study.stage_reach import StageReach, stage_reach
+from blindtest.study.storage import Storage, storage_in
 from blindtest.study.study import (
     Listeners,
     PlaybackSetting,
@@ -87,6 +88,7 @@ __all__ = [
     "ScaleReach",
     "SittingLength",
     "StageReach",
+    "Storage",
     "Study",
     "StudyClip",
     "StudyCondition",
@@ -138,6 +140,7 @@ __all__ = [
     "sitting_lengths",
     "sittings_needed",
     "stage_reach",
+    "storage_in",
     "study_files",
     "target_words",
     "tested_clips",

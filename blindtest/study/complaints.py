@@ -69,7 +69,8 @@ def _complaint(detail: ErrorDetails, model: type[Table], source: Source, prefix:
         remedy = did_you_mean(got, [str(value) for value in _choices(field)])
     elif isinstance(got, str) and kind in ("float_type", "int_type", "bool_type", "date_type"):
         remedy = "take the quotes away"
-    return source.fault(path, _problem(kind), got=_printable(got), allowed=_allowed(field, path), remedy=remedy)
+    shown = None if name in owner.hidden else _printable(got)
+    return source.fault(path, _problem(kind), got=shown, allowed=_allowed(field, path), remedy=remedy)
 
 
 def _problem(kind: str) -> str:

@@ -41,6 +41,7 @@ from blindtest.study.schema import (
     StudyFile,
     UnitTable,
 )
+from blindtest.study.storage import storage_in
 from blindtest.study.study import (
     AmplifierSetting,
     Calibration,
@@ -162,6 +163,7 @@ def _study(file: StudyFile, path: Path, protocol: Protocol, reaches: Mapping[str
         reaches=dict(reaches),
         hardware=_hardware(file),
         panel=None if file.panel is None else panel_of(file.panel, file.listeners.planned),
+        storage=storage_in(file.model_dump(include={"title", "reviewer", "storage"})),
     )
 
 

@@ -18,6 +18,7 @@ from blindtest.study.correction_tables import CorrectionTable
 from blindtest.study.hardware_tables import ConnectionTable, HardwareTable
 from blindtest.study.panel_tables import PanelTable
 from blindtest.study.stage_tables import FactorsTable, GridTable, RecordingTable, StageTable
+from blindtest.study.storage import StorageTable
 from blindtest.study.table import FilePath, Id, Label, Table, Text, Words
 from blindtest.study.unit_tables import Day, PlaybackTable, UnitTable
 
@@ -97,12 +98,6 @@ AllOrNames = Annotated[
     ),
     Words("'all', or a list of ids of clips"),
 ]
-
-
-class StorageTable(Table):
-    """Where the answers are kept; study.db beside the study file."""
-
-    later = ("url_from",)
 
 
 class RenderingTable(Table):

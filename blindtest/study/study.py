@@ -13,6 +13,7 @@ from blindtest.study.hardware import Hardware
 from blindtest.study.panel import Panel
 from blindtest.study.protocols import is_path, protocol_source
 from blindtest.study.refutation import AnyReach, Reach
+from blindtest.study.storage import Storage
 
 __all__ = [
     "AmplifierSetting",
@@ -344,8 +345,8 @@ class Study:
     """Real units, and how they are switched; None where all that sounds is rendered."""
     panel: Panel | None = None
     """How many listeners take it over the web; None where it has no panel."""
-    storage: None = None
-    """study.db in the folder; a database by URL comes later."""
+    storage: Storage | None = None
+    """A database by URL; None for study.db in the folder."""
     reaches: Mapping[str, AnyReach] = field(default_factory=dict)
     """By claim id: what the plan can show and refute, and how often."""
 

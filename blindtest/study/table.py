@@ -25,6 +25,8 @@ class Table(BaseModel):
     """Keys that a later stage of the tool reads."""
     later_values: ClassVar[dict[str, tuple[str, ...]]] = {}
     """Values of a key that a later stage of the tool knows."""
+    hidden: ClassVar[tuple[str, ...]] = ()
+    """Keys whose value is never shown: somebody may have written a secret there."""
 
 
 _ID_WORDS = "letters, digits, '-', '_' and '.', at most 64, a letter or digit first"

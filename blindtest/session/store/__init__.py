@@ -9,7 +9,18 @@ Nothing here asks for time or entropy: both are passed in.
 """
 
 from blindtest.session.register import WITHHELD, Acknowledged, ImpressionEntry, Override, SealEntry, SittingEntry
-from blindtest.session.store.database import ByUrl
+from blindtest.session.store.database import ByUrl, is_there, look_at
 from blindtest.session.store.store import Store
 
-__all__ = ["WITHHELD", "Acknowledged", "ByUrl", "ImpressionEntry", "Override", "SealEntry", "SittingEntry", "Store"]
+__all__ = [
+    "WITHHELD",
+    "Acknowledged",
+    "ByUrl",
+    "ImpressionEntry",
+    "Override",
+    "SealEntry",
+    "SittingEntry",
+    "Store",
+    "is_there",
+    "look_at",
+]

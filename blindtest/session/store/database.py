@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine
 
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["ByUrl", "Database", "Write", "database_at"]
+__all__ = ["ByUrl", "Database", "Write", "database_at", "is_there", "look_at"]
 
 Write = Callable[[Callable[[Connection], Any]], Any]
 """`write(job)` runs a job on the writer's connection, in a transaction, and returns what it returned."""
@@ -32,6 +32,10 @@ class ByUrl:
     """Of PostgreSQL: each study has its own, with its own register and chains."""
     named: str = "PostgreSQL"
     """What faults call it."""
+    mark: str = ""
+    """Whose record it is, as a word that says nothing. Where another schema bears it, a new one is not made: the
+    record lies there. '' for a schema that was named on purpose.
+    """
 
 
 class Database(Protocol):
@@ -43,6 +47,15 @@ class Database(Protocol):
 
     def there(self) -> bool:
         """Return whether something was recorded here."""
+
+    def look(self) -> str:
+        """Return what is found, in words; change nothing.
+
+        Raises
+        ------
+        BlindtestError
+            It can't be used.
+        """
 
     def prepare(self) -> None:
         """Make what the tables will stand in, readable to its owner only."""
@@ -75,7 +88,23 @@ class Database(Protocol):
         """Return what is wrong with pages, keys and triggers, in words."""
 
 
-def database_at(place: Path | str | ByUrl, busy_timeout_s: float) -> Database:
+def is_there(place: Path | str | ByUrl) -> bool:
+    """Return whether something was recorded in the database that a path or a URL names."""
+    return database_at(place).there()
+
+
+def look_at(place: Path | str | ByUrl) -> str:
+    """Return what is found of a database, in words; change nothing.
+
+    Raises
+    ------
+    BlindtestError
+        It can't be used; Missing where it can't be reached.
+    """
+    return database_at(place).look()
+
+
+def database_at(place: Path | str | ByUrl, busy_timeout_s: float = 5.0) -> Database:
     """Return the database that a path or a URL names; nothing is opened yet."""
     if isinstance(place, Path) or (isinstance(place, str) and "://" not in place):
         from blindtest.session.store.sqlite_database import SqliteDatabase

@@ -42,6 +42,7 @@ ERASED_FROM = (
 )
 """Tables whose rows `forget` deletes or changes; rewritten afterwards."""
 
+_MARKED = "blindtest, study of folder "
 _MOST_READERS = 8
 _OLDEST = 130000
 
@@ -75,12 +76,63 @@ class PostgresDatabase:
         with self.told(), self._alone() as driver:
             return _found(driver, "SELECT to_regclass(%s) IS NOT NULL", f"{self._quoted}.alembic_version")
 
+    def look(self) -> str:
+        """Return which server was reached, and how the schema stands."""
+        with self.told(), self._alone() as driver:
+            version = driver.info.parameter_status("server_version") or ""
+            reached = f"PostgreSQL {version.split()[0]} reached by {self._by_url.named}"
+            if self._made(driver):
+                return f"{reached}; schema {self._schema} is there"
+            self._refuse_second(driver)
+            if not _found(driver, "SELECT has_database_privilege(current_database(), %s)", "CREATE"):
+                raise self._may_not_make()
+            return f"{reached}; schema {self._schema} will be made"
+
     def prepare(self) -> None:
         """Make the schema, which others can't look into."""
         with self.told(), self._alone() as driver:
-            if _found(driver, "SELECT EXISTS (SELECT 1 FROM pg_namespace WHERE nspname = %s)", self._schema):
+            if self._made(driver):
                 return
+            self._refuse_second(driver)
+            if not _found(driver, "SELECT has_database_privilege(current_database(), %s)", "CREATE"):
+                raise self._may_not_make()
             driver.execute(f"CREATE SCHEMA IF NOT EXISTS {self._quoted}".encode())
+            if self._by_url.mark:
+                driver.execute(f"COMMENT ON SCHEMA {self._quoted} IS '{_MARKED}{self._by_url.mark}'".encode())
+
+    def _made(self, driver: "psycopg.Connection[Any]") -> bool:
+        return _found(driver, "SELECT EXISTS (SELECT 1 FROM pg_namespace WHERE nspname = %s)", self._schema)
+
+    def _refuse_second(self, driver: "psycopg.Connection[Any]") -> None:
+        """Refuse to begin anew where this study has a record already, under a name that followed from an older title.
+
+        Raises
+        ------
+        BlindtestError
+            Another schema bears the study's mark.
+        """
+        if not self._by_url.mark:
+            return
+        query = b"SELECT nspname FROM pg_namespace WHERE obj_description(oid, 'pg_namespace') = %s ORDER BY nspname"
+        found = driver.execute(query, (_MARKED + self._by_url.mark,)).fetchall()
+        if found:
+            there = found[-1][0]
+            raise BlindtestError(
+                Fault(
+                    problem=f"this folder's record lies in the schema {there}, made when title or reviewer were others",
+                    file=self.place,
+                    remedy=f'to go on with it, write [storage] schema_name = "{there}"; to begin anew, another name',
+                )
+            )
+
+    def _may_not_make(self) -> Missing:
+        return Missing(
+            Fault(
+                problem="this user may not make a schema in the database",
+                file=self.place,
+                remedy=f"let its owner make it: CREATE SCHEMA {self._schema} AUTHORIZATION the user of the URL",
+            )
+        )
 
     def writing(self) -> Engine:
         """Return the writer's engine: its transactions begin with the schema's one right to write."""
@@ -206,12 +258,13 @@ class PostgresDatabase:
             "tcp_keepalives_interval": "5",
             "tcp_keepalives_count": "3",
         }
+        asked = ("synchronous_commit", "search_path", "fsync", "full_page_writes", "server_encoding")
         with self.told():
-            for name, value in wanted.items():
-                driver.execute("SELECT set_config(%s, %s, false)", (name, value))
-            asked = ("synchronous_commit", "search_path", "fsync", "full_page_writes", "server_encoding")
-            found = {name: driver.execute("SELECT current_setting(%s)", (name,)).fetchone() for name in asked}
-        read = {name: row[0] for name, row in found.items() if row is not None}
+            query = ", ".join(["set_config(%s, %s, false)"] * len(wanted))
+            driver.execute(f"SELECT {query}".encode(), [part for pair in wanted.items() for part in pair])
+            query = ", ".join(["current_setting(%s)"] * len(asked))
+            found = driver.execute(f"SELECT {query}".encode(), asked).fetchone()
+        read = dict(zip(asked, found or (), strict=True))
         expected = {name: wanted.get(name, "on") for name in asked} | {"server_encoding": "UTF8"}
         for name, value in expected.items():
             if read[name] != value:

@@ -9,7 +9,7 @@ Codes: PostgreSQL 15 documentation, appendix A.
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from sqlalchemy.exc import DBAPIError, PendingRollbackError, ResourceClosedError
+from sqlalchemy.exc import PendingRollbackError, ResourceClosedError, StatementError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from blindtest.errors import BlindtestError, Fault, Missing
@@ -18,8 +18,8 @@ __all__ = ["said", "unreachable"]
 
 _AWAY = (
     Missing,
-    "the database can't be reached; this was not recorded",
-    "is the server running, and does the URL name it? It is tried again with the next answer",
+    "the database can't be reached",
+    "is the server running, and does the URL name it?",
 )
 _BY_CODE: tuple[tuple[str, tuple[type[BlindtestError], str, str]], ...] = (
     ("08", _AWAY),
@@ -61,7 +61,10 @@ def said(place: str) -> Iterator[None]:
     except (PendingRollbackError, ResourceClosedError, PoolTimeout) as error:
         # SQLAlchemy's: the connection was lost earlier in the same transaction, or no reader came free.
         raise _fault("08", place) from error
-    except DBAPIError as error:
+    except StatementError as error:
+        # What was said of a connection that could not be made comes wrapped.
+        if isinstance(error.orig, BlindtestError):
+            raise error.orig from None
         raise _of(error.orig, place) from error
     except psycopg.Error as error:
         raise _of(error, place) from error

@@ -97,14 +97,19 @@ class PostgresHolds:
 
     def release(self, connection: Connection) -> None:
         """Let go of all. Where the server is away, it has let go by itself."""
-        if not self._held or connection.invalidated or connection.closed:
+        if connection.invalidated or connection.closed:
             return
         import psycopg
 
+        driver = _driver(connection)
         try:
-            _driver(connection).execute("SELECT pg_advisory_unlock_all()")
+            if self._held:
+                driver.execute("SELECT pg_advisory_unlock_all()")
         except psycopg.Error:
-            return
+            pass
+        if driver.closed:
+            # Else the pool would try to use it once more, and say so.
+            connection.invalidate()
 
     def _locked(self, driver: Any, sitting: int) -> bool:
         (taken,) = driver.execute("SELECT pg_try_advisory_lock(%s)", (self._key(sitting),)).fetchone()

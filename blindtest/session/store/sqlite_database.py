@@ -37,6 +37,10 @@ class SqliteDatabase:
         """Return whether there is such a file."""
         return self.path.exists()
 
+    def look(self) -> str:
+        """Return that it is a file, and whether there is one."""
+        return f"{self.place}: SQLite {sqlite3.sqlite_version}, {'there' if self.there() else 'not made yet'}"
+
     def prepare(self) -> None:
         """Make the file readable to its owner only, as it holds nonces; SQLite gives its log the same rights."""
         try:
