@@ -319,11 +319,12 @@ def service(made: Plan | None = None, record=None, **facts) -> SittingService:
     )
 
 
-def app(served: SittingService, *, port: int = 8000, link_token: str = "first-link", clock=None):
-    """Return the ASGI application, as it would be served on `port`."""
+def app(served: SittingService, *, port: int = 8000, link_token: str = "first-link", clock=None, language: str = ""):
+    """Return the ASGI application, as it would be served on `port`; `language`: the study's own."""
     return make_app(
-        served, clock=clock or Clock(), hosts=hosts_of(port), link_token=link_token, cookie_secret="remembered"
-    )
+        served, clock=clock or Clock(), hosts=hosts_of(port), link_token=link_token, cookie_secret="remembered",
+        language=language,
+    )  # fmt: skip
 
 
 def _main() -> None:
@@ -331,6 +332,7 @@ def _main() -> None:
     options = json.loads((folder / "options.json").read_text())
     pause_s = options.pop("pause_before_ack_s", 0.0)
     seconds = options.pop("seconds", SECONDS)
+    language = options.pop("language", "")
     made = plan_of(**options) if "parts" in options else plan(**options)
     with opened_store(folder, made) as store:
         events = [event_from_dict(held) for held in store.events(1)]
@@ -345,7 +347,7 @@ def _main() -> None:
         with open_port(port) as opened:
             serving = opened.getsockname()[1]
             token = os.urandom(24).hex()
-            page = app(served, port=serving, link_token=token, clock=lambda: datetime.now(UTC))
+            page = app(served, port=serving, link_token=token, clock=lambda: datetime.now(UTC), language=language)
             print(link(serving, token), flush=True)
             Server(page, opened).run(until=served.over, patience_s=20.0 if sitting.over else None)
 

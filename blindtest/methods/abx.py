@@ -8,11 +8,12 @@ binomial.
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["ABX"]
 
 _NAMES = ("A", "B", "X")
-_OPTIONS = (("A", "X is A"), ("B", "X is B"))
+_OPTIONS = (("A", worded("X is A")), ("B", worded("X is B")))
 
 
 def _slot_names(setting: Setting) -> tuple[str, ...]:
@@ -34,12 +35,14 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 
 
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
-    return Question(kind="choose", prompt="Is X the same as A, or the same as B?", keys=("choice",), options=_OPTIONS)
+    return Question(
+        kind="choose", prompt=worded("Is X the same as A, or the same as B?"), keys=("choice",), options=_OPTIONS
+    )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     if set(answer) != {"choice"} or answer["choice"] not in ("A", "B"):
-        return "the answer must be A or B"
+        return worded("the answer must be A or B")
     return None
 
 

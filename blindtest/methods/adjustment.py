@@ -22,6 +22,7 @@ A page knows places by their distance from the start only. An answer is {"offset
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["ADJUSTMENT", "MEASURED", "stride"]
 
@@ -76,12 +77,16 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
     attribute = str(setting.numbers.get("attribute", LOUDNESS))
     own = names[-1]
     if _equal(setting):
-        aim = f"it is as loud as {names[0]}" if attribute == LOUDNESS else f"it has as much {attribute} as {names[0]}"
-        prompt = f"Set {own} until {aim}."
+        if attribute == LOUDNESS:
+            prompt = worded("Set {own} until it is as loud as {other}.", own=own, other=names[0])
+        else:
+            prompt = worded(
+                "Set {own} until it has as much {attribute} as {other}.", own=own, attribute=attribute, other=names[0]
+            )
     elif attribute == LOUDNESS:
-        prompt = "Set the sound until it is as loud as you like it best."
+        prompt = worded("Set the sound until it is as loud as you like it best.")
     else:
-        prompt = f"Set the sound until it has as much {attribute} as you like best."
+        prompt = worded("Set the sound until it has as much {attribute} as you like best.", attribute=attribute)
     rungs = len(_grid(setting)) - _cut(len(_grid(setting)))
     return Question(
         kind="adjust",
@@ -98,9 +103,11 @@ def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     least, most = question.range or (0.0, 0.0)
     offset = answer.get("offset")
     if set(answer) != {"offset"} or isinstance(offset, bool) or not isinstance(offset, int | float):
-        return "set the sound first: a little more, or a little less"
+        return worded("set the sound first: a little more, or a little less")
     if not (least <= offset <= most) or offset != int(offset):
-        return f"a setting is a whole number of steps from where it began, {least:g} to {most:g}"
+        return worded(
+            "a setting is a whole number of steps from where it began, {least} to {most}", least=least, most=most
+        )
     return None
 
 

@@ -8,6 +8,7 @@ reference comes again is a fair and independent draw.
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["DUO_TRIO"]
 
@@ -38,15 +39,15 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
     return Question(
         kind="choose",
-        prompt="Which of the two is the same as R?",
+        prompt=worded("Which of the two is the same as R?"),
         keys=("choice",),
-        options=tuple((name, f"{name} is R") for name in names[1:]),
+        options=tuple((name, worded("{name} is R", name=name)) for name in names[1:]),
     )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     if set(answer) != {"choice"} or answer["choice"] not in _NAMES[1:]:
-        return "the answer must be 1 or 2"
+        return worded("the answer must be 1 or 2")
     return None
 
 

@@ -10,6 +10,7 @@ the test before it); ITU-R BS.1116-3 (2015), familiarisation (from memory).
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["FAMILIARISATION"]
 
@@ -28,14 +29,14 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
     return Question(
         kind="choose",
-        prompt="Get to know all of them; nothing is scored here.",
+        prompt=worded("Get to know all of them; nothing is scored here."),
         keys=("choice",),
-        options=(("heard", "I have heard enough"),),
+        options=(("heard", worded("I have heard enough")),),
     )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
-    return None if answer == {"choice": "heard"} else "say that you have heard enough"
+    return None if answer == {"choice": "heard"} else worded("say that you have heard enough")
 
 
 FAMILIARISATION = Method(

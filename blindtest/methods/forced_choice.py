@@ -9,7 +9,9 @@ The attribute is text of the protocol or the study, in `numbers`; it is the same
 
 from collections.abc import Mapping, Sequence
 
+from blindtest.methods.choice import must_be_one_of
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["THREE_AFC", "TWO_AFC"]
 
@@ -36,15 +38,19 @@ def _draw_three(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> 
 
 
 def _more(setting: Setting) -> str:
-    return f"more {setting.numbers['attribute']}" if "attribute" in setting.numbers else "more"
+    """Return what one of them has more of; without an attribute more, of whatever it be."""
+    attribute = setting.numbers.get("attribute")
+    return worded("more") if attribute is None else worded("more {attribute}", attribute=attribute)
 
 
 def _question_of_two(names: tuple[str, ...], setting: Setting) -> Question:
-    return _question(names, setting, f"Which of the two has {_more(setting)}?")
+    return _question(names, setting, worded("Which of the two has {more}?", more=_more(setting)))
 
 
 def _question_of_three(names: tuple[str, ...], setting: Setting) -> Question:
-    return _question(names, setting, f"Two of the three are the same, one has {_more(setting)}. Which one?")
+    return _question(
+        names, setting, worded("Two of the three are the same, one has {more}. Which one?", more=_more(setting))
+    )
 
 
 def _question(names: tuple[str, ...], setting: Setting, prompt: str) -> Question:
@@ -52,14 +58,14 @@ def _question(names: tuple[str, ...], setting: Setting, prompt: str) -> Question
         kind="choose",
         prompt=prompt,
         keys=("choice",),
-        options=tuple((name, f"{name} has {_more(setting)}") for name in names),
+        options=tuple((name, worded("{name} has {more}", name=name, more=_more(setting))) for name in names),
     )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     values = [value for value, _ in question.options]
     if set(answer) != {"choice"} or answer["choice"] not in values:
-        return f"the answer must be {', '.join(map(str, values[:-1]))} or {values[-1]}"
+        return must_be_one_of(values)
     return None
 
 

@@ -8,7 +8,9 @@ was left, the sitting measures from what happened.
 
 from collections.abc import Mapping, Sequence
 
+from blindtest.methods.choice import must_be_one_of
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["CHOICE_AFTER_S", "FREE_LISTENING"]
 
@@ -35,9 +37,9 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
     return Question(
         kind="choose",
-        prompt="Which one shall play the rest of this track?",
+        prompt=worded("Which one shall play the rest of this track?"),
         keys=("choice",),
-        options=tuple((name, f"{name} plays the rest") for name in names),
+        options=tuple((name, worded("{name} plays the rest", name=name)) for name in names),
         offered_after_s=float(setting.numbers.get("choice_after_s", CHOICE_AFTER_S)),
         measured=(*names, "start"),
         measured_later=("played", "ended"),
@@ -47,7 +49,7 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     names = tuple(value for value, _ in question.options)
     if set(answer) != {"choice"} or answer["choice"] not in names:
-        return f"the answer must be {', '.join(map(str, names[:-1]))} or {names[-1]}"
+        return must_be_one_of(names)
     return None
 
 

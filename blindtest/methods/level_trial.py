@@ -10,7 +10,9 @@ The first condition of the setting is the reference, the others are the levels f
 from collections.abc import Callable, Mapping, Sequence
 
 from blindtest.methods.abx import ABX
+from blindtest.methods.choice import must_be_one_of
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["GUESS_RATES", "NextPlace", "adaptive_method", "guess_rate", "place_of"]
 
@@ -76,14 +78,14 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
         return ABX.question(names, setting)
     return Question(
         kind="choose",
-        prompt="Two of the three are the same. Which one is different?",
+        prompt=worded("Two of the three are the same. Which one is different?"),
         keys=("choice",),
-        options=tuple((name, f"{name} is different") for name in names),
+        options=tuple((name, worded("{name} is different", name=name)) for name in names),
     )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     values = [str(value) for value, _ in question.options]
     if set(answer) != {"choice"} or answer["choice"] not in values:
-        return f"the answer must be {', '.join(values[:-1])} or {values[-1]}"
+        return must_be_one_of(values)
     return None

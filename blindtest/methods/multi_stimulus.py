@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
 from blindtest.methods.rating import GREATEST, LEAST, MOST_SLOTS, SCALE, fault_in_ratings, shuffled
+from blindtest.words import worded
 
 __all__ = ["MULTI_STIMULUS", "OPEN_SLOT"]
 
@@ -46,17 +47,25 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
 
 
 def _asked(setting: Setting) -> str:
-    again = f"One of them is {OPEN_SLOT} again."
     if "attribute" not in setting.numbers:
-        return f"How good is the sound of each, held against {OPEN_SLOT}? {again}"
-    named, definition = setting.numbers["attribute"], setting.numbers["definition"]
-    return f"How good is each in {named}, held against {OPEN_SLOT}? {definition} {again}"
+        return worded(
+            "How good is the sound of each, held against {reference}? One of them is {reference} again.",
+            reference=OPEN_SLOT,
+        )
+    return worded(
+        "How good is each in {attribute}, held against {reference}? {definition} One of them is {reference} again.",
+        attribute=setting.numbers["attribute"],
+        definition=setting.numbers["definition"],
+        reference=OPEN_SLOT,
+    )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     fault = fault_in_ratings(question, answer)
     if fault is None and question.one_at not in answer.values():
-        return f"at least one has to get {GREATEST:g}: one of them is {OPEN_SLOT} again"
+        return worded(
+            "at least one has to get {most}: one of them is {reference} again", most=GREATEST, reference=OPEN_SLOT
+        )
     return fault
 
 

@@ -10,6 +10,7 @@ Sources: ISO 5495:2005 (paired comparison); Bradley & Terry 1952 (Biometrika 39,
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
+from blindtest.words import worded
 
 __all__ = ["PREFERENCE"]
 
@@ -32,17 +33,19 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 
 
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
-    options: tuple[tuple[Value, str], ...] = tuple((name, f"I prefer {name}") for name in names)
+    options: tuple[tuple[Value, str], ...] = tuple((name, worded("I prefer {name}", name=name)) for name in names)
     if setting.numbers.get("ties", 0):
-        options = (*options, (TIE, "No preference"))
+        options = (*options, (TIE, worded("No preference")))
     return Question(
-        kind="choose", prompt="Which of the two would you rather listen to?", keys=("choice",), options=options
+        kind="choose", prompt=worded("Which of the two would you rather listen to?"), keys=("choice",), options=options
     )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     if set(answer) != {"choice"} or answer["choice"] not in [value for value, _ in question.options]:
-        return "the answer must be one of the two" + (", or no preference" if len(question.options) > 2 else "")
+        if len(question.options) > 2:
+            return worded("the answer must be one of the two, or no preference")
+        return worded("the answer must be one of the two")
     return None
 
 

@@ -13,10 +13,17 @@ from collections.abc import Mapping, Sequence
 from math import isfinite
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["RATING", "RATING_SINGLE", "SCALE", "fault_in_ratings", "shuffled"]
 
-SCALE = ((90.0, "Excellent"), (70.0, "Good"), (50.0, "Fair"), (30.0, "Poor"), (10.0, "Bad"))
+SCALE = (
+    (90.0, worded("Excellent")),
+    (70.0, worded("Good")),
+    (50.0, worded("Fair")),
+    (30.0, worded("Poor")),
+    (10.0, worded("Bad")),
+)
 """ITU-R BS.1534-3, 5.4: five equal intervals from the top."""
 LEAST, GREATEST = 0.0, 100.0
 MOST_SLOTS = 12
@@ -56,7 +63,7 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
         return _of_an_attribute(names, setting)
     return Question(
         kind="rate",
-        prompt="How good is the sound of each?" if many else "How good is the sound?",
+        prompt=worded("How good is the sound of each?") if many else worded("How good is the sound?"),
         keys=names,
         range=(LEAST, GREATEST),
         scale=SCALE,
@@ -66,10 +73,12 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
 def _of_an_attribute(names: tuple[str, ...], setting: Setting) -> Question:
     """Return the question on a scale that the protocol names: an attribute, its two ends, what it means."""
     numbers = setting.numbers
-    each = "each sound" if len(names) > 1 else "the sound"
+    meant = {"attribute": numbers["attribute"], "definition": numbers["definition"]}
     return Question(
         kind="rate",
-        prompt=f"Where does {each} stand in {numbers['attribute']}? {numbers['definition']}",
+        prompt=worded("Where does each sound stand in {attribute}? {definition}", **meant)
+        if len(names) > 1
+        else worded("Where does the sound stand in {attribute}? {definition}", **meant),
         keys=names,
         range=(LEAST, GREATEST),
         scale=((LEAST, str(numbers["low_end"])), (GREATEST, str(numbers["high_end"]))),
@@ -82,14 +91,16 @@ def fault_in_ratings(question: Question, answer: Mapping[str, object]) -> str | 
     least, greatest = question.range or (LEAST, GREATEST)
     missing = [key for key in question.keys if key not in answer]
     if missing:
-        return f"not rated yet: {', '.join(missing)}"
+        return worded("not rated yet: {names}", names=", ".join(missing))
     if set(answer) - set(question.keys):
-        return "a rating of something that is not there"
+        return worded("a rating of something that is not there")
     for key, value in answer.items():
         if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-            return f"the rating of {key} is not a number"
+            return worded("the rating of {key} is not a number", key=key)
         if not least <= value <= greatest:
-            return f"the rating of {key} lies outside {least:g} to {greatest:g}"
+            return worded(
+                "the rating of {key} lies outside {least} to {greatest}", key=key, least=least, greatest=greatest
+            )
     return None
 
 

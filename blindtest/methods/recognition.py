@@ -7,6 +7,7 @@ against chance and printed beside the verdict: who recognises a device may rate 
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, Value
+from blindtest.words import worded
 
 __all__ = ["RECOGNITION"]
 
@@ -26,12 +27,12 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
     options: tuple[tuple[Value, str], ...] = tuple(
         (str(place), label) for place, label in enumerate(setting.labels, start=1)
     )
-    return Question(kind="choose", prompt="Which one is this?", keys=("choice",), options=options)
+    return Question(kind="choose", prompt=worded("Which one is this?"), keys=("choice",), options=options)
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     if set(answer) != {"choice"} or answer["choice"] not in [value for value, _ in question.options]:
-        return "the answer must be one of the names"
+        return worded("the answer must be one of the names")
     return None
 
 

@@ -12,11 +12,12 @@ rates (`stats.same_different_test`), not from the number right.
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["SAME_DIFFERENT"]
 
 _NAMES = ("1", "2")
-_OPTIONS = (("same", "The two are the same"), ("different", "The two are different"))
+_OPTIONS = (("same", worded("The two are the same")), ("different", worded("The two are different")))
 
 
 def _slot_names(setting: Setting) -> tuple[str, ...]:
@@ -38,12 +39,14 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 
 
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
-    return Question(kind="choose", prompt="Are the two the same, or different?", keys=("choice",), options=_OPTIONS)
+    return Question(
+        kind="choose", prompt=worded("Are the two the same, or different?"), keys=("choice",), options=_OPTIONS
+    )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     if set(answer) != {"choice"} or answer["choice"] not in [value for value, _ in _OPTIONS]:
-        return "the answer must be same or different"
+        return worded("the answer must be same or different")
     return None
 
 

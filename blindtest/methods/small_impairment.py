@@ -10,9 +10,11 @@ often with each clip. The first condition of the setting is the original.
 """
 
 from collections.abc import Mapping, Sequence
+from decimal import Decimal
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
 from blindtest.methods.rating import MOST_SLOTS, fault_in_ratings
+from blindtest.words import worded
 
 __all__ = ["SMALL_IMPAIRMENT", "TRANSPARENT"]
 
@@ -21,11 +23,11 @@ TRANSPARENT = 5.0
 WORST = 1.0
 DECIMALS = 1
 SCALE = (
-    (5.0, "Imperceptible"),
-    (4.0, "Perceptible, but not annoying"),
-    (3.0, "Slightly annoying"),
-    (2.0, "Annoying"),
-    (1.0, "Very annoying"),
+    (5.0, worded("Imperceptible")),
+    (4.0, worded("Perceptible, but not annoying")),
+    (3.0, worded("Slightly annoying")),
+    (2.0, worded("Annoying")),
+    (1.0, worded("Very annoying")),
 )
 """ITU-R BS.562-3 and BS.1116-3: the words stand at the grades."""
 
@@ -64,10 +66,14 @@ def _question(names: tuple[str, ...], setting: Setting) -> Question:
 
 
 def _asked(setting: Setting) -> str:
-    named = "attribute" in setting.numbers
-    of = f" in {setting.numbers['attribute']}" if named else ""
-    meant = f"{setting.numbers['definition']} " if named else ""
-    return f"How far do B and C differ from A{of}, and how much does it annoy? {meant}One of the two is A again."
+    if "attribute" not in setting.numbers:
+        return worded("How far do B and C differ from A, and how much does it annoy? One of the two is A again.")
+    return worded(
+        "How far do B and C differ from A in {attribute}, and how much does it annoy? {definition} "
+        "One of the two is A again.",
+        attribute=setting.numbers["attribute"],
+        definition=setting.numbers["definition"],
+    )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
@@ -76,9 +82,11 @@ def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
         return fault
     for key, value in answer.items():
         if isinstance(value, float) and value != round(value, DECIMALS):
-            return f"the grade of {key} has more than one decimal"
+            return worded("the grade of {key} has more than one decimal", key=key)
     if question.one_at not in answer.values():
-        return f"at least one has to get {TRANSPARENT:.1f}: one of the two is A again"
+        return worded(
+            "at least one has to get {most}: one of the two is A again", most=Decimal(f"{TRANSPARENT:.{DECIMALS}f}")
+        )
     return None
 
 

@@ -8,11 +8,16 @@ independent draw.
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["TETRAD"]
 
 _NAMES = ("1", "2", "3", "4")
-_PAIRINGS = (("12", "1 with 2, and 3 with 4"), ("13", "1 with 3, and 2 with 4"), ("14", "1 with 4, and 2 with 3"))
+_PAIRINGS = (
+    ("12", worded("1 with 2, and 3 with 4")),
+    ("13", worded("1 with 3, and 2 with 4")),
+    ("14", worded("1 with 4, and 2 with 3")),
+)
 
 
 def _slot_names(setting: Setting) -> tuple[str, ...]:
@@ -33,13 +38,16 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
     return Question(
-        kind="choose", prompt="Two and two are the same. Which belong together?", keys=("choice",), options=_PAIRINGS
+        kind="choose",
+        prompt=worded("Two and two are the same. Which belong together?"),
+        keys=("choice",),
+        options=_PAIRINGS,
     )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     if set(answer) != {"choice"} or answer["choice"] not in [value for value, _ in _PAIRINGS]:
-        return "the answer must be one of the three ways to make two pairs"
+        return worded("the answer must be one of the three ways to make two pairs")
     return None
 
 

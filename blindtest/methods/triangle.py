@@ -8,6 +8,7 @@ counts along.
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.words import worded
 
 __all__ = ["TRIANGLE"]
 
@@ -34,15 +35,15 @@ def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
 def _question(names: tuple[str, ...], setting: Setting) -> Question:
     return Question(
         kind="choose",
-        prompt="Two of the three are the same. Which one is different?",
+        prompt=worded("Two of the three are the same. Which one is different?"),
         keys=("choice",),
-        options=tuple((name, f"{name} is different") for name in names),
+        options=tuple((name, worded("{name} is different", name=name)) for name in names),
     )
 
 
 def _fault_in(question: Question, answer: Mapping[str, object]) -> str | None:
     if set(answer) != {"choice"} or answer["choice"] not in _NAMES:
-        return "the answer must be 1, 2 or 3"
+        return worded("the answer must be 1, 2 or 3")
     return None
 
 

@@ -22,6 +22,7 @@ from blindtest.errors import BlindtestError, Fault, Missing, did_you_mean
 from blindtest.session.player import Sound, dithered, portaudio_fault
 from blindtest.session.routing import on_outputs
 from blindtest.session.switcher import FADE_S, Switcher
+from blindtest.words import worded
 
 __all__ = ["DeviceFacts", "DevicePlayer", "output_devices"]
 
@@ -55,9 +56,13 @@ class DeviceFacts:
     @property
     def sentence(self) -> str:
         """The stream in plain words."""
-        return (
-            f"{self.device} ({self.host}) at {self.rate} Hz, {self.channels} channels, {1000 * self.latency_s:.0f} ms "
-            "of latency by its own account"
+        return worded(
+            "{device} ({host}) at {rate} Hz, {channels} channels, {latency} ms of latency by its own account",
+            device=self.device,
+            host=self.host,
+            rate=self.rate,
+            channels=self.channels,
+            latency=round(1000 * self.latency_s),
         )
 
 
@@ -304,11 +309,18 @@ def mixed(host: str, device: str) -> bool | None:
 def _facts_of(found: Mapping[str, Any], stream: Any, rate: int, channels: int) -> DeviceFacts:
     import sounddevice
 
-    warnings = ["other programs may mix their sounds in, and the system may resample: close them, switch effects off"]
+    warnings = [
+        worded("other programs may mix their sounds in, and the system may resample: close them, switch effects off")
+    ]
     own = round(found["default_samplerate"])
     if own != rate:
         warnings.insert(
-            0, f"the device's own rate is {own} Hz, the stimuli's {rate} Hz: the system may resample, alike for all"
+            0,
+            worded(
+                "the device's own rate is {own} Hz, the stimuli's {rate} Hz: the system may resample, alike for all",
+                own=own,
+                rate=rate,
+            ),
         )
     return DeviceFacts(
         device=str(found["name"]),

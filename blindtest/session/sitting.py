@@ -55,6 +55,7 @@ from blindtest.session.event import (
     Unchosen,
 )
 from blindtest.session.rests import rest_due
+from blindtest.words import worded
 
 __all__ = [
     "FIRST_ATTEMPT",
@@ -79,7 +80,7 @@ EARLY_S = 1.0
 class OutOfTurn(BlindtestError):
     """An event came that the sitting, as it stands, has no place for. Nothing was recorded, nothing changed."""
 
-    def __init__(self, problem: str, *, remedy: str = "reload the page; nothing was recorded twice") -> None:
+    def __init__(self, problem: str, *, remedy: str = worded("reload the page; nothing was recorded twice")) -> None:
         super().__init__(Fault(problem=problem, remedy=remedy))
 
 
@@ -218,11 +219,14 @@ def after(sitting: Sitting, event: Event) -> Sitting:
     if _is_repeat(sitting, event):
         return sitting
     if sitting.over:
-        raise OutOfTurn(f"the sitting is {sitting.step}", remedy="nothing more is asked; close the page")
+        raise OutOfTurn(
+            worded("the sitting is finished") if sitting.step == "finished" else worded("the sitting is abandoned"),
+            remedy=worded("nothing more is asked; close the page"),
+        )
     if sitting.deadline is not None and event.at > sitting.deadline and not isinstance(event, Abandoned):
         raise OutOfTurn(
-            f"the deadline of this sitting passed at {sitting.deadline.isoformat()}",
-            remedy="the answers so far are kept; ask for a new sitting",
+            worded("the deadline of this sitting passed at {time}", time=sitting.deadline.isoformat()),
+            remedy=worded("the answers so far are kept; ask for a new sitting"),
         )
     if sitting.since is None and sitting.step == "trial":
         # Taken up again: how long the listener was at it before nobody knows, and being away was a rest.
@@ -259,7 +263,9 @@ def after(sitting: Sitting, event: Event) -> Sitting:
         case Continued():
             return _continued(_at(sitting, event, "feedback", "break"), event)
         case Connected() | Misconnected():
-            raise OutOfTurn("what is connected is not for the listener to say", remedy="it is the operator's")
+            raise OutOfTurn(
+                worded("what is connected is not for the listener to say"), remedy=worded("it is the operator's")
+            )
         case Abandoned():
             return replace(sitting, step="abandoned", reason=event.reason)
 
@@ -279,7 +285,9 @@ def _name(event: Event) -> str:
 
 def _at(sitting: Sitting, event: Event, *steps: Step) -> Sitting:
     if sitting.step not in steps:
-        raise OutOfTurn(f"'{_name(event)}' came while the sitting is at the step '{sitting.step}'")
+        raise OutOfTurn(
+            worded("'{event}' came while the sitting is at the step '{step}'", event=_name(event), step=sitting.step)
+        )
     return sitting
 
 
@@ -292,8 +300,15 @@ def _of_this_trial(
         # A second tab sends stale events. Taking one would shift every later answer by a trial, and nothing
         # downstream could tell.
         raise OutOfTurn(
-            f"'{_name(event)}' of trial {event.trial + 1}, attempt {event.attempt} came while the sitting is at trial "
-            f"{sitting.trial + 1}, attempt {sitting.attempt}"
+            worded(
+                "'{event}' of trial {trial}, attempt {attempt} came while the sitting is at trial {now}, attempt "
+                "{tried}",
+                event=_name(event),
+                trial=event.trial + 1,
+                attempt=event.attempt,
+                now=sitting.trial + 1,
+                tried=sitting.attempt,
+            )
         )
     return _at(sitting, event, *(steps or ("trial",)))
 
@@ -341,15 +356,22 @@ def _selected(sitting: Sitting, event: Selected) -> Sitting:
     _of_this_trial(sitting, event, "trial", "feedback")
     if event.slot not in sitting.slot_names(sitting.trial):
         names = ", ".join(sitting.slot_names(sitting.trial))
-        raise OutOfTurn(f"there is no slot {event.slot!r} in this trial (slots: {names})")
+        raise OutOfTurn(
+            worded("there is no slot {slot} in this trial (slots: {names})", slot=repr(event.slot), names=names)
+        )
     if sitting.step == "feedback" or not sitting.sounds(sitting.trial):
         # Listening again once the truth is known, or pointing at a slot that has no sound: nothing of it is counted.
         return replace(sitting, selected=event.slot)
     if sitting.loaded_at is None:
-        raise OutOfTurn("a slot was selected before the sounds of the trial were loaded", remedy="wait until they are")
+        raise OutOfTurn(
+            worded("a slot was selected before the sounds of the trial were loaded"),
+            remedy=worded("wait until they are"),
+        )
     first = sitting.first_slot(sitting.trial)
     if first is not None and not sitting.heard and event.slot != first:
-        raise OutOfTurn(f"this programme begins with {first}", remedy="play it, then switch")
+        raise OutOfTurn(
+            worded("this programme begins with {first}", first=first), remedy=worded("play it, then switch")
+        )
     heard = sitting.heard if event.slot in sitting.heard else (*sitting.heard, event.slot)
     dwell = sitting.dwell
     if first is not None:
@@ -376,7 +398,7 @@ def _chosen(sitting: Sitting, event: Chosen) -> Sitting:
     if problem is None:
         problem = _fault_in_confidence(sitting, event.confidence)
     if problem is not None:
-        raise OutOfTurn(problem, remedy="choose again; nothing was recorded")
+        raise OutOfTurn(problem, remedy=worded("choose again; nothing was recorded"))
     if question.adjusts:
         sitting, values = _moved(sitting, question, values)
     return replace(sitting, chosen=values, confidence=None if event.confidence is None else int(event.confidence))
@@ -387,21 +409,25 @@ def _fault_in_confidence(sitting: Sitting, confidence: float | None) -> str | No
     if confidence is None:
         return None
     if not sitting.plan.place(sitting.trial)[0].confidence:
-        return "this trial does not ask how sure an answer is"
+        return worded("this trial does not ask how sure an answer is")
     levels = [value for value, _ in CONFIDENCE_LEVELS]
-    return None if confidence in levels else f"confidence is {levels[0]} ... {levels[-1]}, got {confidence!r}"
+    if confidence in levels:
+        return None
+    return worded("confidence is {least} ... {most}, got {got}", least=levels[0], most=levels[-1], got=repr(confidence))
 
 
 def _commented(sitting: Sitting, event: Commented) -> Sitting:
     if not sitting.plan.place(sitting.trial)[0].comments:
-        raise OutOfTurn("this trial takes no remarks", remedy="go on without; nothing was recorded")
+        raise OutOfTurn(worded("this trial takes no remarks"), remedy=worded("go on without; nothing was recorded"))
     return replace(sitting, comment=event.text)
 
 
 def _moved(sitting: Sitting, question: Question, values: dict[str, Value]) -> tuple[Sitting, dict[str, Value]]:
     """Return the sitting with its dial turned, and the setting as far as the ladder goes."""
     if sitting.loaded_at is None:
-        raise OutOfTurn("a sound was set before the sounds of the trial were loaded", remedy="wait until they are")
+        raise OutOfTurn(
+            worded("a sound was set before the sounds of the trial were loaded"), remedy=worded("wait until they are")
+        )
     dial = turned(sitting.dial, sitting.planned(sitting.trial).drawn, question, int(values["offset"]))
     return replace(sitting, dial=dial), {"offset": dial.offset}
 
@@ -409,31 +435,43 @@ def _moved(sitting: Sitting, question: Question, values: dict[str, Value]) -> tu
 def _fault_in_part(question: Question, values: Mapping[str, Value]) -> str | None:
     """Return what is wrong with some of the values of an answer, in words, or None."""
     if not values or not set(values) <= set(question.keys):
-        return f"an answer has the values {', '.join(question.keys)}, got {', '.join(sorted(values)) or 'none'}"
+        return worded(
+            "an answer has the values {keys}, got {got}",
+            keys=", ".join(question.keys),
+            got=", ".join(sorted(values)) or worded("none"),
+        )
     for value in values.values():
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if not (isinstance(value, str) or (number and isfinite(value))):
-            return "the values of an answer are texts or finite numbers"
+            return worded("the values of an answer are texts or finite numbers")
         if question.range is not None and not (number and question.range[0] <= float(value) <= question.range[1]):
-            return f"ratings are {question.range[0]:g} ... {question.range[1]:g}"
+            return worded("ratings are {least} ... {most}", least=question.range[0], most=question.range[1])
     return None
 
 
 def _confirmed(sitting: Sitting, event: Confirmed) -> Sitting:
     question = sitting.question(sitting.trial)
     if sitting.chosen is None:
-        raise OutOfTurn("an answer was confirmed before one was chosen", remedy="choose an answer first")
+        raise OutOfTurn(
+            worded("an answer was confirmed before one was chosen"), remedy=worded("choose an answer first")
+        )
     if event.values is not None and dict(event.values) != dict(sitting.chosen):
-        raise OutOfTurn("the answer confirmed is not the one chosen", remedy="reload the page and look at the choice")
+        raise OutOfTurn(
+            worded("the answer confirmed is not the one chosen"),
+            remedy=worded("reload the page and look at the choice"),
+        )
     problem = sitting.method(sitting.trial).fault_in(question, sitting.chosen)
     if problem is not None:
-        raise OutOfTurn(problem, remedy="complete the answer, then confirm it")
+        raise OutOfTurn(problem, remedy=worded("complete the answer, then confirm it"))
     if sitting.plan.place(sitting.trial)[0].confidence and sitting.confidence is None:
-        raise OutOfTurn("how sure the answer is was not said", remedy="say how sure you are, then confirm")
+        raise OutOfTurn(
+            worded("how sure the answer is was not said"), remedy=worded("say how sure you are, then confirm")
+        )
     unheard = sitting.unheard
     if unheard or sitting.loaded_at is None:
         raise OutOfTurn(
-            f"not heard yet in this trial: {', '.join(unheard)}", remedy="listen to each at least once, then confirm"
+            worded("not heard yet in this trial: {names}", names=", ".join(unheard)),
+            remedy=worded("listen to each at least once, then confirm"),
         )
     if question.offered_after_s is not None and sitting.sounds(sitting.trial):
         return _picked(sitting, sitting.chosen, sitting.loaded_at, event.at, question)
@@ -460,8 +498,12 @@ def _picked(
     after_s = question.offered_after_s or 0.0
     if dwell.sounded_s < after_s - EARLY_S:
         raise OutOfTurn(
-            f"the sounds have played for {dwell.sounded_s:.0f} s; the choice is offered after {after_s:g} s",
-            remedy="listen on, then choose",
+            worded(
+                "the sounds have played for {sounded} s; the choice is offered after {after} s",
+                sounded=round(dwell.sounded_s),
+                after=after_s,
+            ),
+            remedy=worded("listen on, then choose"),
         )
     answer = answer_to(sitting, {**values, **_measured(sitting, dwell, question)}, shown_at, at, question)
     rest = Dwell(slot=str(values["choice"]), since=None if dwell.since is None else at)
@@ -481,7 +523,7 @@ def _left(sitting: Sitting, event: Left) -> Sitting:
     question = sitting.question(sitting.trial)
     if sitting.step == "trial":
         if question.offered_after_s is None or event.how != "over" or sitting.loaded_at is None:
-            raise OutOfTurn("a programme was left before its choice", remedy="choose first")
+            raise OutOfTurn(worded("a programme was left before its choice"), remedy=worded("choose first"))
         # It ran out before anything was picked: that nothing was is on record too.
         dwell = sitting.dwell.until(event.at)
         values = {
@@ -557,7 +599,13 @@ def _faulted(sitting: Sitting, event: Faulted) -> Sitting:
 
 def _continued(sitting: Sitting, event: Continued) -> Sitting:
     if event.trial != sitting.trial:
-        raise OutOfTurn(f"'continued' of trial {event.trial + 1} came while the sitting is at {sitting.trial + 1}")
+        raise OutOfTurn(
+            worded(
+                "'continued' of trial {trial} came while the sitting is at {now}",
+                trial=event.trial + 1,
+                now=sitting.trial + 1,
+            )
+        )
     if sitting.step == "feedback":
         return arrived(sitting, sitting.trial + 1, at=event.at)
     return arrived(sitting, sitting.trial, rested=True, at=event.at)

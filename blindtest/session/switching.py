@@ -11,6 +11,7 @@ from math import ceil
 
 from blindtest.session.offer import Offer
 from blindtest.session.sitting import OutOfTurn
+from blindtest.words import worded
 
 __all__ = ["Switching", "asked", "connected", "undone"]
 
@@ -57,7 +58,7 @@ def connected(switching: Switching | None, number: int, at: datetime) -> Switchi
         Another one is asked for now.
     """
     if switching is None or switching.number != number:
-        raise OutOfTurn("another connection is asked for now", remedy="look at the page again")
+        raise OutOfTurn(worded("another connection is asked for now"), remedy=worded("look at the page again"))
     return switching if switching.connected_at is not None else replace(switching, connected_at=at)
 
 
@@ -70,5 +71,5 @@ def undone(switching: Switching | None, number: int) -> Switching:
         It is not the last one, or was not made.
     """
     if switching is None or switching.number != number or switching.connected_at is None:
-        raise OutOfTurn("another connection is asked for now", remedy="look at the page again")
+        raise OutOfTurn(worded("another connection is asked for now"), remedy=worded("look at the page again"))
     return replace(switching, connected_at=None)

@@ -20,19 +20,20 @@ from blindtest.session.dial import rung_now, rungs
 from blindtest.session.event import LONGEST_COMMENT
 from blindtest.session.offer import level_token, tokens_of, trial_ahead, trial_shown
 from blindtest.session.sitting import Sitting, Step
+from blindtest.words import listed, sentence, worded
 
 __all__ = ["DialShown", "FeedbackShown", "QuestionShown", "SlotShown", "View", "view_of"]
 
 _PHASE_WORDS = {
-    "practice": "Practice: these answers are not counted",
-    "worn": "The real thing: you play each clip on it yourself; these answers count",
-    "labelled": "Named trials: you read what sounds; these answers count",
-    "unreliable": "Names that may be wrong: right on half of the trials, at random; these answers count",
-    "blind": "Blind trials: these answers count",
+    "practice": worded("Practice: these answers are not counted"),
+    "worn": worded("The real thing: you play each clip on it yourself; these answers count"),
+    "labelled": worded("Named trials: you read what sounds; these answers count"),
+    "unreliable": worded("Names that may be wrong: right on half of the trials, at random; these answers count"),
+    "blind": worded("Blind trials: these answers count"),
 }
 
 _TOLD = {
-    "unreliable": (
+    "unreliable": worded(
         "Each sound carries a name. On a random half of these trials the names are right; on the other half they are "
         "wrong, and nothing marks which. Read the name, listen, and rate what you hear."
     ),
@@ -40,8 +41,8 @@ _TOLD = {
 """What a listener is told before the first trial of a phase, in plain words; some phases need no words of their own."""
 
 _FIRST_WORDS = {
-    True: "Start softly: the level is set next.",
-    False: "Have the unit and the clips at hand: nothing sounds in this page.",
+    True: worded("Start softly: the level is set next."),
+    False: worded("Have the unit and the clips at hand: nothing sounds in this page."),
 }
 
 
@@ -308,10 +309,10 @@ def _chosen_shown(sitting: Sitting) -> Mapping[str, Value] | None:
 def _missing(sitting: Sitting, question: Question | None) -> str:
     """Return what the answer lacks, in words; '' if it is complete."""
     if question is None or sitting.chosen is None:
-        return "choose your answer"
+        return worded("choose your answer")
     wrong = sitting.method(sitting.trial).fault_in(question, sitting.chosen)
     if wrong is None and sitting.confidence is None and sitting.plan.place(sitting.trial)[0].confidence:
-        return "say how sure you are"
+        return worded("say how sure you are")
     return wrong or ""
 
 
@@ -323,28 +324,28 @@ def _feedback(sitting: Sitting) -> FeedbackShown:
         return FeedbackShown(correct=None, right="")
     words = dict(sitting.question(answer.trial).options)
     told = (words.get(value, f"{key}: {value}") for key, value in right.items())
-    return FeedbackShown(correct=answer.correct, right=", ".join(told))
+    return FeedbackShown(correct=answer.correct, right=listed(told))
 
 
 def _message(sitting: Sitting, question: Question | None) -> str:
     match sitting.step:
         case "ready":
-            return "Go on where you stopped." if sitting.answers else _FIRST_WORDS[sitting.has_level]
+            return worded("Go on where you stopped.") if sitting.answers else _FIRST_WORDS[sitting.has_level]
         case "level":
-            return "Set a level that you can listen at for a while. Then leave it alone until the end."
+            return worded("Set a level that you can listen at for a while. Then leave it alone until the end.")
         case "break":
-            return "Time for a rest. Go on when you are ready; nothing runs out."
+            return worded("Time for a rest. Go on when you are ready; nothing runs out.")
         case "finished":
-            return "That was the last trial. All answers are saved."
+            return worded("That was the last trial. All answers are saved.")
         case "abandoned":
-            return "This sitting was stopped. The answers given so far are saved."
+            return worded("This sitting was stopped. The answers given so far are saved.")
         case "feedback":
             return ""
         case "onward":
-            return "The one you chose plays the rest. Skip it whenever you like."
+            return worded("The one you chose plays the rest. Skip it whenever you like.")
     if sitting.loaded_at is None and sitting.sounds(sitting.trial):
-        return "The sounds are being loaded."
+        return worded("The sounds are being loaded.")
     if sitting.unheard:
-        return f"Still to be heard before you can confirm: {', '.join(sitting.unheard)}."
+        return worded("Still to be heard before you can confirm: {names}.", names=", ".join(sitting.unheard))
     missing = _missing(sitting, question)
-    return f"{missing[:1].upper()}{missing[1:]}." if missing else "Confirm your answer, or choose again."
+    return sentence(missing) if missing else worded("Confirm your answer, or choose again.")

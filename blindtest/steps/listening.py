@@ -211,6 +211,11 @@ class PreparedSitting:
         name = self.study.listeners.consent
         return (self.study.folder / name).read_text(encoding="utf-8") if name else ""
 
+    @property
+    def language(self) -> str:
+        """The language that the study file names for the pages; '' where it names none."""
+        return self.study.listeners.language
+
     def playback(self) -> PlaybackRecord:
         """Return where it is noted what plays."""
         operated = self.study.hardware is not None and self.study.hardware.route == "operator"

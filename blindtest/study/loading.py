@@ -159,6 +159,7 @@ def _study(file: StudyFile, path: Path, protocol: Protocol, reaches: Mapping[str
             planned=file.listeners.planned,
             consent=file.listeners.consent or "",
             keep_until=file.listeners.keep_until,
+            language=file.listeners.language or "",
         ),
         reaches=dict(reaches),
         hardware=_hardware(file),

@@ -16,6 +16,7 @@ from blindtest.device import Amplifier, Sensitivity, dose, interpolated, read_im
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Playback, heard_curve_db
 from blindtest.study.study import PlaybackSetting, Study, Unit
+from blindtest.words import worded
 
 __all__ = ["MOMENTARY_LIMIT_DBA", "PlayingLevel", "full_scale_spl", "playing_level", "sensitivity_of"]
 
@@ -59,23 +60,33 @@ class PlayingLevel:
     def sentence(self) -> str:
         """At what it plays, as the listener is told before the first sound."""
         top = self.most_gain_db
-        held = " (it goes no higher here)" if top < 0 else ""
-        return (
-            f"about {self.at(top):.0f} dB(A) with the volume of this page at its top{held}, {self.at(top) - 20:.0f} "
-            "dB(A) 20 dB below"
-        )
+        levels = {"top": round(self.at(top)), "below": round(self.at(top) - 20)}
+        if top < 0:
+            return worded(
+                "about {top} dB(A) with the volume of this page at its top (it goes no higher here), {below} dB(A) "
+                "20 dB below",
+                **levels,
+            )
+        return worded("about {top} dB(A) with the volume of this page at its top, {below} dB(A) 20 dB below", **levels)
 
     @property
     def note(self) -> str:
         """What that rests on and, where it is loud, what it spends."""
         top = self.most_gain_db
-        text = f"That is an estimate from {self.basis}; fit, seal and any volume control after it change it."
-        if self.at(top) > CAUTION_DBA:
-            text += (
-                f" At its top a sitting of {self.minutes:.0f} min spends {100 * self.week_share(top):.1f} % of what "
-                f"WHO-ITU H.870 allows in a week, {100 * self.day_share(top):.1f} % of NIOSH's limit for a day's work."
+        if self.at(top) <= CAUTION_DBA:
+            return worded(
+                "That is an estimate from {basis}; fit, seal and any volume control after it change it.",
+                basis=self.basis,
             )
-        return text
+        return worded(
+            "That is an estimate from {basis}; fit, seal and any volume control after it change it. At its top a "
+            "sitting of {minutes} min spends {week} % of what WHO-ITU H.870 allows in a week, {day} % of NIOSH's limit "
+            "for a day's work.",
+            basis=self.basis,
+            minutes=round(self.minutes),
+            week=round(100 * self.week_share(top), 1),
+            day=round(100 * self.day_share(top), 1),
+        )
 
     def to_dict(self) -> dict[str, object]:
         """Return what JSON can hold."""
@@ -121,7 +132,7 @@ def full_scale_spl(study: Study) -> tuple[float, float, str] | None:
         return (
             read.spl_db - read.tone_dbfs,
             read.tone_hz,
-            f"a sound level meter's reading of a {read.tone_hz:g} Hz tone",
+            worded("a sound level meter's reading of a {hertz} Hz tone", hertz=read.tone_hz),
         )
     unit = study.unit(setting.unit)
     known = sensitivity_of(unit)
@@ -133,12 +144,13 @@ def full_scale_spl(study: Study) -> tuple[float, float, str] | None:
         return (
             sensitivity.spl_db(volts),
             hertz,
-            "a voltmeter's reading of a calibration tone and the unit's sensitivity",
+            worded("a voltmeter's reading of a calibration tone and the unit's sensitivity"),
         )
     if setting.full_scale_volts is None:
         return None
     volts = setting.full_scale_volts * _divided(study, unit, setting, hertz)
-    return sensitivity.spl_db(volts), hertz, "the unit's sensitivity and the source's voltage at full scale"
+    basis = worded("the unit's sensitivity and the source's voltage at full scale")
+    return sensitivity.spl_db(volts), hertz, basis
 
 
 def _divided(study: Study, unit: Unit, setting: PlaybackSetting, hertz: float) -> float:

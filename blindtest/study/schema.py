@@ -19,7 +19,7 @@ from blindtest.study.hardware_tables import ConnectionTable, HardwareTable
 from blindtest.study.panel_tables import PanelTable
 from blindtest.study.stage_tables import FactorsTable, GridTable, RecordingTable, StageTable
 from blindtest.study.storage import StorageTable
-from blindtest.study.table import FilePath, Id, Label, Table, Text, Words
+from blindtest.study.table import FilePath, Id, Label, Language, Table, Text, Words
 from blindtest.study.unit_tables import Day, PlaybackTable, UnitTable
 
 __all__ = [
@@ -228,6 +228,7 @@ class ListenersTable(Table):
     planned: int = Field(1, ge=1, le=10_000, description="the number of listeners that are planned")
     consent: FilePath | None = Field(None, description="the text shown before the first question")
     keep_until: Day | None = Field(None, description="the day after which answers are to be erased")
+    language: Language | None = Field(None, description="the language of the page, for listeners who choose none on it")
 
 
 class StudyFile(Table):

@@ -318,6 +318,8 @@ class Listeners:
     planned: int = 1
     consent: str = ""
     keep_until: date | None = None
+    language: str = ""
+    """Of the pages, for listeners who choose none there; '' to follow their browsers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

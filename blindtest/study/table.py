@@ -5,7 +5,9 @@ from typing import Annotated, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
-__all__ = ["Band", "FilePath", "Frequency", "Id", "Label", "Table", "Text", "Words"]
+from blindtest.words import LANGUAGES
+
+__all__ = ["Band", "FilePath", "Frequency", "Id", "Label", "Language", "Table", "Text", "Words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,12 @@ class Table(BaseModel):
 _ID_WORDS = "letters, digits, '-', '_' and '.', at most 64, a letter or digit first"
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), Words(_ID_WORDS)]
 Text = Annotated[str, Field(min_length=1, max_length=500, pattern=r"\S"), Words("text of 1 to 500 characters")]
+Language = Annotated[
+    str,
+    Field(pattern=f"^({'|'.join(LANGUAGES)})$"),
+    Words(" or ".join(f"'{tag}'" for tag in LANGUAGES), choices=tuple(LANGUAGES)),
+]
+"""One that the pages speak."""
 Label = Annotated[
     str,
     Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"),

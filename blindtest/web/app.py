@@ -10,11 +10,8 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from functools import cache
-from pathlib import Path
 from typing import Any, Protocol
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
 from pydantic_core import from_json
 from starlette.applications import Starlette
@@ -30,12 +27,14 @@ from blindtest.session import Event, OutOfTurn, event_from_dict
 from blindtest.web.access import Access
 from blindtest.web.device_desk import PlayerOrder
 from blindtest.web.guard import Guard
+from blindtest.web.languages import choose_language, language_of, said_in, shell
 from blindtest.web.replies import plain_handlers, problem, static_files, token_in
+from blindtest.words import worded
 
-__all__ = ["Facts", "ListeningPages", "ListeningService", "NotStored", "make_app", "shell"]
+__all__ = ["TITLE", "Facts", "ListeningPages", "ListeningService", "NotStored", "make_app"]
 
-_HERE = Path(__file__).parent
 _log = logging.getLogger("blindtest.web")
+TITLE = worded("Listening test")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +127,7 @@ def make_app(
     hosts: tuple[str, ...],
     link_token: str,
     cookie_secret: str,
+    language: str = "",
 ) -> ASGIApp:
     """Return the ASGI application of one sitting.
 
@@ -138,15 +138,17 @@ def make_app(
     hosts : values of the Host header that are served, see `hosts_of`
     link_token : the token of the link, drawn anew for each run of the server
     cookie_secret : the study's secret, remembered between runs, so that a listener comes back without a new link
+    language : the study's own, for those who choose none; '' to follow the browser
     """
     # Cookies are shared by all ports of a host: the name keeps two studies on one machine apart.
     access = Access(link_token=link_token, secret=cookie_secret, cookie_name=f"blindtest-{hosts[0].rpartition(':')[2]}")
-    page = _OneSitting(service=service, clock=clock, access=access)
+    page = _OneSitting(service=service, clock=clock, access=access, language=language)
     routed = Starlette(
         routes=[
             Route("/", page.shell),
             Route("/static/{name}", page.static),
             Route("/enter", page.enter, methods=["POST"]),
+            Route("/language", choose_language, methods=["POST"]),
             Route("/facts", page.facts),
             Route("/view", page.view),
             Route("/event", page.event, methods=["POST"]),
@@ -167,10 +169,20 @@ class ListeningPages:
     Parameters
     ----------
     clock : returns the present time, with its zone; events are stamped with it
+    language : the study's own, for those who choose none; '' to follow the browser
     """
 
-    def __init__(self, clock: Callable[[], datetime]) -> None:
+    def __init__(self, clock: Callable[[], datetime], language: str = "") -> None:
         self.clock = clock
+        self.language = language
+
+    def language_of(self, request: Request) -> str:
+        """Return the language in which a request is answered."""
+        return language_of(request, self.language)
+
+    def said(self, request: Request, held: Mapping[str, Any], status: int = 200) -> Response:
+        """Return what is held as JSON, its words in the language of the request."""
+        return JSONResponse(said_in(self.language_of(request), dict(held)), status_code=status)
 
     def admitted(self, request: Request) -> AbstractAsyncContextManager[ListeningService]:
         """Give the sitting that the request is of; HTTPException 401 where there is none."""
@@ -178,7 +190,7 @@ class ListeningPages:
 
     async def shell(self, request: Request) -> Response:
         """Return the page's shell."""
-        return HTMLResponse(shell())
+        return HTMLResponse(shell("listen.html", self.language_of(request), TITLE))
 
     async def static(self, request: Request) -> Response:
         """Return a script, style or icon."""
@@ -191,12 +203,12 @@ class ListeningPages:
     async def facts(self, request: Request) -> Response:
         """Return what is said before the first sound."""
         async with self.admitted(request) as service:
-            return JSONResponse({"sitting": service.sitting, "facts": asdict(service.facts())})
+            return self.said(request, {"sitting": service.sitting, "facts": asdict(service.facts())})
 
     async def view(self, request: Request) -> Response:
         """Return what may be seen now."""
         async with self.admitted(request) as service:
-            return _shown(service, await run_in_threadpool(service.view))
+            return self._shown(request, service, await run_in_threadpool(service.view))
 
     async def event(self, request: Request) -> Response:
         """Take an event of the page."""
@@ -211,21 +223,30 @@ class ListeningPages:
             except BlindtestError as wrong:
                 return problem(422, str(wrong))
             if body.sitting != service.sitting:
-                return await _out_of_turn(service, "this page was opened for another sitting", "reload the page")
-            return await self._handled(service, event)
+                another = worded("this page was opened for another sitting")
+                return await self._out_of_turn(request, service, another, worded("reload the page"))
+            return await self._handled(request, service, event)
 
-    async def _handled(self, service: ListeningService, event: Event) -> Response:
+    async def _handled(self, request: Request, service: ListeningService, event: Event) -> Response:
         try:
             view = await run_in_threadpool(service.handle, event)
         except OutOfTurn as wrong:
-            return await _out_of_turn(service, wrong.faults[0].problem, wrong.faults[0].remedy)
+            return await self._out_of_turn(request, service, wrong.faults[0].problem, wrong.faults[0].remedy)
         except NotStored as wrong:
             # Said in full to the organiser only: a storage fault names files and places.
             _log.error("an event could not be stored: %s", wrong)
-            return problem(503, "this could not be stored yet")
+            return problem(503, worded("this could not be stored yet"), self.language_of(request))
         except BlindtestError as wrong:
             return problem(422, str(wrong))
-        return _shown(service, view)
+        return self._shown(request, service, view)
+
+    def _shown(self, request: Request, service: ListeningService, view: Mapping[str, Any]) -> Response:
+        return self.said(request, {"sitting": service.sitting, "view": dict(view)})
+
+    async def _out_of_turn(self, request: Request, service: ListeningService, problem: str, remedy: str) -> Response:
+        view = await run_in_threadpool(service.view)
+        told = {"problem": problem, "remedy": remedy, "sitting": service.sitting, "view": dict(view)}
+        return self.said(request, told, 409)
 
     async def sound(self, request: Request) -> Response:
         """Return the sound behind a token."""
@@ -261,8 +282,10 @@ class ListeningPages:
 
 
 class _OneSitting(ListeningPages):
-    def __init__(self, *, service: ListeningService, clock: Callable[[], datetime], access: Access) -> None:
-        super().__init__(clock)
+    def __init__(
+        self, *, service: ListeningService, clock: Callable[[], datetime], access: Access, language: str
+    ) -> None:
+        super().__init__(clock, language)
         self.service = service
         self.access = access
 
@@ -280,20 +303,3 @@ class _OneSitting(ListeningPages):
         response = JSONResponse({"entered": True})
         self.access.give(response)
         return response
-
-
-def _shown(service: ListeningService, view: Mapping[str, Any]) -> Response:
-    return JSONResponse({"sitting": service.sitting, "view": dict(view)})
-
-
-async def _out_of_turn(service: ListeningService, problem: str, remedy: str) -> Response:
-    view = await run_in_threadpool(service.view)
-    said = {"problem": problem, "remedy": remedy, "sitting": service.sitting, "view": dict(view)}
-    return JSONResponse(said, status_code=409)
-
-
-@cache
-def shell(template: str = "listen.html", **values: str) -> str:
-    """Return a page's shell: what is shown before, or without, its script."""
-    environment = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined)
-    return environment.get_template(template).render(title="Listening test", **values)

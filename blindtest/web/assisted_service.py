@@ -26,10 +26,11 @@ from blindtest.web.app import Facts, NotStored
 from blindtest.web.device_desk import PlayerOrder
 from blindtest.web.operator_desk import OperatorDesk, in_hand
 from blindtest.web.sitting_service import Record, SittingService
+from blindtest.words import worded
 
 __all__ = ["AssistedService"]
 
-_NOT_YET = "this sound is not connected yet"
+_NOT_YET = worded("this sound is not connected yet")
 
 
 class AssistedService(SittingService):
@@ -79,7 +80,7 @@ class AssistedService(SittingService):
             return
         tokens = [one.token for one in offers(sitting) if one.slot == slot and in_hand(one, sitting)]
         if tokens and not self._hands.ready(tokens[0]):
-            raise OutOfTurn(_NOT_YET, remedy="select it and wait: it sounds by itself")
+            raise OutOfTurn(_NOT_YET, remedy=worded("select it and wait: it sounds by itself"))
 
     def order(self, order: PlayerOrder) -> Mapping[str, Any] | None:
         """Hand an order to the sound device; nothing sounds while a connection is made."""

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session import DevicePlayer, Sitting
+from blindtest.words import worded
 
 __all__ = ["DeviceDesk", "PlayerOrder"]
 
@@ -62,9 +63,11 @@ class DeviceDesk:
                 player.pause()
             case "select":
                 if order.slot not in switcher.names:
-                    raise BlindtestError(Fault(problem="there is no such slot", got=order.slot))
+                    raise BlindtestError(Fault(problem=worded("there is no such slot"), got=order.slot))
                 if sitting.step == "onward" and order.slot != sitting.selected:
-                    raise BlindtestError(Fault(problem="another slot was chosen to play the rest", got=order.slot))
+                    raise BlindtestError(
+                        Fault(problem=worded("another slot was chosen to play the rest"), got=order.slot)
+                    )
                 switcher.select(order.slot)
             case "loop":
                 try:

@@ -5,11 +5,8 @@ It shares no route and no cookie with the listener's page, so that neither can s
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
 from typing import Any, Protocol
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -23,12 +20,14 @@ from blindtest.session import OutOfTurn
 from blindtest.web.access import Access
 from blindtest.web.app import NotStored
 from blindtest.web.guard import Guard
+from blindtest.web.languages import choose_language, language_of, shell
 from blindtest.web.replies import plain_handlers, problem, static_files, token_in
+from blindtest.words import worded
 
 __all__ = ["OperatorService", "make_operator_app"]
 
-_HERE = Path(__file__).parent
-_STATIC = ("listen.css", "icon.svg", "element.js", "operator.js")
+_TITLE = worded("What to connect")
+_STATIC = ("listen.css", "icon.svg", "element.js", "languages.js", "operator.js", "words.js")
 
 
 class OperatorService(Protocol):
@@ -60,18 +59,19 @@ class _Said(BaseModel):
 
 
 def make_operator_app(
-    service: OperatorService, *, hosts: tuple[str, ...], link_token: str, cookie_secret: str
+    service: OperatorService, *, hosts: tuple[str, ...], link_token: str, cookie_secret: str, language: str = ""
 ) -> ASGIApp:
     """Return the ASGI application of the operator's page; see `make_app` for the parameters."""
     access = Access(
         link_token=link_token, secret=cookie_secret, cookie_name=f"blindtest-operator-{hosts[0].rpartition(':')[2]}"
     )
-    page = _Handlers(service=service, access=access)
+    page = _Handlers(service=service, access=access, language=language)
     routed = Starlette(
         routes=[
             Route("/", page.shell),
             Route("/static/{name}", page.static),
             Route("/enter", page.enter, methods=["POST"]),
+            Route("/language", choose_language, methods=["POST"]),
             Route("/task", page.task),
             Route("/connected", page.connected, methods=["POST"]),
             Route("/mistaken", page.mistaken, methods=["POST"]),
@@ -86,9 +86,10 @@ def make_operator_app(
 class _Handlers:
     service: OperatorService
     access: Access
+    language: str
 
     async def shell(self, request: Request) -> Response:
-        return HTMLResponse(_shell())
+        return HTMLResponse(shell("operator.html", language_of(request, self.language), _TITLE))
 
     async def static(self, request: Request) -> Response:
         name = request.path_params["name"]
@@ -124,16 +125,11 @@ class _Handlers:
         try:
             return JSONResponse(dict(await run_in_threadpool(taken, said.number)))
         except OutOfTurn as wrong:
-            return problem(409, wrong.faults[0].problem)
+            return problem(409, wrong.faults[0].problem, language_of(request, self.language))
         except NotStored:
-            return problem(503, "this could not be stored yet: say it again")
+            told = worded("this could not be stored yet: say it again")
+            return problem(503, told, language_of(request, self.language))
 
     def _admit(self, request: Request) -> None:
         if not self.access.admits(request):
             raise HTTPException(401)
-
-
-@cache
-def _shell() -> str:
-    environment = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined)
-    return environment.get_template("operator.html").render(title="What to connect")

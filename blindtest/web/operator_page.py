@@ -37,7 +37,9 @@ def operator_served(
     secret = prepared.remembered("operator_secret") or prepared.entropy(32).hex()
     prepared.remember("operator_secret", secret)
     token = prepared.entropy(24).hex()
-    app = make_operator_app(service, hosts=hosts_of(port, place), link_token=token, cookie_secret=secret)
+    app = make_operator_app(
+        service, hosts=hosts_of(port, place), link_token=token, cookie_secret=secret, language=prepared.language
+    )
     end = Server(app, opened).run_in_thread()
     say(f"The operator's page, for another screen: {link(port, token, place)}")
     say("Open it there first: it works once, and shows what the listener must not see.")

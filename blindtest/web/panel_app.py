@@ -13,16 +13,18 @@ from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from blindtest.errors import BlindtestError
 from blindtest.steps import Admitted, OpenPanel
-from blindtest.web.app import ListeningPages, ListeningService, shell
+from blindtest.web.app import TITLE, ListeningPages, ListeningService
 from blindtest.web.guard import Guard
+from blindtest.web.languages import choose_language, shell
 from blindtest.web.panel_services import PanelServices
 from blindtest.web.replies import plain_handlers, problem
+from blindtest.words import listed
 
 __all__ = ["make_panel_app"]
 
@@ -86,6 +88,7 @@ def make_panel_app(
             Route("/", pages.door),
             Route("/sitting", pages.sitting),
             Route("/static/{name}", pages.static),
+            Route("/language", choose_language, methods=["POST"]),
             Route("/panel/open", pages.opened, methods=["POST"]),
             Route("/panel/consent", pages.consent, methods=["POST"]),
             Route("/panel/state", pages.state),
@@ -107,7 +110,7 @@ def make_panel_app(
 
 class _PanelPages(ListeningPages):
     def __init__(self, panel: OpenPanel, services: PanelServices, *, port: str, secure: Sequence[str]) -> None:
-        super().__init__(panel.clock)
+        super().__init__(panel.clock, panel.study.listeners.language)
         self._panel = panel
         self._services = services
         # Cookies are shared by all ports of a host.
@@ -141,11 +144,11 @@ class _PanelPages(ListeningPages):
 
     async def door(self, request: Request) -> Response:
         """Return the shell of the pages before and after the sitting."""
-        return HTMLResponse(shell("panel.html"))
+        return HTMLResponse(shell("panel.html", self.language_of(request), TITLE))
 
     async def sitting(self, request: Request) -> Response:
         """Return the shell of the listener's page."""
-        return HTMLResponse(shell(inside="panel"))
+        return HTMLResponse(shell("listen.html", self.language_of(request), TITLE, inside="panel"))
 
     async def opened(self, request: Request) -> Response:
         """Say what a link leads to."""
@@ -153,7 +156,7 @@ class _PanelPages(ListeningPages):
         if body is None:
             return problem(422, "this is not a link of a panel")
         found = await self.work(partial(self._panel.opened, body.token, self._session(request)))
-        response = JSONResponse(dict(found.state))
+        response = self.said(request, found.state)
         if found.session is not None:
             listener = await self.work(partial(self._panel.listener_of, found.session))
             if listener is not None:
@@ -171,18 +174,18 @@ class _PanelPages(ListeningPages):
         try:
             came = await self.work(partial(self._panel.agreed, body.token, body.consent_sha256))
         except BlindtestError as wrong:
-            return problem(409, str(wrong))
+            return problem(409, _problems(wrong), self.language_of(request))
         if not isinstance(came, Admitted):
-            return JSONResponse(dict(came))
+            return self.said(request, came)
         state = await self.work(partial(self._panel.state, came.listener))
-        response = JSONResponse({**state, "resume": came.resume})
+        response = self.said(request, {**state, "resume": came.resume})
         self._give(request, response, came.session)
         return response
 
     async def state(self, request: Request) -> Response:
         """Say where a listener is."""
         listener = await self._listener(request)
-        return JSONResponse(dict(await self.work(partial(self._panel.state, listener))))
+        return self.said(request, await self.work(partial(self._panel.state, listener)))
 
     async def step(self, request: Request) -> Response:
         """Take what a listener did in a step before the sitting."""
@@ -190,7 +193,7 @@ class _PanelPages(ListeningPages):
         body = await _body(request, _StepBody)
         if body is None:
             return problem(422, "this is not what a step asks for")
-        return await self._told(partial(self._panel.take, listener, body.step, body.values))
+        return await self._told(request, partial(self._panel.take, listener, body.step, body.values))
 
     async def step_sound(self, request: Request) -> Response:
         """Return what a step before the sitting plays."""
@@ -208,7 +211,7 @@ class _PanelPages(ListeningPages):
             with self._services.using(listener, begin=True) as service:
                 return {"begun": service is not None}
 
-        return await self._told(begun)
+        return await self._told(request, begun)
 
     async def withdraw(self, request: Request) -> Response:
         """Erase all that is on record of a listener, at their wish."""
@@ -222,15 +225,15 @@ class _PanelPages(ListeningPages):
             self._services.forget_sessions(listener)
             return {"step": "refused", "why": "withdrawn"}
 
-        response = await self._told(erased)
+        response = await self._told(request, erased)
         response.delete_cookie(self._cookie, path="/", httponly=True, samesite="strict")
         return response
 
-    async def _told(self, job: Callable[[], Mapping[str, Any]]) -> Response:
+    async def _told(self, request: Request, job: Callable[[], Mapping[str, Any]]) -> Response:
         try:
-            return JSONResponse(dict(await self.work(job)))
+            return self.said(request, await self.work(job))
         except BlindtestError as wrong:
-            return problem(422, "; ".join(fault.problem for fault in wrong.faults))
+            return problem(422, _problems(wrong), self.language_of(request))
 
     def _session(self, request: Request) -> str:
         return request.cookies.get(self._cookie, "")
@@ -246,6 +249,10 @@ class _PanelPages(ListeningPages):
             self._cookie, session, max_age=_KEPT_S, path="/", httponly=True, samesite="strict",
             secure=request.headers.get("host", "").lower() in self._secure,
         )  # fmt: skip
+
+
+def _problems(wrong: BlindtestError) -> str:
+    return listed((fault.problem for fault in wrong.faults), between="; ")
 
 
 async def _body(request: Request, model: type[B]) -> B | None:

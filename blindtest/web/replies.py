@@ -11,6 +11,8 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from blindtest.web.guard import TooLarge
+from blindtest.web.languages import said_in
+from blindtest.words import ENGLISH
 
 __all__ = ["plain_handlers", "problem", "static_files", "token_in"]
 
@@ -33,9 +35,9 @@ def token_in(body: bytes) -> str | None:
         return None
 
 
-def problem(status: int, problem: str) -> JSONResponse:
+def problem(status: int, problem: str, language: str = ENGLISH) -> JSONResponse:
     """Return a response that says what is wrong."""
-    return JSONResponse({"problem": problem}, status_code=status)
+    return JSONResponse(said_in(language, {"problem": problem}), status_code=status)
 
 
 _WORDS = {401: "this page needs the link that was printed", 404: "not here", 405: "this is not done here"}

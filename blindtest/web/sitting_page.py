@@ -77,7 +77,14 @@ def _serve(
     prepared.remember("cookie_secret", secret)
     token = prepared.entropy(24).hex()
     service = service_of(prepared, device)
-    app = make_app(service, clock=prepared.clock, hosts=hosts_of(got), link_token=token, cookie_secret=secret)
+    app = make_app(
+        service,
+        clock=prepared.clock,
+        hosts=hosts_of(got),
+        link_token=token,
+        cookie_secret=secret,
+        language=prepared.language,
+    )
     address = link(got, token)
     with ExitStack() as beside:
         if isinstance(service, AssistedService):

@@ -21,9 +21,9 @@ WAV_HEADER = 44
 """Bytes of a plain PCM WAV before its samples (RIFF, fmt of 16 bytes, data)."""
 
 
-def _run(toy, made, record):
+def _run(toy, made, record, language="en"):
     """Return all that was sent, in order, with a mark where each answer was acknowledged."""
-    visitor = toy.Visitor(toy.app(toy.service(made, record)))
+    visitor = toy.Visitor(toy.app(toy.service(made, record), language=language))
     visitor.get("/")
     visitor.enter()
     visitor.event("began")
@@ -93,6 +93,19 @@ def test_exchanging_the_truth_changes_nothing_but_samples(toy, plans):
     assert any(a[WAV_HEADER:] != b[WAV_HEADER:] for a, b in sounds)
     assert [row["order"] for row in records[0].rows] != [row["order"] for row in records[1].rows]
     assert [row["correct"] for row in records[0].rows] != [row["correct"] for row in records[1].rows]
+
+
+def test_exchanging_the_truth_changes_nothing_in_another_language(toy, plans):
+    records = toy.Memory(), toy.Memory()
+    one, other = (_run(toy, made, record, "de") for made, record in zip(plans, records, strict=True))
+    for first, second in zip(one, other, strict=True):
+        assert _shown(first, feedback=False) == _shown(second, feedback=False), first.asked
+    assert b'lang="de"' in one[0].body
+    assert any("Blinde Durchg\u00e4nge" in reply.json["view"]["phase"] for reply in one if reply.asked == "GET /view")
+    # And a language changes no row.
+    english = toy.Memory()
+    _run(toy, plans[0], english)
+    assert records[0].rows == english.rows
 
 
 def test_only_feedback_of_practice_differs_and_only_after_its_answer(toy, plans):

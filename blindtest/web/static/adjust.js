@@ -8,13 +8,14 @@
  */
 
 import { button, element, enable, enabled, hint } from "./element.js";
+import { say } from "./words.js";
 
 /** @typedef {import("./answers.js").Desk} Desk */
 /** @typedef {import("./answers.js").Answer} Answer */
 /** @typedef {import("./answers.js").Values} Values */
 
 /** Words of the moves by action, in the order of the buttons. @type {Record<string, string>} */
-export const MOVES = { muchless: "Much less", less: "A little less", more: "A little more", muchmore: "Much more" };
+export const MOVES = { muchless: say("Much less"), less: say("A little less"), more: say("A little more"), muchmore: say("Much more") };
 
 /** @param {Desk} desk @returns {Answer} */
 export function adjust(desk) {
@@ -24,8 +25,8 @@ export function adjust(desk) {
   /** @type {Record<string, number>} */
   const by = { muchless: -far, less: -1, more: 1, muchmore: far };
   const own = desk.places.find(({ name }) => name === question.adjusts);
-  const called = own?.called ?? "The sound";
-  const inside = called.charAt(0).toLowerCase() + called.slice(1);
+  const called = own?.called ?? say("The sound");
+  const alone = desk.places.length === 1;
   /** @type {Values | null} */
   let current = null;
   /** @type {(Values | null)[]} */
@@ -43,8 +44,8 @@ export function adjust(desk) {
     "fieldset",
     { class: "dial" },
     element("legend", {}, question.prompt),
-    element("p", { class: "small", id: "dial-help" }, "It begins somewhere, and somewhere else in every trial. Go past the point and come back to it."),
-    element("div", { class: "moves", role: "group", "aria-label": `Set ${inside}`, "aria-describedby": "dial-help" }, ...moves),
+    element("p", { class: "small", id: "dial-help" }, say("It begins somewhere, and somewhere else in every trial. Go past the point and come back to it.")),
+    element("div", { class: "moves", role: "group", "aria-label": alone ? say("Set the sound") : say("Set sound {name}", { name: question.adjusts }), "aria-describedby": "dial-help" }, ...moves),
     told,
   );
 
@@ -58,7 +59,13 @@ export function adjust(desk) {
     desk.chosen(current, true);
   }
   function ending() {
-    return end ? `No ${end} than this: here the range of ${inside} ends.` : "";
+    if (!end) return "";
+    const name = question.adjusts;
+    if (alone)
+      return end === "less" ? say("No less than this: here the range of the sound ends.") : say("No more than this: here the range of the sound ends.");
+    return end === "less"
+      ? say("No less than this: here the range of sound {name} ends.", { name })
+      : say("No more than this: here the range of sound {name} ends.", { name });
   }
 
   return {
@@ -72,10 +79,10 @@ export function adjust(desk) {
       told.textContent = ending();
       for (const each of moves) enable(each, dial !== null);
     },
-    lacks: (values, unheard) => (values !== null || unheard.length > 0 ? "" : "Set the sound before you confirm."),
+    lacks: (values, unheard) => (values !== null || unheard.length > 0 ? "" : say("Set the sound before you confirm.")),
     before: () => past.pop() ?? null,
     goesBack: () => past.length > 0,
-    words: () => "as you set it",
-    said: (values) => `${values ? `${called} was set.` : `${called} stands where it began.`} ${ending()}`.trim(),
+    words: () => say("as you set it"),
+    said: (values) => `${values ? say("{sound} was set.", { sound: called }) : say("{sound} stands where it began.", { sound: called })} ${ending()}`.trim(),
   };
 }

@@ -7,6 +7,7 @@
 import { adjust } from "./adjust.js";
 import { element, hint } from "./element.js";
 import { rate } from "./rating.js";
+import { say } from "./words.js";
 
 /** @typedef {import("./types.js").Question} Question */
 /** @typedef {import("./types.js").Value} Value */
@@ -87,11 +88,11 @@ function choose({ question, keyOf, chosen }) {
         if (input) input.checked = values !== null && values[key] === value;
       });
     },
-    lacks: (values, unheard) => (values !== null || unheard.length > 0 ? "" : "Choose your answer."),
+    lacks: (values, unheard) => (values !== null || unheard.length > 0 ? "" : say("Choose your answer.")),
     before: () => null,
     goesBack: () => current !== null,
     words,
-    said: (values) => (values ? `Chosen: ${words(values)}.` : "Nothing chosen."),
+    said: (values) => (values ? say("Chosen: {words}.", { words: words(values) }) : say("Nothing chosen.")),
   };
 }
 

@@ -7,6 +7,7 @@
  */
 
 import { element, hint } from "./element.js";
+import { say } from "./words.js";
 
 /** @typedef {import("./types.js").Sure} Sure */
 /** @typedef {import("./types.js").Remark} Remark */
@@ -41,11 +42,12 @@ export function sureQuestion(sure, keyOf, said) {
       if (input) input.checked = option.value === value;
     }),
     /** @param {number | null} value what is still to be said, in words */
-    lacks: (value) => (sure !== null && value === null ? "Say how sure you are." : ""),
+    lacks: (value) => (sure !== null && value === null ? say("Say how sure you are.") : ""),
     /** @param {number | null} value */
     spoken: (value) => {
       if (sure === null) return "";
-      return value === null ? "How sure you are: not said." : `How sure you are: ${options.find((each) => each.value === value)?.words ?? ""}.`;
+      if (value === null) return say("How sure you are: not said.");
+      return say("How sure you are: {words}.", { words: options.find((each) => each.value === value)?.words ?? "" });
     },
   };
 }
@@ -68,10 +70,10 @@ export function remarkPanel(remark, send) {
   const node = element(
     "details",
     { class: "panel" },
-    element("summary", {}, "Remark"),
-    element("label", { for: "remark" }, "On this trial, in your own words, if you like"),
+    element("summary", {}, say("Remark")),
+    element("label", { for: "remark" }, say("On this trial, in your own words, if you like")),
     field,
-    element("p", { class: "small", id: "remark-help" }, `At most ${remark.longest} characters. It is kept apart from the answers until the study is over; leave out what you would not want others to read.`),
+    element("p", { class: "small", id: "remark-help" }, say("At most {longest} characters. It is kept apart from the answers until the study is over; leave out what you would not want others to read.", { longest: remark.longest })),
   );
   node.open = remark.text !== "";
   return { node, settle };

@@ -4,6 +4,8 @@
  * after the other. Nothing is fetched and nothing sounds here.
  */
 
+import { say } from "./words.js";
+
 /** @typedef {{ position_s?: number, frames?: number, rate?: number }} Told */
 
 /** Nothing to fetch: the device has its sounds already. */
@@ -46,7 +48,7 @@ export class DevicePlayer {
         cache: "no-store",
       });
       const body = await response.json();
-      if (!response.ok) throw new Error(body.problem ?? "the sound device does not answer");
+      if (!response.ok) throw new Error(body.problem ?? say("the sound device does not answer"));
       return /** @type {Told} */ (body);
     });
     this.last = told.catch(() => undefined);

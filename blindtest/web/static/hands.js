@@ -4,8 +4,10 @@
  * learns that it may sound, never what was done.
  */
 
+import { say } from "./words.js";
+
 const EVERY_MS = 250;
-export const WAITING = "Being connected. The sound follows by itself; every change takes as long.";
+export const WAITING = say("Being connected. The sound follows by itself; every change takes as long.");
 
 export class Hands {
   constructor() {

@@ -1,6 +1,8 @@
 // @ts-check
 /** What a part of a sitting asks: said when its first trial comes up, and when the page was opened anew. */
 
+import { say } from "./words.js";
+
 /** @typedef {import("./types.js").View} View */
 /** @typedef {import("./types.js").Question} Question */
 /** @typedef {{ prompt: string, phase: string }} Asked what the page asked last */
@@ -18,8 +20,8 @@ export function askedIn(view) {
 export function introduction(before, view) {
   const { prompt, phase } = askedIn(view);
   if (before === null) return how(view);
-  if (before.prompt !== prompt) return `From here on another question: ${prompt} ${how(view)}`;
-  return before.phase === phase ? "" : `A new part begins. ${how(view)}`;
+  if (before.prompt !== prompt) return `${say("From here on another question: {question}", { question: prompt })} ${how(view)}`;
+  return before.phase === phase ? "" : `${say("A new part begins.")} ${how(view)}`;
 }
 
 /** What is told of the phase, then what there is to do. @param {View} view */
@@ -32,21 +34,21 @@ function how(view) {
 function whatToDo({ question, slots }) {
   const several = slots.length > 1;
   if (slots.every((slot) => slot.token === ""))
-    return "Put each unit on, or connect it, play the clip on it, and set its scale here.";
+    return say("Put each unit on, or connect it, play the clip on it, and set its scale here.");
   if (question?.offered_after_s)
-    return `The track runs on and does not come back. Listen as you would at home; after ${question.offered_after_s} s of sound you choose which one plays the rest.`;
+    return say("The track runs on and does not come back. Listen as you would at home; after {seconds} s of sound you choose which one plays the rest.", { seconds: question.offered_after_s });
   if (question?.kind === "adjust")
     return several
-      ? "Switch between the sounds and move the one that you set, as often as you like."
-      : "Play the sound and move it, as often as you like.";
+      ? say("Switch between the sounds and move the one that you set, as often as you like.")
+      : say("Play the sound and move it, as often as you like.");
   if (question?.kind === "rate")
     return several
-      ? "Select a sound and set its scale while you hear it. Compare and change as often as you like."
-      : "Play the sound and set the scale while you hear it.";
-  if (question?.options.length === 1) return "Switch between the sounds as often as you like, and go on when you know them.";
+      ? say("Select a sound and set its scale while you hear it. Compare and change as often as you like.")
+      : say("Play the sound and set the scale while you hear it.");
+  if (question?.options.length === 1) return say("Switch between the sounds as often as you like, and go on when you know them.");
   return several
-    ? "Switch between the sounds as often as you like, then choose your answer."
-    : "Listen as often as you like, then choose your answer.";
+    ? say("Switch between the sounds as often as you like, then choose your answer.")
+    : say("Listen as often as you like, then choose your answer.");
 }
 
 /**
@@ -55,7 +57,7 @@ function whatToDo({ question, slots }) {
  */
 export function phaseWords({ phase, slots }) {
   const nameless = slots.every((slot) => slot.label === "" && slot.token !== "");
-  return nameless ? `${phase}. You are not told what sounds.` : `${phase}.`;
+  return nameless ? say("{phase}. You are not told what sounds.", { phase }) : `${phase}.`;
 }
 
 /**
@@ -63,5 +65,5 @@ export function phaseWords({ phase, slots }) {
  * @param {View} view
  */
 export function countWords({ number, of, may_end_sooner }) {
-  return `Trial ${number} of ${may_end_sooner ? "at most " : ""}${of}`;
+  return may_end_sooner ? say("Trial {number} of at most {of}", { number, of }) : say("Trial {number} of {of}", { number, of });
 }

@@ -3,6 +3,8 @@
  * Single keys of the trial area (WCAG 2.1.4): they act only while it has focus, can be changed and switched off.
  */
 
+import { say } from "./words.js";
+
 const NAME = "blindtest-keys";
 
 /** Actions that go on while their key is held. */
@@ -57,8 +59,8 @@ export class Keys {
    */
   change(action, key, present) {
     const wanted = key.trim().toLowerCase();
-    if ([...wanted].length !== 1) return "One character, please.";
-    if (present.some((other) => other !== action && this.of(other) === wanted)) return `“${wanted}” is taken already.`;
+    if ([...wanted].length !== 1) return say("One character, please.");
+    if (present.some((other) => other !== action && this.of(other) === wanted)) return say("“{key}” is taken already.", { key: wanted });
     this.keys[action] = wanted;
     this.keep();
     return "";

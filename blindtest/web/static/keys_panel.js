@@ -3,6 +3,7 @@
 
 import { MOVES } from "./adjust.js";
 import { element } from "./element.js";
+import { say } from "./words.js";
 
 /** @typedef {import("./keys.js").Keys} Keys */
 /** @typedef {import("./types.js").Question} Question */
@@ -11,8 +12,8 @@ import { element } from "./element.js";
 /** @type {Record<string, string>} */
 const WORDS = {
   ...MOVES,
-  play: "Play, pause", restart: "From the start", say: "Say where I am", confirm: "Confirm", undo: "Undo", next: "Next", skip: "Skip the rest",
-  lower5: "Rating 5 less", lower: "Rating 1 less", raise: "Rating 1 more", raise5: "Rating 5 more",
+  play: say("Play, pause"), restart: say("From the start"), say: say("Say where I am"), confirm: say("Confirm"), undo: say("Undo"), next: say("Next"),
+  skip: say("Skip the rest"), lower5: say("Rating 5 less"), lower: say("Rating 1 less"), raise: say("Rating 1 more"), raise5: say("Rating 5 more"),
 };
 
 /**
@@ -30,7 +31,7 @@ export function keysPanel(keys, actions, called, question, sure = null) {
       spellcheck: "false",
       value: keys.of(action),
       onchange: () => {
-        wrong.textContent = keys.change(action, field.value, actions) || "Changed. The buttons show it from the next trial on.";
+        wrong.textContent = keys.change(action, field.value, actions) || say("Changed. The buttons show it from the next trial on.");
         field.value = keys.of(action);
       },
     });
@@ -50,8 +51,8 @@ export function keysPanel(keys, actions, called, question, sure = null) {
   return element(
     "details",
     { class: "panel" },
-    element("summary", {}, "Keys"),
-    element("p", {}, element("label", { for: "keys-on", class: "check" }, on, " Single keys work while the trial has the focus")),
+    element("summary", {}, say("Keys")),
+    element("p", {}, element("label", { for: "keys-on", class: "check" }, on, ` ${say("Single keys work while the trial has the focus")}`)),
     element("div", { class: "keys" }, ...fields),
     wrong,
   );

@@ -9,10 +9,12 @@ import { DevicePlayer, NoSounds } from "./device.js";
 import { element } from "./element.js";
 import { Hands } from "./hands.js";
 import { Keys } from "./keys.js";
+import { languageSwitch } from "./languages.js";
 import { Line, Locked, ask } from "./line.js";
 import { Player } from "./sound.js";
 import { Sounds } from "./sounds.js";
 import { STEPS } from "./steps.js";
+import { say } from "./words.js";
 
 /** @typedef {import("./types.js").View} View */
 /** @typedef {import("./types.js").Facts} Facts */
@@ -32,6 +34,7 @@ const noteLine = /** @type {HTMLElement} */ (document.getElementById("note"));
 const said = /** @type {HTMLElement} */ (document.getElementById("said"));
 const foot = /** @type {HTMLElement} */ (document.getElementById("foot"));
 const stopping = /** @type {HTMLDialogElement} */ (document.getElementById("stopping"));
+const languages = /** @type {HTMLElement} */ (document.getElementById("languages"));
 const reason = /** @type {HTMLInputElement} */ (document.getElementById("reason"));
 
 export class Page {
@@ -69,6 +72,7 @@ export class Page {
     this.offline = false;
     document.getElementById("stop")?.addEventListener("click", () => this.askToStop());
     stopping.addEventListener("close", () => this.stopped());
+    languageSwitch(() => this.hindered(), (words) => this.note(words));
     document.addEventListener("visibilitychange", () => {
       if (document.hidden) this.shown?.onHidden?.();
     });
@@ -116,16 +120,23 @@ export class Page {
     if (view.gain_db !== null) this.player.setGain(view.gain_db);
     this.shown = STEPS[view.step](this, view);
     page.replaceChildren(this.shown.node);
-    document.title = `${page.querySelector("h1")?.textContent ?? ""} – listening test`;
+    document.title = say("{heading} – listening test", { heading: page.querySelector("h1")?.textContent ?? "" });
     foot.hidden = view.step === "finished" || view.step === "abandoned" || view.step === "ready";
+    // A track that runs on would begin again.
+    languages.hidden = view.first !== null;
     (this.shown.focus ?? page.querySelector("h1"))?.focus();
     scrollTo(0, 0);
     if (view.slots.length === 0 && view.level === null) this.sounds.fetchAhead(view.next);
   }
 
+  /** Why the page can't be opened anew now, in words; '' if it can. */
+  hindered() {
+    return this.line.queue.length > 0 || this.line.busy ? say("Something is still being saved. Choose the language again in a moment.") : "";
+  }
+
   /** @param {Reply} reply @param {PageEvent} event */
   acknowledged(reply, event) {
-    if (event.event === "confirmed") this.note("Saved.");
+    if (event.event === "confirmed") this.note(say("Saved."));
     else if (event.event !== "loaded" && event.event !== "selected" && event.event !== "faulted") this.note("");
     this.show(reply.view);
   }
@@ -139,14 +150,14 @@ export class Page {
     // Also what was on its way when the first of it came back: it is the same stumble.
     const stumbled = reply.view.step === "trial" && event.trial === reply.view.trial && Number(event.attempt) < reply.view.attempt;
     if (stumbled && before?.step === "trial")
-      this.note("The sound stumbled in this trial. Nothing is lost: listen again, then answer.");
-    else if (moved) this.note("This sitting went on elsewhere, perhaps in another tab. Here is where it stands now; close the other tab.");
-    else this.note(`Not recorded: ${reply.problem ?? ""}. ${reply.remedy ? `What to do: ${reply.remedy}.` : ""}`);
+      this.note(say("The sound stumbled in this trial. Nothing is lost: listen again, then answer."));
+    else if (moved) this.note(say("This sitting went on elsewhere, perhaps in another tab. Here is where it stands now; close the other tab."));
+    else this.note(`${say("Not recorded: {problem}.", { problem: reply.problem ?? "" })} ${reply.remedy ? say("What to do: {remedy}.", { remedy: reply.remedy }) : ""}`);
   }
 
   /** @param {string} problem */
   refused(problem) {
-    this.note(`Not taken: ${problem}`);
+    this.note(say("Not taken: {problem}", { problem }));
     if (this.view) this.shown?.update?.(this.view);
   }
 
@@ -156,8 +167,8 @@ export class Page {
     this.offline = !yes;
     document.body.classList.toggle("offline", this.offline);
     if (this.offline)
-      this.note("Not saved yet: the program that runs the sitting can’t be reached. What you did is kept here and sent again by itself.");
-    else this.note("Connected again.");
+      this.note(say("Not saved yet: the program that runs the sitting can’t be reached. What you did is kept here and sent again by itself."));
+    else this.note(say("Connected again."));
   }
 
   locked() {
@@ -165,10 +176,10 @@ export class Page {
     foot.hidden = true;
     this.view = null;
     const inPanel = document.body.dataset["inside"] === "panel";
-    const heading = element("h1", { tabindex: "-1" }, inPanel ? "Gone on elsewhere" : "A new link is needed");
+    const heading = element("h1", { tabindex: "-1" }, inPanel ? say("Gone on elsewhere") : say("A new link is needed"));
     const words = inPanel
-      ? ["This sitting went on in another browser, or is over.", "To go on here, open your link here once more. Confirmed answers are kept."]
-      : ["A link opens the sitting once, in one browser. This one was used already, or is from an earlier start.", "Run “blindtest listen” again: it prints a new link. Confirmed answers are kept."];
+      ? [say("This sitting went on in another browser, or is over."), say("To go on here, open your link here once more. Confirmed answers are kept.")]
+      : [say("A link opens the sitting once, in one browser. This one was used already, or is from an earlier start."), say("Run “blindtest listen” again: it prints a new link. Confirmed answers are kept.")];
     this.shown = { node: element("div", {}, heading, ...words.map((each) => element("p", {}, each))) };
     page.replaceChildren(this.shown.node);
     heading.focus();

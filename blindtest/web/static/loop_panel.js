@@ -2,6 +2,7 @@
 /** The panel in which a part of the clip is chosen to be looped. */
 
 import { button, element } from "./element.js";
+import { number, say } from "./words.js";
 
 /** @typedef {import("./listen.js").Page} Page */
 
@@ -25,7 +26,7 @@ export function loopPanel(page, loaded) {
     const start = Number(from.value);
     const end = Number(to.value);
     const fits = start >= 0 && end <= length() + 0.05 && end - start >= SHORTEST_LOOP_S;
-    wrong.textContent = fits ? "" : `“From” and “to” lie between 0 and ${length().toFixed(1)} s, at least ${SHORTEST_LOOP_S} s apart.`;
+    wrong.textContent = fits ? "" : say("“From” and “to” lie between 0 and {length} s, at least {shortest} s apart.", { length: number(length(), 1), shortest: SHORTEST_LOOP_S });
     if (fits) page.player.loop(start, Math.min(end, length()));
   }
   /** @param {HTMLInputElement} field */
@@ -43,11 +44,11 @@ export function loopPanel(page, loaded) {
     node: element(
       "details",
       { class: "panel" },
-      element("summary", {}, "Loop a part"),
+      element("summary", {}, say("Loop a part")),
       element("div", { class: "row" },
-        element("div", { class: "pair" }, element("label", { for: "loop-from" }, "From, s"), from, button("Start here", () => void here(from))),
-        element("div", { class: "pair" }, element("label", { for: "loop-to" }, "To, s"), to, button("End here", () => void here(to))),
-        button("Whole clip", () => loaded() && whole()),
+        element("div", { class: "pair" }, element("label", { for: "loop-from" }, say("From, s")), from, button(say("Start here"), () => void here(from))),
+        element("div", { class: "pair" }, element("label", { for: "loop-to" }, say("To, s")), to, button(say("End here"), () => void here(to))),
+        button(say("Whole clip"), () => loaded() && whole()),
       ),
       wrong,
     ),

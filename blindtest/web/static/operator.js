@@ -5,6 +5,8 @@
  */
 
 import { button, element, enable, enabled } from "./element.js";
+import { languageSwitch } from "./languages.js";
+import { say, sayParts } from "./words.js";
 
 /** @typedef {{ state: "waiting" | "connect" | "connected" | "over", number: number, connect: string, trial: number, of: number, made: number }} Task */
 
@@ -27,16 +29,16 @@ function note(text) {
 }
 
 /** @param {string} path @param {number} number */
-async function say(path, number) {
+async function tell(path, number) {
   try {
     const response = await ask(path, { number });
     const body = await response.json();
     if (response.ok) {
-      note(path === "/mistaken" ? "On record. The listener hears that trial again from its beginning." : "");
+      note(path === "/mistaken" ? say("On record. The listener hears that trial again from its beginning.") : "");
       show(body);
-    } else note(`Not taken: ${body.problem}.`);
+    } else note(say("Not taken: {problem}", { problem: `${body.problem}.` }));
   } catch {
-    note("The program that runs the sitting can’t be reached: press again.");
+    note(say("The program that runs the sitting can’t be reached: press again."));
   }
 }
 
@@ -45,56 +47,56 @@ function show(task) {
   const key = `${task.state} ${task.number}`;
   if (key === shown) return;
   shown = key;
-  const counted = task.trial > 0 ? `Trial ${task.trial} of ${task.of}. ` : "The listener sets the level. ";
-  const count = element("p", { class: "phase" }, `${task.state === "connect" || task.state === "connected" ? counted : ""}Connections made: ${task.made}.`);
+  const counted = task.trial > 0 ? `${say("Trial {number} of {of}", { number: task.trial, of: task.of })}. ` : `${say("The listener sets the level.")} `;
+  const count = element("p", { class: "phase" }, `${task.state === "connect" || task.state === "connected" ? counted : ""}${say("Connections made: {made}.", { made: task.made })}`);
   const heading = (/** @type {string} */ words) => element("h1", { tabindex: "-1" }, words);
   /** @type {(Node | null)[]} */
   let parts;
   let focus = null;
   if (task.state === "connect") {
-    const done = button("Connected", () => {
+    const done = button(say("Connected"), () => {
       if (!enabled(done)) return;
       enable(done, false);
-      void say("/connected", task.number);
+      void tell("/connected", task.number);
     }, "main wide");
     focus = done;
     parts = [
       count,
-      heading("Connect now"),
+      heading(say("Connect now")),
       element("ol", { class: "how" },
-        element("li", {}, "Open every connection, also where the next one is the same: it has to sound and take alike."),
-        element("li", {}, "Connect ", element("strong", { class: "connect" }, task.connect), ", and nothing else."),
-        element("li", {}, "Look once more, then say so."),
+        element("li", {}, say("Open every connection, also where the next one is the same: it has to sound and take alike.")),
+        element("li", {}, ...sayParts("Connect {unit}, and nothing else.", { unit: element("strong", { class: "connect" }, task.connect) })),
+        element("li", {}, say("Look once more, then say so.")),
       ),
       element("p", { class: "row" }, done),
     ];
   } else if (task.state === "connected") {
     parts = [
       count,
-      heading("Connected: leave it"),
-      element("p", {}, "Connected is ", element("strong", { class: "connect" }, task.connect), ". Wait for the next one."),
-      element("p", { class: "row" }, button("That was wrong: another one is connected", () => void say("/mistaken", task.number), "quiet")),
+      heading(say("Connected: leave it")),
+      element("p", {}, ...sayParts("Connected is {unit}. Wait for the next one.", { unit: element("strong", { class: "connect" }, task.connect) })),
+      element("p", { class: "row" }, button(say("That was wrong: another one is connected"), () => void tell("/mistaken", task.number), "quiet")),
     ];
   } else if (task.state === "over") {
-    parts = [count, heading("The sitting is over"), element("p", {}, "Nothing more is asked. Turn the volume down, then switch off.")];
+    parts = [count, heading(say("The sitting is over")), element("p", {}, say("Nothing more is asked. Turn the volume down, then switch off."))];
   } else {
     parts = [
       count,
-      heading("Nothing to connect now"),
-      element("p", {}, "Wait: what to connect appears here when the listener asks for it."),
-      element("p", {}, "Volume down and no sound while you connect. Never join outputs of amplifiers, not for a moment. Pull the mains plug before you open or rewire anything. Say nothing, and let nothing be seen or heard of what you do."),
+      heading(say("Nothing to connect now")),
+      element("p", {}, say("Wait: what to connect appears here when the listener asks for it.")),
+      element("p", {}, say("Volume down and no sound while you connect. Never join outputs of amplifiers, not for a moment. Pull the mains plug before you open or rewire anything. Say nothing, and let nothing be seen or heard of what you do.")),
     ];
   }
   page.replaceChildren(element("section", { id: "task" }, ...parts.filter((part) => part !== null)));
   document.title = page.querySelector("h1")?.textContent ?? "";
   (focus ?? page.querySelector("h1"))?.focus();
-  said.textContent = task.state === "connect" ? `Connect ${task.connect}.` : (page.querySelector("h1")?.textContent ?? "");
+  said.textContent = task.state === "connect" ? say("Connect {unit}.", { unit: task.connect }) : (page.querySelector("h1")?.textContent ?? "");
 }
 
 function locked() {
   page.replaceChildren(
-    element("h1", { tabindex: "-1" }, "A new link is needed"),
-    element("p", {}, "A link opens this page once, in one browser. Run “blindtest listen” again: it prints a new one."),
+    element("h1", { tabindex: "-1" }, say("A new link is needed")),
+    element("p", {}, say("A link opens this page once, in one browser. Run “blindtest listen” again: it prints a new one.")),
   );
 }
 
@@ -118,10 +120,11 @@ async function open() {
       }
     } catch {
       noteLine.dataset["lost"] = "yes";
-      note("The program that runs the sitting can’t be reached. This page tries again by itself.");
+      note(say("The program that runs the sitting can’t be reached. This page tries again by itself."));
     }
     await new Promise((resolve) => setTimeout(resolve, EVERY_MS));
   }
 }
 
+languageSwitch(() => "", note);
 void open();

@@ -1,7 +1,9 @@
 // @ts-check
 /** A panel's pages before and after the sitting: shows the step that the server names, and sends what is done in it. */
 
+import { languageSwitch } from "./languages.js";
 import { PANEL_STEPS } from "./panel_steps.js";
+import { say } from "./words.js";
 
 /** @typedef {import("./panel_steps.js").State} State */
 
@@ -9,6 +11,7 @@ const PATIENCE_MS = 30_000;
 const page = /** @type {HTMLElement} */ (document.getElementById("page"));
 const noteLine = /** @type {HTMLElement} */ (document.getElementById("note"));
 const foot = /** @type {HTMLElement} */ (document.getElementById("foot"));
+const languages = /** @type {HTMLElement} */ (document.getElementById("languages"));
 const withdrawing = /** @type {HTMLDialogElement} */ (document.getElementById("withdrawing"));
 
 export class Door {
@@ -21,6 +24,7 @@ export class Door {
     withdrawing.addEventListener("close", () => {
       if (withdrawing.returnValue === "erase") void this.told("/panel/withdraw", {});
     });
+    languageSwitch(() => "", (words) => this.note(words));
     addEventListener("hashchange", () => void this.open());
   }
 
@@ -39,7 +43,9 @@ export class Door {
     if (!make) throw new Error(`no page for the step ${state.step}`);
     this.note("");
     page.replaceChildren(make(this, state));
-    document.title = `${page.querySelector("h1")?.textContent ?? ""} – listening test`;
+    document.title = say("{heading} – listening test", { heading: page.querySelector("h1")?.textContent ?? "" });
+    // A link is shown once: a page opened anew would not have it.
+    languages.hidden = state.step === "link";
     const pseudonym = state["pseudonym"] ?? state["next"]?.pseudonym;
     foot.hidden = !pseudonym;
     if (pseudonym) /** @type {HTMLElement} */ (document.getElementById("pseudonym")).textContent = pseudonym;
@@ -92,12 +98,12 @@ export class Door {
       response = await fetch(path, { ...how, signal: AbortSignal.timeout(PATIENCE_MS) });
       body = await response.json();
     } catch {
-      this.note("The study can’t be reached just now. Nothing is lost: try again in a while.");
+      this.note(say("The study can’t be reached just now. Nothing is lost: try again in a while."));
       return null;
     }
     if (response.ok) return body;
     if (response.status === 401) this.show({ step: "refused", why: "elsewhere" });
-    else this.note(`Not taken: ${body.problem ?? "something went wrong"}`);
+    else this.note(say("Not taken: {problem}", { problem: body.problem ?? say("something went wrong") }));
     return null;
   }
 

@@ -8,6 +8,7 @@
  */
 
 import { button, element, enable, hint } from "./element.js";
+import { number, say } from "./words.js";
 
 /** @typedef {import("./answers.js").Desk} Desk */
 /** @typedef {import("./answers.js").Answer} Answer */
@@ -53,23 +54,23 @@ export function rate(desk) {
     element("div", { class: "small", id: "scale-help" }, graded ? gradeList() : null, element("p", {}, help())),
     ...given.map(givenRow),
     ...rows.map((row) => row.node),
-    element("div", { class: "steps", role: "group", "aria-label": "The scale in hand, by steps" }, now, ...steps),
+    element("div", { class: "steps", role: "group", "aria-label": say("The scale in hand, by steps") }, now, ...steps),
   );
 
   /** @param {number} value */
   function shown(value) {
-    return value.toFixed(decimals);
+    return number(value, decimals);
   }
   /** @param {number} value */
   function rounded(value) {
-    return Number(shown(Math.min(greatest, Math.max(least, value))));
+    return Number(Math.min(greatest, Math.max(least, value)).toFixed(decimals));
   }
 
   function help() {
-    const named = scale.map(({ value, words }) => (question.points ? `${shown(value)} is ${words}` : words));
-    const range = graded ? "" : `From ${least} to ${greatest}: ${named.join(", ")}.`;
+    const named = scale.map(({ value, words }) => (question.points ? say("{value} is {words}", { value: shown(value), words }) : words));
+    const range = graded ? "" : say("From {least} to {greatest}: {words}.", { least, greatest, words: named.join(", ") });
     if (silent) return range;
-    return `${range ? `${range} ` : ""}${places.length > 1 ? "Only the scale of the sound you selected can be moved." : "The scale can be moved once you listen."}`;
+    return `${range ? `${range} ` : ""}${places.length > 1 ? say("Only the scale of the sound you selected can be moved.") : say("The scale can be moved once you listen.")}`;
   }
 
   function gradeList() {
@@ -78,7 +79,7 @@ export function rate(desk) {
   }
   /** @param {Place} place */
   function givenRow(place) {
-    return element("div", { class: "given" }, place.control, element("span", {}, "The others are held against it."));
+    return element("div", { class: "given" }, place.control, element("span", {}, say("The others are held against it.")));
   }
 
   /** @param {Place} place @param {number} at @returns {Row} */
@@ -91,7 +92,7 @@ export function rate(desk) {
       max: String(greatest),
       step: String(question.step),
       value: String(middle),
-      "aria-label": places.length > 1 || silent ? `Rating of ${place.full}` : "Rating",
+      "aria-label": places.length > 1 || silent ? say("Rating of {sound}", { sound: place.full }) : say("Rating"),
       "aria-describedby": "scale-help",
       oninput: () => change(place.name, Number(slider.value), false),
       onchange: () => settle(place.name, slider),
@@ -131,7 +132,7 @@ export function rate(desk) {
     return element(
       "div",
       { class: question.points ? "marks points" : "marks", "aria-hidden": "true" },
-      ...scale.map(({ value, words }) => at(element("span", { class: "word" }, graded ? String(value) : words), value)),
+      ...scale.map(({ value, words }) => at(element("span", { class: "word" }, graded ? number(value) : words), value)),
       ...lines.map((value) => at(element("span", { class: "mark" }), value)),
     );
   }
@@ -144,7 +145,7 @@ export function rate(desk) {
     return nearest && !(question.points && !graded) ? `${shown(value)}, ${nearest.words}` : shown(value);
   }
   /** @param {string} key */
-  const told = (key) => (current[key] === undefined ? "not rated" : wordFor(Number(current[key])));
+  const told = (key) => (current[key] === undefined ? say("not rated") : wordFor(Number(current[key])));
 
   /** @param {string} key @param {number} value @param {boolean} settled */
   function change(key, value, settled) {
@@ -192,16 +193,16 @@ export function rate(desk) {
       for (const { key, slider } of rows) slider.disabled = !silent && key !== inHand;
       const row = rows.find(({ key }) => key === inHand);
       const held = given.find(({ name }) => name === inHand);
-      now.textContent = row ? `${row.place.called}: ${told(inHand)}` : held ? `${held.called}: not to be rated` : "No sound selected";
+      now.textContent = row ? `${row.place.called}: ${told(inHand)}` : held ? say("{sound}: not to be rated", { sound: held.called }) : say("No sound selected");
       for (const each of steps) enable(each, row !== undefined);
       if (turned && row && !row.node.contains(document.activeElement)) row.node.scrollIntoView({ block: "nearest" });
     },
     lacks: (values, unheard) => {
       const missing = places.filter(({ name }) => values?.[name] === undefined && !unheard.includes(name));
-      if (missing.length > 0) return `Not rated yet: ${missing.map(({ short }) => short).join(", ")}.`;
+      if (missing.length > 0) return say("Not rated yet: {names}.", { names: missing.map(({ short }) => short).join(", ") });
       const top = question.one_at;
       if (top === null || unheard.length > 0 || places.some(({ name }) => values?.[name] === top)) return "";
-      return `At least one has to get ${shown(top)}: one of them is ${given.map(({ name }) => name).join(", ")} again.`;
+      return say("At least one has to get {most}: one of them is {names} again.", { most: shown(top), names: given.map(({ name }) => name).join(", ") });
     },
     before: () => {
       moving = false;
@@ -209,7 +210,7 @@ export function rate(desk) {
       return Object.keys(earlier).length > 0 ? earlier : null;
     },
     goesBack: () => past.length > 0,
-    words: (values) => places.map(({ name, short }) => `${short}: ${values[name] === undefined ? "not rated" : shown(Number(values[name]))}`).join(", "),
+    words: (values) => places.map(({ name, short }) => `${short}: ${values[name] === undefined ? say("not rated") : shown(Number(values[name]))}`).join(", "),
     said: () => `${places.map(({ name, full }) => `${full}: ${told(name)}`).join("; ")}.`,
   };
 }

@@ -6,6 +6,8 @@
  * opened at the rate of the file; whether the browser then resamples for its device shows in a context's default rate.
  */
 
+import { say } from "./words.js";
+
 /** @typedef {{ rate: number, channels: Float32Array[], frames: number }} Wav */
 
 /** Length of the fade at the first play, in s: time to turn the volume down. */
@@ -19,7 +21,7 @@ export const SLOW_S = 3;
 export function readWav(bytes) {
   const view = new DataView(bytes);
   const tag = (/** @type {number} */ at) => String.fromCharCode(...new Uint8Array(bytes, at, 4));
-  if (bytes.byteLength < 44 || tag(0) !== "RIFF" || tag(8) !== "WAVE") throw new Error("not a WAV file");
+  if (bytes.byteLength < 44 || tag(0) !== "RIFF" || tag(8) !== "WAVE") throw new Error(say("not a WAV file"));
   let rate = 0;
   let count = 0;
   let bits = 0;
@@ -30,12 +32,12 @@ export function readWav(bytes) {
       rate = view.getUint32(at + 12, true);
       bits = view.getUint16(at + 22, true);
     } else if (tag(at) === "data") {
-      if (!rate || !count || (bits !== 16 && bits !== 24)) throw new Error("a WAV of another kind");
+      if (!rate || !count || (bits !== 16 && bits !== 24)) throw new Error(say("a WAV of another kind"));
       return samples(view, at + 8, Math.min(size, bytes.byteLength - at - 8), rate, count, bits / 8);
     }
     at += 8 + size + (size % 2);
   }
-  throw new Error("a WAV without samples");
+  throw new Error(say("a WAV without samples"));
 }
 
 /**
@@ -99,7 +101,7 @@ export class Player {
     if (!sound) throw new Error("nothing to load");
     for (const other of Object.values(wavs)) {
       if (other.rate !== sound.rate || other.frames !== sound.frames || other.channels.length !== sound.channels.length)
-        throw new Error("slots of one trial differ in form");
+        throw new Error(say("slots of one trial differ in form"));
     }
     await this.pause();
     await this.open(sound.rate, sound.channels.length);
@@ -135,7 +137,7 @@ export class Player {
     const context = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
     if (context.sampleRate !== rate) {
       await context.close();
-      throw new Error(`this browser plays no sound at ${rate} Hz`);
+      throw new Error(say("this browser plays no sound at {rate} Hz", { rate }));
     }
     await context.audioWorklet.addModule(new URL("./switcher.js", import.meta.url).href);
     const node = new AudioWorkletNode(context, "switcher", {

@@ -3,6 +3,7 @@
 
 import { ask } from "./line.js";
 import { readWav } from "./sound.js";
+import { say } from "./words.js";
 
 /** @typedef {import("./sound.js").Wav} Wav */
 
@@ -31,7 +32,7 @@ export class Sounds {
   /** @param {string} token @returns {Promise<Wav>} */
   async fetched(token) {
     const response = await ask(`/sound/${token}`, this.connected);
-    if (!response.ok) throw new Error("this sound is not served now");
+    if (!response.ok) throw new Error(say("this sound is not served now"));
     return readWav(await response.arrayBuffer());
   }
 

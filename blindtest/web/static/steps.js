@@ -5,6 +5,7 @@ import { button, element, enable, enabled } from "./element.js";
 import { WAITING } from "./hands.js";
 import { trackPage } from "./track.js";
 import { trialPage } from "./trial.js";
+import { say, sayMany, sayParts } from "./words.js";
 
 /** @typedef {import("./types.js").View} View */
 /** @typedef {import("./listen.js").Page} Page */
@@ -26,46 +27,58 @@ function ready(page, view) {
     node: element(
       "div",
       {},
-      heading(silent ? "Before you begin" : "Before you listen"),
+      heading(silent ? say("Before you begin") : say("Before you listen")),
       element("section", { "aria-labelledby": "careful" },
-        element("h2", { id: "careful" }, "Start low"),
+        element("h2", { id: "careful" }, say("Start low")),
         ...(silent ? cautionsOfUnit() : cautions(page)),
-        element("p", {}, "Loud sound can damage hearing for good. Rules for hearing safety are local: the law of your country, your workplace, and the advice of licensed practitioners come first. This page replaces none of them."),
+        element("p", {}, say("Loud sound can damage hearing for good. Rules for hearing safety are local: the law of your country, your workplace, and the advice of licensed practitioners come first. This page replaces none of them.")),
       ),
       element("section", { "aria-labelledby": "course" },
-        element("h2", { id: "course" }, "What will happen"),
+        element("h2", { id: "course" }, say("What will happen")),
         silent ? element("p", {}, view.message) : null,
-        element("p", {}, `${view.of === 1 ? "1 trial. In it" : `${view.may_end_sooner ? "At most " : ""}${view.of} trials. In each`} you ${silent
-          ? "play one clip on every unit named, rate what you hear, and confirm it."
-          : "listen as often and as long as you like, answer what is asked, and confirm it."} Until then you can change your answer. Nothing runs out of time.`),
-        view.may_end_sooner ? element("p", {}, "A rule fixed beforehand decides after which trial it ends. It can end early for somebody who hears a difference, and for somebody who does not.") : null,
-        element("p", {}, "You can close the page whenever you like and come back later. Everything works by keyboard or pointer."),
+        element("p", {}, `${course(view.of, view.may_end_sooner, silent)} ${say("Until then you can change your answer. Nothing runs out of time.")}`),
+        view.may_end_sooner ? element("p", {}, say("A rule fixed beforehand decides after which trial it ends. It can end early for somebody who hears a difference, and for somebody who does not.")) : null,
+        element("p", {}, say("You can close the page whenever you like and come back later. Everything works by keyboard or pointer.")),
       ),
       consent
-        ? element("section", { "aria-labelledby": "consent" }, element("h2", { id: "consent" }, "What you agree to"), element("p", { class: "as-written" }, consent))
+        ? element("section", { "aria-labelledby": "consent" }, element("h2", { id: "consent" }, say("What you agree to")), element("p", { class: "as-written" }, consent))
         : null,
-      element("p", { class: "row" }, button(consent ? "I agree: begin" : view.saved > 0 ? "Go on" : "Begin", go, "main")),
+      element("p", { class: "row" }, button(consent ? say("I agree: begin") : view.saved > 0 ? say("Go on") : say("Begin"), go, "main")),
     ),
   };
+}
+
+/** @param {number} of @param {boolean} mayEndSooner @param {boolean} silent */
+function course(of, mayEndSooner, silent) {
+  const count = mayEndSooner
+    ? sayMany("At most {count} trial.", "At most {count} trials.", of)
+    : sayMany("{count} trial.", "{count} trials.", of);
+  const each = silent
+    ? sayMany("In it you play one clip on every unit named, rate what you hear, and confirm it.", "In each you play one clip on every unit named, rate what you hear, and confirm it.", of)
+    : sayMany("In it you listen as often and as long as you like, answer what is asked, and confirm it.", "In each you listen as often and as long as you like, answer what is asked, and confirm it.", of);
+  return `${count} ${each}`;
 }
 
 /** @param {Page} page */
 function cautions(page) {
   const { level, level_note: note, device, switch_s, warnings } = page.facts;
   return [
-    ...(switch_s === null ? [] : [element("p", {}, `Real units are heard. Somebody connects the one that belongs to the sound you select, then it sounds by itself. Each change takes ${switch_s} s or, if that was not enough, as long again: whichever unit it is. Ask for nothing but sounds, and look at nobody meanwhile.`)]),
-    element("p", {}, "Turn the volume of your headphones or loudspeakers down now. On the next page the sound begins softly, and you raise it."),
+    ...(switch_s === null ? [] : [element("p", {}, say("Real units are heard. Somebody connects the one that belongs to the sound you select, then it sounds by itself. Each change takes {seconds} s or, if that was not enough, as long again: whichever unit it is. Ask for nothing but sounds, and look at nobody meanwhile.", { seconds: switch_s }))]),
+    element("p", {}, say("Turn the volume of your headphones or loudspeakers down now. On the next page the sound begins softly, and you raise it.")),
     level
-      ? element("p", {}, "With your equipment set as described, this sitting plays at ", element("strong", {}, level), `. ${note}`)
-      : element("p", {}, "What follows this computer is unknown to the program, so it cannot tell how loud the sitting will be. You decide, on the next page."),
-    ...(device ? [element("p", {}, "The sound leaves through ", element("strong", {}, device), `, not through this page. ${warnings.map((one) => `Know that ${one}.`).join(" ")}`)] : []),
+      ? element("p", {}, ...sayParts("With your equipment set as described, this sitting plays at {level}. {note}", { level: element("strong", {}, level), note }))
+      : element("p", {}, say("What follows this computer is unknown to the program, so it cannot tell how loud the sitting will be. You decide, on the next page.")),
+    ...(device ? [element("p", {}, ...sayParts("The sound leaves through {device}, not through this page. {warnings}", {
+      device: element("strong", {}, device),
+      warnings: warnings.map((warning) => say("Know that {warning}.", { warning })).join(" "),
+    }))] : []),
   ];
 }
 
 function cautionsOfUnit() {
   return [
-    element("p", {}, "Nothing sounds in this page: you play the clips on the real unit yourself. Turn its volume down before you put it on, raise it while the first clip plays, and leave it there."),
-    element("p", {}, "How loud that is the program cannot tell. Play every unit equally loud, as far as you can."),
+    element("p", {}, say("Nothing sounds in this page: you play the clips on the real unit yourself. Turn its volume down before you put it on, raise it while the first clip plays, and leave it there.")),
+    element("p", {}, say("How loud that is the program cannot tell. Play every unit equally loud, as far as you can.")),
   ];
 }
 
@@ -86,10 +99,10 @@ function level(page, view) {
     oninput: () => set(Number(slider.value)),
   });
   const value = element("output", { for: "gain", class: "value" });
-  const toggle = button("Start the sound", () => void (playing ? stop() : start()), "main wide");
-  const done = button("My level is set", () => void finish(), "main");
+  const toggle = button(say("Start the sound"), () => void (playing ? stop() : start()), "main wide");
+  const done = button(say("My level is set"), () => void finish(), "main");
   const rate = element("p", { class: "warning", hidden: true });
-  const state = element("p", { class: "hint" }, "The sound is being loaded.");
+  const state = element("p", { class: "hint" }, say("The sound is being loaded."));
   enable(toggle, false);
   enable(done, false);
 
@@ -98,9 +111,9 @@ function level(page, view) {
     gainDb = Math.min(page.facts.most_gain_db, Math.max(SOFTEST_DB, wanted));
     slider.value = String(gainDb);
     const { full_dba: full } = page.facts;
-    const heardAt = full === null ? "" : `, about ${Math.round(full + gainDb)} dB(A)`;
-    value.textContent = `${gainDb === 0 ? "0" : `−${-gainDb}`} dB${heardAt}`;
-    slider.setAttribute("aria-valuetext", `${gainDb} dB${heardAt}`);
+    const at = (/** @type {string} */ db) => (full === null ? say("{db} dB", { db }) : say("{db} dB, about {dba} dB(A)", { db, dba: Math.round(full + gainDb) }));
+    value.textContent = at(gainDb === 0 ? "0" : `−${-gainDb}`);
+    slider.setAttribute("aria-valuetext", at(String(gainDb)));
     page.player.setGain(gainDb);
   }
   async function start() {
@@ -113,22 +126,22 @@ function level(page, view) {
       if (!there) return;
     }
     playing = true;
-    toggle.textContent = "Stop the sound";
+    toggle.textContent = say("Stop the sound");
     await page.player.play();
     heard = true;
     enable(done, true);
     state.textContent = page.facts.noise
-      ? "The noise comes in slowly. Raise the level until music as loud as this would be comfortable for a while."
-      : "The sound comes in slowly. Raise the level until you would listen to music like this for a while.";
+      ? say("The noise comes in slowly. Raise the level until music as loud as this would be comfortable for a while.")
+      : say("The sound comes in slowly. Raise the level until you would listen to music like this for a while.");
   }
   async function stop() {
     playing = false;
-    toggle.textContent = "Start the sound";
+    toggle.textContent = say("Start the sound");
     await page.player.pause();
   }
   async function finish() {
     if (!enabled(done)) {
-      state.textContent = "Listen first: start the sound, then set the level.";
+      state.textContent = say("Listen first: start the sound, then set the level.");
       return;
     }
     if (playing) await stop();
@@ -138,13 +151,13 @@ function level(page, view) {
     try {
       await page.player.load({ level: view.level ?? "" }, "level");
     } catch (fault) {
-      state.textContent = `The sound could not be made ready (${fault instanceof Error ? fault.message : "unknown"}). Reload the page to try again.`;
+      state.textContent = say("The sound could not be made ready ({reason}). Reload the page to try again.", { reason: fault instanceof Error ? fault.message : say("unknown") });
       return;
     }
     set(gainDb);
     loaded = true;
     enable(toggle, true);
-    state.textContent = heard ? "" : "Ready. It begins very softly.";
+    state.textContent = heard ? "" : say("Ready. It begins very softly.");
     if (page.player.resampled) {
       rate.hidden = false;
       rate.textContent = rateWords(page);
@@ -157,26 +170,26 @@ function level(page, view) {
     node: element(
       "div",
       {},
-      heading("Set your level"),
+      heading(say("Set your level")),
       element("ol", { class: "how" },
         element("li", {}, page.facts.noise
-          ? "Turn your equipment down, then start the sound: a noise as loud as what you will hear."
-          : "Turn your equipment down, then start the sound."),
+          ? say("Turn your equipment down, then start the sound: a noise as loud as what you will hear.")
+          : say("Turn your equipment down, then start the sound.")),
         element("li", {}, page.facts.full_dba === null
-          ? "Raise your equipment, or the level here, until it is as loud as you like to listen for a while."
-          : "Set your equipment as it was described, and raise the level here until it is as loud as you like to listen for a while."),
-        element("li", {}, "Leave both alone from then on, until the end."),
+          ? say("Raise your equipment, or the level here, until it is as loud as you like to listen for a while.")
+          : say("Set your equipment as it was described, and raise the level here until it is as loud as you like to listen for a while.")),
+        element("li", {}, say("Leave both alone from then on, until the end.")),
       ),
       element("p", { class: "row" }, toggle),
       element("div", { class: "level" },
-        element("label", { for: "gain" }, "Level in this page"),
+        element("label", { for: "gain" }, say("Level in this page")),
         element("div", { class: "row" },
           slider,
-          button("Softer", () => set(gainDb - 2)),
-          button("Louder", () => set(gainDb + 2)),
+          button(say("Softer"), () => set(gainDb - 2)),
+          button(say("Louder"), () => set(gainDb + 2)),
           value,
         ),
-        element("p", { id: "gain-help", class: "small" }, "At 0 dB the samples leave as they are. Any other level holds for all sounds alike."),
+        element("p", { id: "gain-help", class: "small" }, say("At 0 dB the samples leave as they are. Any other level holds for all sounds alike.")),
       ),
       rate,
       state,
@@ -189,17 +202,19 @@ function level(page, view) {
 /** @param {Page} page */
 export function rateWords(page) {
   const { rate, ownRate } = page.player;
-  return `The sounds have ${rate} Hz, this browser’s output runs at ${ownRate} Hz and converts between them. That is the same for all sounds and goes on record. Set the sound device to ${rate} Hz and start the browser again to avoid it.`;
+  return say("The sounds have {rate} Hz, this browser’s output runs at {ownRate} Hz and converts between them. That is the same for all sounds and goes on record. Set the sound device to {rate} Hz and start the browser again to avoid it.", { rate, ownRate });
 }
 
 /** @param {Page} page @param {View} view @returns {Shown} */
 function rest(page, view) {
   return {
     node: element("div", {},
-      heading("A rest"),
+      heading(say("A rest")),
       element("p", {}, view.message),
-      element("p", {}, `${view.number - 1} of ${view.may_end_sooner ? "at most " : ""}${view.of} trials are done. Leave the level as it is.`),
-      element("p", { class: "row" }, button("Go on", () => page.line.send({ event: "continued", trial: view.trial }), "main")),
+      element("p", {}, view.may_end_sooner
+        ? say("{done} of at most {of} trials are done. Leave the level as it is.", { done: view.number - 1, of: view.of })
+        : say("{done} of {of} trials are done. Leave the level as it is.", { done: view.number - 1, of: view.of })),
+      element("p", { class: "row" }, button(say("Go on"), () => page.line.send({ event: "continued", trial: view.trial }), "main")),
     ),
   };
 }
@@ -210,9 +225,9 @@ function over(page, view) {
   if (page.facts.then) location.replace(page.facts.then);
   return {
     node: element("div", {},
-      heading(view.step === "finished" ? "Thank you" : "Stopped"),
+      heading(view.step === "finished" ? say("Thank you") : say("Stopped")),
       element("p", {}, view.message),
-      element("p", {}, "Results are told when the study is over, so that no answer still to come is coloured by them. You can close this page."),
+      element("p", {}, say("Results are told when the study is over, so that no answer still to come is coloured by them. You can close this page.")),
     ),
   };
 }

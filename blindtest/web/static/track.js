@@ -12,6 +12,7 @@ import { element, enable, enabled, hint } from "./element.js";
 import { askedIn, countWords, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
 import { rateWords } from "./steps.js";
+import { say } from "./words.js";
 
 /** @typedef {import("./types.js").View} View */
 /** @typedef {import("./types.js").Value} Value */
@@ -64,16 +65,17 @@ export function trackPage(page, view) {
       element("span", { class: "name" }, name),
       hint(key),
     );
-    return { name, called: `Sound ${name}`, full: `Sound ${name}`, short: name, control };
+    const called = say("Sound {name}", { name });
+    return { name, called, full: called, short: name, control };
   });
-  const playWords = element("span", {}, "Play");
+  const playWords = element("span", {}, say("Play"));
   const play = element("button", { type: "button", class: "play", "aria-keyshortcuts": keyOf("play"), onclick: () => void toggle() }, playWords, hint(keyOf("play")));
-  const say = element("button", { type: "button", "aria-keyshortcuts": keyOf("say"), onclick: () => void sayWhere() }, "Say where I am", hint(keyOf("say")));
+  const where = element("button", { type: "button", "aria-keyshortcuts": keyOf("say"), onclick: () => void sayWhere() }, say("Say where I am"), hint(keyOf("say")));
   const answer = ANSWERS["choose"]?.({ question, places, silent: false, keyOf, chosen: choose, point: () => undefined });
   if (!answer) throw new Error("no page for a choice");
-  const confirm = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("confirm"), onclick: () => send() }, "Confirm", hint(keyOf("confirm")));
-  const undo = element("button", { type: "button", "aria-keyshortcuts": keyOf("undo"), onclick: () => takeBack() }, "Undo", hint(keyOf("undo")));
-  const skip = element("button", { type: "button", "aria-keyshortcuts": keyOf("skip"), onclick: () => void leave(lost ? "interrupted" : "skipped") }, "Skip the rest", hint(keyOf("skip")));
+  const confirm = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("confirm"), onclick: () => send() }, say("Confirm"), hint(keyOf("confirm")));
+  const undo = element("button", { type: "button", "aria-keyshortcuts": keyOf("undo"), onclick: () => takeBack() }, say("Undo"), hint(keyOf("undo")));
+  const skip = element("button", { type: "button", "aria-keyshortcuts": keyOf("skip"), onclick: () => void leave(lost ? "interrupted" : "skipped") }, say("Skip the rest"), hint(keyOf("skip")));
   const remark = remarkPanel(view.remark, (text) => page.line.send({ event: "commented", trial, attempt, text }));
   const state = element("p", { id: "state" });
   const rate = element("p", { class: "warning", hidden: true });
@@ -90,7 +92,7 @@ export function trackPage(page, view) {
       enable(control, begun && !confirming && (!onward || name === selected) && !left);
     }
     enable(play, loaded && !left);
-    playWords.textContent = playing ? "Pause" : "Play";
+    playWords.textContent = playing ? say("Pause") : say("Play");
     for (const input of answer?.node.querySelectorAll("input") ?? []) enable(input, offered() && !onward && !confirming);
     answer?.node.classList.toggle("later", !offered() && !onward);
     answer?.set(chosen, selected, null);
@@ -100,16 +102,24 @@ export function trackPage(page, view) {
     state.textContent = words();
   }
   function words() {
-    if (left) return "Being saved …";
-    if (lost) return "The page was opened anew while the rest of this track was playing. Your choice is saved. Go on with “Skip the rest”.";
-    if (onward) return `Sound ${chosen?.["choice"]} plays the rest of the track. Skip it whenever you like.`;
-    if (confirming) return "Being saved …";
-    if (!loaded) return "The track is being loaded.";
-    if (heard.size === 0) return "Press Play. Which sound begins was drawn.";
+    if (left) return say("Being saved …");
+    if (lost) return say("The page was opened anew while the rest of this track was playing. Your choice is saved. Go on with “Skip the rest”.");
+    if (onward) return say("Sound {name} plays the rest of the track. Skip it whenever you like.", { name: String(chosen?.["choice"]) });
+    if (confirming) return say("Being saved …");
+    if (!loaded) return say("The track is being loaded.");
+    if (heard.size === 0) return say("Press Play. Which sound begins was drawn.");
     const missing = unheard();
-    const toHear = missing.length > 0 ? `Still to be heard before you can choose: ${missing.join(", ")}.` : "";
-    if (!offered()) return `${toHear} Switch as you like. After ${offeredAfter} s of listening you choose which one plays the rest.`.trim();
-    return toHear || (chosen === null ? "Choose which one plays the rest." : "Confirm your answer, or choose again.");
+    const toHear = missing.length > 0 ? stillToHear(missing) : "";
+    if (!offered()) return `${toHear} ${later()}`.trim();
+    return toHear || (chosen === null ? say("Choose which one plays the rest.") : say("Confirm your answer, or choose again."));
+  }
+
+  /** @param {string[]} missing */
+  function stillToHear(missing) {
+    return say("Still to be heard before you can choose: {names}.", { names: missing.join(", ") });
+  }
+  function later() {
+    return say("Switch as you like. After {seconds} s of listening you choose which one plays the rest.", { seconds: offeredAfter });
   }
 
   /** Count what sounded until now; from time to time ask whether the track is over. */
@@ -226,14 +236,14 @@ export function trackPage(page, view) {
   async function sayWhere() {
     await pause();
     const place = places.find(({ name }) => name === selected);
-    page.say([`${countWords(view)}.`, place ? `${place.full}.` : "No sound selected.", words(), answer?.said(chosen) ?? ""].filter(Boolean).join(" "));
+    page.say([`${countWords(view)}.`, place ? `${place.full}.` : say("No sound selected."), words(), answer?.said(chosen) ?? ""].filter(Boolean).join(" "));
   }
   async function load() {
     if (lost) return;
     try {
       await page.player.load(Object.fromEntries(slots.map((slot) => [slot.name, slot.token])), first, true);
     } catch (fault) {
-      state.textContent = `The sounds could not be made ready (${fault instanceof Error ? fault.message : "unknown"}). Reload the page to try again.`;
+      state.textContent = say("The sounds could not be made ready ({reason}). Reload the page to try again.", { reason: fault instanceof Error ? fault.message : say("unknown") });
       return;
     }
     if (page.shown !== shown) return;
@@ -265,8 +275,8 @@ export function trackPage(page, view) {
     element("p", { class: "phase" }, phaseWords(view)),
     element("h1", { id: "heading", tabindex: "-1" }, countWords(view)),
     intro ? element("p", { id: "intro" }, intro) : null,
-    element("div", { role: "group", "aria-label": "Sounds", class: "slots" }, ...places.map(({ control }) => control)),
-    element("div", { class: "row" }, play, say),
+    element("div", { role: "group", "aria-label": say("Sounds"), class: "slots" }, ...places.map(({ control }) => control)),
+    element("div", { class: "row" }, play, where),
     answer.node,
     element("div", { class: "hint" }, state, element("p", { "aria-hidden": "true" }, longest())),
     element("div", { class: "row" }, confirm, undo, skip),
@@ -276,7 +286,7 @@ export function trackPage(page, view) {
   );
   /** The longest that `state` may ever say, so that nothing under it moves. */
   function longest() {
-    return `Still to be heard before you can choose: ${names.join(", ")}. Switch as you like. After ${offeredAfter} s of listening you choose which one plays the rest.`;
+    return `${stillToHear(names)} ${later()}`;
   }
 
   /** @type {Shown} */

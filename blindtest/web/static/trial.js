@@ -15,6 +15,7 @@ import { askedIn, countWords, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
 import { loopPanel } from "./loop_panel.js";
 import { rateWords } from "./steps.js";
+import { number, say, sayParts } from "./words.js";
 
 /** @typedef {import("./types.js").View} View */
 /** @typedef {import("./types.js").Value} Value */
@@ -56,10 +57,10 @@ export function trialPage(page, view) {
   const actionOf = (/** @type {string} */ name) => (rated.includes(name) ? `slot${rated.indexOf(name) + 1}` : "given");
   const slotOf = Object.fromEntries(names.map((name) => [actionOf(name), name]));
   const places = slots.map((slot) => placeOf(slot));
-  const playWords = element("span", {}, "Play");
+  const playWords = element("span", {}, say("Play"));
   const play = element("button", { type: "button", class: "play", "aria-keyshortcuts": keyOf("play"), onclick: () => void toggle() }, playWords, hint(keyOf("play")));
-  const again = element("button", { type: "button", "aria-keyshortcuts": keyOf("restart"), onclick: () => restart() }, "From the start", hint(keyOf("restart")));
-  const say = element("button", { type: "button", "aria-keyshortcuts": keyOf("say"), onclick: () => void sayWhere() }, "Say where I am", hint(keyOf("say")));
+  const again = element("button", { type: "button", "aria-keyshortcuts": keyOf("restart"), onclick: () => restart() }, say("From the start"), hint(keyOf("restart")));
+  const where = element("button", { type: "button", "aria-keyshortcuts": keyOf("say"), onclick: () => void sayWhere() }, say("Say where I am"), hint(keyOf("say")));
   const answer = (ANSWERS[question.kind] ?? ANSWERS["choose"])?.({ question, places, silent, keyOf, chosen: choose, point: (name) => void select(name) });
   if (!answer) throw new Error(`no page for answers of the kind ${question.kind}`);
   const sure = sureQuestion(view.sure, keyOf, (value) => {
@@ -68,9 +69,9 @@ export function trialPage(page, view) {
     refresh();
   });
   const remark = remarkPanel(view.remark, (text) => page.line.send({ event: "commented", trial, attempt, text }));
-  const confirm = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("confirm"), onclick: () => void send() }, "Confirm", hint(keyOf("confirm")));
-  const onward = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("next"), onclick: () => void next() }, "Next", hint(keyOf("next")));
-  const undo = element("button", { type: "button", "aria-keyshortcuts": keyOf("undo"), onclick: () => takeBack() }, "Undo", hint(keyOf("undo")));
+  const confirm = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("confirm"), onclick: () => void send() }, say("Confirm"), hint(keyOf("confirm")));
+  const onward = element("button", { type: "button", class: "main", "aria-keyshortcuts": keyOf("next"), onclick: () => void next() }, say("Next"), hint(keyOf("next")));
+  const undo = element("button", { type: "button", "aria-keyshortcuts": keyOf("undo"), onclick: () => takeBack() }, say("Undo"), hint(keyOf("undo")));
   const state = element("p", { id: "state" });
   const rate = element("p", { class: "warning", hidden: true });
   const loop = loopPanel(page, () => loaded);
@@ -89,8 +90,8 @@ export function trialPage(page, view) {
       label ? element("span", { class: "label" }, label) : null,
     );
     const alone = slots.length === 1;
-    const called = alone ? "The sound" : `Sound ${name}`;
-    return { name, called, full: label ? `${called}, ${label}` : called, short: alone ? "the sound" : name, control };
+    const called = alone ? say("The sound") : say("Sound {name}", { name });
+    return { name, called, full: label ? `${called}, ${label}` : called, short: alone ? say("the sound") : name, control };
   }
 
   function refresh() {
@@ -100,7 +101,7 @@ export function trialPage(page, view) {
     }
     enable(play, loaded && !connecting);
     enable(again, loaded && !connecting);
-    playWords.textContent = playing ? "Pause" : "Play";
+    playWords.textContent = playing ? say("Pause") : say("Play");
     answer?.set(chosen, selected, loaded ? dial : null);
     sure.set(certainty);
     if (!asked) return;
@@ -108,15 +109,15 @@ export function trialPage(page, view) {
     const lacks = lacking(unheard);
     enable(undo, answer?.goesBack() === true && !confirming);
     enable(confirm, loaded && unheard.length === 0 && lacks === "" && !confirming);
-    if (confirming) state.textContent = "Being saved …";
-    else if (!loaded) state.textContent = "The sounds are being loaded.";
+    if (confirming) state.textContent = say("Being saved …");
+    else if (!loaded) state.textContent = say("The sounds are being loaded.");
     else if (connecting) state.textContent = WAITING;
     else state.textContent = [toHear(unheard), lacks].filter(Boolean).join(" ") || ready();
   }
   /** What is said once nothing is missing. */
   function ready() {
-    if (dial) return "Confirm your setting, or go on with it.";
-    return question.options.length === 1 ? "Confirm to go on." : "Confirm your answer, or choose again.";
+    if (dial) return say("Confirm your setting, or go on with it.");
+    return question.options.length === 1 ? say("Confirm to go on.") : say("Confirm your answer, or choose again.");
   }
   /** @param {string[]} unheard what the answer lacks, in words; one thing after the other */
   function lacking(unheard) {
@@ -125,7 +126,7 @@ export function trialPage(page, view) {
   /** @param {string[]} unheard */
   function toHear(unheard) {
     const listed = places.filter(({ name }) => unheard.includes(name)).map(({ short }) => short);
-    return listed.length > 0 ? `Still to be heard before you can confirm: ${listed.join(", ")}.` : "";
+    return listed.length > 0 ? say("Still to be heard before you can confirm: {names}.", { names: listed.join(", ") }) : "";
   }
   /** The longest that `state` may ever say, so that its place is kept and nothing under it moves. */
   function longest() {
@@ -187,7 +188,10 @@ export function trialPage(page, view) {
   /** @param {string} name */
   function spoken(name) {
     const called = places.find((place) => place.name === name)?.full ?? name;
-    return `${called}. ${chosen?.[name] === undefined ? "Not rated." : `${chosen[name]}.`}`;
+    const value = chosen?.[name];
+    const stands = typeof value === "number" ? number(value) : value;
+    const told = stands === undefined ? say("Not rated.") : `${stands}.`;
+    return `${called}. ${told}`;
   }
   async function start() {
     playing = true;
@@ -255,8 +259,8 @@ export function trialPage(page, view) {
   async function sayWhere() {
     await stop();
     const place = places.find(({ name }) => name === selected);
-    const clip = view.clip ? `Clip: ${view.clip}.` : "";
-    page.say([`${countWords(view)}.`, clip, place ? `${place.full}.` : silent ? "" : "No sound selected.", answer?.said(chosen) ?? "", sure.spoken(certainty)].filter(Boolean).join(" "));
+    const clip = view.clip ? say("Clip: {clip}.", { clip: view.clip }) : "";
+    page.say([`${countWords(view)}.`, clip, place ? `${place.full}.` : silent ? "" : say("No sound selected."), answer?.said(chosen) ?? "", sure.spoken(certainty)].filter(Boolean).join(" "));
   }
   async function next() {
     await stop();
@@ -268,7 +272,7 @@ export function trialPage(page, view) {
       const tokens = Object.fromEntries(held.map((slot) => [slot.name, slot.token]));
       if (!silent) await page.player.load(tokens, soundOf(/** @type {string} */ (names[0])));
     } catch (fault) {
-      state.textContent = `The sounds could not be made ready (${fault instanceof Error ? fault.message : "unknown"}). Reload the page to try again.`;
+      state.textContent = say("The sounds could not be made ready ({reason}). Reload the page to try again.", { reason: fault instanceof Error ? fault.message : say("unknown") });
       return;
     }
     if (page.view !== view && (page.view?.trial !== trial || page.view.attempt !== attempt || page.view.step !== view.step)) return;
@@ -314,10 +318,10 @@ export function trialPage(page, view) {
     element("h1", { id: "heading", tabindex: "-1" }, asked ? countWords(view) : `${countWords(view)}: ${verdict(view)}`),
     intro ? element("p", { id: "intro" }, intro) : null,
     asked ? null : element("p", { class: "told" }, ...told(view, answer.words(view.chosen ?? {}))),
-    view.clip ? element("p", { class: "clip" }, "Play on the real unit: ", element("strong", {}, view.clip)) : null,
-    asked && answer.holdsSounds ? null : element("div", { role: "group", "aria-label": "Sounds", class: labelled ? "slots named" : "slots" }, ...controls),
+    view.clip ? element("p", { class: "clip" }, ...sayParts("Play on the real unit: {clip}", { clip: element("strong", {}, view.clip) })) : null,
+    asked && answer.holdsSounds ? null : element("div", { role: "group", "aria-label": say("Sounds"), class: labelled ? "slots named" : "slots" }, ...controls),
     asked && answer.holdsSounds ? answer.node : null,
-    element("div", { class: "row" }, ...(silent ? [say] : [play, again, say])),
+    element("div", { class: "row" }, ...(silent ? [where] : [play, again, where])),
     silent ? null : loop.node,
     asked && !answer.holdsSounds ? answer.node : null,
     asked ? sure.node : null,
@@ -360,12 +364,14 @@ export function trialPage(page, view) {
 
 /** @param {View} view */
 function verdict(view) {
-  if (view.feedback === null || view.feedback.correct === null) return "done";
-  return view.feedback.correct ? "right" : "not right";
+  if (view.feedback === null || view.feedback.correct === null) return say("done");
+  return view.feedback.correct ? say("right") : say("not right");
 }
 
 /** @param {View} view @param {string} given */
 function told(view, given) {
   const right = view.feedback?.right;
-  return right ? ["Your answer: ", given, ". Right: ", element("strong", {}, right), ". Listen again if you like."] : ["Your answer: ", given, ". Listen again if you like."];
+  return right
+    ? sayParts("Your answer: {given}. Right: {right}. Listen again if you like.", { given, right: element("strong", {}, right) })
+    : [say("Your answer: {given}. Listen again if you like.", { given })];
 }

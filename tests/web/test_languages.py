@@ -1,0 +1,163 @@
+"""Which language a page speaks, that the whole of it does, and that nothing else hangs on it.
+
+Sources: RFC 9110, 12.5.4 (Accept-Language) and 12.4.2 (weights); RFC 6265bis (SameSite, HttpOnly).
+"""
+
+import json
+import re
+
+import pytest
+from starlette.requests import Request
+
+from blindtest.methods import METHODS
+from blindtest.session import start, view_of
+from blindtest.web.languages import catalogue, language_of, said_in
+from blindtest.words import LANGUAGES, Worded
+
+
+def request(**headers: str) -> Request:
+    held = [(name.replace("_", "-").encode(), value.encode()) for name, value in headers.items()]
+    return Request({"type": "http", "headers": held})
+
+
+@pytest.mark.parametrize(
+    ("header", "language"),
+    [
+        # RFC 9110, 12.5.4: its own example prefers Danish, then British English.
+        ("da, en-gb;q=0.8, en;q=0.7", "en"),
+        ("de", "de"),
+        ("de-CH, en;q=0.5", "de"),
+        ("en;q=0.2, DE-at;q=0.9", "de"),
+        ("fr, de;q=0.5, en;q=0.4", "de"),
+        ("en, de", "en"),
+        # A weight of 0 means "not acceptable".
+        ("de;q=0", "en"),
+        ("fr", "en"),
+        ("", "en"),
+        ("de;q=much, ;;;, =", "en"),
+        ("x," * 100_000 + "de", "en"),
+    ],
+)
+def test_the_browser_is_followed(header, language):
+    assert language_of(request(accept_language=header)) == language
+
+
+def test_what_was_chosen_goes_first_then_the_study_then_the_browser():
+    asked = {"accept_language": "de"}
+    assert language_of(request(**asked), "en") == "en"
+    assert language_of(request(**asked, cookie="blindtest-language=de"), "en") == "de"
+    assert language_of(request(**asked, cookie="blindtest-language=tlh"), "") == "de"
+
+
+@pytest.fixture
+def visitor(toy):
+    came = toy.Visitor(toy.app(toy.service()))
+    came.enter()
+    return came
+
+
+def test_a_choice_is_kept_in_a_cookie_of_this_page_only(toy):
+    came = toy.Visitor(toy.app(toy.service()))
+    chosen = came.ask("POST", "/language", b'{"language": "de"}')
+    assert chosen.status == 200
+    value, *words = [part.strip().lower() for part in chosen.header("set-cookie").split(";")]
+    assert value == "blindtest-language=de"
+    assert {"httponly", "samesite=strict", "path=/"} <= set(words)
+    assert b'<html lang="de">' in came.get("/").body
+
+
+@pytest.mark.parametrize(
+    "body", [b'{"language": "tlh"}', b'{"language": 2}', b"{}", b"", b'{"language": "de", "x": 1}']
+)
+def test_another_language_is_refused(visitor, body):
+    assert visitor.ask("POST", "/language", body).status == 422
+    assert visitor.sent[-1].header("set-cookie") is None
+
+
+def test_another_site_chooses_nothing(visitor):
+    sent = visitor.ask("POST", "/language", b'{"language": "de"}', {"origin": "http://evil.example"})
+    assert sent.status == 403
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_shell_brings_its_words_as_data(toy, language):
+    page = toy.Visitor(toy.app(toy.service(), language=language)).get("/")
+    shell = page.body.decode()
+    assert f'<html lang="{language}">' in shell
+    held = re.search(r'<script type="application/json" id="words">(.*?)</script>', shell, re.S)
+    assert json.loads(held[1]) == {"language": language, "messages": dict(catalogue(language).messages)}
+    # No block of data is code, and the policy allows no inline code at all.
+    assert "script-src 'self';" in page.header("content-security-policy")
+    assert f'lang="{language}" aria-current="true"' in shell
+
+
+def test_a_switch_names_each_language_in_itself(toy):
+    shell = toy.Visitor(toy.app(toy.service())).get("/").body.decode()
+    for tag, name in LANGUAGES.items():
+        assert re.search(rf'<button type="button"[^>]* lang="{tag}"[^>]*>{name}</button>', shell)
+
+
+def test_a_refusal_is_said_in_the_language(toy):
+    came = toy.Visitor(toy.app(toy.service(), language="de"))
+    came.enter()
+    came.event("began")
+    came.event("level_set", gain_db=-20)
+    view = came.view()
+    told = came.event("confirmed", trial=view["trial"], attempt=view["attempt"], values={"choice": "A"})
+    assert told.status == 409
+    assert told.json["problem"] == "eine Antwort wurde best\u00e4tigt, bevor eine gew\u00e4hlt war"
+    assert told.json["remedy"] == "w\u00e4hlen Sie zuerst eine Antwort"
+    assert told.json["view"]["message"] == "Die Kl\u00e4nge werden geladen."
+
+
+def worded_in(held):
+    if isinstance(held, Worded):
+        yield held
+    elif isinstance(held, dict):
+        for each in held.values():
+            yield from worded_in(each)
+    elif isinstance(held, list | tuple):
+        for each in held:
+            yield from worded_in(each)
+
+
+def texts_in(held):
+    if isinstance(held, str):
+        yield held
+    elif isinstance(held, dict):
+        for key, each in held.items():
+            if key not in ("token", "next", "level", "name", "keys", "step", "kind", "value", "adjusts"):
+                yield from texts_in(each)
+    elif isinstance(held, list | tuple):
+        for each in held:
+            yield from texts_in(each)
+
+
+def test_every_part_of_a_sitting_is_told_in_german(toy):
+    """Whatever a view holds in words is German or the organiser's own, in every method and phase."""
+    organisers = {*toy.LABELS.values(), *toy.BRIGHTNESS.values()}
+    methods = set()
+    for name, (block, _) in toy.PARTS.items():
+        made = toy.plan_of({name: 1})
+        sitting = start(made, study="toy", listener="L01")
+        methods.add(block["method"])
+        from dataclasses import replace
+
+        held = view_of(replace(sitting, step="trial", gain_db=-20.0)).to_json()
+        said = said_in("de", held)
+        assert held["question"]["prompt"] != said["question"]["prompt"], name
+        for english, german in zip(texts_in(held), texts_in(said), strict=True):
+            assert english != german or english in organisers or not re.search(r"[a-z]{3}", english), english
+        assert held == view_of(replace(sitting, step="trial", gain_db=-20.0)).to_json(), "the view stays as it was"
+        # English is no translation: not one byte is touched.
+        assert said_in("en", held) is held
+    assert methods == set(METHODS), "a method without a part here"
+
+
+def test_every_word_of_a_view_is_in_the_catalogue(toy):
+    for name in toy.PARTS:
+        sitting = start(toy.plan_of({name: 1}), study="toy", listener="L01")
+        found = list(worded_in(view_of(sitting).to_json()))
+        assert found
+        for each in found:
+            assert each.message in catalogue("de").messages or re.fullmatch(r"[{}\w ,.]+", each.message), each.message
