@@ -19,7 +19,9 @@ from numpy.typing import ArrayLike, NDArray
 from blindtest.audio import wav_bytes
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["BrowserPlayer", "MadeWhenAsked", "Player", "Sound", "dithered", "portaudio_fault", "served_wav"]
+__all__ = [
+    "BrowserPlayer", "MadeWhenAsked", "Player", "Sound", "dithered", "portaudio_fault", "served_sound", "served_wav",
+]  # fmt: skip
 
 _GREATEST = 2**23 - 1
 _LEAST = -(2**23)
@@ -89,7 +91,7 @@ class BrowserPlayer:
 
     def prepare(self, sounds: Iterable[Sound]) -> None:
         """Make the files of these sounds, and forget all others."""
-        self._files = {sound.token: self._files.get(sound.token) or _file_of(sound) for sound in sounds}
+        self._files = {sound.token: self._files.get(sound.token) or served_sound(sound) for sound in sounds}
 
     def wav(self, token: str) -> bytes:
         """Return the file served under `token`.
@@ -125,10 +127,11 @@ class MadeWhenAsked(BrowserPlayer):
     def wav(self, token: str) -> bytes:
         """Return the file served under `token`; see `BrowserPlayer.wav`."""
         found = self._sounds.get(token)
-        return super().wav(token) if found is None else _file_of(found)
+        return super().wav(token) if found is None else served_sound(found)
 
 
-def _file_of(sound: Sound) -> bytes:
+def served_sound(sound: Sound) -> bytes:
+    """Return the WAV file of a sound, with its own dither."""
     samples = sound.samples()
     return served_wav(samples, sound.dither(int(np.asarray(samples).size)), sound.rate)
 

@@ -1,0 +1,112 @@
+"""How much one link may ask for, so that no visitor, page or program can take the server from the others.
+
+A token bucket (RFC 2697's committed burst, without its colours) for each visitor and kind of request. Who is asking is
+told by the cookie; no address is kept, not even here. Whoever has no cookie yet shares one bucket with all others who
+have none: behind a proxy, limits by address are the proxy's (the guide's example has them). Counters live in memory
+only.
+"""
+
+from collections import OrderedDict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from hashlib import sha256
+from math import ceil
+
+from starlette.datastructures import Headers
+from starlette.requests import cookie_parser
+from starlette.responses import JSONResponse
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+__all__ = ["LIMITS", "Limit", "Limits"]
+
+_MOST_KEPT = 20_000
+"""Buckets kept; the one that was longest unused is given up, and begins full when it comes back."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """So many requests a second on average, and so many at once, under these paths."""
+
+    paths: tuple[str, ...]
+    """Beginnings of paths; '' stands for all."""
+    per_s: float
+    burst: float
+    strangers: float = 1.0
+    """Times as much for all those together who have no cookie."""
+
+
+LIMITS: tuple[Limit, ...] = (
+    Limit(paths=("/sound/", "/panel/sound/"), per_s=4.0, burst=60.0, strangers=1.0),
+    Limit(paths=("/panel/open", "/panel/consent", "/organiser/enter"), per_s=0.5, burst=10.0, strangers=40.0),
+    Limit(paths=("/event", "/panel/"), per_s=10.0, burst=60.0, strangers=5.0),
+    Limit(paths=("",), per_s=20.0, burst=200.0, strangers=20.0),
+)
+"""A page asks for some ten files when it opens, for up to twelve sounds a trial, and posts an event for each switch.
+
+The first of them that fits holds. The numbers are ours: ten times what a quick listener's page was seen to ask for.
+"""
+
+
+@dataclass(slots=True)
+class _Bucket:
+    left: float
+    at: float
+
+
+class Limits:
+    """An ASGI middleware: answers 429 where a visitor asks for more than their share.
+
+    Parameters
+    ----------
+    app : what is limited
+    clock : seconds, never backwards
+    cookie : names of cookies that tell a visitor; the first that is there counts
+    """
+
+    def __init__(
+        self, app: ASGIApp, *, clock: Callable[[], float], cookies: Sequence[str], limits: Sequence[Limit] = LIMITS
+    ) -> None:
+        self.app = app
+        self._clock = clock
+        self._cookies = tuple(cookies)
+        self._limits = tuple(limits)
+        self._buckets: OrderedDict[tuple[str, int], _Bucket] = OrderedDict()
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on, or say when to come again."""
+        if scope["type"] == "http":
+            wait_s = self.wait_s(scope["path"], Headers(scope=scope).get("cookie", ""))
+            if wait_s > 0:
+                refusal = JSONResponse(
+                    {"problem": "too many requests at once: this page waits and tries again"},
+                    status_code=429,
+                    headers={"retry-after": str(ceil(wait_s))},
+                )
+                await refusal(scope, receive, send)
+                return
+        await self.app(scope, receive, send)
+
+    def wait_s(self, path: str, cookies: str) -> float:
+        """Count a request; return 0, or after how many seconds one like it would be let through."""
+        number, limit = next((place, one) for place, one in enumerate(self._limits) if path.startswith(one.paths))
+        who = self._visitor(cookies)
+        share = 1.0 if who else limit.strangers
+        now = self._clock()
+        bucket = self._buckets.pop((who, number), None) or _Bucket(limit.burst * share, now)
+        bucket.left = min(limit.burst * share, bucket.left + (now - bucket.at) * limit.per_s * share)
+        bucket.at = now
+        self._buckets[who, number] = bucket
+        if len(self._buckets) > _MOST_KEPT:
+            self._buckets.popitem(last=False)
+        if bucket.left < 1.0:
+            return (1.0 - bucket.left) / (limit.per_s * share)
+        bucket.left -= 1.0
+        return 0.0
+
+    def _visitor(self, cookies: str) -> str:
+        """Return a hash of the cookie that tells this visitor, or '' for a stranger."""
+        found = cookie_parser(cookies[:4096]) if cookies else {}
+        for name in self._cookies:
+            if value := found.get(name):
+                return sha256(value.encode()).hexdigest()[:32]
+        return ""

@@ -1,0 +1,91 @@
+"""Token buckets, against their definition: never more than burst + rate x time in any stretch of time."""
+
+import anyio
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from starlette.applications import Starlette
+from starlette.responses import PlainTextResponse
+from starlette.routing import Route
+from starlette.testclient import TestClient
+
+from blindtest.web.limits import LIMITS, Limit, Limits
+
+
+class Clock:
+    now = 0.0
+
+    def __call__(self):
+        return self.now
+
+
+def limited(*limits, clock=None):
+    app = Starlette(routes=[Route("/{rest:path}", lambda request: PlainTextResponse("here"), methods=["GET", "POST"])])
+    return Limits(app, clock=clock or Clock(), cookies=("visit",), limits=limits)
+
+
+@given(st.lists(st.floats(0, 3), max_size=60), st.floats(0.5, 5), st.integers(1, 10))
+def test_in_any_stretch_of_time_no_more_than_burst_and_rate(pauses, rate, burst):
+    clock = Clock()
+    limits = limited(Limit(paths=("",), per_s=rate, burst=burst), clock=clock)
+    let_through = []
+    for pause in pauses:
+        clock.now += pause
+        if limits.wait_s("/x", "visit=a") == 0:
+            let_through.append(clock.now)
+    for first in range(len(let_through)):
+        for last in range(first, len(let_through)):
+            stretch = let_through[last] - let_through[first]
+            assert last - first + 1 <= burst + rate * stretch + 1e-6
+
+
+def test_after_the_wait_that_is_told_the_next_one_is_let_through():
+    clock = Clock()
+    limits = limited(Limit(paths=("",), per_s=0.5, burst=2), clock=clock)
+    assert [limits.wait_s("/x", "visit=a") for _ in range(2)] == [0, 0]
+    wait = limits.wait_s("/x", "visit=a")
+    assert wait == pytest.approx(2.0)
+    clock.now += wait
+    assert limits.wait_s("/x", "visit=a") == 0
+
+
+def test_one_visitor_takes_nothing_from_another_nor_from_strangers():
+    limits = limited(Limit(paths=("",), per_s=1, burst=3, strangers=2))
+    assert [limits.wait_s("/x", "visit=a") > 0 for _ in range(4)] == [False] * 3 + [True]
+    assert limits.wait_s("/x", "visit=b") == 0
+    assert [limits.wait_s("/x", "other=1") > 0 for _ in range(7)] == [False] * 6 + [True]
+
+
+def test_the_answer_is_a_line_and_says_when():
+    client = TestClient(limited(Limit(paths=("/event",), per_s=0.25, burst=1), Limit(paths=("",), per_s=1, burst=9)))
+    client.cookies.set("visit", "a")
+    assert client.post("/event").text == "here"
+    refused = client.post("/event")
+    assert (refused.status_code, refused.headers["retry-after"]) == (429, "4")
+    assert refused.json() == {"problem": "too many requests at once: this page waits and tries again"}
+    assert client.get("/static/x.js").status_code == 200
+
+
+def test_memory_is_bounded(monkeypatch):
+    monkeypatch.setattr("blindtest.web.limits._MOST_KEPT", 100)
+    limits = limited(Limit(paths=("",), per_s=1, burst=3))
+    for number in range(1000):
+        limits.wait_s("/x", f"visit={number}")
+    assert len(limits._buckets) == 100
+
+
+def test_every_path_has_a_limit_and_a_long_cookie_is_not_read_whole():
+    limits = limited(*LIMITS)
+    for path in ("/", "/event", "/sound/abc", "/panel/open", "/panel/consent", "/panel/state", "/static/listen.js"):
+        assert limits.wait_s(path, "visit=a") == 0
+    assert limits.wait_s("/", "x=" + "y" * 100_000 + "; visit=a") == 0
+
+
+def test_what_is_not_http_passes():
+    seen = []
+
+    async def inner(scope, receive, send):
+        seen.append(scope["type"])
+
+    anyio.run(Limits(inner, clock=Clock(), cookies=("visit",)), {"type": "lifespan"}, None, None)
+    assert seen == ["lifespan"]
