@@ -159,9 +159,11 @@ def response_bias(table: "DataFrame", *, method: str | None = None, level: float
             )
         )
     names = [str(name) for name in counted["listener"]] if "listener" in counted else ["(not named)"] * len(correct)
-    rows = list(zip(names, responses, truths, correct, strict=True))
-    listeners = sorted(set(names))
-    strata = [[row for row in rows if row[0] == name] for name in listeners]
+    of: dict[str, list[Row]] = {}
+    for row in zip(names, responses, truths, correct, strict=True):
+        of.setdefault(row[0], []).append(row)
+    listeners = sorted(of)
+    strata = [of[name] for name in listeners]
     single = [_bias(name, [own], answers, method, level) for name, own in zip(listeners, strata, strict=True)]
     adjusted = adjust_p_values([result.p_value for result in single])
     by_listener = tuple(replace(result, adjusted_p_value=float(p)) for result, p in zip(single, adjusted, strict=True))

@@ -1,13 +1,22 @@
-"""Delimited text as people's programs write it: separator and encoding found out, rows with their line numbers."""
+"""Delimited text as people's programs write it: separator and encoding found out, rows with their line numbers.
+
+What is read is kept by column, each different cell once and for every row its place among them: a table of a million
+answers has a few different cells in most columns, and what a cell says has to be found out once.
+"""
 
 import csv
+from array import array
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from io import StringIO
+from io import BytesIO, TextIOWrapper
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["Delimited", "FaultsInFile", "read_delimited"]
+__all__ = ["Column", "Delimited", "FaultsInFile", "column_of", "read_delimited"]
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 MOST_FAULTS = 50
@@ -15,14 +24,44 @@ MOST_FAULTS = 50
 MOST_BYTES = 256 * 2**20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, eq=False)
+class Column:
+    """A column as it was written."""
+
+    different: tuple[str, ...]
+    """Its different cells, in the order in which they come first."""
+    places: NDArray[np.intp]
+    """(rows,) which of them stands in each row."""
+
+    def __len__(self) -> int:
+        return len(self.places)
+
+    def __iter__(self) -> Iterator[str]:
+        """Go through the cells row by row."""
+        different = self.different
+        return (different[place] for place in self.places)
+
+    def __getitem__(self, row: int) -> str:
+        return self.different[self.places[row]]
+
+
+def column_of(cells: Sequence[str]) -> Column:
+    """Return cells (rows,) as a column."""
+    first: dict[str, int] = {}
+    places = [first.setdefault(cell, len(first)) for cell in cells]
+    return Column(tuple(first), np.array(places, dtype=np.intp))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Delimited:
     """A file of rows, all as long as its header; also of one that is no text, once its cells are."""
 
     name: str
     header: tuple[str, ...]
-    records: tuple[tuple[int, tuple[str, ...]], ...]
-    """Line number (the header's first line is 1) and cells."""
+    columns: tuple[Column, ...]
+    """In the order of the header."""
+    lines: NDArray[np.intp]
+    """(rows,) number of each row's line; the header's first line is 1."""
     delimiter: str
     """Empty for a file that keeps its cells apart by itself."""
     encoding: str
@@ -91,14 +130,15 @@ def read_delimited(path: str | Path) -> Delimited:
     path = Path(path)
     faults = FaultsInFile(str(path))
     data = _bytes_of(path)
-    text, encoding = _decoded(data)
-    if "\0" in text:
-        raise BlindtestError(Fault(problem="this is not a text file", file=str(path), remedy="export the table as CSV"))
-    delimiter = _delimiter(text)
-    rows = _rows(text, delimiter, str(path))
-    if not rows:
-        raise BlindtestError(Fault(problem="the file is empty", file=str(path), allowed="a header line, then rows"))
-    (header_line, names), *records = rows
+    codec, encoding = _encoding(data)
+    delimiter = _delimiter(data, codec)
+    rows = _rows(data, codec, delimiter, str(path))
+    try:
+        header_line, names = next(rows)
+    except StopIteration:
+        raise BlindtestError(
+            Fault(problem="the file is empty", file=str(path), allowed="a header line, then rows")
+        ) from None
     header = tuple(name.strip() for name in names)
     for place, name in enumerate(header):
         if not name:
@@ -106,13 +146,32 @@ def read_delimited(path: str | Path) -> Delimited:
             continue
         if name in header[:place]:
             faults.add("a column stands there twice", header_line, key=name, remedy="rename one of them")
-    if not records:
+    columns, lines = _by_column(rows, len(header), faults)
+    if not len(lines) and not faults.any:
         faults.add("the file has a header and no rows", header_line, got=delimiter.join(header))
-    for line, cells in records:
-        if len(cells) != len(header):
-            faults.add("the row is not as long as the header", line, got=len(cells), allowed=f"{len(header)} cells")
     faults.raise_any()
-    return Delimited(name=str(path), header=header, records=tuple(records), delimiter=delimiter, encoding=encoding)
+    return Delimited(
+        name=str(path), header=header, columns=columns, lines=lines, delimiter=delimiter, encoding=encoding
+    )
+
+
+def _by_column(
+    rows: Iterator[tuple[int, list[str]]], width: int, faults: FaultsInFile
+) -> tuple[tuple[Column, ...], NDArray[np.intp]]:
+    first: list[dict[str, int]] = [{} for _ in range(width)]
+    places = [array("q") for _ in range(width)]
+    lines = array("q")
+    for line, cells in rows:
+        if len(cells) != width:
+            faults.add("the row is not as long as the header", line, got=len(cells), allowed=f"{width} cells")
+            continue
+        lines.append(line)
+        for cell, known, own in zip(cells, first, places, strict=True):
+            own.append(known.setdefault(cell, len(known)))
+    columns = tuple(
+        Column(tuple(known), np.array(own, dtype=np.intp)) for known, own in zip(first, places, strict=True)
+    )
+    return columns, np.array(lines, dtype=np.intp)
 
 
 def _bytes_of(path: Path) -> bytes:
@@ -134,29 +193,42 @@ def _bytes_of(path: Path) -> bytes:
         raise BlindtestError(Fault(problem=f"the file can't be read: {reason}", file=str(path))) from None
 
 
-def _decoded(data: bytes) -> tuple[str, str]:
+def _encoding(data: bytes) -> tuple[str, str]:
+    """Return the codec that reads the file, and its name for people."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16", errors="replace"), "UTF-16"
+        return "utf-16", "UTF-16"
     try:
-        return data.decode("utf-8-sig"), "UTF-8"
+        data.decode("utf-8-sig")
     except UnicodeDecodeError:
-        return data.decode("cp1252", errors="replace"), "Latin-1"
+        return "cp1252", "Latin-1"
+    return "utf-8-sig", "UTF-8"
 
 
-def _delimiter(text: str) -> str:
-    first = next((line for line in text.splitlines() if line.strip()), "")
+def _text(data: bytes, codec: str) -> TextIOWrapper:
+    """Return the file as lines of text, decoded while they are read: a large one is never in memory twice."""
+    return TextIOWrapper(BytesIO(data), encoding=codec, errors="replace", newline="")
+
+
+def _delimiter(data: bytes, codec: str) -> str:
+    first = next((line for line in _text(data, codec) if line.strip()), "")
     # A file of one column has none of them; then any will do.
     return max(DELIMITERS, key=lambda delimiter: len(next(csv.reader([first], delimiter=delimiter), [])))
 
 
-def _rows(text: str, delimiter: str, file: str) -> list[tuple[int, tuple[str, ...]]]:
-    reader = csv.reader(StringIO(text, newline=""), delimiter=delimiter)
-    rows, line = [], 1
+def _rows(data: bytes, codec: str, delimiter: str, file: str) -> Iterator[tuple[int, list[str]]]:
+    if codec != "utf-16" and b"\0" in data:
+        raise _no_text(file)
+    reader, line = csv.reader(_text(data, codec), delimiter=delimiter), 1
     try:
         for cells in reader:
-            if any(cell.strip() for cell in cells):
-                rows.append((line, tuple(cells)))
+            if any(cell and not cell.isspace() for cell in cells):
+                if codec == "utf-16" and any("\0" in cell for cell in cells):
+                    raise _no_text(file)
+                yield line, cells
             line = reader.line_num + 1
     except csv.Error as error:
         raise BlindtestError(Fault(problem=f"the row can't be read: {error}", file=file, line=line)) from None
-    return rows
+
+
+def _no_text(file: str) -> BlindtestError:
+    return BlindtestError(Fault(problem="this is not a text file", file=file, remedy="export the table as CSV"))

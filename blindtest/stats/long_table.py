@@ -119,8 +119,8 @@ def read_long_table(
     source = _sources(file, wanted, columns or {}, faults)
     extra = _extra(file, source, beside, faults)
     faults.raise_any()
-    cells = list(zip(*(row for _, row in file.records), strict=True))
-    lines = tuple(line for line, _ in file.records)
+    cells = [list(column) for column in file.columns]
+    lines = tuple(int(line) for line in file.lines)
     read: dict[str, Any] = {}
     understood = [f"{len(lines)} rows, {file.form}"]
     for one in wanted:

@@ -20,6 +20,7 @@ Volumes and pages from memory.
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from math import inf, isinf, nan, sqrt
 from typing import overload
 
@@ -280,6 +281,12 @@ def d_prime(proportion: float, method: str) -> float:
         return inf
     if method == "2afc":
         return SQRT2 * float(ndtri(proportion))
+    return _inverse(float(proportion), method)
+
+
+@lru_cache(maxsize=8192)
+def _inverse(proportion: float, method: str) -> float:
+    """Return d' by root finding; remembered, since listeners of a panel come to the same few proportions."""
     return _inverted(lambda d: proportion_correct(d, method) - proportion)
 
 

@@ -3,8 +3,10 @@
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from blindtest.errors import BlindtestError, Fault, Missing
-from blindtest.stats.delimited import Delimited, read_delimited
+from blindtest.stats.delimited import Delimited, column_of, read_delimited
 
 __all__ = ["read_table_file"]
 
@@ -49,11 +51,11 @@ def _read_parquet(path: Path) -> Delimited:
         raise BlindtestError(
             *(Fault(problem="a column stands there twice", file=str(path), key=name) for name in twice)
         )
-    columns = [[_text(value) for value in column.to_pylist()] for column in table.columns]
     return Delimited(
         name=str(path),
         header=tuple(names),
-        records=tuple(enumerate(zip(*columns, strict=True), start=1)),
+        columns=tuple(column_of([_text(value) for value in column.to_pylist()]) for column in table.columns),
+        lines=np.arange(1, table.num_rows + 1),
         delimiter="",
         encoding="Parquet",
     )
