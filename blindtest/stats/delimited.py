@@ -42,7 +42,11 @@ class Column:
         return (different[place] for place in self.places)
 
     def __getitem__(self, row: int) -> str:
-        return self.different[self.places[row]]
+        return self.different[int(self.places[row])]
+
+    def rows_of(self, place: int) -> NDArray[np.intp]:
+        """Return the rows in which one of the different cells stands."""
+        return np.flatnonzero(self.places == place)
 
 
 def column_of(cells: Sequence[str]) -> Column:

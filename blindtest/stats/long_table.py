@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.cell import Kind, is_missing, read_cell, read_number
-from blindtest.stats.delimited import Delimited, FaultsInFile
+from blindtest.stats.delimited import Column, Delimited, FaultsInFile
 from blindtest.stats.table_file import read_table_file
 
 if TYPE_CHECKING:
@@ -119,18 +119,17 @@ def read_long_table(
     source = _sources(file, wanted, columns or {}, faults)
     extra = _extra(file, source, beside, faults)
     faults.raise_any()
-    cells = [list(column) for column in file.columns]
     lines = tuple(int(line) for line in file.lines)
     read: dict[str, Any] = {}
     understood = [f"{len(lines)} rows, {file.form}"]
     for one in wanted:
         if one.name in source:
             place = source[one.name]
-            values, translated = _column(one, cells[place], lines, file, file.header[place], faults)
+            values, translated = _column(one, file.columns[place], lines, file, file.header[place], faults)
             read[one.name] = values
             understood.append(_said(one.name, file.header[place], values, translated))
     for place in extra:
-        read[file.header[place]] = _beside(cells[place], decimal_comma=file.decimal_comma)
+        read[file.header[place]] = _beside(file.columns[place], decimal_comma=file.decimal_comma)
         understood.append(_said(file.header[place], "", read[file.header[place]], {}))
     faults.raise_any()
     taken = {*source.values(), *extra}
@@ -215,37 +214,40 @@ def _extra(
 
 
 def _column(
-    one: Wanted, cells: Sequence[str], lines: Sequence[int], file: Delimited, header: str, faults: FaultsInFile
+    one: Wanted, column: Column, lines: Sequence[int], file: Delimited, header: str, faults: FaultsInFile
 ) -> tuple[list[Any], dict[str, str]]:
     """Return a column's values, and the words of the file that were taken to mean others."""
-    values: list[Any] = []
+    meanings: list[Any] = []
     translated: dict[str, str] = {}
-    for line, cell in zip(lines, (cell.strip() for cell in cells), strict=True):
+    for place, cell in enumerate(written.strip() for written in column.different):
         value: Any = None
+        wrong, allowed = "", ""
         if one.words and cell.casefold() in one.words:
             value = one.words[cell.casefold()]
             if value != cell.casefold():
                 translated[cell] = value
         elif not is_missing(cell):
             if one.words and not one.other_words:
-                faults.add(
-                    "no such answer", line, key=header, got=cell, allowed=", ".join(dict.fromkeys(one.words.values()))
-                )
+                wrong, allowed = "no such answer", ", ".join(dict.fromkeys(one.words.values()))
             else:
                 try:
                     value = read_cell(cell, one.kind, decimal_comma=file.decimal_comma)
                 except ValueError as error:
-                    faults.add("can't be read", line, key=header, got=cell, allowed=str(error))
-        values.append(value)
-    return values, translated
+                    wrong, allowed = "can't be read", str(error)
+        if wrong:
+            for row in column.rows_of(place):
+                faults.add(wrong, lines[row], key=header, got=cell, allowed=allowed)
+        meanings.append(value)
+    return [meanings[place] for place in column.places], translated
 
 
-def _beside(cells: Sequence[str], *, decimal_comma: bool) -> list[Any]:
-    present = [None if is_missing(cell) else cell.strip() for cell in cells]
+def _beside(column: Column, *, decimal_comma: bool) -> list[Any]:
+    present: list[Any] = [None if is_missing(cell) else cell.strip() for cell in column.different]
     try:
-        return [None if cell is None else read_number(cell, decimal_comma=decimal_comma) for cell in present]
+        meanings = [None if cell is None else read_number(cell, decimal_comma=decimal_comma) for cell in present]
     except ValueError:
-        return present
+        meanings = present
+    return [meanings[place] for place in column.places]
 
 
 def _said(name: str, header: str, values: Sequence[Any], translated: Mapping[str, str]) -> str:

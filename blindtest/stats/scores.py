@@ -135,9 +135,10 @@ def complete_blocks(scores: Scores, *, block: Sequence[str], treatment: Sequence
         Fewer than two treatments, or no complete block.
     """
     frame = scores.frame
+    # Joined as lists: pandas would make a Series of every row.
     named = frame.assign(
-        _block=frame[list(block)].agg(SEPARATOR.join, axis=1),
-        _treatment=frame[list(treatment)].agg(SEPARATOR.join, axis=1),
+        _block=[SEPARATOR.join(names) for names in zip(*(frame[key] for key in block), strict=True)],
+        _treatment=[SEPARATOR.join(names) for names in zip(*(frame[key] for key in treatment), strict=True)],
     )
     cells = named.groupby(["_block", "_treatment"])["score"].agg(["mean", "count"])
     wide = cells["mean"].unstack("_treatment").sort_index()

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import did_you_mean
 from blindtest.methods import METHODS
-from blindtest.stats.cell import Kind, is_missing, read_cell, read_number
+from blindtest.stats.cell import Kind
 from blindtest.stats.delimited import Delimited, FaultsInFile
+from blindtest.stats.read_rows import ReadRows
 from blindtest.stats.sensitivity import DECISION_RULES
 from blindtest.stats.table_file import read_table_file
 
@@ -106,6 +107,7 @@ def table_of(rows: Iterable[Mapping[str, Any]], columns: Sequence[str]) -> "Data
 
 
 def _series(values: list[Any], kind: Kind) -> "Series[Any]":
+    """Return values as a column of their kind; None, pandas.NA, NaN and '' are missing."""
     import pandas as pd
 
     present = [None if value is None or value is pd.NA or value == "" or value != value else value for value in values]
@@ -155,27 +157,44 @@ def read_trial_table(
     source = _sources(file, columns or {}, faults)
     _need_method(source, method, faults)
     faults.raise_any()
-    rows = [_row(line, cells, source, file, faults) for line, cells in file.records]
-    lines = [line for line, _ in file.records]
-    for line, row in zip(lines, rows, strict=True):
-        _settle(line, row, method, faults)
-    told_apart = _find_twice(lines, rows, _unread_factors(file, source), faults)
+    rows = ReadRows(file, source, COLUMNS, faults)
+    if method is not None:
+        rows.state_method(method)
+    else:
+        rows.check_methods(_methods())
+    rows.judge()
+    rows.compare_times()
+    told_apart = rows.find_twice(SAME_TRIAL)
     faults.raise_any()
-    if "response" in source:
-        _read_ratings(rows, file)
+    rows.read_ratings()
     truths = {"truth"} & source.keys()
-    table = trial_table({name: row[name] for name in row if name not in truths} for row in rows)
     read = [name for name in COLUMNS if name in source or (name == "correct" and truths)]
+    table = _frame(rows)
     missing = {name: int(table[name].isna().sum()) for name in read}
     ignored = tuple(name for place, name in enumerate(file.header) if place not in source.values())
     return TrialTable(
         table=table,
         file=file.name,
-        rows=len(rows),
+        rows=len(table),
         missing=missing,
         ignored=ignored,
         understood=_understood(file, table, source, missing, ignored, method) + told_apart,
     )
+
+
+def _frame(rows: ReadRows) -> "DataFrame":
+    import pandas as pd
+
+    count = len(rows)
+    columns = {}
+    for name, kind in COLUMNS.items():
+        known = rows.columns.get(name)
+        if known is None:
+            columns[name] = _series([None] * count, kind)
+        else:
+            # What the different cells say is made a column of its kind once, and then dealt out over the rows.
+            columns[name] = _series(list(known.values), kind).take(known.places).reset_index(drop=True)
+    return pd.DataFrame(columns)
 
 
 def _sources(file: Delimited, columns: Mapping[str, str], faults: FaultsInFile) -> dict[str, int]:
@@ -233,103 +252,6 @@ def _methods() -> list[str]:
 
 def _method_fault(method: str) -> tuple[str, str] | None:
     return None if method in _methods() else (", ".join(_methods()), did_you_mean(method, _methods()))
-
-
-def _row(
-    line: int, cells: Sequence[str], source: Mapping[str, int], file: Delimited, faults: FaultsInFile
-) -> dict[str, Any]:
-    row: dict[str, Any] = {}
-    for name, place in source.items():
-        cell = cells[place].strip()
-        row[name] = None
-        if not is_missing(cell):
-            try:
-                row[name] = read_cell(cell, COLUMNS.get(name, "value"), decimal_comma=file.decimal_comma)
-            except ValueError as error:
-                faults.add("can't be read", line, key=file.header[place], got=cell, allowed=str(error))
-    return row
-
-
-def _read_ratings(rows: Sequence[dict[str, Any]], file: Delimited) -> None:
-    """Turn responses into numbers if all that were given are."""
-    try:
-        numbers = [
-            None if row["response"] is None else read_number(row["response"], decimal_comma=file.decimal_comma)
-            for row in rows
-        ]
-    except ValueError:
-        return
-    for row, number in zip(rows, numbers, strict=True):
-        row["response"] = number
-
-
-def _settle(line: int, row: dict[str, Any], method: str | None, faults: FaultsInFile) -> None:
-    """Fill in what follows from the rest of a row, and refuse what contradicts it."""
-    stated = row.get("method")
-    if method is not None:
-        if stated is not None and stated != method:
-            faults.add("the row contradicts the method asked for", line, key="method", got=stated, allowed=method)
-        row["method"] = method
-    elif stated is None:
-        faults.add("the row does not say its method", line, key="method", allowed=", ".join(_methods()))
-    elif fault := _method_fault(stated):
-        faults.add("no such method", line, key="method", got=stated, allowed=fault[0], remedy=fault[1])
-    if row.get("truth") is not None and row.get("response") is not None:
-        right = row["response"].casefold() == row["truth"].casefold()
-        if row.get("correct") not in (None, right):
-            word, other = ("right", "wrong") if row["correct"] else ("wrong", "right")
-            faults.add(
-                f"the row says {word}, but the answer {row['response']!r} to {row['truth']!r} is {other}",
-                line,
-                key="correct",
-                remedy="correct the row, or read only one of the columns",
-            )
-        row["correct"] = right
-    shown, answered = row.get("shown_at"), row.get("answered_at")
-    if shown is not None and answered is not None and answered < shown:
-        faults.add(
-            "answered before it was shown", line, key="answered_at", got=str(answered), allowed=f"from {shown} on"
-        )
-
-
-def _unread_factors(file: Delimited, source: Mapping[str, int]) -> dict[str, list[str]]:
-    """Return the columns that nobody named and that group the rows: fewer values than half the rows, unlike row ids."""
-    unread = [place for place in range(len(file.header)) if place not in source.values()]
-    cells = {file.header[place]: [cells[place] for _, cells in file.records] for place in unread}
-    return {name: column for name, column in cells.items() if 1 < len(set(column)) <= len(column) / 2}
-
-
-def _find_twice(
-    lines: Sequence[int],
-    rows: Sequence[Mapping[str, Any]],
-    unread: Mapping[str, Sequence[str]],
-    faults: FaultsInFile,
-) -> tuple[str, ...]:
-    """Refuse a trial that stands there twice; say so where only a column that is not read tells two apart."""
-    first: dict[tuple[Any, ...], int] = {}
-    seen: set[tuple[Any, ...]] = set()
-    repeats = 0
-    for place, row in enumerate(rows):
-        if row.get("trial") is None:
-            continue
-        named = tuple(row.get(name) for name in SAME_TRIAL)
-        repeats += named in seen
-        seen.add(named)
-        key = (*named, *(column[place] for column in unread.values()))
-        if first.setdefault(key, place) == place:
-            continue
-        values = "with the same values" if row == rows[first[key]] else "with other values"
-        what = ", ".join(f"{name} {row[name]}" for name in SAME_TRIAL if row.get(name) is not None)
-        faults.add(
-            f"{what} stands there twice, first in line {lines[first[key]]}, {values}",
-            lines[place],
-            key="trial",
-            remedy="remove one, or name the columns that tell them apart (sitting, block, conditions, attempt)",
-        )
-    if not repeats:
-        return ()
-    names = ", ".join(map(repr, unread))
-    return (f"{repeats} trial numbers come again; told apart only by what is not read: {names}",)
 
 
 def _understood(

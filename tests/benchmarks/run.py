@@ -22,6 +22,7 @@ SHORT = {
     "bench_sections.py": ["--rounds", "1", "--devices", "3"],
     "bench_store.py": ["--answers", "200", "--clients", "16", "--each", "20"],
     "bench_start.py": ["--rounds", "5"],
+    "bench_table.py": ["--rows", "20000"],
 }
 
 
