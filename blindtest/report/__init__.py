@@ -36,6 +36,7 @@ from blindtest.report.hardware_words import unit_words
 from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
 from blindtest.report.listened_words import CANNOT_TELL_WORDS, listened_plan
 from blindtest.report.page import html, markdown
+from blindtest.report.panel_words import OWN_EQUIPMENT, OWN_LEVEL
 from blindtest.report.plan_figures import PlanCurves, plan_figure
 from blindtest.report.preference_facts import (
     PreferenceFacts,
@@ -88,6 +89,8 @@ from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan, U
 
 __all__ = [
     "CANNOT_TELL_WORDS",
+    "OWN_EQUIPMENT",
+    "OWN_LEVEL",
     "AttributeFacts",
     "AttributeListenerFacts",
     "BlockFacts",

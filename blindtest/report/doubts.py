@@ -12,6 +12,7 @@ from blindtest.report.hardware_words import hardware_left_out, hardware_level, s
 from blindtest.report.listened_facts import ListenedPlan
 from blindtest.report.listened_words import CANNOT_TELL_WORDS
 from blindtest.report.method_words import order_on_record
+from blindtest.report.panel_words import OWN_EQUIPMENT
 from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.rating_facts import VERDICTS, RatingFacts, SurvivalPlanFacts
 from blindtest.report.rating_words import effect_words, points, recognition_words, worn_words
@@ -535,6 +536,8 @@ def left_out(report: ReportInput) -> tuple[str, ...]:
             "comparison "
             "holds for these files."
         )
+    if rendering.own_equipment:
+        out.append(OWN_EQUIPMENT)
     if rendering.player == "browser":
         out.append(
             "Stimuli were played by a web browser: what its sound system does after the page (mixing, resampling, "

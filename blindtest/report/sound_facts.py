@@ -130,6 +130,8 @@ class RenderingFacts:
     """What played, sentence by sentence: devices, their rates, latencies, underruns; the last loopback."""
     notes: tuple[str, ...] = ()
     """What was recorded about playback: the browser's own rate differed ..."""
+    own_equipment: bool = False
+    """Whether listeners of a panel used what they have."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -5,7 +5,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from blindtest.report import ScreeningFacts, companion_lines, played_on_words, stage_claimed
+from blindtest.report import OWN_EQUIPMENT, ScreeningFacts, companion_lines, played_on_words, stage_claimed
 from blindtest.stats import CANNOT_TELL
 from blindtest.steps.adjusted_lines import adjusted_lines, beside_lines
 from blindtest.steps.answers import (
@@ -92,6 +92,8 @@ class Analysis:
             lines.append(f"{beyond} of them beyond the plan: reported, not counted.")
         if answers.withheld:
             lines.append(f"{answers.withheld} withdrawn by their listeners: not counted.")
+        if "panel" in answers.seal.record:
+            lines.append(OWN_EQUIPMENT)
         if self.reminder:
             lines.append(self.reminder)
         return "\n".join(lines)

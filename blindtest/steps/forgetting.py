@@ -29,9 +29,8 @@ class Forgotten:
     def text(self) -> str:
         """Return it in words."""
         numbers = ", ".join(map(str, self.sittings))
-        lines = [
-            f"Erased: rows, salts and pseudonym of sitting {numbers}. The chain of hashes stays and still verifies."
-        ]
+        what = f"rows, salts and pseudonym of sitting {numbers}" if numbers else "pseudonym and what was said"
+        lines = [f"Erased: {what}. The chain of hashes stays and still verifies."]
         if self.report_left:
             lines.append(f"{self.report_left} was made before and shows the answers: run blindtest report again.")
         if self.on_a_server:

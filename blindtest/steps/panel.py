@@ -138,6 +138,9 @@ class OpenPanel:
         self.entropy = entropy
         self._store = store
         self._rendered = rendered
+        # Read once: the consent text is part of the seal, and nobody agrees to one that changes while they read.
+        self._consent = _text(study, study.listeners.consent)
+        self._invitation_text = _text(study, self.panel.invitation)
         self._planned = len(sittings_of(study.protocol))
         # Two plans drawn at once would be given one number.
         self._making = Lock()
@@ -215,11 +218,11 @@ class OpenPanel:
         Raises
         ------
         BlindtestError
-            It is another text than the one that stands there now.
+            It is another text than the one that is shown now.
         """
         if self.closed:
             return _refused("closed")
-        if text_sha256 != _hash(self._text(self.study.listeners.consent)):
+        if text_sha256 != _hash(self._consent):
             raise BlindtestError(
                 Fault(problem="the consent text was changed meanwhile", remedy="reload the page and read it again")
             )
@@ -348,19 +351,15 @@ class OpenPanel:
 
     # Within.
 
-    def _text(self, name: str) -> str:
-        return (self.study.folder / name).read_text(encoding="utf-8")
-
     def _invitation(self) -> State:
-        consent = self._text(self.study.listeners.consent)
         seconds = {s.clip: s.frames / s.rate for s in self._rendered.stimuli}
         minutes = [one.minutes for one in sitting_lengths(self.study, seconds)]
         return {
             "step": "invitation",
             "title": self.study.title,
-            "invitation": self._text(self.panel.invitation),
-            "consent": consent,
-            "consent_sha256": _hash(consent),
+            "invitation": self._invitation_text,
+            "consent": self._consent,
+            "consent_sha256": _hash(self._consent),
             "sittings": self._planned,
             "minutes": round(max(minutes, default=0.0)),
             "closes": None if self.panel.closes is None else self.panel.closes.isoformat(),
@@ -401,6 +400,16 @@ def is_closed(store: "Store", panel: Panel, at: datetime) -> bool:
     """Return whether a panel admits nobody any more."""
     past = panel.closes is not None and at.astimezone().date() > panel.closes
     return past or store.remembered(CLOSED) is not None
+
+
+def _text(study: Study, name: str) -> str:
+    """Return a text that listeners read; that it is UTF-8 was seen when the study was loaded."""
+    try:
+        return (study.folder / name).read_text(encoding="utf-8")
+    except OSError as error:
+        raise BlindtestError(
+            Fault(problem=f"can't be read: {error.strerror or error}", file=str(study.folder / name))
+        ) from error
 
 
 def _refused(why: str) -> State:

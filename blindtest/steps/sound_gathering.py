@@ -7,6 +7,7 @@ import numpy as np
 
 from blindtest.render import Rendered
 from blindtest.report import (
+    OWN_LEVEL,
     ClipFacts,
     ConditionFacts,
     CorrectionFacts,
@@ -19,6 +20,7 @@ from blindtest.steps.answers import Answers
 from blindtest.steps.corrections import correction_in_chain, designed
 from blindtest.steps.hardware import hardware_chain
 from blindtest.steps.listening import stimulus_samples
+from blindtest.steps.panel_playback import panel_playback_notes, panel_playback_words
 from blindtest.steps.playback import loopback_words, playback_words, played_by_device
 from blindtest.steps.sitting_level import gains_of, level_of_study, played_words
 from blindtest.study import (
@@ -175,8 +177,9 @@ def rendering_facts(study: Study, rendered: Rendered, answers: Answers, store: "
         ceiling_dbtp=study.rendering.ceiling_dbtp,
         rate_hz=study.rendering.rate_hz,
         player="device" if _all_by_device(study, store, answers) else "browser",
-        played=_what_played(store, answers, rendered),
-        notes=_playback_notes(store, answers),
+        played=_what_played(study, store, answers, rendered),
+        notes=_playback_notes(study, store, answers),
+        own_equipment=study.panel is not None,
     )
 
 
@@ -185,12 +188,20 @@ def _all_by_device(study: Study, store: "Record", answers: Answers) -> bool:
     return routed or played_by_device(store, [one.entry.number for one in answers.sittings])
 
 
-def _what_played(store: "Record", answers: Answers, rendered: Rendered) -> tuple[str, ...]:
+def _what_played(study: Study, store: "Record", answers: Answers, rendered: Rendered) -> tuple[str, ...]:
+    if study.panel is not None:
+        return panel_playback_words(store, _numbers(answers), sorted({s.rate for s in rendered.stimuli}))
     said = [words for one in answers.sittings for words in playback_words(store, one.entry.number)]
     return (*said, *loopback_words(store, rendered)) if said else ()
 
 
-def _playback_notes(store: "Record", answers: Answers) -> tuple[str, ...]:
+def _numbers(answers: Answers) -> list[int]:
+    return [one.entry.number for one in answers.sittings]
+
+
+def _playback_notes(study: Study, store: "Record", answers: Answers) -> tuple[str, ...]:
+    if study.panel is not None:
+        return panel_playback_notes(store, _numbers(answers))
     notes = []
     for one in answers.sittings:
         kinds = sorted({str(e["kind"]) for e in store.events(one.entry.number) if e.get("event") == "faulted"})
@@ -273,6 +284,8 @@ def match_line(row: Any) -> MatchLine:
 
 def played(study: Study, rendered: Rendered, store: "Record", answers: Answers) -> str:
     """Return at which level the sittings played, in words."""
+    if study.panel is not None:
+        return OWN_LEVEL
     level = None
     if full_scale_spl(study) is not None:
         level = level_of_study(study, render_job(study), rendered, stimulus_samples)

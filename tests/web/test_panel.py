@@ -94,6 +94,10 @@ def test_three_listeners_at_once_do_not_mix(folder, served):
             "invited": 2, "invited_used": 2, "by_public_link": 1, "listeners": 3, "withdrawn": 0, "open": 0,
             "finished": 3, "abandoned": 0, "not_begun": 0,
         }  # fmt: skip
+    # The analysis says what a panel can't know.
+    told = steps.analyze(folder).text()
+    assert "equipment of their own, which nobody measured" in told
+    assert "15 trials" in told or "of 15" in told
     sittings, rows, faults = register(folder)
     assert faults == ()
     assert sorted(one.listener for one in sittings) == sorted(names)
@@ -122,13 +126,14 @@ def test_before_consent_nothing_is_stored(folder, served):
         ):
             assert one.post(path, body).status == 401
         assert panel.counts() == before
-        # What was read is not what stands there now: nobody agrees to a text they did not see.
-        (folder / "consent.md").write_text("We keep it for ever.", encoding="utf-8")
-        told = one.post("/panel/consent", {"token": token, "consent_sha256": state["consent_sha256"]})
+        page_left_open = state["consent_sha256"]
+    # What was read is not what is shown now: nobody agrees to a text they did not see.
+    (folder / "consent.md").write_text("We keep it for ever.", encoding="utf-8")
+    with served(folder) as (panel, come):
+        told = come().post("/panel/consent", {"token": token, "consent_sha256": page_left_open})
         assert told.status == 409
         assert "changed meanwhile" in told.json["problem"]
-        assert panel.counts() == before
-        (folder / "consent.md").write_text("", encoding="utf-8")
+        assert panel.counts().listeners == 0
 
 
 def test_questions_are_asked_once_and_each_answer_is_one_of_those_offered(folder, served):
