@@ -363,6 +363,11 @@ def _sit(
 @click.option("--port", type=click.IntRange(1024, 65535), envvar="BLINDTEST_PORT", help="Else the panel's own.")
 @click.option("--hosts", default="", metavar="HOST:PORT,...", help="Further names under which it is asked for.")
 @click.option("--public-url", default="", metavar="URL", help="Where listeners reach it, behind a proxy with TLS.")
+@click.option(
+    "--sounds-folder", type=click.Path(path_type=Path), help="Lay sounds there for the web server in front to send."
+)
+@click.option("--sounds-at", default="/laid/", show_default=True, help="That folder as the web server names it.")
+@click.option("--journal", type=click.Path(path_type=Path), help="Note what is refused or fails; never who asked.")
 @click.option("--invite", "invitations", type=click.IntRange(1, 10_000), help="Write so many personal links, and end.")
 @click.option("--close", is_flag=True, help="Let nobody begin any more.")
 @click.option("--dry-run", is_flag=True, help="Say what listeners would meet; store and serve nothing.")
@@ -373,6 +378,9 @@ def panel(
     port: int | None,
     hosts: str,
     public_url: str,
+    sounds_folder: Path | None,
+    sounds_at: str,
+    journal: Path | None,
     invitations: int | None,
     close: bool,
     dry_run: bool,
@@ -382,8 +390,8 @@ def panel(
     from blindtest.cli.panel_command import run_panel
 
     run_panel(
-        folder, address=address, port=port, hosts=_listed(hosts), public_url=public_url, invitations=invitations,
-        close=close, dry_run=dry_run, output=output,
+        folder, address=address, port=port, hosts=_listed(hosts), public_url=public_url, sounds_folder=sounds_folder,
+        sounds_at=sounds_at, journal=journal, invitations=invitations, close=close, dry_run=dry_run, output=output,
     )  # fmt: skip
 
 

@@ -1,7 +1,9 @@
 """The command `panel`: many listeners on one port."""
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -18,6 +20,9 @@ def run_panel(
     port: int | None,
     hosts: Sequence[str],
     public_url: str,
+    sounds_folder: Path | None,
+    sounds_at: str,
+    journal: Path | None,
     invitations: int | None,
     close: bool,
     dry_run: bool,
@@ -44,12 +49,13 @@ def run_panel(
             "if you need them, belong beside these links in a file of yours that no command reads."
         )
         return
-    _serve(folder, address=address, port=port, hosts=hosts, public_url=public_url, output=output)
+    _serve(
+        folder, output, address=address, port=port, hosts=hosts, public_url=public_url, sounds_folder=sounds_folder,
+        sounds_at=sounds_at, journal=journal,
+    )  # fmt: skip
 
 
-def _serve(
-    folder: Path, *, address: str, port: int | None, hosts: Sequence[str], public_url: str, output: Output
-) -> None:
+def _serve(folder: Path, output: Output, *, public_url: str, sounds_at: str, **how: Any) -> None:
     from blindtest import steps, web
 
     def say(line: str) -> None:
@@ -57,8 +63,12 @@ def _serve(
 
     if public_url:
         steps.public_origin(public_url)
+    if not re.fullmatch(r"/[A-Za-z0-9_-]+/", sounds_at):
+        raise WrongUse(
+            Fault(problem="not a location of a web server", key="--sounds-at", got=sounds_at, allowed="as /laid/")
+        )
     with output.progress("preparing") as report:
         panel = steps.open_panel(folder, progress=report)
     with panel:
-        served = web.serve_panel(panel, address=address, port=port, hosts=hosts, public_url=public_url, say=say)
+        served = web.serve_panel(panel, public_url=public_url, sounds_at=sounds_at, say=say, **how)
     output.result("panel", {"did": "serve", **served.to_dict()}, served.text())

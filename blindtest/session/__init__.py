@@ -28,6 +28,7 @@ from blindtest.session.event import (
     event_from_dict,
     event_to_dict,
 )
+from blindtest.session.laid_player import LaidPlayer, clear_laid
 from blindtest.session.loop_stream import LoopFacts, LoopStream
 from blindtest.session.offer import LEVEL_SLOT, LEVEL_TRIAL, Offer, offers
 from blindtest.session.opinion import Opinion, Spreads, simulated_opinions
@@ -77,6 +78,7 @@ __all__ = [
     "Faulted",
     "HeardTrial",
     "ImpressionEntry",
+    "LaidPlayer",
     "Left",
     "LevelSet",
     "Liking",
@@ -112,6 +114,7 @@ __all__ = [
     "View",
     "after",
     "asked",
+    "clear_laid",
     "connected",
     "dithered",
     "event_from_dict",

@@ -32,6 +32,8 @@ SECURITY_HEADERS = {
     "x-frame-options": "DENY",
 }
 """On every response, the same for all."""
+HSTS = "max-age=31536000"
+"""Where the page is reached by https: a year, RFC 6797."""
 
 
 class TooLarge(Exception):
@@ -47,6 +49,7 @@ class Guard:
         self.origins = {f"http://{host.lower()}" for host in hosts}
         # Behind a proxy that speaks TLS: there the page's own address begins with https.
         self.origins |= {f"https://{host.lower()}" for host in secure_hosts}
+        self.secure = frozenset(host.lower() for host in secure_hosts)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a permitted request on, answer any other."""
@@ -56,12 +59,16 @@ class Guard:
         if scope["type"] != "http":
             return
         taken = 0
+        headers = Headers(scope=scope)
+        secure = headers.get("host", "").lower() in self.secure
 
         async def guarded_send(message: Message) -> None:
             if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
+                sent = MutableHeaders(scope=message)
                 for name, value in SECURITY_HEADERS.items():
-                    headers[name] = value
+                    sent[name] = value
+                if secure:
+                    sent["strict-transport-security"] = HSTS
             await send(message)
 
         async def limited_receive() -> Message:
@@ -72,7 +79,6 @@ class Guard:
                 raise TooLarge
             return message
 
-        headers = Headers(scope=scope)
         refusal = self._refusal(scope["method"], scope["path"], headers)
         if refusal is not None:
             await refusal(scope, receive, guarded_send)

@@ -14,8 +14,9 @@ from math import ceil
 
 from starlette.datastructures import Headers
 from starlette.requests import cookie_parser
-from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
+
+from blindtest.web.replies import problem
 
 __all__ = ["LIMITS", "Limit", "Limits"]
 
@@ -77,11 +78,8 @@ class Limits:
         if scope["type"] == "http":
             wait_s = self.wait_s(scope["path"], Headers(scope=scope).get("cookie", ""))
             if wait_s > 0:
-                refusal = JSONResponse(
-                    {"problem": "too many requests at once: this page waits and tries again"},
-                    status_code=429,
-                    headers={"retry-after": str(ceil(wait_s))},
-                )
+                refusal = problem(429, "too many requests at once: this page waits and tries again")
+                refusal.headers["retry-after"] = str(ceil(wait_s))
                 await refusal(scope, receive, send)
                 return
         await self.app(scope, receive, send)

@@ -6,6 +6,7 @@ Whatever blocks runs in threads of which there is a limited number: answers do n
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
+from time import monotonic
 from typing import Any, TypeVar
 
 from anyio import CapacityLimiter, to_thread
@@ -22,8 +23,10 @@ from blindtest.steps import Admitted, OpenPanel
 from blindtest.web.app import TITLE, ListeningPages, ListeningService
 from blindtest.web.guard import Guard
 from blindtest.web.languages import choose_language, shell
+from blindtest.web.limits import Limit, Limits
 from blindtest.web.panel_services import PanelServices
 from blindtest.web.replies import plain_handlers, problem
+from blindtest.web.sitting_service import SittingService
 from blindtest.words import listed
 
 __all__ = ["make_panel_app"]
@@ -71,6 +74,8 @@ def make_panel_app(
     secure_hosts: Sequence[str] = (),
     services: PanelServices | None = None,
     further: Sequence[Route] = (),
+    limits: Sequence[Limit] = (),
+    laid_at: str = "",
 ) -> ASGIApp:
     """Return the ASGI application of a panel.
 
@@ -81,8 +86,13 @@ def make_panel_app(
     secure_hosts : those under which a proxy serves it over https
     services : the sittings in memory
     further : routes beside those for listeners
+    limits : how much one listener may ask for; () for any
+    laid_at : where the web server in front finds the folder of laid sounds, as X-Accel-Redirect names it; '' where this
+        program sends them
     """
-    pages = _PanelPages(panel, services or PanelServices(panel), port=hosts[0].rpartition(":")[2], secure=secure_hosts)
+    pages = _PanelPages(
+        panel, services or PanelServices(panel), port=hosts[0].rpartition(":")[2], secure=secure_hosts, laid_at=laid_at
+    )  # fmt: skip
     routed = Starlette(
         routes=[
             Route("/", pages.door),
@@ -105,16 +115,24 @@ def make_panel_app(
         exception_handlers=plain_handlers(),
     )
     routed.router.redirect_slashes = False
-    return Guard(routed, hosts=hosts, secure_hosts=secure_hosts)
+    app: ASGIApp = routed
+    if limits:
+        app = Limits(app, clock=monotonic, cookies=(pages.secure_cookie, pages.cookie), limits=limits)
+    return Guard(app, hosts=hosts, secure_hosts=secure_hosts)
 
 
 class _PanelPages(ListeningPages):
-    def __init__(self, panel: OpenPanel, services: PanelServices, *, port: str, secure: Sequence[str]) -> None:
+    def __init__(
+        self, panel: OpenPanel, services: PanelServices, *, port: str, secure: Sequence[str], laid_at: str
+    ) -> None:
         super().__init__(panel.clock, panel.study.listeners.language)
         self._panel = panel
         self._services = services
         # Cookies are shared by all ports of a host.
-        self._cookie = f"blindtest-panel-{port}"
+        self.cookie = f"blindtest-panel-{port}"
+        # A browser takes a name that begins so from this very host alone, and by https.
+        self.secure_cookie = f"__Host-{self.cookie}"
+        self._laid_at = laid_at
         self._secure = frozenset(host.lower() for host in secure)
         self._answers = CapacityLimiter(40)
         self._sounds = CapacityLimiter(_SOUNDS_AT_ONCE)
@@ -138,9 +156,15 @@ class _PanelPages(ListeningPages):
 
     async def sound(self, request: Request) -> Response:
         """Return the sound behind a token; it is made now, by one of few threads."""
+        token = request.path_params["token"]
         async with self.admitted(request) as service:
-            job = partial(service.sound, request.path_params["token"])
-            return _wav(await to_thread.run_sync(job, limiter=self._sounds))
+            if self._laid_at and isinstance(service, SittingService):
+                place = await self.work(partial(service.place, token))
+                if place is not None:
+                    # The web server in front sends the file; its length and headers are alike for all.
+                    told = {"x-accel-redirect": self._laid_at + place, "content-type": "audio/wav"}
+                    return Response(headers=told)
+            return _wav(await to_thread.run_sync(partial(service.sound, token), limiter=self._sounds))
 
     async def door(self, request: Request) -> Response:
         """Return the shell of the pages before and after the sitting."""
@@ -226,7 +250,11 @@ class _PanelPages(ListeningPages):
             return {"step": "refused", "why": "withdrawn"}
 
         response = await self._told(request, erased)
-        response.delete_cookie(self._cookie, path="/", httponly=True, samesite="strict")
+        response.delete_cookie(
+            self._name(request), path="/", httponly=True, samesite="strict", secure=self._is_secure(request)
+        )
+        # Answers that wait to be sent, and the keys that were chosen: nothing of theirs is left in the browser.
+        response.headers["clear-site-data"] = '"storage"'
         return response
 
     async def _told(self, request: Request, job: Callable[[], Mapping[str, Any]]) -> Response:
@@ -236,7 +264,13 @@ class _PanelPages(ListeningPages):
             return problem(422, _problems(wrong), self.language_of(request))
 
     def _session(self, request: Request) -> str:
-        return request.cookies.get(self._cookie, "")
+        return request.cookies.get(self._name(request), "")
+
+    def _is_secure(self, request: Request) -> bool:
+        return request.headers.get("host", "").lower() in self._secure
+
+    def _name(self, request: Request) -> str:
+        return self.secure_cookie if self._is_secure(request) else self.cookie
 
     async def _listener(self, request: Request) -> str:
         listener = await self.work(partial(self._services.listener_of, self._session(request)))
@@ -246,8 +280,8 @@ class _PanelPages(ListeningPages):
 
     def _give(self, request: Request, response: Response, session: str) -> None:
         response.set_cookie(
-            self._cookie, session, max_age=_KEPT_S, path="/", httponly=True, samesite="strict",
-            secure=request.headers.get("host", "").lower() in self._secure,
+            self._name(request), session, max_age=_KEPT_S, path="/", httponly=True, samesite="strict",
+            secure=self._is_secure(request),
         )  # fmt: skip
 
 

@@ -1,13 +1,19 @@
 """A panel served until it is interrupted: port, links, and what is said when it stops."""
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from secrets import token_hex
 from typing import Any
 from urllib.parse import urlsplit
 
+from blindtest.session import BrowserPlayer, LaidPlayer, MadeWhenAsked, clear_laid
 from blindtest.steps import PANEL_PORT, PANEL_URL, OpenPanel, public_origin
+from blindtest.web.journal import Journal
+from blindtest.web.limits import LIMITS
 from blindtest.web.panel_app import make_panel_app
+from blindtest.web.panel_services import PanelServices
 from blindtest.web.serving import LOOPBACK, Server, hosts_of, open_port
 from blindtest.web.sitting_page import quiet_logs
 
@@ -50,6 +56,9 @@ def serve_panel(
     port: int | None = None,
     hosts: Sequence[str] = (),
     public_url: str = "",
+    sounds_folder: Path | None = None,
+    sounds_at: str = "/laid/",
+    journal: Path | None = None,
     say: Say,
 ) -> PanelServed:
     """Serve `panel` until interrupted.
@@ -60,6 +69,9 @@ def serve_panel(
     port : wanted; else the one this panel had before
     hosts : further values of the Host header that are served over http, as 'host:port'
     public_url : where listeners reach it, through a proxy that speaks TLS; else its own address
+    sounds_folder : where sounds are laid down for the web server in front; else this program sends them
+    sounds_at : that folder as the web server's internal location names it
+    journal : a file that each request which was refused or failed is noted in, without who asked
     say : prints a line for the organiser
 
     Raises
@@ -70,6 +82,8 @@ def serve_panel(
         `public_url` is no address of a host.
     """
     quiet_logs(say)
+    if sounds_folder is not None:
+        clear_laid(sounds_folder)
     origin = public_origin(public_url) if public_url else ""
     wanted = port or panel.remembered(PANEL_PORT)
     opened = open_port(wanted, address=address)
@@ -82,7 +96,19 @@ def serve_panel(
     public_host = urlsplit(origin).netloc
     secure = [public_host] if origin.startswith("https://") else []
     plain = [*hosts_of(got, address), *hosts, *([public_host] if origin and not secure else [])]
-    app = make_panel_app(panel, hosts=plain, secure_hosts=secure)
+    makers = ThreadPoolExecutor(2, thread_name_prefix="sounds")
+    folder = sounds_folder
+
+    def player() -> BrowserPlayer:
+        return MadeWhenAsked() if folder is None else LaidPlayer(folder, token_hex(16), makers)
+
+    services = PanelServices(panel, player=player)
+    app = make_panel_app(
+        panel, hosts=plain, secure_hosts=secure, services=services, limits=LIMITS,
+        laid_at=sounds_at if folder else "",
+    )  # fmt: skip
+    if journal is not None:
+        app = Journal(app, journal, clock=panel.clock)
     say(f"Study seal      {panel.sealed.commitment}")
     say("Publish it where others see it before anybody listens, if the result shall convince anybody else.")
     say(f"The panel is served at {own}{f', reached at {origin}' if origin else ''}.")
@@ -96,6 +122,9 @@ def serve_panel(
         Server(app, opened).run()
     except KeyboardInterrupt:
         say("Stopped.")
+    finally:
+        makers.shutdown(cancel_futures=True)
+        services.close()
     return PanelServed(
         folder=panel.study.folder,
         counts=panel.counts().to_dict(),

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from threading import Lock
 from time import monotonic
 
-from blindtest.session import MadeWhenAsked
+from blindtest.session import BrowserPlayer, MadeWhenAsked
 from blindtest.steps import OpenPanel, PreparedSitting
 from blindtest.web.app import Facts
 from blindtest.web.sitting_service import SittingService
@@ -40,6 +40,7 @@ class PanelServices:
     most : how many may be in memory
     idle_s : how long one that nobody asks for stays there
     clock : seconds that only rise
+    player : makes what plays a sitting; else its sounds are made when they are asked for
     """
 
     def __init__(
@@ -49,11 +50,13 @@ class PanelServices:
         most: int = MOST_IN_MEMORY,
         idle_s: float = IDLE_S,
         clock: Callable[[], float] = monotonic,
+        player: Callable[[], BrowserPlayer] = MadeWhenAsked,
     ) -> None:
         self._panel = panel
         self._most = most
         self._idle_s = idle_s
         self._clock = clock
+        self._player = player
         self._lock = Lock()
         self._held: dict[str, _Held] = {}
         self._sessions: dict[str, str] = {}
@@ -83,7 +86,9 @@ class PanelServices:
     def drop(self, listener: str) -> None:
         """Let go of a listener's sitting."""
         with self._lock:
-            self._held.pop(listener, None)
+            held = self._held.pop(listener, None)
+        if held is not None and held.service is not None:
+            held.service.close()
 
     @contextmanager
     def using(self, listener: str, *, begin: bool = False) -> Iterator[SittingService | None]:
@@ -98,6 +103,7 @@ class PanelServices:
                     prepared = self._panel.begin(listener) if begin else self._panel.sitting(listener)
                     held.service = None if prepared is None else self._service(prepared)
                 elif begin and held.service.over.is_set() and (prepared := self._panel.begin(listener)) is not None:
+                    held.service.close()
                     held.service = self._service(prepared)
             yield held.service
         finally:
@@ -123,7 +129,14 @@ class PanelServices:
         for at, (used, name) in enumerate(free):
             if used >= since and at >= over:
                 return
-            del self._held[name]
+            held = self._held.pop(name)
+            if held.service is not None:
+                held.service.close()
+
+    def close(self) -> None:
+        """Let go of all of them."""
+        for listener in list(self._held):
+            self.drop(listener)
 
     def _service(self, prepared: PreparedSitting) -> SittingService:
         prepared.playback().begun(None, prepared.clock().isoformat(timespec="seconds"))
@@ -134,6 +147,6 @@ class PanelServices:
             rate=prepared.rate,
             # What the listener wears is unknown, and the consent was given before: nothing of both here.
             facts=Facts(noise=True, then="/"),
-            player=MadeWhenAsked(),
+            player=self._player(),
             level=self._panel.level_sounds(prepared),
         )

@@ -23,6 +23,7 @@ from blindtest.session import (
     DevicePlayer,
     Event,
     Faulted,
+    LaidPlayer,
     Left,
     LevelSet,
     Offer,
@@ -216,6 +217,15 @@ class SittingService:
             return self._player.wav(token)
         except BlindtestError:
             return None
+
+    def place(self, token: str) -> str | None:
+        """Return where a web server finds the file under `token`, below the folder of sounds; None where none lies."""
+        return self._player.place(token) if isinstance(self._player, LaidPlayer) else None
+
+    def close(self) -> None:
+        """Remove what was laid down for a web server."""
+        if isinstance(self._player, LaidPlayer):
+            self._player.close()
 
     def connection(self, token: str) -> Mapping[str, bool] | None:
         """Return None: nobody connects anything here; see `AssistedService`."""

@@ -1,5 +1,7 @@
 """Token buckets, against their definition: never more than burst + rate x time in any stretch of time."""
 
+import json
+
 import anyio
 import pytest
 from hypothesis import given
@@ -7,7 +9,6 @@ from hypothesis import strategies as st
 from starlette.applications import Starlette
 from starlette.responses import PlainTextResponse
 from starlette.routing import Route
-from starlette.testclient import TestClient
 
 from blindtest.web.limits import LIMITS, Limit, Limits
 
@@ -56,14 +57,28 @@ def test_one_visitor_takes_nothing_from_another_nor_from_strangers():
     assert [limits.wait_s("/x", "other=1") > 0 for _ in range(7)] == [False] * 6 + [True]
 
 
+def asked(app, path):
+    """Ask through ASGI; return status, headers and body."""
+    told = {}
+
+    async def send(message):
+        told.update(message)
+
+    async def receive():
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    scope = {"type": "http", "method": "GET", "path": path, "query_string": b"", "headers": [(b"cookie", b"visit=a")]}
+    anyio.run(app, scope, receive, send)
+    return told["status"], dict(told["headers"]), told["body"]
+
+
 def test_the_answer_is_a_line_and_says_when():
-    client = TestClient(limited(Limit(paths=("/event",), per_s=0.25, burst=1), Limit(paths=("",), per_s=1, burst=9)))
-    client.cookies.set("visit", "a")
-    assert client.post("/event").text == "here"
-    refused = client.post("/event")
-    assert (refused.status_code, refused.headers["retry-after"]) == (429, "4")
-    assert refused.json() == {"problem": "too many requests at once: this page waits and tries again"}
-    assert client.get("/static/x.js").status_code == 200
+    app = limited(Limit(paths=("/event",), per_s=0.25, burst=1), Limit(paths=("",), per_s=1, burst=9))
+    assert asked(app, "/event")[2] == b"here"
+    status, headers, body = asked(app, "/event")
+    assert (status, headers[b"retry-after"]) == (429, b"4")
+    assert json.loads(body) == {"problem": "too many requests at once: this page waits and tries again"}
+    assert asked(app, "/static/x.js")[0] == 200
 
 
 def test_memory_is_bounded(monkeypatch):

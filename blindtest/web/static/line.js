@@ -104,7 +104,7 @@ export class Line {
     } catch {
       return this.say(false);
     }
-    if (response.status >= 500) return this.say(false);
+    if (isLater(response)) return this.say(false);
     this.say(true);
     if (response.status === 401) {
       this.queue = [];
@@ -181,6 +181,11 @@ function follow(list, item, eventOf) {
   list.push(item);
 }
 
+/** @param {Response} response @returns {boolean} whether the server could not take it now, and will later */
+export function isLater(response) {
+  return response.status >= 500 || response.status === 429;
+}
+
 /**
  * @param {string} path
  * @param {(yes: boolean) => void} connected
@@ -191,7 +196,7 @@ export async function ask(path, connected) {
     try {
       const response = await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
       if (response.status === 401) throw new Locked();
-      if (response.status < 500) {
+      if (!isLater(response)) {
         connected(true);
         return response;
       }

@@ -227,7 +227,7 @@ function sounded(door, seen, sound) {
   );
   moved("loading");
 
-  /** @param {typeof step} to */
+  /** @param {"loading" | "ready" | "playing" | "heard"} to */
   function moved(to) {
     step = to;
     enable(play, step === "ready");
