@@ -560,13 +560,23 @@ def seal(folder: Path, output: Output) -> None:
 @click.option("--while-open", default="", metavar="REASON", help="Report though a sitting is open; it is recorded.")
 @click.option("--published", multiple=True, metavar="HASH", help="A commitment or head that was seen elsewhere.")
 @click.option("--comments", is_flag=True, help="Show what listeners wrote on single trials; not while one listens.")
+@click.option("--without-audio", is_flag=True, help="Put no audio into the evidence bundle, whatever its licence.")
 @speaks
-def report(folder: Path, while_open: str, published: tuple[str, ...], comments: bool, output: Output) -> None:
-    """Write the report: HTML to publish, Markdown to paste beside a review."""
+def report(
+    folder: Path, while_open: str, published: tuple[str, ...], comments: bool, without_audio: bool, output: Output
+) -> None:
+    """Write the report: HTML to publish, Markdown to paste beside a review, and the evidence bundle."""
     from blindtest import steps
 
     with output.progress("report") as progress:
-        shown = steps.report(folder, while_open=while_open, published=published, comments=comments, progress=progress)
+        shown = steps.report(
+            folder,
+            while_open=while_open,
+            published=published,
+            comments=comments,
+            audio=not without_audio,
+            progress=progress,
+        )
     output.result("report", shown.to_dict(), shown.text())
 
 

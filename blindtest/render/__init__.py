@@ -34,6 +34,7 @@ from .shares import measured_shares_db
 from .shelf import ShelfStage
 from .source_stage import SourceImpedanceStage
 from .stimuli import Rendered, Stimulus, load_rendered, render
+from .table import table_text
 
 __all__ = [
     "STAGES",
@@ -68,4 +69,5 @@ __all__ = [
     "measured_shares_db",
     "playback_inverse_db",
     "render",
+    "table_text",
 ]

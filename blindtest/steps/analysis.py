@@ -32,7 +32,7 @@ from blindtest.steps.threshold_lines import threshold_lines
 from blindtest.steps.unreliable_lines import CLAIMED_BY_SOUND, unreliable_dict, unreliable_lines
 from blindtest.study import load_study
 
-__all__ = ["Analysis", "analyze"]
+__all__ = ["Analysis", "analyze", "claim_dict"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +53,7 @@ class Analysis:
             "title": self.title,
             "study_seal": answers.seal.commitment,
             "alpha": answers.alpha,
-            "claims": [_claim_dict(one) for one in answers.claims],
+            "claims": [claim_dict(one) for one in answers.claims],
             "sittings": [
                 {
                     "number": one.entry.number,
@@ -99,7 +99,8 @@ class Analysis:
         return "\n".join(lines)
 
 
-def _claim_dict(one: ClaimAnswers) -> dict[str, Any]:
+def claim_dict(one: ClaimAnswers) -> dict[str, Any]:
+    """Return what became of a claim, as JSON can hold it."""
     return {
         "id": one.record["id"],
         "kind": one.record["kind"],

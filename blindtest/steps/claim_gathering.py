@@ -46,6 +46,7 @@ __all__ = [
     "counted_blocks",
     "heard_plan",
     "heard_results",
+    "planned_power",
 ]
 
 PLAN_SEED = 20_260_304
@@ -215,7 +216,7 @@ def claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Claim
             why_no_skips=one.listened.why_no_skips,
         )
     if one.rated is not None:
-        power = _planned_power(record, answers)
+        power = planned_power(record, answers)
         plan = SurvivalPlanFacts.of(power)
         chance = power.chance_to_vanish
         rated = RatedFacts.of(
@@ -276,7 +277,7 @@ def _companions(one: ClaimAnswers) -> tuple[Companion, ...]:
     return ended.companions if ended is not None else ()
 
 
-def _planned_power(record: Mapping[str, Any], answers: Answers) -> SurvivalPower:
+def planned_power(record: Mapping[str, Any], answers: Answers) -> SurvivalPower:
     """Return which verdicts the sealed plan could reach: from its numbers alone, not from what was found."""
     blocks = [one for one in answers.seal.record["protocol"]["blocks"] if one["id"] in record["blocks"]]
     named = next((one for one in blocks if one["phase"] == "labelled"), None)

@@ -122,7 +122,11 @@ class DemoShown:
                 "",
                 *(f"| {' | '.join(row)} |" for row in table),
                 "",
-                *(f"- [{_who(chapter)}]({chapter.name}/report/report.html)" for chapter in self.chapters),
+                *(
+                    f"- [{_who(chapter)}]({chapter.name}/report/report.html), and "
+                    f"[the evidence]({chapter.name}/report/{chapter.shown.archive.name})"
+                    for chapter in self.chapters
+                ),
                 "",
                 BALANCE.format(*self.balance),
                 "",

@@ -41,7 +41,10 @@ __all__ = [
 ]
 
 NAMED = ("worn", "labelled", "unreliable")
-PACKAGES = ("numpy", "scipy", "soundfile", "soxr", "sqlalchemy", "starlette", "matplotlib")
+PACKAGES = (
+    "numpy", "scipy", "pandas", "statsmodels", "formulaic", "soundfile", "soxr", "rfc8785", "sqlalchemy", "starlette",
+    "matplotlib", "rocrate",
+)  # fmt: skip
 
 
 def sitting_facts(store: "Record", one: SittingAnswers) -> SittingFacts:

@@ -55,6 +55,7 @@ from blindtest.study.study import (
     StudyCorrection,
     StudyStage,
     Unit,
+    protocol_text,
     study_files,
 )
 from blindtest.study.succession import Kept, Origin, new_study_from, read_origin
@@ -125,6 +126,7 @@ __all__ = [
     "playing_level",
     "preference_reach",
     "primary_claim",
+    "protocol_text",
     "rated_reach",
     "reach",
     "read_origin",

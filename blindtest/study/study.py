@@ -387,6 +387,11 @@ class Study:
         return next(condition for condition in self.conditions if condition.id == name)
 
 
+def protocol_text(study: Study) -> str:
+    """Return the text of the protocol file that the study uses, as its hash in `study_files` is taken."""
+    return protocol_source(study.protocol_use, folder=study.folder).text
+
+
 def study_files(study: Study) -> dict[str, str]:
     """Return the SHA-256 (hex) of everything the study reads, by path as the study names it.
 
@@ -424,6 +429,5 @@ def study_files(study: Study) -> dict[str, str]:
             faults.append(Fault(problem=f"can't be read: {error.strerror}", file=str(place)))
     if faults:
         raise BlindtestError.of(faults)
-    text = protocol_source(study.protocol_use, folder=study.folder).text
-    hashes[study.protocol_file] = hashlib.sha256(text.encode()).hexdigest()
+    hashes[study.protocol_file] = hashlib.sha256(protocol_text(study).encode()).hexdigest()
     return hashes

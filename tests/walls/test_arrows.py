@@ -59,6 +59,7 @@ LIVES_IN: dict[str, tuple[str, ...]] = {
     ),
     "distributed": ("steps/cluster.py",),
     "rfc8785": ("design/seal.py",),
+    "rocrate": ("steps/evidence/crate.py",),
     "cryptography": ("session/helper_lock.py", "render/noise.py", "steps/time_stamp.py"),
     "rfc3161_client": ("steps/time_stamp.py",),
 }
