@@ -286,6 +286,7 @@ def make_plan(
     labels: Mapping[str, str] | None = None,
     helper: Mapping[str, Any] | None = None,
     starts: Mapping[str, int] | None = None,
+    rate_hz: int | None = None,
     methods: Mapping[str, Method] = METHODS,
 ) -> Plan:
     """Return the plan of one sitting.
@@ -304,6 +305,7 @@ def make_plan(
     labels : condition id to the name that a listener reads, where a phase or a question names it
     helper : how the plan is locked under a helper's passphrase; None where it is not
     starts : block id to where the listener begins in its Williams design; only of blocks with a sequence
+    rate_hz : of the stimuli that this sitting is heard at, where they were rendered at several
     methods : the table of methods
     """
     if not clips or not conditions:
@@ -328,6 +330,7 @@ def make_plan(
         "labels": dict(labels or {}),
         **({"helper": dict(helper)} if helper else {}),
         **({"starts": dict(starts)} if starts else {}),
+        **({"rate_hz": rate_hz} if rate_hz is not None else {}),
     }
     return _planned(record, nonce, public, methods)
 

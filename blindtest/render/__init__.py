@@ -23,6 +23,7 @@ from .chain import (
 )
 from .correction_stage import CorrectionStage
 from .distortion import DistortionStage
+from .errands import Hands
 from .filters import FilterCurve
 from .hump import HumpStage
 from .imbalance_stage import ImbalanceStage
@@ -48,6 +49,7 @@ __all__ = [
     "ExcessPhaseStage",
     "FilterCurve",
     "GainStage",
+    "Hands",
     "HumpStage",
     "ImbalanceStage",
     "Limit",

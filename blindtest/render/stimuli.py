@@ -83,6 +83,14 @@ class Rendered:
     """Clip to rate, Hz."""
     made: int
     reused: int
+    second: "Rendered | None" = None
+    """The same at another rate, for outputs that run at that one; where the study has it."""
+
+    def at(self, rate_hz: float | None) -> "Rendered":
+        """Return the set for an output that runs at `rate_hz`: the second where it has just that rate, else this."""
+        if self.second is not None and set(self.second.rates.values()) == {rate_hz}:
+            return self.second
+        return self
 
     def stimulus(self, clip: str, condition: str) -> Stimulus:
         """Return one stimulus; KeyError if there is none."""
@@ -100,6 +108,7 @@ def render(
     workers: int | None = None,
     dry_run: bool = False,
     hands: Hands | None = None,
+    alike: Path | None = None,
 ) -> Rendered:
     """Make the stimuli of `job` in `folder`, as far as they aren't there, and return all of them.
 
@@ -109,6 +118,7 @@ def render(
     workers : threads over clips; as many as processors, up to 8, if left out
     dry_run : change nothing; `made` counts what would be made, `stimuli` holds what is there
     hands : processes elsewhere that render clips; the bytes are the same. Clips that are streamed stay here
+    alike : folder of another rendering: what that one fixed of loudness and of the common curve holds here too
 
     Raises
     ------
@@ -118,7 +128,7 @@ def render(
         written. The folder is then as it was before.
     """
     try:
-        rendering = _Rendering(job, folder, progress)
+        rendering = _Rendering(job, folder, progress, fixed=_fixed_alike(folder, alike))
         rendering.hands = hands
         return rendering.planned() if dry_run else rendering.done(workers or min(8, os.cpu_count() or 1))
     except OSError as reason:
@@ -131,15 +141,22 @@ def render(
         ) from reason
 
 
-def load_rendered(job: RenderJob, folder: Path) -> Rendered:
+def _fixed_alike(folder: Path, alike: Path | None) -> Fixed | None:
+    """Return what is fixed for `folder` by the rendering in `alike`, and the lengths of filters of its own."""
+    return None if alike is None else replace(read_fixed(alike), taps=read_fixed(folder).taps)
+
+
+def load_rendered(job: RenderJob, folder: Path, *, alike: Path | None = None) -> Rendered:
     """Return the stimuli of `job` as they lie in `folder`, each file proved by its hash; computes no sound.
+
+    alike : see `render`
 
     Raises
     ------
     BlindtestError
         Not everything is there, something that went in has changed since, or a file isn't what was written.
     """
-    rendering = _Rendering(job, folder, None)
+    rendering = _Rendering(job, folder, None, fixed=_fixed_alike(folder, alike))
     shelved = rendering.shelved(rendering.keys())
     if len(shelved) < len(rendering.pairs):
         raise BlindtestError(

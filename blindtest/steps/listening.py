@@ -26,7 +26,7 @@ from blindtest.design import (
     sittings_of,
 )
 from blindtest.errors import BlindtestError, Fault
-from blindtest.render import Rendered, Stimulus, load_rendered, render
+from blindtest.render import Rendered, Stimulus
 from blindtest.session import (
     Answer,
     Event,
@@ -43,6 +43,7 @@ from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, sti
 from blindtest.steps.playback import PlaybackRecord
 from blindtest.steps.routes import routes_of
 from blindtest.steps.sealing import StudySeal, ensure_sealed, names_read
+from blindtest.steps.second_rate import load_both, render_both, sealed_stimuli
 from blindtest.steps.sitting_level import level_of_study
 from blindtest.steps.stopping_rules import ruled
 from blindtest.study import PlayingLevel, Study, compared_by_block, load_study, render_job, tested_clips
@@ -314,11 +315,11 @@ def prepare_sitting(
         still = [entry for entry in looking.sittings() if entry.state == "open"]
     entry = _open_entry(still, listener)
     try:
-        rendered = load_rendered(job, stimuli_folder(study))
+        rendered = load_both(study, job, stimuli_folder(study))
     except BlindtestError:
         if still:
             raise
-        rendered = render(job, stimuli_folder(study), progress=progress)
+        rendered = render_both(study, job, stimuli_folder(study), progress=progress)
     # Before anything is sealed: a chain that is too loud is turned down first.
     level = level_of_study(study, job, rendered, stimulus_samples)
     store = open_store(study, entropy=entropy)
@@ -364,10 +365,14 @@ def new_sitting(
     same_day: str = "",
     find_player: FindPlayer = lambda sitting, forms, routes: None,
     passphrase: Passphrase | None = None,
+    rate_hz: float | None = None,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
 ) -> PreparedSitting:
-    """Seal a new sitting's plan, store it and return the sitting; commitments exist before anything can be heard."""
+    """Seal a new sitting's plan, store it and return the sitting; commitments exist before anything can be heard.
+
+    rate_hz : of what will play it, where that is known: of two sets of stimuli it gets the one of that rate
+    """
     at = clock()
     sealed = ensure_sealed(study, rendered, store, at=at, entropy=entropy)
     series = _series(study, store, sealed, listener)
@@ -389,6 +394,7 @@ def new_sitting(
     compared = compared_by_block(study)
     present = {block.id: compared[block.id] for block in scheduled.protocol.blocks}
     lock = lock_for(passphrase, entropy)
+    chosen = rendered.at(rate_hz)
     plan = make_plan(
         study_seal=sealed.commitment,
         sitting=store.next_number(),
@@ -407,9 +413,10 @@ def new_sitting(
             for block in scheduled.protocol.blocks
             if block.sequence and (ids := present[block.id])
         },
+        rate_hz=next(iter(chosen.rates.values())) if rendered.second else None,
     )
     sitting = plan_sitting(plan, listener)
-    find_player(sitting, _forms(rendered.stimuli, sitting), routes_of(study))
+    find_player(sitting, _forms(chosen.stimuli, sitting), routes_of(study))
     number = store.add_sitting(
         plan.sealed, study_seal=sealed.commitment, listener=listener, created=at, deadline=deadline,
         key=lock.key if lock else None,
@@ -525,7 +532,8 @@ def _prepared(
     clock: Clock,
     entropy: Entropy,
 ) -> PreparedSitting:
-    stimuli = {(s.clip, s.condition): s for s in rendered.stimuli}
+    chosen = rendered.at(sitting.plan.record.get("rate_hz"))
+    stimuli = {(s.clip, s.condition): s for s in chosen.stimuli}
     _as_sealed(store, entry, stimuli)
     return PreparedSitting(
         study=study, store=store, entry=entry, sitting=sitting, study_seal=study_seal, stimuli=stimuli,
@@ -535,7 +543,7 @@ def _prepared(
 
 def _as_sealed(store: "Store", entry: "SittingEntry", stimuli: dict[tuple[str, str], Stimulus]) -> None:
     """Refuse to go on with other stimuli than the sealed ones: the study was changed while the sitting was open."""
-    sealed = store.sealed(entry.study_seal).record["stimuli"]
+    sealed = sealed_stimuli(store.sealed(entry.study_seal).record, store.record(entry.commitment).get("rate_hz"))
     for clip, conditions in sealed.items():
         for condition, sha256 in conditions.items():
             there = stimuli.get((clip, condition))

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.design import sittings_of
 from blindtest.errors import BlindtestError, Fault
-from blindtest.render import Rendered, load_rendered, render
+from blindtest.render import Rendered
 from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
 from blindtest.steps.listening import PreparedSitting, new_sitting, pseudonym_from, resumed_sitting
 from blindtest.steps.panel_level import LevelSounds
@@ -24,6 +24,7 @@ from blindtest.steps.panel_results import own_result
 from blindtest.steps.panel_steps import PANEL_STEPS, step_named
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.sealing import StudySeal, ensure_sealed
+from blindtest.steps.second_rate import load_both, render_both
 from blindtest.study import Panel, Study, labels, load_study, render_job, sitting_lengths
 
 if TYPE_CHECKING:
@@ -106,11 +107,11 @@ def open_panel(
         store.abandon_overdue(clock())
         still = any(entry.state == "open" for entry in store.sittings())
         try:
-            rendered = load_rendered(job, stimuli_folder(study))
+            rendered = load_both(study, job, stimuli_folder(study))
         except BlindtestError:
             if still:
                 raise
-            rendered = render(job, stimuli_folder(study), progress=progress)
+            rendered = render_both(study, job, stimuli_folder(study), progress=progress)
         sealed = ensure_sealed(study, rendered, store, at=clock(), entropy=entropy)
         return OpenPanel(study=study, store=store, rendered=rendered, sealed=sealed, clock=clock, entropy=entropy)
     except BaseException:
@@ -144,7 +145,7 @@ class OpenPanel:
         self._planned = len(sittings_of(study.protocol))
         # Two plans drawn at once would be given one number.
         self._making = Lock()
-        self._level: LevelSounds | None = None
+        self._levels: dict[int, LevelSounds] = {}
 
     def __enter__(self) -> "OpenPanel":
         return self
@@ -335,15 +336,18 @@ class OpenPanel:
                 return begun
             if self.state(listener)["step"] != "sitting":
                 return None
+            one = self._store.panel.panelist(listener)
             return new_sitting(
-                self.study, self._rendered, self._store, listener=listener, clock=self.clock, entropy=self.entropy
-            )
+                self.study, self._rendered, self._store, listener=listener, clock=self.clock, entropy=self.entropy,
+                rate_hz=one.kept.get("output", {}).get("rate_hz") if one else None,
+            )  # fmt: skip
 
     def level_sounds(self, prepared: PreparedSitting) -> Callable[[str, str], Any]:
         """Return what a sitting's level is set by."""
-        if self._level is None:
-            self._level = LevelSounds(prepared.samples, prepared.rate)
-        return self._level
+        rate = int(prepared.sitting.plan.record.get("rate_hz", 0))
+        if rate not in self._levels:
+            self._levels[rate] = LevelSounds(prepared.samples, prepared.rate)
+        return self._levels[rate]
 
     def withdraw(self, listener: str) -> None:
         """Erase all that a listener agreed to, said and answered; the record stays verifiable."""
@@ -367,7 +371,9 @@ class OpenPanel:
 
     def _said(self, one: Panelist, step: str, **shown: Any) -> State:
         rates = sorted({s.rate for s in self._rendered.stimuli})
-        return {"step": step, "title": self.study.title, "pseudonym": one.listener, "rates_hz": rates, **shown}
+        second = self.study.rendering.second_rate_hz
+        head = {"step": step, "title": self.study.title, "pseudonym": one.listener, "rates_hz": rates}
+        return {**head, **({"second_rate_hz": second} if second else {}), **shown}
 
     def _own(self, one: Panelist) -> list[OwnSitting]:
         """Return a listener's sittings under the study's present seal."""

@@ -18,11 +18,12 @@ from blindtest.design import Claim, canonical, sittings_of
 from blindtest.design import seal as sealed_with
 from blindtest.errors import Missing
 from blindtest.methods import METHODS
-from blindtest.render import Rendered, load_rendered
+from blindtest.render import Rendered
 from blindtest.steps.anchors import ANCHORS, NO_STAMPS, Anchoring, Stamp, anchoring, stamps, write_requests
 from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.quotes import check_quotes
 from blindtest.steps.scale_answers import screening_record
+from blindtest.steps.second_rate import load_both, second_record
 from blindtest.steps.stage_answers import factorials_record
 from blindtest.steps.stopping_rules import check_rules, stopping_of_block, stopping_words
 from blindtest.study import (
@@ -216,6 +217,7 @@ def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str
             "playback": study.playback.unit if study.playback else None,
         },
         "stimuli": {clip: {s.condition: s.sha256 for s in rendered.stimuli if s.clip == clip} for clip in clips},
+        **second_record(rendered),
         "files": files,
         "consent": files.get(consent) if consent else None,
         "code": {"blindtest": __version__},
@@ -401,7 +403,7 @@ def seal(
     """Seal the study in `folder`, and return its commitments and those of its sittings."""
     study = load_study(folder)
     progress(0, 2, "reading")
-    rendered = load_rendered(render_job(study), stimuli_folder(study))
+    rendered = load_both(study, render_job(study), stimuli_folder(study))
     progress(1, 2, "sealing")
     with open_store(study) as store:
         sealed = ensure_sealed(study, rendered, store, at=now(), entropy=entropy)

@@ -22,6 +22,7 @@ from blindtest.steps.hardware import hardware_chain
 from blindtest.steps.listening import stimulus_samples
 from blindtest.steps.panel_playback import panel_playback_notes, panel_playback_words
 from blindtest.steps.playback import loopback_words, playback_words, played_by_device
+from blindtest.steps.second_rate import rates_heard
 from blindtest.steps.sitting_level import gains_of, level_of_study, played_words
 from blindtest.study import (
     Study,
@@ -178,7 +179,7 @@ def rendering_facts(study: Study, rendered: Rendered, answers: Answers, store: "
         rate_hz=study.rendering.rate_hz,
         player="device" if _all_by_device(study, store, answers) else "browser",
         played=_what_played(study, store, answers, rendered),
-        notes=_playback_notes(study, store, answers),
+        notes=(*rates_heard(answers.sittings), *_playback_notes(study, store, answers)),
         own_equipment=study.panel is not None,
     )
 

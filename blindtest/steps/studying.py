@@ -7,13 +7,13 @@ from typing import Any, Literal
 
 from blindtest.errors import Fault
 from blindtest.render import Rendered
-from blindtest.render import render as render_stimuli
 from blindtest.stats import StoppedChances
 from blindtest.steps.cluster import hands_at
 from blindtest.steps.corrections import Designed, designed
 from blindtest.steps.keeping import keeping_reminder
 from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.quotes import quote_faults
+from blindtest.steps.second_rate import render_both, second_dict, second_words
 from blindtest.steps.stopping_rules import rule_chances, rule_faults
 from blindtest.steps.storage import has_record, look_at_storage
 from blindtest.study import (
@@ -202,6 +202,7 @@ class RenderShown:
             "limits": [asdict(limit) for limit in self.rendered.limits],
             "corrections": [one.to_dict() for one in self.corrections],
             "match_table": [_row(row) for row in self.rendered.table],
+            **second_dict(self.rendered),
         }
 
     def text(self) -> str:
@@ -234,6 +235,7 @@ class RenderShown:
         ]
         lines += [one.sentence for one in self.corrections]
         lines.append(f"{self.rendered.made} stimuli made, {self.rendered.reused} were there already.")
+        lines += second_words(self.rendered)
         return "\n".join(lines)
 
 
@@ -267,8 +269,8 @@ def render(
         with open_store(study, create=False) as store:
             refuse_open_sittings(study, store, now(), what="rendering")
     with hands_at("" if dry_run else cluster) as hands:
-        rendered = render_stimuli(
-            render_job(study), stimuli_folder(study), progress=progress, dry_run=dry_run, hands=hands
+        rendered = render_both(
+            study, render_job(study), stimuli_folder(study), progress=progress, dry_run=dry_run, hands=hands
         )
     corrections = () if dry_run else designed(study, rendered.rates)
     return RenderShown(rendered=rendered, dry_run=dry_run, corrections=corrections)

@@ -28,7 +28,7 @@ from blindtest.study.hardware import Connection, Hardware
 from blindtest.study.hardware_checks import check_hardware, check_hardware_protocol, note_hardware, trims_wanted
 from blindtest.study.hardware_tables import VOLTS_KEYS, volts_of
 from blindtest.study.panel import panel_of
-from blindtest.study.panel_checks import check_panel, check_panel_protocol, note_panel
+from blindtest.study.panel_checks import check_panel, check_panel_protocol, check_second_rate, note_panel
 from blindtest.study.paths import matching
 from blindtest.study.reading import pruned, read_toml
 from blindtest.study.refutation import AnyReach
@@ -116,6 +116,7 @@ def look_at_tables(folder: str | Path) -> Loaded:
     check_tables(data, path.parent, found)
     check_hardware(data, found)
     check_panel(data, path.parent, found)
+    check_second_rate(data, found)
     check_claims(data, found)
     protocol, reaches = read_study_protocol(data, path.parent, found)
     check_hardware_protocol(data, protocol, found)
@@ -149,6 +150,7 @@ def _study(file: StudyFile, path: Path, protocol: Protocol, reaches: Mapping[str
             match=file.rendering.match,
             ceiling_dbtp=file.rendering.ceiling_dbtp,
             rate_hz=file.rendering.rate_hz,
+            second_rate_hz=file.rendering.second_rate_hz,
         ),
         conditions=tuple(one for condition in file.condition for one in _conditions(condition)),
         clips=tuple(_clip(clip) for clip in file.clip),

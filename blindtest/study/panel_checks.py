@@ -10,7 +10,7 @@ from blindtest.study.panel import Panel
 from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.screening_tables import check_screening, note_screening
 
-__all__ = ["LONGEST_TEXT", "check_panel", "check_panel_protocol", "note_panel"]
+__all__ = ["LONGEST_TEXT", "check_panel", "check_panel_protocol", "check_second_rate", "note_panel"]
 
 Tables = dict[str, Any]
 LONGEST_TEXT = 100_000
@@ -108,6 +108,28 @@ def check_panel_protocol(data: Tables, protocol: Protocol | None, found: Finding
             ("protocol", "use"),
             f"block {worn[0]!r} is for the real unit, which a panel's listeners do not have",
             remedy="use a protocol without a worn phase",
+        )
+
+
+def check_second_rate(data: Tables, found: Findings) -> None:
+    """Refuse a second rate beside no first one, the same one, or without a panel whose browsers could say theirs."""
+    rendering = data.get("rendering", {})
+    second, rate = rendering.get("second_rate_hz"), rendering.get("rate_hz")
+    if second is None or found.is_touched("rendering", "rate_hz"):
+        return
+    key = ("rendering", "second_rate_hz")
+    if rate is None:
+        found.fault(
+            key, "there is no first rate", got=second, remedy="write rate_hz = 48_000, the rate of the first set"
+        )
+    elif rate == second:
+        found.fault(key, "the first set has this rate already", got=second, allowed="another than rate_hz")
+    if not isinstance(data.get("panel"), dict):
+        found.fault(
+            key,
+            "only a panel asks its browsers for their rate",
+            got=second,
+            remedy="take it out; for one listener, set rate_hz to the rate of the sound device",
         )
 
 

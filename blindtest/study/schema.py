@@ -110,6 +110,12 @@ class RenderingTable(Table):
     rate_hz: int | None = Field(
         None, ge=8_000, le=192_000, description="the sample rate that every clip is brought to; else each keeps its own"
     )
+    second_rate_hz: int | None = Field(
+        None,
+        ge=8_000,
+        le=192_000,
+        description="a second rate at which everything is rendered too, for a panel's browsers whose output runs at it",
+    )
     match: Literal["heard", "file", "1khz"] = Field(
         "heard", description="the measure by which the stimuli of a clip are made equally loud"
     )

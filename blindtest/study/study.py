@@ -148,6 +148,7 @@ class Rendering:
     match: Literal["heard", "file", "1khz"] = "heard"
     ceiling_dbtp: float = -1.0
     rate_hz: int | None = None
+    second_rate_hz: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -115,7 +115,8 @@ function output(door, state) {
   const { rate, latency } = ownOutput();
   /** @type {number[]} */
   const rates = state["rates_hz"] ?? [];
-  const other = rate === null ? [] : rates.filter((each) => each !== rate);
+  // Rendered at a second rate too: who has just that one gets that set.
+  const other = rate === null || state["second_rate_hz"] === rate ? [] : rates.filter((each) => each !== rate);
   const go = button("Go on", () => void send(), "main");
   async function send() {
     if (!enabled(go)) return;
