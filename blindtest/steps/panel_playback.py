@@ -12,10 +12,13 @@ if TYPE_CHECKING:
 __all__ = ["panel_playback_notes", "panel_playback_words"]
 
 
-def panel_playback_words(store: "Record", sittings: Sequence[int], rates: Sequence[int]) -> tuple[str, ...]:
+def panel_playback_words(
+    store: "Record", sittings: Sequence[int], rates: Sequence[int], own: Mapping[int, int] | None = None
+) -> tuple[str, ...]:
     """Return what played a panel's sittings, sentence by sentence.
 
     rates : of the stimuli, Hz
+    own : sitting to the rate of the set that it was heard at, where there were two
     """
     found: Counter[int] = Counter()
     silent = other = 0
@@ -25,7 +28,7 @@ def panel_playback_words(store: "Record", sittings: Sequence[int], rates: Sequen
             silent += 1
             continue
         found[rate] += 1
-        other += any(rate != own for own in rates)
+        other += any(rate != heard for heard in _heard_at(number, rates, own))
     if not sittings:
         return (OWN_EQUIPMENT,)
     words = [OWN_EQUIPMENT]
@@ -36,7 +39,7 @@ def panel_playback_words(store: "Record", sittings: Sequence[int], rates: Sequen
         )
     if other:
         words.append(
-            f"In {_counted(other)} that is not the rate of the stimuli ({', '.join(f'{rate} Hz' for rate in rates)}): "
+            f"In {_counted(other)} that is not the rate of the stimuli ({_all_rates(rates, own)}): "
             "the browser converted them, alike for all that was compared."
         )
     if silent:
@@ -46,6 +49,14 @@ def panel_playback_words(store: "Record", sittings: Sequence[int], rates: Sequen
         "browser is not known."
     )
     return tuple(words)
+
+
+def _heard_at(number: int, rates: Sequence[int], own: Mapping[int, int] | None) -> Sequence[int]:
+    return rates if own is None or number not in own else (own[number],)
+
+
+def _all_rates(rates: Sequence[int], own: Mapping[int, int] | None) -> str:
+    return ", ".join(f"{rate} Hz" for rate in sorted({*rates, *(own or {}).values()}))
 
 
 def panel_playback_notes(store: "Record", sittings: Sequence[int]) -> tuple[str, ...]:

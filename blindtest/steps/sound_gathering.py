@@ -191,7 +191,8 @@ def _all_by_device(study: Study, store: "Record", answers: Answers) -> bool:
 
 def _what_played(study: Study, store: "Record", answers: Answers, rendered: Rendered) -> tuple[str, ...]:
     if study.panel is not None:
-        return panel_playback_words(store, _numbers(answers), sorted({s.rate for s in rendered.stimuli}))
+        own = {one.entry.number: rate for one in answers.sittings if (rate := one.plan.record.get("rate_hz"))}
+        return panel_playback_words(store, _numbers(answers), sorted({s.rate for s in rendered.stimuli}), own)
     said = [words for one in answers.sittings for words in playback_words(store, one.entry.number)]
     return (*said, *loopback_words(store, rendered)) if said else ()
 

@@ -12,6 +12,7 @@ from blindtest import steps
 from blindtest.audio import integrated_loudness
 from blindtest.cli.commands import main
 from blindtest.session.store import Store
+from blindtest.steps.panel_playback import panel_playback_words
 from blindtest.web import hosts_of, make_panel_app
 
 WEB = Path(__file__).parents[1] / "web"
@@ -100,6 +101,10 @@ def test_a_sitting_gets_the_set_of_its_browsers_rate_and_keeps_it(toy, folder):
     with Store(folder / "study.db", entropy=os.urandom) as store:
         sealed = store.seals()[0].record["second_rate"]
         rates = [store.record(one.commitment)["rate_hz"] for one in store.sittings()]
+        words = " ".join(panel_playback_words(store, (1, 2, 3), (48_000,), dict(enumerate(rates, start=1))))
+        assert "44100 Hz in 1, 48000 Hz in 1, 96000 Hz in 1" in words
+        assert "In 1 sitting that is not the rate of the stimuli (44100 Hz, 48000 Hz)" in words
+        assert "In 2 sittings that is not" in " ".join(panel_playback_words(store, (1, 2, 3), (48_000,)))
     assert rates == [48_000, 44_100, 48_000]
     assert sealed["rate_hz"] == 44_100
     assert set(sealed["stimuli"]["reeds"]) == {"plain", "tilted"}
