@@ -45,14 +45,17 @@ def free_port() -> int:
 
 
 class PostgresServer:
-    """A server; `start`, `stop` and `kill` at will, `close` in the end."""
+    """A server; `start`, `stop` and `kill` at will, `close` in the end.
 
-    def __init__(self) -> None:
+    inside : where its folder is made; the system's place for temporary files if left out
+    """
+
+    def __init__(self, inside: Path | None = None) -> None:
         programs = binaries()
         assert programs is not None
         self._programs = programs
         # Names of sockets have at most 107 bytes: a short folder, not pytest's.
-        self.folder = Path(tempfile.mkdtemp(prefix="bt-pg-"))
+        self.folder = Path(tempfile.mkdtemp(prefix="bt-pg-", dir=inside))
         self.data = self.folder / "data"
         self.port = free_port()
         self._process: subprocess.Popen[bytes] | None = None
@@ -150,6 +153,12 @@ class PostgresServer:
 
         with psycopg.connect(**self.arguments(database), autocommit=True) as connection:
             connection.execute(statement.encode())
+
+    def program(self, name: str, *arguments: str) -> None:
+        """Run a client of PostgreSQL's own, as whoever runs the tests."""
+        done = subprocess.run([str(self._programs / name), *arguments], capture_output=True, text=True, check=False)
+        if done.returncode != 0:
+            raise RuntimeError(f"{name}: {done.stdout}{done.stderr}")
 
     def schema(self) -> str:
         """Return the name of a schema that nobody used before."""

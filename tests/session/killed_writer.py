@@ -1,6 +1,7 @@
 """Kills a writing process with SIGKILL at random instants, again and again, and looks at what it left.
 
-As a program: `python killed_writer.py FOLDER KILLS SEED` prints one JSON object with what was found. The parent holds
+As a program: `python killed_writer.py FOLDER KILLS SEED` prints one JSON object with what was found; with the URL of a
+PostgreSQL server in BLINDTEST_KILLED_URL the databases are schemas of that server. The parent holds
 the imports; each victim is a fork of it, so that a kill costs milliseconds. Eight sittings are answered at once, so
 that commits hold several answers; a victim writes down each acknowledgement (to a pipe, unbuffered) after it came.
 """
@@ -21,7 +22,7 @@ import alembic.script  # noqa: F401
 
 from blindtest.design import Sealed, plan_from_record, seal, verify_chain
 from blindtest.session import restored, rows_of
-from blindtest.session.store import Store
+from blindtest.session.store import ByUrl, Store
 
 P = runpy.run_path(str(Path(__file__).parent / "plans.py"))
 SITTINGS = 8
@@ -107,7 +108,9 @@ def killed(path, rng):
     # One kill in four falls into opening the database, the first time into making it.
     opening = rng.random() < 0.25
     held = b"" if opening else lines_until(out, b"open\n")
-    time.sleep(rng.uniform(0, 0.06 if opening else 0.12))
+    # A way to a server and back takes longer than one to a file.
+    longest = 0.12 if isinstance(path, Path) else 0.6
+    time.sleep(rng.uniform(0, longest / 2 if opening else longest))
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
     held += lines_until(out)
@@ -134,6 +137,12 @@ def look(path, pipe):
     os._exit(0)
 
 
+def place(folder, seed, number):
+    """Return where the next database stands."""
+    url = os.environ.get("BLINDTEST_KILLED_URL")
+    return ByUrl(url=url, schema=f"killed_{seed}_{number}") if url else folder / f"study-{number}.db"
+
+
 def main(folder, kills, seed):
     """Kill and look, so many times; print what was found."""
     rng = random.Random(seed)
@@ -143,7 +152,7 @@ def main(folder, kills, seed):
     while total["kills"] < kills:
         if path is None:
             total["databases"] += 1
-            path, known = folder / f"study-{total['databases']}.db", {}
+            path, known = place(folder, seed, total["databases"]), {}
         said = killed(path, rng)
         total["kills"] += 1
         total["faults"] += [line for line in said if line.startswith("failed")]

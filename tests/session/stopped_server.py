@@ -61,7 +61,7 @@ def run(server, place, *, stops, clients, seed):
                     break
                 except Missing:
                     found["refused"] += 1
-                    time.sleep(0.02)
+                    time.sleep(0.1)
                 except BlindtestError as error:
                     found["faults"].append(f"sitting {number}, trial {trial}: {error}")
                     return

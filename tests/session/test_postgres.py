@@ -22,8 +22,14 @@ pytestmark = pytest.mark.postgres
 
 
 @pytest.fixture
-def place(by_url):
-    return by_url
+def place(emptied):
+    return emptied
+
+
+@pytest.fixture
+def in_new_schema(by_url):
+    with Store(by_url, entropy=os.urandom) as opened:
+        yield opened
 
 
 @pytest.fixture
@@ -58,8 +64,9 @@ def test_settings_of_durability_are_set_and_read_back(store):
         connection.exec_driver_sql("DELETE FROM settings")
 
 
-def test_a_server_that_forgets_what_it_wrote_is_refused(postgres_server, place):
+def test_a_server_that_forgets_what_it_wrote_is_refused(postgres_server, by_url):
     """Full pages off: a torn page after a crash can't be mended (30.1 Reliability)."""
+    place = by_url
     postgres_server.execute("ALTER SYSTEM SET full_page_writes = off")
     postgres_server.execute("SELECT pg_reload_conf()")
     try:
@@ -75,7 +82,8 @@ def test_a_server_that_forgets_what_it_wrote_is_refused(postgres_server, place):
         postgres_server.execute("SELECT pg_reload_conf()")
 
 
-def test_no_word_of_a_url_is_ever_shown(postgres_server, place):
+def test_no_word_of_a_url_is_ever_shown(postgres_server, by_url):
+    place = by_url
     password = postgres_server.arguments()["password"]
     right = place.url
     free = right.replace(f":{postgres_server.port}/", ":1/")
@@ -114,8 +122,8 @@ def test_a_schema_has_a_plain_name(schema):
         Store(ByUrl(url="postgresql://x/y", schema=schema), entropy=os.urandom)
 
 
-def test_studies_in_one_database_know_nothing_of_each_other(store, postgres_server):
-    other = ByUrl(url=postgres_server.url(), schema=postgres_server.schema())
+def test_studies_in_one_database_know_nothing_of_each_other(store, by_url):
+    other = by_url
     with pytest.raises(Missing, match="there is no such database: nothing has been recorded yet"):
         Store(other, entropy=os.urandom, create=False)
     with Store(other, entropy=os.urandom) as second:
@@ -129,7 +137,8 @@ def test_studies_in_one_database_know_nothing_of_each_other(store, postgres_serv
         assert (store.faults(), second.faults()) == ((), ())
 
 
-def test_a_schema_of_something_else_is_left_alone(place):
+def test_a_schema_of_something_else_is_left_alone(by_url):
+    place = by_url
     with raw(place) as other:
         other.execute(f"CREATE SCHEMA {place.schema} CREATE TABLE something (x int)")
         with pytest.raises(BlindtestError, match="this is a database of something else; name another schema"):
@@ -137,14 +146,17 @@ def test_a_schema_of_something_else_is_left_alone(place):
         assert other.execute("SELECT count(*) FROM something").fetchone() == (0,)
 
 
-def test_a_schema_of_a_newer_version_is_refused(store, place):
+def test_a_schema_of_a_newer_version_is_refused(by_url):
+    place = by_url
+    Store(place, entropy=os.urandom).close()
     with raw(place) as other:
         other.execute("UPDATE alembic_version SET version_num = '9999'")
         with pytest.raises(BlindtestError, match="made by a newer version of blindtest, got '9999'"):
             Store(place, entropy=os.urandom)
 
 
-def test_programs_that_open_at_once_make_the_tables_once(place):
+def test_programs_that_open_at_once_make_the_tables_once(by_url):
+    place = by_url
     found = []
     threads = [threading.Thread(target=lambda: found.append(Store(place, entropy=os.urandom))) for _ in range(3)]
     for thread in threads:
@@ -202,7 +214,8 @@ TAMPERED = [
 ]  # fmt: skip
 
 
-def test_whoever_goes_round_a_trigger_is_found(store, place):
+def test_whoever_goes_round_a_trigger_is_found(in_new_schema, by_url):
+    store, place = in_new_schema, by_url
     plan, number = register(store)
     for answer in answers_to(plan):
         store.append(number, rows_of(answer))
@@ -224,8 +237,10 @@ def test_whoever_goes_round_a_trigger_is_found(store, place):
     assert "content: a row points at nothing in chain" in told
 
 
-def test_a_damaged_page_is_found(postgres_server, place):
+@pytest.mark.long  # the server is stopped and started again
+def test_a_damaged_page_is_found(postgres_server, by_url):
     """A cluster made with checksums says so when the page is read (initdb --data-checksums)."""
+    place = by_url
     with Store(place, entropy=os.urandom) as store:
         S["with_something_of_each"](store)
     with raw(place) as other:
@@ -247,7 +262,8 @@ def bytes_of_tables(server):
     return b"".join(file.read_bytes() for file in (server.data / "base").rglob("*") if file.is_file())
 
 
-def test_a_forgotten_listener_leaves_no_byte_in_the_tables_and_the_chain_holds(postgres_server, place):
+def test_a_forgotten_listener_leaves_no_byte_in_the_tables_and_the_chain_holds(postgres_server, by_url):
+    place = by_url
     # Other tests of this server forget others.
     name, word = f"L-begone-{place.schema}", f"telltale-{place.schema}"
     with Store(place, entropy=os.urandom) as store:
@@ -291,7 +307,8 @@ def test_what_is_rewritten_is_all_that_forgetting_touches():
     assert named | {"settings"} == set(ERASED_FROM)
 
 
-def test_an_interrupted_erasure_is_finished_at_the_next_opening(place):
+def test_an_interrupted_erasure_is_finished_at_the_next_opening(by_url):
+    place = by_url
     store = Store(place, entropy=os.urandom, busy_timeout_s=0.2)
     plan, number = register(store, listener="L-begone")
     store.append(number, rows_of(answers_to(plan, "L-begone")[0]))
@@ -314,3 +331,25 @@ def test_a_seal_is_stored_once_by_two_programs(place):
         one.add_seal(sealed, kind="study", created=START)
         two.add_seal(sealed, kind="study", created=START)
         assert len(one.seals()) == 1
+
+
+def test_a_record_is_backed_up_and_restored_by_the_servers_own_means(postgres_server, by_url, tmp_path):
+    """As the guide says: pg_dump of the schema, pg_restore under its name."""
+    place = by_url
+    dump = tmp_path / "study.dump"
+    with Store(place, entropy=os.urandom) as store:
+        S["with_something_of_each"](store)
+        before = (store.register(), store.rows(), store.chain(1), store.events(1), store.impressions())
+        postgres_server.program("pg_dump", "--format=custom", f"--schema={place.schema}", f"--file={dump}", place.url)
+        store.add_event(1, {"event": "after the dump"})
+    postgres_server.execute(f"DROP SCHEMA {place.schema} CASCADE")
+    with pytest.raises(Missing, match="nothing has been recorded yet"):
+        Store(place, entropy=os.urandom, create=False)
+    postgres_server.program("pg_restore", "--exit-on-error", f"--dbname={place.url}", str(dump))
+    with Store(place, entropy=os.urandom, create=False) as store:
+        assert (store.register(), store.rows(), store.chain(1), store.events(1), store.impressions()) == before
+        assert store.faults() == ()
+        store.add_event(1, {"event": "after the restoration"})
+        assert len(store.events(1)) == len(before[3]) + 1
+    with raw(place) as other, pytest.raises(S["refused"](), match="append-only"):
+        other.execute("DELETE FROM chain")

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
 
-from sqlalchemy import Connection, Insert, Select, bindparam, insert, select
+from sqlalchemy import Connection, Insert, Select, Table, bindparam, insert, select, true
 from sqlalchemy.sql.compiler import SQLCompiler
 
 from blindtest.design import Link, canonical, link_hash
@@ -47,7 +47,7 @@ class PreparedRow:
 class _Made:
     """A statement of the way that every answer goes, compiled once and run on the driver.
 
-    An answer is four statements; through SQLAlchemy's execution they cost as much as the write to the disk.
+    An answer is a few statements; through SQLAlchemy's execution they cost as much as the write to the disk.
     """
 
     def __init__(self, statement: Select[Any] | Insert) -> None:
@@ -72,34 +72,59 @@ class _Made:
         return cursor
 
 
-_HEAD = _Made(
-    select(schema.sittings.c.state, schema.sittings.c.commitment, schema.chain.c.position, schema.chain.c.hash)
-    .join_from(schema.sittings, schema.chain, isouter=True)
-    .where(schema.sittings.c.number == bindparam("sitting"))
+_TIP = (
+    select(schema.chain.c.position, schema.chain.c.hash)
+    .where(schema.chain.c.sitting == bindparam("sitting"))
     .order_by(schema.chain.c.position.desc())
     .limit(1)
+    .subquery("tip")
 )
+_OF_TRIAL = (schema.chain.c.sitting == schema.sittings.c.number) & (schema.chain.c.trial == bindparam("trial"))
 _STORED = _Made(
     select(
-        schema.chain.c.attempt, schema.chain.c.slot, schema.chain.c.position, schema.chain.c.hash, schema.content.c.row
+        schema.sittings.c.state,
+        schema.sittings.c.commitment,
+        _TIP.c.position.label("tip_position"),
+        _TIP.c.hash.label("tip_hash"),
+        schema.chain.c.attempt,
+        schema.chain.c.slot,
+        schema.chain.c.position,
+        schema.chain.c.hash,
+        schema.content.c.row,
     )
-    .join_from(schema.chain, schema.content, isouter=True)
-    .where(schema.chain.c.sitting == bindparam("sitting"), schema.chain.c.trial == bindparam("trial"))
+    .select_from(
+        schema.sittings.join(_TIP, true(), isouter=True)
+        .join(schema.chain, _OF_TRIAL, isouter=True)
+        .join(schema.content, isouter=True)
+    )
+    .where(schema.sittings.c.number == bindparam("sitting"))
     .order_by(schema.chain.c.position)
 )
-_ADD_LINK = _Made(insert(schema.chain))
-_ADD_CONTENT = _Made(insert(schema.content))
+"""The sitting, the end of its chain, and what is stored of the trial: one way to the server instead of two."""
+
+
+def _values(table: Table) -> dict[str, Any]:
+    return {column.name: bindparam(f"new_{column.name}", type_=column.type) for column in table.columns}
+
+
+_ADD_LINK = insert(schema.chain).values(_values(schema.chain))
+_ADD_CONTENT = insert(schema.content).values(_values(schema.content))
+_ADD: dict[str, tuple[_Made, ...]] = {
+    "sqlite": (_Made(_ADD_LINK), _Made(_ADD_CONTENT)),
+    # There each statement is a way to the server and back.
+    "postgresql": (_Made(_ADD_CONTENT.add_cte(_ADD_LINK.cte("link"))),),
+}
 
 
 def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], place: str, keys: Keys) -> Acknowledged:
     """Append the rows of one answer; see `Store.append`."""
-    head = _HEAD.run(connection, {"sitting": sitting}).fetchone()
-    if head is None:
+    found = _STORED.run(connection, {"sitting": sitting, "trial": rows[0].trial}).fetchall()
+    if not found:
         raise BlindtestError(Fault(problem="no such sitting in the register", file=place, got=sitting))
-    state, start, position, tip = head
+    state, start, position, tip = found[0][:4]
     position, tip = position or 0, tip or start
     key = keys.held(start)
-    stored = _STORED.run(connection, {"sitting": sitting, "trial": rows[0].trial}).fetchall()
+    stored = [tuple(row[4:]) for row in found if row[4] is not None]
     if key is not None:
         stored = [(*known, _text(key, text)) for *known, text in stored]
     if stored:
@@ -118,11 +143,11 @@ def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], pl
     for row in rows:
         position += 1
         tip = link_hash(tip, row.row_hash)
-        link = {"sitting": sitting, "position": position}
-        named = {"trial": row.trial, "attempt": row.attempt, "slot": row.slot}
-        _ADD_LINK.run(connection, {**link, **named, "row_hash": row.row_hash, "hash": tip})
         salt, text = (row.salt, row.text) if key is None else keys.row_stored(key, row.salt, row.text)
-        _ADD_CONTENT.run(connection, {**link, "salt": salt, "row": text})
+        link = {"new_sitting": sitting, "new_position": position, "new_trial": row.trial, "new_attempt": row.attempt}
+        hashes = {"new_slot": row.slot, "new_row_hash": row.row_hash, "new_hash": tip}
+        for made in _ADD[connection.dialect.name]:
+            made.run(connection, {**link, **hashes, "new_salt": salt, "new_row": text})
     return Acknowledged(sitting=sitting, position=position, head=tip)
 
 

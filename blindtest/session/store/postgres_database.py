@@ -140,8 +140,8 @@ class PostgresDatabase:
 
         @event.listens_for(engine, "begin")
         def _begin(connection: Connection) -> None:
-            connection.exec_driver_sql("BEGIN")
-            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({self._writes})")
+            # In one way to the server and back.
+            connection.exec_driver_sql(f"BEGIN; SELECT pg_advisory_xact_lock({self._writes})")
 
         return engine
 
