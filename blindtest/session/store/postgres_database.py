@@ -93,10 +93,15 @@ class PostgresDatabase:
         with self.told(), self._alone() as driver:
             if self._made(driver):
                 return
+            # Two programs that make the same one at once: IF NOT EXISTS does not keep the second from failing. The lock
+            # ends with this connection.
+            driver.execute("SELECT pg_advisory_lock(%s)", (self._writes,))
+            if self._made(driver):
+                return
             self._refuse_second(driver)
             if not _found(driver, "SELECT has_database_privilege(current_database(), %s)", "CREATE"):
                 raise self._may_not_make()
-            driver.execute(f"CREATE SCHEMA IF NOT EXISTS {self._quoted}".encode())
+            driver.execute(f"CREATE SCHEMA {self._quoted}".encode())
             if self._by_url.mark:
                 driver.execute(f"COMMENT ON SCHEMA {self._quoted} IS '{_MARKED}{self._by_url.mark}'".encode())
 
