@@ -10,11 +10,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from blindtest.design import Link, Sealed, row_hash, verify_chain
+from blindtest.design import Link, Sealed, row_hash, rules_from_record, verify_chain
 from blindtest.design import commitment as commitment_of
 from blindtest.errors import BlindtestError, Fault
-from blindtest.session.record_lines import RECORD_FILES
+from blindtest.session.panelist import Panelist
+from blindtest.session.record_lines import PANEL_FILE, RECORD_FILES
 from blindtest.session.register import ImpressionEntry, Override, SealEntry, SittingEntry, scheduled_in
+from blindtest.session.screening import Screening, ScreeningAnswer
 
 __all__ = ["KeptRecord", "read_kept_record"]
 
@@ -41,7 +43,8 @@ class KeptRecord:
 
     def __init__(self, files: Mapping[str, bytes], path: Path) -> None:
         self.path = path
-        held = {name: _read(files, f"{name}.jsonl", path) for name in RECORD_FILES}
+        names = (*RECORD_FILES, *((PANEL_FILE,) if f"{PANEL_FILE}.jsonl" in files else ()))
+        held = {name: _read(files, f"{name}.jsonl", path) for name in names}
         self._seals = {line["commitment"]: line for line in held["seals"]}
         self._sittings = tuple(_sitting_of(line, self._seals, path) for line in held["sittings"])
         self._chains: dict[int, list[Link]] = {}
@@ -52,6 +55,7 @@ class KeptRecord:
         self._overrides = tuple(
             Override(at=_time(line["at"]), what=line["what"], reason=line["reason"]) for line in held["overrides"]
         )
+        self._panelists = tuple(_panelist_of(line, path) for line in held.get(PANEL_FILE, ()))
         self._settings = {line["key"]: line["value"] for line in held["settings"]}
 
     def seals(self) -> tuple[SealEntry, ...]:
@@ -123,6 +127,10 @@ class KeptRecord:
     def impressions(self) -> tuple[ImpressionEntry, ...]:
         """Return the impressions on record, in order; what was erased is None."""
         return self._impressions
+
+    def panelists(self) -> tuple[Panelist, ...]:
+        """Return the listeners of a readers' panel; a seed of zeros where tests were not over."""
+        return self._panelists
 
     def overrides(self) -> tuple[Override, ...]:
         """Return the rules that were set aside, in order."""
@@ -206,7 +214,8 @@ def read_kept_record(folder: Path) -> KeptRecord:
         A file is missing, can't be read, or has not the form of a record.
     """
     try:
-        files = {f"{name}.jsonl": (folder / f"{name}.jsonl").read_bytes() for name in RECORD_FILES}
+        names = (*RECORD_FILES, *((PANEL_FILE,) if (folder / f"{PANEL_FILE}.jsonl").exists() else ()))
+        files = {f"{name}.jsonl": (folder / f"{name}.jsonl").read_bytes() for name in names}
     except OSError as error:
         raise BlindtestError(
             Fault(problem=f"a file of the record can't be read: {error.strerror}", file=str(error.filename))
@@ -286,10 +295,17 @@ _FORMS: dict[str, dict[str, _Check]] = {
         "row": _HELD_OR_NONE,
         "forgotten": _TIME_OR_NONE,
     },
+    "panel": {
+        "listener": _TEXT,
+        "consent_sha256": _HASH,
+        "seed": _HASH_OR_NONE,
+        "screening": (_or_none(lambda value: isinstance(value, dict)), "a table, or null"),
+        "output": (_or_none(lambda value: isinstance(value, dict)), "a table, or null"),
+    },
     "overrides": {"at": _TIME, "what": _TEXT, "reason": _TEXT},
     "settings": {"key": _TEXT, "value": (lambda value: True, "")},
 }
-_ONCE = {"seals": ("commitment",), "sittings": ("number",), "settings": ("key",)}
+_ONCE = {"panel": ("listener",), "seals": ("commitment",), "sittings": ("number",), "settings": ("key",)}
 """Keys of which no two lines have the same value."""
 
 
@@ -408,4 +424,24 @@ def _impression_of(line: Mapping[str, Any]) -> ImpressionEntry:
         row=line["row"],
         salt=None if line["salt"] is None else bytes.fromhex(line["salt"]),
         forgotten=None if line["forgotten"] is None else _time(line["forgotten"]),
+    )
+
+
+def _panelist_of(line: Mapping[str, Any], path: Path) -> Panelist:
+    kept, output = line["screening"], line["output"]
+    try:
+        if kept is not None:
+            answers = tuple(ScreeningAnswer.from_record(held) for held in kept["answers"])
+            _ = Screening(rules=rules_from_record(kept["rules"]), seed=bytes(32), answers=answers).outcomes
+        if output is not None:
+            int(output["rate_hz"])
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        problem = f"not what is kept of a listener: {error}"
+        file = str(path / f"{PANEL_FILE}.jsonl")
+        raise BlindtestError(Fault(problem=problem, file=file, got=line["listener"])) from None
+    return Panelist(
+        listener=line["listener"],
+        seed=bytes(32) if line["seed"] is None else bytes.fromhex(line["seed"]),
+        consent_sha256=line["consent_sha256"],
+        kept={step: line[step] for step in ("screening", "output") if line[step] is not None},
     )

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 from blindtest.design import Link, Sealed
 from blindtest.errors import Fault
+from blindtest.session.panelist import Panelist
 from blindtest.session.register import ImpressionEntry, Override, SealEntry, SittingEntry
 
 __all__ = ["Record"]
@@ -54,6 +55,9 @@ class Record(Protocol):
 
     def impressions(self) -> tuple[ImpressionEntry, ...]:
         """Return the impressions on record, in order; what was erased is None."""
+
+    def panelists(self) -> tuple[Panelist, ...]:
+        """Return the listeners of a readers' panel in the order of their coming, with what they played on."""
 
     def overrides(self) -> tuple[Override, ...]:
         """Return the rules that were set aside, in order."""

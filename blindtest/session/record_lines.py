@@ -8,12 +8,17 @@ remarks of listeners, unless they are asked for.
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from blindtest.design import canonical
+from blindtest.design import canonical, rules_from_record
 from blindtest.session.event import time_text
+from blindtest.session.panelist import Panelist
 from blindtest.session.record import Record
 from blindtest.session.register import SittingEntry
+from blindtest.session.screening import Screening, ScreeningAnswer
 
-__all__ = ["RECORD_FILES", "record_lines"]
+__all__ = ["PANEL_FILE", "RECORD_FILES", "record_lines"]
+
+PANEL_FILE = "panel"
+"""One file more, of a study that a readers' panel listened to: what each agreed to and played on."""
 
 RECORD_FILES = ("seals", "sittings", "chain", "events", "impressions", "overrides", "settings")
 """Files of a published record, each `<name>.jsonl`."""
@@ -30,7 +35,9 @@ def record_lines(record: Record, *, comments: bool = False) -> dict[str, bytes]:
     closed = [entry for entry in sittings if entry.state != "open"]
     events = [(entry.number, event) for entry in closed for event in record.events(entry.number)]
     kept = [(number, event) for number, event in events if comments or event.get("event") != "commented"]
+    panel = list(_panel(record))
     return {
+        **({f"{PANEL_FILE}.jsonl": _lines(panel)} if panel else {}),
         "seals.jsonl": _lines(_seals(record, sittings)),
         "sittings.jsonl": _lines(_sitting(entry) for entry in sittings),
         "chain.jsonl": _lines(link for entry in sittings for link in _chain(record, entry)),
@@ -103,6 +110,30 @@ def _impressions(record: Record) -> Iterable[dict[str, Any]]:
             "row": None if entry.row is None else canonical(entry.row).decode(),
             "forgotten": None if entry.forgotten is None else time_text(entry.forgotten),
         }
+
+
+def _panel(record: Record) -> Iterable[dict[str, Any]]:
+    """Return of each listener the hash of the consent text, the tests of what was worn, and the browser's rate.
+
+    What listeners said of themselves stays at home; and so do the draws of tests that somebody is still taking.
+    """
+    for one in record.panelists():
+        kept = one.kept.get("screening")
+        over = kept is not None and _screening_is_over(one)
+        rate = one.kept.get("output", {}).get("rate_hz")
+        yield {
+            "listener": one.listener,
+            "consent_sha256": one.consent_sha256,
+            "seed": one.seed.hex() if over else None,
+            "screening": dict(kept) if kept is not None and over else None,
+            "output": None if rate is None else {"rate_hz": rate},
+        }
+
+
+def _screening_is_over(one: Panelist) -> bool:
+    kept = one.kept["screening"]
+    answers = tuple(ScreeningAnswer.from_record(held) for held in kept["answers"])
+    return Screening(rules=rules_from_record(kept["rules"]), seed=one.seed, answers=answers).place is None
 
 
 def _settings(record: Record, closed: Iterable[SittingEntry]) -> Iterable[dict[str, Any]]:

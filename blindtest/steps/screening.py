@@ -14,23 +14,23 @@ from blindtest.steps.panel_screening import screening_of
 
 if TYPE_CHECKING:
     from blindtest.session.panelist import Panelist
-    from blindtest.session.store import Store
+    from blindtest.session.record import Record
 
 __all__ = ["screening_dict", "screening_found", "with_screening"]
 
 
-def with_screening(facts: ReportInput, store: "Store", answers: Answers) -> ReportInput:
+def with_screening(facts: ReportInput, store: "Record", answers: Answers) -> ReportInput:
     """Return the facts with what listeners played on, where it was tested."""
     return replace(facts, screening=screening_found(store, answers))
 
 
-def screening_found(store: "Store", answers: Answers) -> ScreeningFacts | None:
+def screening_found(store: "Record", answers: Answers) -> ScreeningFacts | None:
     """Return what the screening found under the seal that is analysed; None where it holds none."""
     record = answers.seal.record.get("panel", {}).get("screening")
     if record is None:
         return None
     rules = rules_from_record(record)
-    panelists = store.panel.replies()
+    panelists = store.panelists()
     screenings = {one.listener: screening_of(rules, one) for one in panelists}
     begun = {name: one for name, one in screenings.items() if one.answers}
     names = tuple(test.name for test in rules.tests)

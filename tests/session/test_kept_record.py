@@ -196,6 +196,24 @@ def test_a_record_with_a_part_missing_or_twice_is_refused(store, tmp_path):
         KeptRecord({**lines, "seals.jsonl": b""}, Path("bundle"))
 
 
+PANEL = {"listener": "L-p", "consent_sha256": "ab" * 32, "seed": None, "screening": None, "output": {"rate_hz": 48000}}
+
+
+def test_a_panel_s_listeners_are_read_and_what_is_none_is_refused(store):
+    sat(store, "L-one")
+    lines = record_lines(store)
+    assert "panel.jsonl" not in lines
+    (one,) = KeptRecord({**lines, "panel.jsonl": json.dumps(PANEL).encode()}, Path("bundle")).panelists()
+    assert (one.listener, one.seed, dict(one.kept)) == ("L-p", bytes(32), {"output": {"rate_hz": 48000}})
+    for key, wrong in (
+        ("screening", {"rules": {}, "answers": []}),
+        ("screening", {"rules": None, "answers": [7]}),
+        ("output", {"rate_hz": "fast"}),
+    ):
+        with pytest.raises(BlindtestError, match=r"panel\.jsonl: not what is kept of a listener"):
+            KeptRecord({**lines, "panel.jsonl": json.dumps({**PANEL, key: wrong}).encode()}, Path("bundle"))
+
+
 @pytest.mark.parametrize("digit", [3, 20, 50])
 def test_a_digit_of_any_hash_changed_is_a_fault(store, digit):
     sat(store, "L-one")

@@ -14,7 +14,11 @@ from jsonschema import Draft202012Validator
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.design import screening_truth
+from blindtest.session.kept_record import KeptRecord
+from blindtest.session.record_lines import record_lines
 from blindtest.session.store import Store
+from blindtest.steps.answers import read_answers
+from blindtest.steps.screening import screening_dict, screening_found
 from blindtest.study import load_study
 from blindtest.web import hosts_of, make_panel_app
 
@@ -193,6 +197,17 @@ def test_the_analysis_counts_who_passed_beside_the_published_rates(sat, capsys):
     assert "2 of 3 passed (5 of 6 right, or more)" in text
     assert "(2 of 3 listeners) ends as" in text
     assert "Exploratory: the seal counts everybody." in text
+    # From what is published alone the same is found; what listeners said of themselves is not among it.
+    with Store(sat / "study.db", entropy=os.urandom) as store:
+        lines = record_lines(store)
+        published = KeptRecord(lines, sat)
+        one, other = (screening_dict(screening_found(each, read_answers(each))) for each in (store, published))
+        assert one == other
+        assert one["tests"]
+        seeds = [each.seed.hex() for each in store.panelists()]
+    assert b"30 to 44 years" not in b"".join(lines.values())
+    told = [json.loads(line)["seed"] for line in lines["panel.jsonl"].splitlines()]
+    assert told == [*seeds[:3], None], "whose tests are not over may not learn what will sound"
 
 
 @pytest.mark.long

@@ -16,6 +16,7 @@ from sqlalchemy import Connection
 from blindtest.design import Link, Sealed, canonical, row_hash
 from blindtest.errors import BlindtestError, Fault, Missing
 from blindtest.session.migrations.opening import migrate
+from blindtest.session.panelist import Panelist
 from blindtest.session.register import (
     WITHHELD,
     Acknowledged,
@@ -419,6 +420,10 @@ class Store:
         """Return the impressions on record, in order; what was erased is None."""
         with self._read() as connection:
             return impressions.impression_entries(connection)
+
+    def panelists(self) -> tuple[Panelist, ...]:
+        """Return the listeners of a readers' panel in the order of their coming."""
+        return self.panel.replies()
 
     def overrides(self) -> tuple[Override, ...]:
         """Return the rules that were set aside, in order."""

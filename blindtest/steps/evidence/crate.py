@@ -36,6 +36,7 @@ _ABOUT = {
     "record/events.jsonl": "What happened in the sittings",
     "record/impressions.jsonl": "Impressions that were put on record",
     "record/overrides.jsonl": "Rules that were set aside, and why",
+    "record/panel.jsonl": "What a panel's listeners agreed to and played on",
     "record/seals.jsonl": "What was sealed, with the nonces that open it",
     "record/settings.jsonl": "What is on record of players and loopbacks",
     "record/sittings.jsonl": "The register of all sittings, abandoned ones too",

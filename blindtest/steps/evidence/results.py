@@ -33,6 +33,7 @@ from blindtest.steps.evidence.claim_numbers import (
     power_of,
 )
 from blindtest.steps.evidence.licences import clip_licences
+from blindtest.steps.screening import screening_dict, screening_found
 
 __all__ = ["FORMAT", "json_text", "results", "study_tables"]
 
@@ -99,6 +100,7 @@ def results(
         "claims": [_claim(one, answers, study, loudness) for one in answers.claims],
         "controls": [_control(one) for one in answers.controls],
         "settings": [one.to_dict() for one in answers.settings],
+        "screening": None if (screened := screening_found(record, answers)) is None else screening_dict(screened),
         "register": {
             "sittings": len(entries),
             "finished": sum(entry.state == "finished" for entry in entries),
@@ -222,7 +224,7 @@ def _comparable(
             for name in record["clips"]
         },
         "playback": {
-            "absolute": playback is not None or "hardware" in sealed,
+            "absolute": (playback is not None or "hardware" in sealed) and "panel" not in sealed,
             "over": rendering["over"],
             "unit": playback,
             "rig": units.get(str(playback), {}).get("rig"),
