@@ -151,6 +151,7 @@ class Memory:
     rows: list = field(default_factory=list)
     events: list = field(default_factory=list)
     state: str = "open"
+    languages: list = field(default_factory=list)
 
     def answered(self, answer) -> None:
         self.rows.extend(row for row in rows_of(answer) if row not in self.rows)
@@ -160,6 +161,9 @@ class Memory:
 
     def ended(self, sitting, at) -> None:
         self.state = sitting.step
+
+    def spoken(self, language) -> None:
+        self.languages.append(language)
 
 
 @dataclass
@@ -178,6 +182,9 @@ class SlowRecord:
 
     def ended(self, sitting, at) -> None:
         self.record.ended(sitting, at)
+
+    def spoken(self, language) -> None:
+        self.record.spoken(language)
 
 
 def opened_store(folder: Path, made: Plan) -> Store:

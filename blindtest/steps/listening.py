@@ -217,6 +217,10 @@ class PreparedSitting:
         """The language that the study file names for the pages; '' where it names none."""
         return self.study.listeners.language
 
+    def spoken(self, language: str) -> None:
+        """Keep that an answer was given to a page in this language."""
+        self.playback().spoken(language)
+
     def playback(self) -> PlaybackRecord:
         """Return where it is noted what plays."""
         operated = self.study.hardware is not None and self.study.hardware.route == "operator"

@@ -4,12 +4,13 @@ A run is one start of the program: a sitting that was interrupted has several. W
 once, so that a killed program leaves it; blocks and underruns come to it at the end.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 
 from blindtest.session import DevicePlayer
+from blindtest.words import ENGLISH, LANGUAGES
 
 if TYPE_CHECKING:
     from blindtest.render import Rendered
@@ -48,6 +49,14 @@ class PlaybackRecord:
         counted = {"blocks": list(device.blocks), "underruns": device.underruns}
         self._store.remember(self._key, [*runs[:-1], {**runs[-1], **counted}])
 
+    def spoken(self, language: str) -> None:
+        """Note that an answer was given to a page in this language."""
+        runs = self._runs()
+        run = runs[-1] if runs else {}
+        known = run.get("languages", [])
+        if language not in known:
+            self._store.remember(self._key, [*runs[:-1], {**run, "languages": [*known, language]}])
+
     def _runs(self) -> list[dict[str, Any]]:
         found = self._store.remembered(self._key, [])
         return found if isinstance(found, list) else []
@@ -65,9 +74,16 @@ def _runs_of(store: "Record", sitting: int) -> list[Mapping[str, Any]]:
     return [run for run in found if isinstance(run, dict)] if isinstance(found, list) else []
 
 
+def _languages(runs: Iterable[Mapping[str, Any]]) -> str:
+    """Return in which languages a sitting's page was read; '' if in English alone, in which it is written."""
+    tags = list(dict.fromkeys(tag for run in runs for tag in run.get("languages", [])))
+    names = [f"{LANGUAGES.get(tag, tag)} ({tag})" for tag in tags]
+    return "" if tags in ([], [ENGLISH]) else f"the page's words were read in {' and '.join(names)}"
+
+
 def played_by_device(store: "Record", sittings: Sequence[int]) -> bool:
     """Return whether a sound device played all runs of these sittings, as far as they are on record."""
-    runs = [run for number in sittings for run in _runs_of(store, number)]
+    runs = [run for number in sittings for run in _runs_of(store, number) if "player" in run]
     return bool(runs) and all(run.get("player") == "device" for run in runs)
 
 
@@ -77,6 +93,8 @@ def playback_words(store: "Record", sitting: int) -> tuple[str, ...]:
     out = [_device_words(run) for run in runs if run.get("player") == "device"]
     if any(run.get("player") == "browser" for run in runs):
         out.append(_browser_words(store.events(sitting)))
+    if told := _languages(runs):
+        out.append(told)
     return tuple(f"Sitting {sitting}: {words}." for words in dict.fromkeys(out))
 
 

@@ -23,7 +23,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from blindtest.errors import BlindtestError
-from blindtest.session import Event, OutOfTurn, event_from_dict
+from blindtest.session import Confirmed, Event, OutOfTurn, event_from_dict
 from blindtest.web.access import Access
 from blindtest.web.device_desk import PlayerOrder
 from blindtest.web.guard import Guard
@@ -100,6 +100,9 @@ class ListeningService(Protocol):
         BlindtestError
             It is not an event of this sitting at all.
         """
+
+    def spoken(self, language: str) -> None:
+        """Take it that an answer was given to a page in this language; never raises."""
 
     def sound(self, token: str) -> bytes | None:
         """Return the WAV behind a token that the view shows now, or None."""
@@ -238,6 +241,8 @@ class ListeningPages:
             return problem(503, worded("this could not be stored yet"), self.language_of(request))
         except BlindtestError as wrong:
             return problem(422, str(wrong))
+        if isinstance(event, Confirmed):
+            await run_in_threadpool(service.spoken, self.language_of(request))
         return self._shown(request, service, view)
 
     def _shown(self, request: Request, service: ListeningService, view: Mapping[str, Any]) -> Response:

@@ -60,6 +60,9 @@ class Record(Protocol):
     def ended(self, sitting: Sitting, at: datetime) -> None:
         """Note that the sitting is finished or abandoned. Told again, do nothing."""
 
+    def spoken(self, language: str) -> None:
+        """Keep that an answer was given to a page in this language."""
+
 
 class AnswerStore(Protocol):
     """What `StoreRecord` needs of `session.store.Store`."""
@@ -96,6 +99,9 @@ class StoreRecord:
         """Set the sitting's state in the register."""
         state: Literal["finished", "abandoned"] = "finished" if sitting.step == "finished" else "abandoned"
         self.store.set_state(self.number, state, at=at, reason=sitting.reason)
+
+    def spoken(self, language: str) -> None:
+        """Keep nothing: what plays a sitting, and what its page says, is on record elsewhere."""
 
 
 class SittingService:
@@ -143,6 +149,7 @@ class SittingService:
         self._lock = Lock()
         self._unstored: Sitting | None = None
         self._unready = False
+        self._spoken: set[str] = set()
         # Not the number in the register: a page left open from another study may have the same one and the same port.
         self._name = sitting.plan.draws.token("page")
         self._arrived()
@@ -204,6 +211,16 @@ class SittingService:
         now = self._sitting
         if now.step == "trial" and now.heard and not isinstance(event, Faulted | Abandoned):
             self._take(Faulted(trial=now.trial, attempt=now.attempt, kind="dropout", at=event.at))
+
+    def spoken(self, language: str) -> None:
+        """Put the language of the page on record, once; the answer is stored already, so no fault of this is told."""
+        if language in self._spoken:
+            return
+        self._spoken.add(language)
+        try:
+            self._record.spoken(language)
+        except Exception as error:
+            _log.error("the language of the page could not be stored: %s", error)
 
     def sound(self, token: str) -> bytes | None:
         """Return the WAV under `token`, or None. All were made beforehand: the time taken tells nothing."""

@@ -15,6 +15,8 @@ from pathlib import Path
 import pytest
 
 from blindtest.session.store import Store
+from blindtest.web.languages import catalogue
+from blindtest.words import ENGLISH, Worded
 
 TESTS = Path(__file__).parent.parent
 ARTIFACTS = TESTS.parent / ".artifacts"
@@ -128,8 +130,14 @@ def serving(tmp_path):
 class Listener:
     """Somebody who hears the page read out and has a keyboard: nothing else of the page is used."""
 
-    def __init__(self, page):
+    def __init__(self, page, language=ENGLISH):
         self.page = page
+        self.language = language
+
+    def said(self, message: str, **values) -> str:
+        """Return a message of the page as it reads in the listener's language, as a pattern."""
+        words = catalogue(self.language)
+        return re.escape(Worded(message, values).in_language(words.of, words.decimal))
 
     def tree(self) -> str:
         """Everything a screen reader could find."""
@@ -174,12 +182,16 @@ class Listener:
 
     def to_the_trials(self) -> None:
         """Through the cautions and the level."""
-        self.hears("Before you listen")
-        self.press("Begin")
-        self.hears("It begins very softly")
-        self.press("Start the sound")
-        self.hears("The sound comes in slowly")
-        self.press("My level is set")
+        self.hears(self.said("Before you listen"))
+        self.press(self.said("Begin"))
+        self.hears(self.said("Ready. It begins very softly."))
+        self.press(self.said("Start the sound"))
+        self.hears(
+            self.said(
+                "The sound comes in slowly. Raise the level until you would listen to music like this for a while."
+            )
+        )
+        self.press(self.said("My level is set"))
 
     def answers(self, number: int, of: int, key: str = "j") -> None:
         """Listen to all, choose, confirm, and hear that it is saved."""

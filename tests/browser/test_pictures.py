@@ -4,9 +4,12 @@ What a machine can hold against them is held too: axe-core's rules, and reflow (
 200 % are 640 CSS px of half the height). They lie in .artifacts/methods.
 """
 
+import re
+
 import pytest
 
 from blindtest.methods import METHODS
+from blindtest.words import ENGLISH, LANGUAGES
 
 pytestmark = [pytest.mark.browser]
 
@@ -48,16 +51,18 @@ def test_no_method_is_without_a_picture():
 
 
 @pytest.mark.long
+@pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("method", PARTS | NAMED)
-def test_every_method_has_its_picture_taken(launch, serving, listener_on, artifacts, method):
+def test_every_method_has_its_picture_taken(launch, serving, listener_on, artifacts, method, language):
     from axe_playwright_python.sync_playwright import Axe
 
-    folder = artifacts / "methods"
+    folder = artifacts / ("methods" if language == ENGLISH else f"methods-{language}")
     folder.mkdir(exist_ok=True)
     page = launch(viewport={"width": 1280, "height": 800}, reduced_motion="reduce", bypass_csp=True).new_page()
     part, slots, keys = (PARTS | NAMED)[method]
-    someone = listener_on(page)
-    page.goto(serving(parts={part: 2}, break_after=1, seconds=6.0 if part == "free" else 1.0).link)
+    someone = listener_on(page, language)
+    seconds = 6.0 if part == "free" else 1.0
+    page.goto(serving(parts={part: 2}, break_after=1, seconds=seconds, language=language).link)
 
     def look(what):
         for name, (size, scheme) in LOOKS.items():
@@ -72,25 +77,41 @@ def test_every_method_has_its_picture_taken(launch, serving, listener_on, artifa
             found = Axe().run(page)
             assert found.violations_count == 0, f"{what}, {name}\n{found.generate_report()}"
 
+    said = someone.said
+    if method == "abx":
+        someone.hears(said("Before you listen"))
+        look("ready")
     someone.to_the_trials()
-    someone.hears("Trial 1 of 2")
+    someone.hears(said("Trial {number} of {of}", number=1, of=2))
     if method in NAMED:
-        someone.hears("Names that may be wrong: right on half of the trials, at random; these answers count")
-        someone.hears("On a random half of these trials the names are right; on the other half they are wrong")
-    someone.hears("Still to be heard|Press Play")
+        someone.hears(said("Names that may be wrong: right on half of the trials, at random; these answers count"))
+        someone.hears(
+            said(
+                "Each sound carries a name. On a random half of these trials the names are right; on the other half "
+                "they are wrong, and nothing marks which. Read the name, listen, and rate what you hear."
+            )
+        )
+    unheard = said("Still to be heard before you can confirm: {names}.", names="").rstrip("\\.")
+    someone.hears(f"{unheard}|{said('Press Play. Which sound begins was drawn.')}")
     for slot in slots:
         someone.key(slot)
         page.wait_for_timeout(60)
         someone.key(keys)
     if method == "free-listening":
-        someone.hears("Choose which one plays the rest", 20)
+        someone.hears(said("Choose which one plays the rest."), 20)
         someone.key("j")
-    someone.hears("Confirm your (answer|setting)|Confirm to go on|At least one has to get")
+    ready = (
+        "Confirm your answer, or choose again.",
+        "Confirm your setting, or go on with it.",
+        "Confirm to go on.",
+        "At least one has to get {most}: one of them is {names} again.",
+    )
+    someone.hears("|".join(said(each).split(r"\{")[0] for each in ready))
     look("trial")
     if method == "abx":
         for panel in ("Loop a part", "Remark", "Keys"):
-            someone.press(panel)
+            someone.press(said(panel))
         look("panels")
-        page.get_by_role("button", name="Confirm").click()
-        someone.hears("A rest")
+        page.get_by_role("button", name=re.compile(said("Confirm"))).click()
+        someone.hears(said("A rest"))
         look("rest")

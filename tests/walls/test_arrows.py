@@ -21,7 +21,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "session": {"errors", "audio", "design", "methods", "words"},
     "report": {"errors", "methods", "device", "render", "design", "stats", "study"},
     "steps": {
-        "errors", "methods", "audio", "device", "render", "design", "stats", "study", "session", "report",
+        "errors", "words", "methods", "audio", "device", "render", "design", "stats", "study", "session", "report",
     },
     "web": {"errors", "session", "steps", "words"},
     "cli": {"errors", "stats", "audio", "device", "steps", "web"},
