@@ -26,6 +26,7 @@ from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, sti
 from blindtest.steps.sealing import StudySeal, ensure_sealed
 from blindtest.steps.second_rate import load_both, render_both
 from blindtest.study import Panel, Study, labels, load_study, render_job, sitting_lengths
+from blindtest.words import worded
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
@@ -225,7 +226,10 @@ class OpenPanel:
             return _refused("closed")
         if text_sha256 != _hash(self._consent):
             raise BlindtestError(
-                Fault(problem="the consent text was changed meanwhile", remedy="reload the page and read it again")
+                Fault(
+                    problem=worded("the consent text was changed meanwhile"),
+                    remedy=worded("reload the page and read it again"),
+                )
             )
         if (link := self._store.panel.link(token_hash(token))) and link.kind == "public" and not self.panel.public:
             return _refused("closed")
@@ -278,7 +282,7 @@ class OpenPanel:
         if one is None:
             return _refused("unknown")
         if found is None:
-            raise BlindtestError(Fault(problem="there is no such step"))
+            raise BlindtestError(Fault(problem=worded("there is no such step")))
         # Sent twice, or from a page that was left open: what was kept stays.
         if found.due(self.study, one):
             self._store.panel.keep(listener, step, found.taken(self.study, one, sent), at=self.clock())

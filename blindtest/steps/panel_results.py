@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.methods import METHODS
 from blindtest.stats import discrimination_test
+from blindtest.words import listed, worded
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
@@ -27,7 +28,7 @@ def own_result(store: "Store", sittings: Sequence[int], labels: Mapping[str, str
         blocks.setdefault(str(row["block"]), []).append(row)
     words = [_of_block(own, labels) for own in blocks.values()]
     if not any(words):
-        return ("No answers that count are on record.",)
+        return (worded("No answers that count are on record."),)
     return tuple(sentence for one in words for sentence in one)
 
 
@@ -37,24 +38,33 @@ def _of_block(rows: Sequence[Mapping[str, Any]], labels: Mapping[str, str]) -> l
     if judged and method.guess_rate is not None:
         return [_right(str(rows[0]["method"]), sum(map(bool, judged.values())), len(judged), method.guess_rate)]
     if judged:
-        return [f"{sum(map(bool, judged.values()))} of your {len(judged)} answers were right."]
+        right = sum(map(bool, judged.values()))
+        return [worded("{right} of your {count} answers were right.", right=right, count=len(judged))]
     if rows[0]["kind"] == "rate":
         return _rated(rows, labels)
     if rows[0]["kind"] == "choose":
         return _chosen(rows, labels)
-    return [f"You set a sound {len({(row['sitting'], row['trial']) for row in rows})} times."]
+    return [worded("You set a sound {count} times.", count=len({(row["sitting"], row["trial"]) for row in rows}))]
 
 
 def _right(method: str, right: int, count: int, guess: float) -> str:
     p = discrimination_test(right, count, method=method).p_value
-    return (
-        f"{right} of your {count} answers were right. Somebody who hears no difference and guesses has "
-        f"{guess * count:.3g} right on average, and as many as you or more with a chance of {_chance(p)}."
+    return worded(
+        "{right} of your {count} answers were right. Somebody who hears no difference and guesses has {guessed} right "
+        "on average, and as many as you or more with a chance of {chance}.",
+        right=right,
+        count=count,
+        guessed=_short(guess * count, 3),
+        chance=_chance(p),
     )
 
 
 def _chance(p: float) -> str:
-    return f"{100 * p:.2g} in 100" if p >= 0.001 else "less than 1 in 1000"
+    return worded("{share} in 100", share=_short(100 * p, 2)) if p >= 0.001 else worded("less than 1 in 1000")
+
+
+def _short(value: float, digits: int) -> float:
+    return float(f"{value:.{digits}g}")
 
 
 def _rated(rows: Sequence[Mapping[str, Any]], labels: Mapping[str, str]) -> list[str]:
@@ -65,7 +75,8 @@ def _rated(rows: Sequence[Mapping[str, Any]], labels: Mapping[str, str]) -> list
     means = sorted(((sum(own) / len(own), name) for name, own in given.items()), reverse=True)
     if not means:
         return []
-    return ["Your mean ratings: " + ", ".join(f"{labels.get(name, name)} {mean:.3g}" for mean, name in means) + "."]
+    told = listed(worded("{name} {mean}", name=labels.get(name, name), mean=_short(mean, 3)) for mean, name in means)
+    return [worded("Your mean ratings: {ratings}.", ratings=told)]
 
 
 def _chosen(rows: Sequence[Mapping[str, Any]], labels: Mapping[str, str]) -> list[str]:
@@ -80,5 +91,5 @@ def _chosen(rows: Sequence[Mapping[str, Any]], labels: Mapping[str, str]) -> lis
             chosen[labels.get(name, name)] += 1
     if not chosen:
         return []
-    counts = ", ".join(f"{name} {count} times" for name, count in chosen.most_common())
-    return [f"In {trials} trials you chose {counts}."]
+    counts = listed(worded("{name} {count} times", name=name, count=count) for name, count in chosen.most_common())
+    return [worded("In {trials} trials you chose {counts}.", trials=trials, counts=counts)]

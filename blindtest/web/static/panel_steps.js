@@ -7,6 +7,7 @@
 import { button, element, enable, enabled } from "./element.js";
 import { screening } from "./screening.js";
 import { written } from "./written.js";
+import { LANGUAGE, say, sayMany } from "./words.js";
 
 /** @typedef {import("./panel.js").Door} Door */
 /** @typedef {{ step: string, title?: string } & Record<string, any>} State */
@@ -16,28 +17,31 @@ export const heading = (words) => element("h1", { tabindex: "-1", id: "heading" 
 
 /** @param {Door} door @param {State} state */
 function invitation(door, state) {
-  const agree = button("I agree and take part", () => void go(), "main");
+  const agree = button(say("I agree and take part"), () => void go(), "main");
   async function go() {
     if (!enabled(agree)) return;
     enable(agree, false);
     const told = await door.agree(state["consent_sha256"]);
     if (!told) enable(agree, true);
   }
-  const several = state["sittings"] > 1;
-  const lasts = `${several ? `${state["sittings"]} sittings, the longest of` : "One sitting of"} about ${Math.max(1, state["minutes"])} minutes, an estimate. You can close the page whenever you like and come back.`;
+  const minutes = Math.max(1, state["minutes"]);
+  const lasts = state["sittings"] > 1
+    ? sayMany("{sittings} sittings, the longest of about {count} minute, an estimate.", "{sittings} sittings, the longest of about {count} minutes, an estimate.", minutes, { sittings: state["sittings"] })
+    : sayMany("One sitting of about {count} minute, an estimate.", "One sitting of about {count} minutes, an estimate.", minutes);
+  const back = say("You can close the page whenever you like and come back.");
   return element("div", {},
     heading(state.title ?? ""),
     ...written(state["invitation"]),
     element("section", { "aria-labelledby": "course" },
-      element("h2", { id: "course" }, "What will happen"),
-      element("p", {}, lasts),
-      element("p", {}, "You need headphones or loudspeakers and a quiet place. Everything works by keyboard or pointer, and nothing runs out of time."),
-      state["closes"] ? element("p", {}, `Open until ${day(state["closes"])}, that day included.`) : null,
+      element("h2", { id: "course" }, say("What will happen")),
+      element("p", {}, `${lasts} ${back}`),
+      element("p", {}, say("You need headphones or loudspeakers and a quiet place. Everything works by keyboard or pointer, and nothing runs out of time.")),
+      state["closes"] ? element("p", {}, say("Open until {day}, that day included.", { day: day(state["closes"]) })) : null,
     ),
     element("section", { "aria-labelledby": "consent" },
-      element("h2", { id: "consent" }, "What you agree to"),
+      element("h2", { id: "consent" }, say("What you agree to")),
       ...written(state["consent"]),
-      element("p", {}, "Until you agree nothing is stored. You take part under a pseudonym drawn at random, and can have everything erased later."),
+      element("p", {}, say("Until you agree nothing is stored. You take part under a pseudonym drawn at random, and can have everything erased later.")),
     ),
     element("p", { class: "row" }, agree),
   );
@@ -45,7 +49,7 @@ function invitation(door, state) {
 
 /** @param {string} iso */
 export function day(iso) {
-  return new Date(`${iso}T12:00:00`).toLocaleDateString("en", { day: "numeric", month: "long", year: "numeric" });
+  return new Date(`${iso}T12:00:00`).toLocaleDateString(LANGUAGE, { day: "numeric", month: "long", year: "numeric" });
 }
 
 /** The link to come back by, shown once. @param {Door} door @param {State} state */
@@ -53,17 +57,17 @@ function link(door, state) {
   const address = `${location.origin}/#${state["resume"]}`;
   const field = element("input", { type: "text", id: "link", readonly: true, value: address, onfocus: () => field.select() });
   const copied = element("p", { role: "status" });
-  const copy = button("Copy the link", () => {
+  const copy = button(say("Copy the link"), () => {
     field.select();
-    navigator.clipboard?.writeText(address).then(() => (copied.textContent = "Copied."), () => (copied.textContent = "Select it and copy it by hand."));
+    navigator.clipboard?.writeText(address).then(() => (copied.textContent = say("Copied.")), () => (copied.textContent = say("Select it and copy it by hand.")));
   });
   return element("div", {},
-    heading("Your own link"),
-    element("p", {}, "Keep it: with it you go on here or on another device. It is shown only now, and whoever has it can go on in your place."),
-    element("label", { for: "link" }, "Your link"),
+    heading(say("Your own link")),
+    element("p", {}, say("Keep it: with it you go on here or on another device. It is shown only now, and whoever has it can go on in your place.")),
+    element("label", { for: "link" }, say("Your link")),
     element("div", { class: "row" }, field, copy),
     copied,
-    element("p", { class: "row" }, button("Go on", () => door.show(state["next"]), "main")),
+    element("p", { class: "row" }, button(say("Go on"), () => door.show(state["next"]), "main")),
   );
 }
 
@@ -72,7 +76,7 @@ function questions(door, state) {
   /** @type {{ id: string, words: string, options: string[], rather_not_say: boolean }[]} */
   const asked = state["questions"];
   const missing = element("p", { class: "hint", role: "status" });
-  const go = button("Go on", () => void send(), "main");
+  const go = button(say("Go on"), () => void send(), "main");
   const boxes = asked.map((question, at) => {
     const rows = [...question.options, ...(question.rather_not_say ? [null] : [])];
     return element("fieldset", { class: "options" },
@@ -80,7 +84,7 @@ function questions(door, state) {
       ...rows.map((option, number) =>
         element("label", { for: `question-${at}-${number}` },
           element("input", { type: "radio", name: `question-${at}`, id: `question-${at}-${number}`, value: String(number) }),
-          element("span", {}, option ?? "I would rather not say"),
+          element("span", {}, option ?? say("I would rather not say")),
         ),
       ),
     );
@@ -92,7 +96,7 @@ function questions(door, state) {
     for (const [at, question] of asked.entries()) {
       const chosen = boxes[at]?.querySelector("input:checked");
       if (!(chosen instanceof HTMLInputElement)) {
-        missing.textContent = `Still without an answer: ${question.words}`;
+        missing.textContent = say("Still without an answer: {question}", { question: question.words });
         boxes[at]?.querySelector("input")?.focus();
         return;
       }
@@ -102,8 +106,8 @@ function questions(door, state) {
     if (!(await door.send("questions", values))) enable(go, true);
   }
   return element("div", {},
-    heading(asked.length === 1 ? "A question first" : "Some questions first"),
-    element("p", {}, "What you answer is kept apart from what you hear, and is erased with the rest if you withdraw."),
+    heading(asked.length === 1 ? say("A question first") : say("Some questions first")),
+    element("p", {}, say("What you answer is kept apart from what you hear, and is erased with the rest if you withdraw.")),
     ...boxes,
     missing,
     element("p", { class: "row" }, go),
@@ -117,30 +121,32 @@ function output(door, state) {
   const rates = state["rates_hz"] ?? [];
   // Rendered at a second rate too: who has just that one gets that set.
   const other = rate === null || state["second_rate_hz"] === rate ? [] : rates.filter((each) => each !== rate);
-  const go = button("Go on", () => void send(), "main");
+  const go = button(say("Go on"), () => void send(), "main");
   async function send() {
     if (!enabled(go)) return;
     enable(go, false);
     if (!(await door.send("output", { rate_hz: rate, latency_s: latency }))) enable(go, true);
   }
   return element("div", {},
-    heading("What plays here"),
+    heading(say("What plays here")),
     element("p", {}, rate === null
-      ? "This browser does not say at which rate its output runs."
-      : `This browser’s output runs at ${rate} Hz${latency === null ? "" : `, by its own account with ${Math.round(1000 * latency)} ms of latency`}.`),
+      ? say("This browser does not say at which rate its output runs.")
+      : latency === null
+        ? say("This browser’s output runs at {rate} Hz.", { rate })
+        : say("This browser’s output runs at {rate} Hz, by its own account with {latency} ms of latency.", { rate, latency: Math.round(1000 * latency) })),
     other.length > 0
-      ? element("p", { class: "warning" }, `Sounds of this test have ${other.map((each) => `${each} Hz`).join(" and ")}: the browser converts them, alike for all that you compare. That goes on record. To avoid it, set the sound device to that rate and start the browser again.`)
+      ? element("p", { class: "warning" }, say("Sounds of this test have {rates}: the browser converts them, alike for all that you compare. That goes on record. To avoid it, set the sound device to that rate and start the browser again.", { rates: other.map((each) => `${each} Hz`).join(", ") }))
       : null,
     element("section", { "aria-labelledby": "unknown" },
-      element("h2", { id: "unknown" }, "What this page cannot know"),
-      element("p", {}, "What you wear or sit before, how loud it is, whether your computer, its driver or a wireless link changes the sound. So what is asked is only how sounds compare, each through the same equipment of yours."),
+      element("h2", { id: "unknown" }, say("What this page cannot know")),
+      element("p", {}, say("What you wear or sit before, how loud it is, whether your computer, its driver or a wireless link changes the sound. So what is asked is only how sounds compare, each through the same equipment of yours.")),
     ),
     element("section", { "aria-labelledby": "prepare" },
-      element("h2", { id: "prepare" }, "What helps"),
+      element("h2", { id: "prepare" }, say("What helps")),
       element("ul", { class: "how" },
-        element("li", {}, "Wired headphones, or loudspeakers in a quiet room."),
-        element("li", {}, "Sound effects, equalisers, spatial sound and automatic volume switched off."),
-        element("li", {}, "Other programs silent, and the same equipment until the end."),
+        element("li", {}, say("Wired headphones, or loudspeakers in a quiet room.")),
+        element("li", {}, say("Sound effects, equalisers, spatial sound and automatic volume switched off.")),
+        element("li", {}, say("Other programs silent, and the same equipment until the end.")),
       ),
     ),
     element("p", { class: "row" }, go),
@@ -163,13 +169,13 @@ function ownOutput() {
 /** @param {Door} door */
 function sitting(door) {
   void door.begin();
-  return element("div", {}, heading("Your sitting is being prepared"), element("p", {}, "This takes a moment."));
+  return element("div", {}, heading(say("Your sitting is being prepared")), element("p", {}, say("This takes a moment.")));
 }
 
 function later() {
   return element("div", {},
-    heading("See you another day"),
-    element("p", {}, "Your next sitting is for another day, so that one day’s ears and mood do not decide. Come back tomorrow by your link."),
+    heading(say("See you another day")),
+    element("p", {}, say("Your next sitting is for another day, so that one day’s ears and mood do not decide. Come back tomorrow by your link.")),
   );
 }
 
@@ -178,35 +184,35 @@ function thanks(_door, state) {
   const { result, finished, planned, closes } = state;
   const told = Array.isArray(result);
   return element("div", {},
-    heading("Thank you"),
-    element("p", {}, finished >= planned ? "All your answers are saved." : "The answers that you gave are saved."),
+    heading(say("Thank you")),
+    element("p", {}, finished >= planned ? say("All your answers are saved.") : say("The answers that you gave are saved.")),
     told
       ? element("section", { "aria-labelledby": "result" },
-          element("h2", { id: "result" }, "Your own answers"),
+          element("h2", { id: "result" }, say("Your own answers")),
           ...result.map((/** @type {string} */ line) => element("p", {}, line)),
-          element("p", {}, "One listener’s answers say little by themselves: what all of them show, the report says."),
+          element("p", {}, say("One listener’s answers say little by themselves: what all of them show, the report says.")),
         )
       : element("p", {}, closes
-          ? `Your own result is told here after ${day(closes)}, when the study has ended: come back by your link. Until then nobody’s answers are to be coloured by it.`
-          : "Your own result is told here when the study has ended: come back by your link. Until then nobody’s answers are to be coloured by it."),
-    element("p", {}, "You can close this page."),
+          ? say("Your own result is told here after {day}, when the study has ended: come back by your link. Until then nobody’s answers are to be coloured by it.", { day: day(closes) })
+          : say("Your own result is told here when the study has ended: come back by your link. Until then nobody’s answers are to be coloured by it.")),
+    element("p", {}, say("You can close this page.")),
   );
 }
 
 /** @type {Record<string, [string, string]>} */
 const WHY = {
-  "no link": ["A link is needed", "Open this page by the link that you were given."],
-  unknown: ["This link is not known", "Perhaps a part of it was lost when it was copied: open it once more, whole."],
-  taken: ["This link was used already", "Another browser has agreed by this link. Open it once more to go on here."],
-  withdrawn: ["Everything is erased", "All that was stored under this link was erased at its listener’s wish. Thank you for telling us."],
-  full: ["All places are taken", "As many listeners as the study has room for have come. Thank you for your interest."],
-  closed: ["The study is closed", "Nobody can begin any more. Thank you for your interest."],
-  elsewhere: ["Gone on elsewhere", "This went on in another browser, or was erased. To go on here, open your link here once more."],
+  "no link": [say("A link is needed"), say("Open this page by the link that you were given.")],
+  unknown: [say("This link is not known"), say("Perhaps a part of it was lost when it was copied: open it once more, whole.")],
+  taken: [say("This link was used already"), say("Another browser has agreed by this link. Open it once more to go on here.")],
+  withdrawn: [say("Everything is erased"), say("All that was stored under this link was erased at its listener’s wish. Thank you for telling us.")],
+  full: [say("All places are taken"), say("As many listeners as the study has room for have come. Thank you for your interest.")],
+  closed: [say("The study is closed"), say("Nobody can begin any more. Thank you for your interest.")],
+  elsewhere: [say("Gone on elsewhere"), say("This went on in another browser, or was erased. To go on here, open your link here once more.")],
 };
 
 /** @param {Door} _door @param {State} state */
 function refused(_door, state) {
-  const [title, words] = WHY[state["why"]] ?? ["This can’t be shown", "Open your link once more."];
+  const [title, words] = WHY[state["why"]] ?? [say("This can’t be shown"), say("Open your link once more.")];
   return element("div", {}, heading(title), element("p", {}, words));
 }
 

@@ -8,6 +8,7 @@
 
 import { button, element, enable, enabled } from "./element.js";
 import { Player, readWav } from "./sound.js";
+import { say } from "./words.js";
 
 /** @typedef {import("./panel.js").Door} Door */
 /**
@@ -31,6 +32,8 @@ import { Player, readWav } from "./sound.js";
  * @property {string} told how the attempt before ended
  * @property {Sounded | null} sound
  */
+
+/** @typedef {"loading" | "ready" | "playing" | "heard"} Stage of a sound */
 
 const SOFTEST_DB = -60;
 const FIRST_DB = -40;
@@ -59,7 +62,7 @@ function player() {
 /** @param {string} token */
 async function fetched(token) {
   const response = await fetch(`/panel/sound/${token}`, { cache: "no-store" });
-  if (!response.ok) throw new Error("this sound is not served now");
+  if (!response.ok) throw new Error(say("this sound is not served now"));
   return readWav(await response.arrayBuffer());
 }
 
@@ -78,9 +81,9 @@ export function screening(door, state) {
 function away() {
   void desk.player?.pause();
   return element("div", {},
-    heading("Thank you for coming"),
-    element("p", {}, "This study is for headphones, and the sounds that you answered did not tell that you wear them. That happens with headphones too, to some people more than once. It is no test of your hearing."),
-    element("p", {}, "There is nothing more to do here. You can close this page, or have erased what is stored of you."),
+    heading(say("Thank you for coming")),
+    element("p", {}, say("This study is for headphones, and the sounds that you answered did not tell that you wear them. That happens with headphones too, to some people more than once. It is no test of your hearing.")),
+    element("p", {}, say("There is nothing more to do here. You can close this page, or have erased what is stored of you.")),
   );
 }
 
@@ -94,9 +97,9 @@ function volume(door, seen, state) {
     oninput: () => set(Number(slider.value)),
   });
   const value = element("output", { for: "gain", class: "value" });
-  const toggle = button("Start the noise", () => void (playing ? stop() : start()), "main wide");
-  const done = button("The volume is set", () => void finish(), "main");
-  const told = element("p", { class: "hint", role: "status" }, "The noise is being loaded.");
+  const toggle = button(say("Start the noise"), () => void (playing ? stop() : start()), "main wide");
+  const done = button(say("The volume is set"), () => void finish(), "main");
+  const told = element("p", { class: "hint", role: "status" }, say("The noise is being loaded."));
   enable(toggle, false);
   enable(done, false);
 
@@ -104,27 +107,27 @@ function volume(door, seen, state) {
   function set(wanted) {
     desk.gainDb = Math.min(0, Math.max(SOFTEST_DB, wanted));
     slider.value = String(desk.gainDb);
-    value.textContent = `${desk.gainDb === 0 ? "0" : `−${-desk.gainDb}`} dB`;
-    slider.setAttribute("aria-valuetext", `${desk.gainDb} dB`);
+    value.textContent = say("{db} dB", { db: desk.gainDb === 0 ? "0" : `−${-desk.gainDb}` });
+    slider.setAttribute("aria-valuetext", say("{db} dB", { db: String(desk.gainDb) }));
     player().setGain(desk.gainDb);
   }
   async function start() {
     if (!enabled(toggle)) return;
     playing = true;
-    toggle.textContent = "Stop the noise";
+    toggle.textContent = say("Stop the noise");
     await player().play();
     heard = true;
     enable(done, true);
-    told.textContent = "The noise comes in slowly. Raise it until it is easy to hear and comfortable, no louder.";
+    told.textContent = say("The noise comes in slowly. Raise it until it is easy to hear and comfortable, no louder.");
   }
   async function stop() {
     playing = false;
-    toggle.textContent = "Start the noise";
+    toggle.textContent = say("Start the noise");
     await player().pause();
   }
   async function finish() {
     if (!heard) {
-      told.textContent = "Listen first: start the noise, then set the volume.";
+      told.textContent = say("Listen first: start the noise, then set the volume.");
       return;
     }
     if (playing) await stop();
@@ -135,34 +138,34 @@ function volume(door, seen, state) {
     try {
       await player().load({ noise: seen.level }, "noise");
     } catch {
-      told.textContent = "The noise could not be loaded. Reload the page to try again.";
+      told.textContent = say("The noise could not be loaded. Reload the page to try again.");
       return;
     }
     set(desk.gainDb);
     enable(toggle, true);
-    told.textContent = "Ready. It begins very softly.";
+    told.textContent = say("Ready. It begins very softly.");
   }
   set(desk.gainDb);
   void load();
   return element("div", {},
-    heading("How the sound reaches you"),
-    element("p", {}, "The program cannot see what you listen with, so a few short sounds find out. They take two or three minutes."),
+    heading(say("How the sound reaches you")),
+    element("p", {}, say("The program cannot see what you listen with, so a few short sounds find out. They take two or three minutes.")),
     forHeadphones
       ? element("p", {}, seen.must_pass
-        ? "This study is for headphones or earphones: put them on now, the one marked L on your left ear, and keep them on until the end."
-        : "If you have headphones or earphones, put them on now, the one marked L on your left ear, and keep them on until the end. Without them, go on all the same: it only goes on record.")
+        ? say("This study is for headphones or earphones: put them on now, the one marked L on your left ear, and keep them on until the end.")
+        : say("If you have headphones or earphones, put them on now, the one marked L on your left ear, and keep them on until the end. Without them, go on all the same: it only goes on record."))
       : null,
     element("section", { "aria-labelledby": "careful" },
-      element("h2", { id: "careful" }, "Start low"),
-      element("p", {}, "Turn the volume of your equipment down now. Start the noise, then raise the volume until it is comfortable. Loud sound can damage hearing for good; local rules for hearing safety and the advice of licensed practitioners come first."),
+      element("h2", { id: "careful" }, say("Start low")),
+      element("p", {}, say("Turn the volume of your equipment down now. Start the noise, then raise the volume until it is comfortable. Loud sound can damage hearing for good; local rules for hearing safety and the advice of licensed practitioners come first.")),
     ),
     element("p", { class: "row" }, toggle),
     element("div", { class: "level" },
-      element("label", { for: "gain" }, "Volume in this page"),
+      element("label", { for: "gain" }, say("Volume in this page")),
       element("div", { class: "row" },
         slider,
-        button("Softer", () => set(desk.gainDb - 2)),
-        button("Louder", () => set(desk.gainDb + 2)),
+        button(say("Softer"), () => set(desk.gainDb - 2)),
+        button(say("Louder"), () => set(desk.gainDb + 2)),
         value,
       ),
     ),
@@ -174,50 +177,50 @@ function volume(door, seen, state) {
 /** @type {Record<Sounded["test"], { title: string, how: string, asked: string }>} */
 const TESTS = {
   channels: {
-    title: "Left, right or middle",
-    how: "You hear one short noise.",
-    asked: "Where is the noise?",
+    title: say("Left, right or middle"),
+    how: say("You hear one short noise."),
+    asked: say("Where is the noise?"),
   },
   antiphase: {
-    title: "The softest tone",
-    how: "You hear three low tones, one after the other.",
-    asked: "Which tone is the softest?",
+    title: say("The softest tone"),
+    how: say("You hear three low tones, one after the other."),
+    asked: say("Which tone is the softest?"),
   },
   dichotic: {
-    title: "A tone in noise",
-    how: "You hear three noises, one after the other. In one of them there is a faint tone.",
-    asked: "In which noise is the tone?",
+    title: say("A tone in noise"),
+    how: say("You hear three noises, one after the other. In one of them there is a faint tone."),
+    asked: say("In which noise is the tone?"),
   },
 };
 /** @type {Record<string, string>} */
 const OPTIONS = {
-  left: "On the left",
-  middle: "In the middle, or on both sides",
-  right: "On the right",
-  nothing: "I hear nothing",
-  1: "The first",
-  2: "The second",
-  3: "The third",
+  left: say("On the left"),
+  middle: say("In the middle, or on both sides"),
+  right: say("On the right"),
+  nothing: say("I hear nothing"),
+  1: say("The first"),
+  2: say("The second"),
+  3: say("The third"),
 };
 /** @type {Record<string, string>} */
 const TOLD = {
-  swapped: "Left and right seem to be exchanged. Put the headphones on the other way round, or exchange the cables of your loudspeakers.",
-  "one place": "All noises seemed to come from one place. Perhaps the sound settings of your device say mono, or both loudspeakers stand close together.",
-  "left silent": "Nothing seemed to come from the left. Look at the plug, at the left earpiece or loudspeaker, and at the balance in the sound settings.",
-  "right silent": "Nothing seemed to come from the right. Look at the plug, at the right earpiece or loudspeaker, and at the balance in the sound settings.",
-  unclear: "These answers fit no arrangement of left and right. Perhaps it is noisy where you are.",
-  failed: "This was not what headphones give. If you have some, put them on; look for a quiet place.",
+  swapped: say("Left and right seem to be exchanged. Put the headphones on the other way round, or exchange the cables of your loudspeakers."),
+  "one place": say("All noises seemed to come from one place. Perhaps the sound settings of your device say mono, or both loudspeakers stand close together."),
+  "left silent": say("Nothing seemed to come from the left. Look at the plug, at the left earpiece or loudspeaker, and at the balance in the sound settings."),
+  "right silent": say("Nothing seemed to come from the right. Look at the plug, at the right earpiece or loudspeaker, and at the balance in the sound settings."),
+  unclear: say("These answers fit no arrangement of left and right. Perhaps it is noisy where you are."),
+  failed: say("This was not what headphones give. If you have some, put them on; look for a quiet place."),
 };
 
 /** @param {Door} door @param {Screening} seen @param {Sounded} sound */
 function sounded(door, seen, sound) {
   const words = TESTS[sound.test];
   let interruptions = 0;
-  /** @type {"loading" | "ready" | "playing" | "heard"} */
+  /** @type {Stage} */
   let step = "loading";
-  const play = button("Play the sound", () => void start(), "main wide");
-  const confirm = button("This is my answer", () => void send(), "main");
-  const told = element("p", { class: "hint", role: "status" }, "The sound is being loaded.");
+  const play = button(say("Play the sound"), () => void start(), "main wide");
+  const confirm = button(say("This is my answer"), () => void send(), "main");
+  const told = element("p", { class: "hint", role: "status" }, say("The sound is being loaded."));
   const choices = sound.options.map((value) =>
     element("input", { type: "radio", name: "choice", id: `choice-${value}`, value, onchange: () => enable(confirm, step === "heard") }),
   );
@@ -227,7 +230,7 @@ function sounded(door, seen, sound) {
   );
   moved("loading");
 
-  /** @param {"loading" | "ready" | "playing" | "heard"} to */
+  /** @param {Stage} to */
   function moved(to) {
     step = to;
     enable(play, step === "ready");
@@ -245,13 +248,13 @@ function sounded(door, seen, sound) {
   desk.onSilent = (silent) => {
     if (!silent || step !== "playing") return;
     moved("heard");
-    told.textContent = "Answer now. If you are not sure, guess.";
+    told.textContent = say("Answer now. If you are not sure, guess.");
   };
   desk.onFault = () => {
     if (step !== "playing") return;
     interruptions += 1;
     void player().pause();
-    void load("The sound was interrupted. Play it once more.");
+    void load(say("The sound was interrupted. Play it once more."));
   };
   /** @param {string} then */
   async function load(then) {
@@ -259,7 +262,7 @@ function sounded(door, seen, sound) {
     try {
       await player().load({ sound: sound.token }, "sound", true);
     } catch {
-      told.textContent = "The sound could not be loaded. Reload the page to try again.";
+      told.textContent = say("The sound could not be loaded. Reload the page to try again.");
       return;
     }
     moved("ready");
@@ -268,7 +271,7 @@ function sounded(door, seen, sound) {
   async function send() {
     const chosen = choices.find((choice) => choice.checked);
     if (step !== "heard" || !chosen) {
-      told.textContent = step === "heard" ? "Choose an answer first." : "Play the sound first.";
+      told.textContent = step === "heard" ? say("Choose an answer first.") : say("Play the sound first.");
       return;
     }
     if (!enabled(confirm)) return;
@@ -276,15 +279,15 @@ function sounded(door, seen, sound) {
     const { test, attempt, trial } = sound;
     if (!(await door.send("screening", { test, attempt, trial, choice: chosen.value, interruptions }))) enable(confirm, true);
   }
-  void load("Ready. It is played once.");
+  void load(say("Ready. It is played once."));
   return element("div", {},
     heading(words.title),
-    element("p", { class: "phase" }, `Test ${sound.part} of ${sound.parts}, sound ${sound.number} of ${sound.of}`),
+    element("p", { class: "phase" }, say("Test {part} of {parts}, sound {number} of {of}", { part: sound.part, parts: sound.parts, number: sound.number, of: sound.of })),
     seen.told ? element("div", { class: "warning" },
       element("p", {}, TOLD[seen.told] ?? ""),
-      element("p", {}, "Then go through it once more. If there is nothing to change, answer what you hear."),
+      element("p", {}, say("Then go through it once more. If there is nothing to change, answer what you hear.")),
     ) : null,
-    element("p", {}, `${words.how} Each sound is played once.`),
+    element("p", {}, `${words.how} ${say("Each sound is played once.")}`),
     element("p", { class: "row" }, play),
     told,
     asked,
