@@ -54,7 +54,7 @@ def test_blocks_of_code_are_closed_and_say_what_they_hold(page):
     fences = [line for line in text_of(page).split("\n") if line.startswith("```")]
     assert len(fences) % 2 == 0
     assert set(fences[1::2]) <= {"```"}
-    assert set(fences[::2]) <= {"```sh", "```toml", "```text"}
+    assert set(fences[::2]) <= {"```sh", "```toml", "```text", "```nginx", "```ini"}
 
 
 @each_page
