@@ -99,7 +99,7 @@ class ScreeningTestFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScreenedFacts:
-    """The primary claim with those alone who passed every test: exploratory where the seal counts everybody."""
+    """The primary claim with those alone who passed every test: exploratory, since the seal counts all who sat."""
 
     listeners: int
     of: int

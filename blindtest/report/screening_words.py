@@ -46,7 +46,7 @@ def played_on_words(facts: ScreeningFacts) -> tuple[str, ...]:
             "the two together."
         )
     if facts.screened is not None:
-        words.append(_screened_words(facts.screened, exploratory=facts.all_count))
+        words.append(_screened_words(facts.screened, all_count=facts.all_count))
     if facts.rates_hz:
         rates = ", ".join(f"{rate} Hz: {count}" for rate, count in facts.rates_hz)
         words.append(f"Rates of the browsers' own outputs, as they say themselves (listeners): {rates}.")
@@ -89,12 +89,14 @@ def _share_words(one: ScreeningTestFacts) -> str:
     )
 
 
-def _screened_words(one: ScreenedFacts, *, exploratory: bool) -> str:
-    standing = " Exploratory: the seal counts everybody." if exploratory else ""
+def _screened_words(one: ScreenedFacts, *, all_count: bool) -> str:
     who = f"The primary claim with those alone who passed every test ({one.listeners} of {plural(one.of, 'listener')})"
     if one.result is None:
-        return f"{who}: {one.why_not or 'no result'}.{standing}"
-    return f"{who} ends as {one.result.word_alone}: {numbers_words(one.result)}.{standing}"
+        return f"{who}: {one.why_not or 'no result'}."
+    counted = "everybody" if all_count else "everybody who was let on"
+    return (
+        f"{who} ends as {one.result.word_alone}: {numbers_words(one.result)}. Exploratory: the seal counts {counted}."
+    )
 
 
 def played_on_rows(facts: ScreeningFacts) -> tuple[tuple[str, ...], ...]:

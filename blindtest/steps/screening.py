@@ -84,6 +84,10 @@ def _screened(answers: Answers, passed: set[str]) -> ScreenedFacts | None:
     own = listeners & passed
     if not own:
         return ScreenedFacts(listeners=0, of=len(listeners), result=None, why_not="nobody passed every test")
+    if own == listeners:
+        return ScreenedFacts(
+            listeners=len(own), of=len(listeners), result=None, why_not="they are all whose sittings count"
+        )
     found = answers_of(answers, answers.primary.record, own)
     if found.why_not:
         return ScreenedFacts(listeners=len(own), of=len(listeners), result=None, why_not=found.why_not)
@@ -108,6 +112,6 @@ def screening_dict(facts: ScreeningFacts) -> dict[str, Any]:
             "word": None if screened.result is None else screened.result.word_alone,
             "numbers": None if screened.result is None else numbers_words(screened.result),
             "why_not": screened.why_not,
-            "exploratory": facts.all_count,
+            "exploratory": screened.result is not None,
         },
     }

@@ -164,9 +164,9 @@ def test_who_fails_and_everybody_counts_goes_on_and_who_must_pass_is_turned_away
 
 @pytest.fixture
 def sat(served):
-    """A study's folder: two who passed all tests and one who failed the headphone tests have sat; one more came."""
+    """A study's folder: one who passed all tests and one who failed the headphone tests have sat; one more came."""
     panel, come = served()
-    for choose in (rightly, rightly, wrongly):
+    for choose in (rightly, wrongly):
         one, state = at_the_tests(panel, come)
         assert answers(one, state, draws_of(panel, state), choose)["step"] == "sitting"
         assert to_the_end(one)["step"] == "finished"
@@ -181,21 +181,21 @@ def test_the_analysis_counts_who_passed_beside_the_published_rates(sat, capsys):
     Draft202012Validator(schema).validate(value)
     found = value["screening"]
     by_name = {test["test"]: test for test in found["tests"]}
-    assert found["listeners"] == 3, "who answered nothing began nothing"
-    assert found["passed_all"] == 2
-    assert [by_name[name]["passed_first"] for name in ("channels", "antiphase", "dichotic")] == [3, 2, 2]
+    assert found["listeners"] == 2, "who answered nothing began nothing"
+    assert found["passed_all"] == 1
+    assert [by_name[name]["passed_first"] for name in ("channels", "antiphase", "dichotic")] == [2, 1, 1]
     assert by_name["antiphase"]["published"]["false_pass"] == pytest.approx(0.05)
-    # Rogan and Gladen by hand: (2/3 + .8 - 1) / (.8 + .8 - 1), and (2/3 + .95 - 1) / .95.
-    assert by_name["dichotic"]["share"]["estimate"] == pytest.approx((2 / 3 - 0.2) / 0.6)
-    assert by_name["antiphase"]["share"]["estimate"] == pytest.approx((2 / 3 - 0.05) / 0.95)
-    assert found["browser_rates_hz"] == [{"rate_hz": 44_100, "listeners": 4}]
+    # Rogan and Gladen by hand: (1/2 + .8 - 1) / (.8 + .8 - 1), and (1/2 + .95 - 1) / .95.
+    assert by_name["dichotic"]["share"]["estimate"] == pytest.approx((1 / 2 - 0.2) / 0.6)
+    assert by_name["antiphase"]["share"]["estimate"] == pytest.approx((1 / 2 - 0.05) / 0.95)
+    assert found["browser_rates_hz"] == [{"rate_hz": 44_100, "listeners": 3}]
     screened = found["primary_of_those_who_passed"]
-    assert (screened["listeners"], screened["of"], screened["exploratory"]) == (2, 3, True)
-    # Two listeners with five answers each; all three say the same, so that the counts differ by who is left out.
-    assert " of 10 right" in screened["numbers"]
+    assert (screened["listeners"], screened["of"], screened["exploratory"]) == (1, 2, True)
+    # One listener with five answers.
+    assert " of 5 right" in screened["numbers"]
     text = run(capsys, "analyze", sat)[1].replace("\u00a0", " ")
-    assert "2 of 3 passed (5 of 6 right, or more)" in text
-    assert "(2 of 3 listeners) ends as" in text
+    assert "1 of 2 passed (5 of 6 right, or more)" in text
+    assert "(1 of 2 listeners) ends as" in text
     assert "Exploratory: the seal counts everybody." in text
     # From what is published alone the same is found; what listeners said of themselves is not among it.
     with Store(sat / "study.db", entropy=os.urandom) as store:
