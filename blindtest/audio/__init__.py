@@ -7,7 +7,17 @@ chain that is patched from output to input makes of them is measured by `loopbac
 tells headphones from loudspeakers, and left from right, is made by `screening_sounds`.
 """
 
-from blindtest.audio.clip import Clip, aligned, excerpt, faded, read_clip, resampled, write_clip
+from blindtest.audio.clip import (
+    Clip,
+    aligned,
+    decoded_blocks,
+    excerpt,
+    faded,
+    read_clip,
+    resampled,
+    resampled_blocks,
+    write_clip,
+)
 from blindtest.audio.decibel import from_db, to_db
 from blindtest.audio.filtering import FilterRun, apply_and_sum, apply_firs
 from blindtest.audio.level_noise import NOISE_S, level_noise
@@ -32,6 +42,7 @@ from blindtest.audio.pcm import (
     noise_length,
     quantised,
     sample_data,
+    sample_places,
     samples_to_frames,
     triangular_dither,
     wav_bytes,
@@ -39,6 +50,7 @@ from blindtest.audio.pcm import (
     wav_samples,
 )
 from blindtest.audio.peak import RunningPeak, true_peak
+from blindtest.audio.running_loudness import RunningLoudness
 from blindtest.audio.screening_sounds import (
     antiphase_tones,
     channel_burst,
@@ -47,7 +59,7 @@ from blindtest.audio.screening_sounds import (
     gaussian_length,
     screening_noise,
 )
-from blindtest.audio.tape import ClipTape, Frames, Part, WavTape, tape_extent
+from blindtest.audio.tape import ClipTape, Frames, Part, WavTape, aligned_tapes, audio_extent, tape_extent
 
 __all__ = [
     "BANDS_HZ",
@@ -65,14 +77,18 @@ __all__ = [
     "Part",
     "Passage",
     "RestNoise",
+    "RunningLoudness",
     "RunningPeak",
     "WavTape",
     "a_weighted_level",
     "aligned",
+    "aligned_tapes",
     "antiphase_tones",
     "apply_and_sum",
     "apply_firs",
+    "audio_extent",
     "channel_burst",
+    "decoded_blocks",
     "dichotic_noises",
     "excerpt",
     "faded",
@@ -94,8 +110,10 @@ __all__ = [
     "quantised",
     "read_clip",
     "resampled",
+    "resampled_blocks",
     "rms_level",
     "sample_data",
+    "sample_places",
     "samples_to_frames",
     "screening_noise",
     "short_term_loudness",

@@ -6,6 +6,7 @@ of 24 bits comes back exactly.
 
 import os
 import tempfile
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,7 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["Clip", "aligned", "excerpt", "faded", "read_clip", "resampled", "write_clip"]
+__all__ = [
+    "Clip", "aligned", "decoded_blocks", "excerpt", "faded", "read_clip", "resampled", "resampled_blocks", "write_clip",
+]  # fmt: skip
 
 RATES = (8_000, 768_000)
 """Hz, the rates that are read; common practice."""
@@ -75,24 +78,83 @@ def read_clip(path: str | os.PathLike[str]) -> Clip:
             frames = _all_frames(file)
             rate, promised, kind = int(file.samplerate), int(file.frames), str(file.format)
     except (soundfile.LibsndfileError, RuntimeError, MemoryError, ValueError, OverflowError) as reason:
-        raise refused(
-            place,
-            f"can't be read as audio ({_why(reason)})",
-            allowed=READABLE,
-            remedy="if it plays elsewhere, convert it to FLAC or WAV",
-        ) from reason
-    if len(frames) == 0:
+        raise _unreadable(place, reason) from reason
+    _check_length(place, len(frames), promised, kind)
+    check_samples(place, frames)
+    return Clip(frames=frames, rate=rate, name=place.stem)
+
+
+def decoded_blocks(path: str | os.PathLike[str]) -> tuple[int, int, Iterator[NDArray[np.float64]]]:
+    """Return rate in Hz, channels, and the frames (n, channels) of a file, 4 million of them at a time.
+
+    Raises as `read_clip`, some of it only when the block is asked for that can't be had.
+    """
+    place = Path(path)
+    _look_at(place)
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(place) as file:
+            rate, channels = int(file.samplerate), int(file.channels)
+    except (soundfile.LibsndfileError, RuntimeError) as reason:
+        raise _unreadable(place, reason) from reason
+    _check_form(place, rate, channels)
+    return rate, channels, _decoded(place)
+
+
+def _decoded(place: Path) -> Iterator[NDArray[np.float64]]:
+    import soundfile
+
+    with soundfile.SoundFile(place) as file:
+        count = 0
+        while True:
+            try:
+                block = file.read(_BLOCK, dtype="float64", always_2d=True)
+            except (soundfile.LibsndfileError, RuntimeError) as reason:
+                raise _unreadable(place, reason) from reason
+            if len(block):
+                check_samples(place, block, count)
+                yield block
+            count += len(block)
+            if len(block) < _BLOCK:
+                break
+        _check_length(place, count, int(file.frames), str(file.format))
+
+
+def resampled_blocks(
+    blocks: Iterable[NDArray[np.float64]], rate: int, to: int, channels: int
+) -> Iterator[NDArray[np.float64]]:
+    """Yield frames (n, channels) at `to` Hz: the numbers that `resampled` gives in one piece."""
+    import soxr
+
+    if not RATES[0] <= to <= RATES[1]:
+        raise ValueError(f"rate must be {RATES[0]} to {RATES[1]} Hz, got {to}")
+    stream = soxr.ResampleStream(rate, to, channels, dtype="float64", quality="VHQ")
+    for block in blocks:
+        yield stream.resample_chunk(np.ascontiguousarray(block))
+    yield stream.resample_chunk(np.empty((0, channels)), last=True)
+
+
+def _unreadable(place: Path, reason: Exception) -> BlindtestError:
+    return refused(
+        place,
+        f"can't be read as audio ({_why(reason)})",
+        allowed=READABLE,
+        remedy="if it plays elsewhere, convert it to FLAC or WAV",
+    )
+
+
+def _check_length(place: Path, count: int, promised: int, kind: str) -> None:
+    if count == 0:
         raise refused(place, "holds no audio", got="0 frames", remedy="export the clip again")
-    if len(frames) < promised and kind not in ("MP3", "MPEG"):  # an MP3's length is an estimate
+    if count < promised and kind not in ("MP3", "MPEG"):  # an MP3's length is an estimate
         raise refused(
             place,
             "ends before its header says",
-            got=f"{len(frames)} frames",
+            got=f"{count} frames",
             allowed=f"{promised} frames",
             remedy="copy or export it again",
         )
-    check_samples(place, frames)
-    return Clip(frames=frames, rate=rate, name=place.stem)
 
 
 def refused(place: Path, problem: str, *, got: object = None, allowed: str = "", remedy: str = "") -> BlindtestError:

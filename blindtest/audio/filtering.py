@@ -1,6 +1,8 @@
 """Filters applied to whole clips, block by block."""
 
+import threading
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -108,11 +110,20 @@ def apply_and_sum(
     return [result[:, history : history + count].T for result in results], sums
 
 
-class FilterRun:
-    """What `apply_and_sum` computes, to the last bit, given out block by block: for what doesn't fit into memory.
+@dataclass(slots=True, eq=False)
+class Through:
+    """What a run's filters make of one of its blocks: (n, channels) each, to be used before it is given back."""
 
-    `frames` may be a tape. The blocks are cut as if there were a filter of `reach` taps among the others. `sums`
-    (parts, channels) of each of `summed` are whole when the blocks have been taken.
+    blocks: list[NDArray[np.float64]]
+    room: list[NDArray[np.float64]]
+
+
+class FilterRun:
+    """What `apply_and_sum` computes, to the last bit, block by block: for what doesn't fit into memory.
+
+    `frames` may be a tape. The blocks are cut as if there were a filter of `reach` taps among the others. `pieces`
+    reads them one after the other; `through` filters one, also several at once in threads. `sums` (parts, channels) of
+    each of `summed` are whole when all pieces have gone through.
     """
 
     def __init__(
@@ -137,35 +148,68 @@ class FilterRun:
         self._spectra = _spectra(filters[: len(firs)], self._block)
         self._singles = [one.astype(np.complex64) for one in _spectra(filters[len(firs) :], self._block)]
         self.sums = [np.zeros((len(edges) - 1, channels)) for _ in summed]
+        self._adding = threading.Lock()
+        self._rooms: list[list[NDArray[np.float64]]] = []
+        self._pieces: list[NDArray[np.float64]] = []
+        self._own = threading.local()
 
-    def __iter__(self) -> Iterator[list[NDArray[np.float64]]]:
-        """Yield what each of the filters makes of the next frames: (n, channels), to be used before the next ones."""
-        count, channels = self._frames.shape
-        history, step, block = self._history, self._step, self._block
-        piece = np.empty((channels, block))
-        spectrum = np.empty((channels, block // 2 + 1), dtype=np.complex128)
-        product = np.empty_like(spectrum)
-        results = [np.empty((channels, block)) for _ in self._spectra]
-        single = np.empty(spectrum.shape, dtype=np.complex64)
-        products = np.empty((2, *single.shape), dtype=np.complex64)
-        sound: NDArray[Any] = np.empty((2, channels, block), dtype=np.float32)
-        for start in range(0, self._blocks * step, step):
-            _fill(piece, self._frames, self._ahead, start - history)
-            np.fft.rfft(piece, out=spectrum)
-            for filter_spectrum, result in zip(self._spectra, results, strict=True):
-                _multiply(spectrum, filter_spectrum, product)
-                np.fft.irfft(product, block, out=result)
-            if self.sums:
-                np.copyto(single, spectrum, casting="same_kind")
-            for first in range(0, len(self.sums), 2):
-                pair = self._singles[first : first + 2]
-                for number, single_spectrum in enumerate(pair):
-                    _multiply(single, single_spectrum, products[number])
-                np.fft.irfft(products[: len(pair)], block, out=sound[: len(pair)])
-                for parts, one in zip(self.sums[first : first + 2], sound, strict=False):
-                    add_energies(parts, one[:, history : history + step], self._edges - start)
-            length = min(step, count - start)
-            yield [result[:, history : history + length].T for result in results]
+    def length_at(self, start: int) -> int:
+        """Return how many frames the piece that begins at frame `start` brings."""
+        return min(self._step, int(self._frames.shape[0]) - start)
+
+    def pieces(self) -> Iterator[tuple[int, NDArray[np.float64]]]:
+        """Yield where each piece begins, and its frames (channels, block) with what is before them."""
+        for start in range(0, self._blocks * self._step, self._step):
+            # Memory that one thread gives back and another takes anew costs more than filling it: it goes round.
+            piece = self._pieces.pop() if self._pieces else np.empty((self._frames.shape[1], self._block))
+            _fill(piece, self._frames, self._ahead, start - self._history)
+            yield start, piece
+
+    def through(self, start: int, piece: NDArray[np.float64]) -> Through:
+        """Return what each of the filters makes of a piece; what is summed is added to `sums`."""
+        channels, history, block = len(piece), self._history, self._block
+        work = self._workspace(channels)
+        np.fft.rfft(piece, out=work.spectrum)
+        self._pieces.append(piece)
+        try:
+            room = self._rooms.pop()
+        except IndexError:
+            room = [np.empty((channels, block)) for _ in self._spectra]
+        for filter_spectrum, result in zip(self._spectra, room, strict=True):
+            _multiply(work.spectrum, filter_spectrum, work.product)
+            np.fft.irfft(work.product, block, out=result)
+        if self.sums:
+            np.copyto(work.single, work.spectrum, casting="same_kind")
+        for first in range(0, len(self.sums), 2):
+            pair = self._singles[first : first + 2]
+            for number, single_spectrum in enumerate(pair):
+                _multiply(work.single, single_spectrum, work.products[number])
+            np.fft.irfft(work.products[: len(pair)], block, out=work.sound[: len(pair)])
+            with self._adding:  # a hop may lie in two blocks; of two the order of adding makes no difference
+                for parts, one in zip(self.sums[first : first + 2], work.sound, strict=False):
+                    add_energies(parts, one[:, history : history + self._step], self._edges - start)
+        length = self.length_at(start)
+        return Through(blocks=[result[:, history : history + length].T for result in room], room=room)
+
+    def give_back(self, used: Through) -> None:
+        """Take back the memory of a block that isn't needed any more."""
+        self._rooms.append(used.room)
+
+    def _workspace(self, channels: int) -> "_Workspace":
+        """Return this thread's own memory."""
+        if not hasattr(self._own, "work"):
+            self._own.work = _Workspace(channels, self._block)
+        work: _Workspace = self._own.work
+        return work
+
+
+class _Workspace:
+    def __init__(self, channels: int, block: int) -> None:
+        self.spectrum = np.empty((channels, block // 2 + 1), dtype=np.complex128)
+        self.product = np.empty_like(self.spectrum)
+        self.single = np.empty(self.spectrum.shape, dtype=np.complex64)
+        self.products = np.empty((2, *self.single.shape), dtype=np.complex64)
+        self.sound: NDArray[Any] = np.empty((2, channels, block), dtype=np.float32)
 
 
 def _multiply(spectrum: NDArray[Any], of_filter: NDArray[Any], out: NDArray[Any]) -> None:

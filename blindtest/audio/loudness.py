@@ -12,6 +12,7 @@ with the numerator of the high-pass scaled so that the response at 48 kHz is kep
 """
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -51,7 +52,7 @@ _CHANNEL_WEIGHTS = {
     5: (1.0, 1.0, 1.0, _SURROUND, _SURROUND),
     6: (1.0, 1.0, 1.0, 0.0, _SURROUND, _SURROUND),
 }
-_CHUNK_HOPS = 10  # 1 s at a time through the filter stays in a processor's cache and bounds the memory
+CHUNK_HOPS = 10  # 1 s at a time through the filter stays in a processor's cache and bounds the memory
 
 
 def k_weighting(rate: float) -> NDArray[np.float64]:
@@ -232,28 +233,41 @@ def _powers(energy: NDArray[np.float64], edges: NDArray[np.int64], hops: int) ->
 
 def _hop_energies(samples: NDArray[np.generic], edges: NDArray[np.int64], rate: int) -> NDArray[np.float64]:
     """Return the K-weighted sums of squares (hops, channels) between successive `edges` (frames)."""
-    from scipy.signal import sosfilt
+    hops = Hops(rate, samples.shape[1])
+    energies = [
+        hops.next(samples[inside[0] : inside[-1]], inside)
+        for first in range(0, len(edges) - 1, CHUNK_HOPS)
+        if len(inside := edges[first : first + CHUNK_HOPS + 1])
+    ]
+    return np.concatenate(energies) if energies else np.zeros((0, samples.shape[1]))
 
-    sections = k_weighting(rate)
-    channels = samples.shape[1]
-    # Two channels go through the filter as the real and the imaginary part of one: its coefficients are real, so that
-    # they don't mix, and while one waits for its last value the processor works on the other.
-    pairs = -(-channels // 2)
-    kind = np.complex128 if channels > 1 else np.float64
-    state = np.zeros((len(sections), pairs, 2), dtype=kind)
-    energies = np.zeros((len(edges) - 1, 2 * pairs))
-    for first in range(0, len(energies), _CHUNK_HOPS):
-        inside = edges[first : first + _CHUNK_HOPS + 1]
-        chunk = samples[inside[0] : inside[-1]].T
-        paired = np.zeros((pairs, chunk.shape[1]), dtype=kind)
-        paired.real = chunk[0::2]
-        if channels > 1:
-            paired.imag[: channels // 2] = chunk[1::2]
-        weighted, state = sosfilt(sections, paired, axis=-1, zi=state)
-        for part, place in ((weighted.real, 0), (weighted.imag, 1)) if channels > 1 else ((weighted, 0),):
-            sums = np.add.reduceat(np.square(part), inside[:-1] - inside[0], axis=-1)
-            energies[first : first + sums.shape[1], place::2] = sums.T
-    return energies[:, :channels]
+
+class Hops:
+    """K-weighted energies of hops, a chunk of them at a time; knows what came before."""
+
+    def __init__(self, rate: int, channels: int) -> None:
+        self._sections = k_weighting(rate)
+        self._channels = channels
+        self._kind: Any = np.complex128 if channels > 1 else np.float64
+        # Two channels go through the filter as the real and the imaginary part of one: its coefficients are real, so
+        # that they don't mix, and while one waits for its last value the processor works on the other.
+        self._pairs = -(-channels // 2)
+        self._state = np.zeros((len(self._sections), self._pairs, 2), dtype=self._kind)
+
+    def next(self, chunk: NDArray[np.generic], inside: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the sums of squares (hops, channels) of `chunk` (n, channels) between successive `inside` (frames)."""
+        from scipy.signal import sosfilt
+
+        paired = np.zeros((self._pairs, len(chunk)), dtype=self._kind)
+        paired.real = chunk.T[0::2]
+        if self._channels > 1:
+            paired.imag[: self._channels // 2] = chunk.T[1::2]
+        weighted, self._state = sosfilt(self._sections, paired, axis=-1, zi=self._state)
+        energies = np.zeros((len(inside) - 1, 2 * self._pairs))
+        several = self._channels > 1
+        for part, place in ((weighted.real, 0), (weighted.imag, 1)) if several else ((weighted, 0),):
+            energies[:, place::2] = np.add.reduceat(np.square(part), inside[:-1] - inside[0], axis=-1).T
+        return energies[:, : self._channels]
 
 
 def _loudness_of(power: ArrayLike) -> NDArray[np.float64]:

@@ -157,12 +157,16 @@ def wav_header(count: int, channels: int, rate: int) -> bytes:
 
 def sample_data(samples: NDArray[np.integer[Any]]) -> bytes:
     """Return samples (n, channels) of at most 24 bits as they lie in a WAV file, three bytes each."""
-    places = np.empty((*samples.shape, 3), dtype=np.uint8)
+    return sample_places(samples, np.empty((*samples.shape, 3), dtype=np.uint8)).tobytes()
+
+
+def sample_places(samples: NDArray[np.integer[Any]], places: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Write samples (n, channels) of at most 24 bits into `places` (n, channels, 3) as they lie in a WAV file."""
     for channel in range(samples.shape[1]):
         low_first = np.ascontiguousarray(samples[:, channel], dtype="<i4").view(np.uint8).reshape(-1, 4)
         for byte in range(3):  # one place at a time: six times as fast as three bytes at a time
             places[:, channel, byte] = low_first[:, byte]
-    return places.tobytes()
+    return places
 
 
 def data_samples(data: bytes, channels: int) -> NDArray[np.int32]:

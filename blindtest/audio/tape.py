@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from blindtest.audio.clip import check_samples, refused
 from blindtest.audio.pcm import HEADER_LENGTH, data_samples
 
-__all__ = ["ClipTape", "Frames", "Part", "WavTape", "tape_extent"]
+__all__ = ["ClipTape", "Frames", "Part", "WavTape", "aligned_tapes", "audio_extent", "tape_extent"]
 
 EXACT_FORMATS = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "FLAC")
 """In which a frame is found by its number; in the others it may be missed."""
@@ -23,13 +23,23 @@ EXACT_FORMATS = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "FLAC")
 
 def tape_extent(path: Path) -> tuple[int, int] | None:
     """Return frames and rate in Hz of a file that can be a `ClipTape`; None for any other, and for what isn't audio."""
+    return _extent(path, EXACT_FORMATS)
+
+
+def audio_extent(path: Path) -> tuple[int, int] | None:
+    """Return frames and rate in Hz of an audio file of one or two channels, of an MP3 an estimate; None for others."""
+    return _extent(path, None)
+
+
+def _extent(path: Path, formats: tuple[str, ...] | None) -> tuple[int, int] | None:
     import soundfile
 
     try:
         about = soundfile.info(str(path))
     except (soundfile.LibsndfileError, RuntimeError):
         return None  # reading it whole says what is wrong
-    return (about.frames, about.samplerate) if about.format in EXACT_FORMATS and about.channels <= 2 else None
+    fits = about.channels <= 2 and (formats is None or about.format in formats)
+    return (about.frames, about.samplerate) if fits else None
 
 
 class Frames(Protocol):
@@ -146,3 +156,33 @@ class Part:
         found = self._tape[self._first + first : self._first + max(first, last)]
         missing = max(0, last - first) - len(found)
         return np.concatenate([found, np.zeros((missing, found.shape[1]))]) if missing else found
+
+
+def aligned_tapes(later: Frames, earlier: Frames, rate: int, max_shift_s: float) -> int:
+    """Return by how many frames `later` lies behind `earlier` (negative: ahead): as `aligned`, a block at a time."""
+    counts = later.shape[0], earlier.shape[0]
+    if min(counts) == 0:
+        return 0
+    from scipy.fft import next_fast_len
+
+    reach = min(int(max_shift_s * rate), max(counts) - 1)
+    block = max(1 << 18, 4 * reach)
+    size = int(next_fast_len(block + 2 * reach, real=True))
+    found = np.zeros(2 * reach + 1)
+    channels = min(later.shape[1], earlier.shape[1])
+    for start in range(0, counts[1], block):
+        own = np.zeros((size, channels))
+        part = earlier[start : start + block]
+        own[: len(part)] = part[:, :channels]
+        around = np.zeros((size, channels))
+        first = max(0, start - reach)
+        near = later[first : start + block + reach]
+        place = first - (start - reach)
+        around[place : place + len(near)] = near[:, :channels]
+        product = np.fft.rfft(around, axis=0) * np.conj(np.fft.rfft(own, axis=0))
+        found += np.fft.irfft(product.sum(axis=1), size)[: 2 * reach + 1]
+    shifts = np.arange(-reach, reach + 1)
+    inside = (shifts < counts[0]) & (shifts > -counts[1])
+    shifts, found = shifts[inside], np.abs(found)[inside]
+    order = np.argsort(np.abs(shifts), kind="stable")  # of equal correlations the smallest shift
+    return int(shifts[order][np.argmax(found[order])])

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = [
     "db_to_percent",
     "names_harmonics",
+    "names_totals",
     "parse_harmonics",
     "percent_to_db",
     "read_harmonics",
@@ -87,6 +88,11 @@ def names_harmonics(header: Sequence[str]) -> tuple[str, ...]:
     if not orders and any(cell in ("order", "harmonic", "n") for cell in lowered):
         orders = tuple(cell for cell in header if cell.casefold().strip().startswith("distortion"))
     return orders
+
+
+def names_totals(header: Sequence[str]) -> tuple[str, ...]:
+    """Return the names in a header that are those of a sum of distortion, of whatever orders."""
+    return tuple(cell for cell in header if _SUM.search(cell) and not _ORDER.search(cell))
 
 
 def read_harmonics(path: str | Path) -> "DataFrame":
@@ -208,6 +214,14 @@ class _Layout:
             self.values = [(None, k, order) for k, order in sorted(wide, key=lambda pair: pair[1])]
             if len({order for _, order in wide}) < len(wide):
                 raise refused("an order stands in two columns", line=line, got=", ".join(header), remedy=EXPORT)
+        elif totals := names_totals(header):
+            raise refused(
+                "a sum over all harmonics (THD) says nothing of single orders, and none is invented",
+                line=line,
+                got=", ".join(totals),
+                allowed="columns H2, H3, ... or order and distortion",
+                remedy=f"it can be printed beside a review, but not made audible: {EXPORT}",
+            )
         else:
             raise refused(
                 "the header names no harmonics",

@@ -13,8 +13,9 @@ topologies and both polarities.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -27,6 +28,8 @@ from .response import Response
 
 if TYPE_CHECKING:
     from pandas import DataFrame
+
+    from blindtest.audio import Frames
 
 __all__ = ["HarmonicStage", "harmonic_stage"]
 
@@ -111,55 +114,133 @@ class HarmonicStage:
 
     def _strength(self, whole: Floats) -> Floats | None:
         """Return by how much the programme's own peak exceeds the table (n, channels), at least 1; None if nowhere."""
+        sound = np.abs(whole)
+        return None if float(sound.max(initial=0.0)) <= self.highest * (1 + 1e-9) else self._held(sound)
+
+    def _held(self, sound: Floats) -> Floats:
         from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-        sound = np.abs(whole)
-        if float(sound.max(initial=0.0)) <= self.highest * (1 + 1e-9):
-            return None
         width = 2 * math.ceil(HOLD_S * self.rate) + 1
         # The mean over the same window of the running maximum is smooth and never under the signal itself.
         peak = uniform_filter1d(maximum_filter1d(sound, width, axis=0, mode="nearest"), width, axis=0, mode="nearest")
         held: Floats = np.maximum(peak / self.highest, 1.0)
         return held
 
-    def _column(self, column: Floats, held: Floats | None, count: int) -> Floats:
-        from scipy.fft import irfft, next_fast_len, rfft
+    def pieces(self, tape: "Frames", begin: int, end: int) -> Iterator[Callable[[], Floats]]:
+        """Yield calls that make what the stage adds to the frames from `begin` to `end` of a tape, piece by piece.
 
-        edge, factor = self.context, self.oversampling
-        size = next_fast_len(min(max(_BLOCK, 4 * edge), count + 2 * edge), real=True)
-        step = size - 2 * edge
-        low_pass = _low_pass(size)
-        responses = [None if branch.fir is None else centred_response(branch.fir, size) for branch in self.branches]
+        One after the other their results (n, channels) are those of `products`, with what the tape holds around those
+        frames. Each reads the tape when it is yielded and may then be called in any thread.
+        """
+        count, channels, edge = end - begin, tape.shape[1], self.context
+        work = self._work(count)
+        exceeds = self._exceeds(tape, begin - edge, end + edge)
+        for start in range(0, count, work.step):
+            window = _window(tape, begin - edge + start, begin - edge + min(start + work.size, count + 2 * edge))
+            held = None
+            if exceeds:
+                # As far around as both running windows reach; at the ends of the whole they repeat its last frame.
+                far = 2 * math.ceil(HOLD_S * self.rate) + 1
+                first, last = max(0, start - far), min(count + 2 * edge, start + len(window) + far)
+                around = _window(tape, begin - edge + first, begin - edge + last)
+                held = self._held(np.abs(around))[start - first : start - first + len(window)]
+            yield partial(self._piece, work, window, held, min(work.step, count - start), channels)
+
+    def _exceeds(self, tape: "Frames", first: int, last: int) -> bool:
+        highest = self.highest * (1 + 1e-9)
+        return any(
+            float(np.abs(_window(tape, at, min(at + _BLOCK, last))).max(initial=0.0)) > highest
+            for at in range(first, last, _BLOCK)
+        )
+
+    def _piece(self, work: "_Work", window: Floats, held: Floats | None, length: int, channels: int) -> Floats:
+        if not self.branches:
+            return np.zeros((length, channels))
+        columns = [
+            self._made(
+                work,
+                np.ascontiguousarray(window[:, channel]),
+                None if held is None else np.ascontiguousarray(held[:, channel]),
+                length,
+            )
+            for channel in range(channels)
+        ]
+        return np.stack(columns, axis=1)
+
+    def _column(self, column: Floats, held: Floats | None, count: int) -> Floats:
+        work = self._work(count)
         result = np.empty(count)
-        for start in range(0, count, step):
-            piece = np.zeros(size)
-            part = column[start : start + size]
-            piece[: len(part)] = part
-            strength = None
-            if held is not None:
-                strength = np.ones(size)
-                strength[: len(part)] = held[start : start + size]
-                piece /= strength
-            spectrum = rfft(piece)
-            low = spectrum * low_pass
-            total = np.zeros(len(spectrum), dtype=np.complex128)
-            shared = None if self.topology == "before" else irfft(_padded(low, size, factor), factor * size) * factor
-            for branch, response in zip(self.branches, responses, strict=True):
-                if shared is not None:
-                    fine = shared
-                else:
-                    filtered = low if response is None else low * response
-                    fine = irfft(_padded(filtered, size, factor), factor * size) * factor
-                made = rfft(branch.bent(fine / self.drive))[: len(spectrum)] / factor
-                if response is not None and self.topology == "after":
-                    made *= response
-                total += (branch.gain * self.drive) * made
-            made_here = irfft(total * low_pass, size)
-            if strength is not None:
-                made_here *= strength
-            length = min(step, count - start)
-            result[start : start + length] = made_here[edge : edge + length]
+        for start in range(0, count, work.step):
+            length = min(work.step, count - start)
+            part = column[start : start + work.size]
+            own = None if held is None else held[start : start + work.size]
+            result[start : start + length] = self._made(work, part, own, length)
         return result
+
+    def _work(self, count: int) -> "_Work":
+        from scipy.fft import next_fast_len
+
+        edge = self.context
+        size = next_fast_len(min(max(_BLOCK, 4 * edge), count + 2 * edge), real=True)
+        return _Work(
+            size=size,
+            step=size - 2 * edge,
+            low_pass=_low_pass(size),
+            responses=tuple(
+                None if branch.fir is None else centred_response(branch.fir, size) for branch in self.branches
+            ),
+        )
+
+    def _made(self, work: "_Work", part: Floats, held: Floats | None, length: int) -> Floats:
+        """Return `length` products of a part (at most `size`,) that begins `context` frames ahead of them."""
+        from scipy.fft import irfft, rfft
+
+        edge, factor, size = self.context, self.oversampling, work.size
+        piece = np.zeros(size)
+        piece[: len(part)] = part
+        strength = None
+        if held is not None:
+            strength = np.ones(size)
+            strength[: len(part)] = held
+            piece /= strength
+        spectrum = rfft(piece)
+        low = spectrum * work.low_pass
+        total = np.zeros(len(spectrum), dtype=np.complex128)
+        shared = None if self.topology == "before" else irfft(_padded(low, size, factor), factor * size) * factor
+        for branch, response in zip(self.branches, work.responses, strict=True):
+            if shared is not None:
+                fine = shared
+            else:
+                filtered = low if response is None else low * response
+                fine = irfft(_padded(filtered, size, factor), factor * size) * factor
+            made = rfft(branch.bent(fine / self.drive))[: len(spectrum)] / factor
+            if response is not None and self.topology == "after":
+                made *= response
+            total += (branch.gain * self.drive) * made
+        made_here = irfft(total * work.low_pass, size)
+        if strength is not None:
+            made_here *= strength
+        result: Floats = made_here[edge : edge + length]
+        return result
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Work:
+    """What all pieces of a programme share."""
+
+    size: int
+    step: int
+    low_pass: Floats
+    responses: tuple[Complex | None, ...]
+
+
+def _window(tape: "Frames", first: int, last: int) -> Floats:
+    """Return the frames (n, channels) of a tape from `first` to `last`, silence outside its ends."""
+    window = np.zeros((last - first, tape.shape[1]))
+    inside = slice(max(0, first), max(0, min(last, tape.shape[0])))
+    if inside.start < inside.stop:
+        window[inside.start - first : inside.stop - first] = tape[inside]
+    return window
 
 
 def harmonic_stage(

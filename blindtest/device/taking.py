@@ -17,7 +17,7 @@ from blindtest.errors import BlindtestError, Fault
 from .columns import classified
 from .dialect import is_comment, is_data_like
 from .harmonic_levels import HarmonicLevel, harmonic_levels
-from .harmonic_table import names_harmonics, read_harmonics
+from .harmonic_table import names_harmonics, names_totals, read_harmonics
 from .impedance import Impedance, names_impedance, read_impedance
 from .impulse import ImpulseResponse, read_impulse_responses
 from .lines import lines_of, read_bytes
@@ -152,6 +152,9 @@ def _text(path: Path, data: bytes, lines: "Sequence[str]") -> Taken:
         return _harmonics(path, f"its header names harmonics: {', '.join(orders)}")
     if ohms:
         return _impedance(path, header, f"its header names an impedance: {', '.join(ohms)}")
+    totals = names_totals(header)
+    if totals and not any(classified(cell).role == "level" for cell in header):
+        return _harmonics(path, f"its header names a sum of distortion: {', '.join(totals)}")
     return _response(path, header)
 
 

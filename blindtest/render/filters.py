@@ -22,6 +22,7 @@ from .drafts import Draft, Filters, drafts
 from .imbalance_stage import ImbalanceStage
 from .job import RenderJob
 from .long_clips import LongClip, streams
+from .long_programmes import LongProgrammes
 from .phase_stage import ExcessPhaseStage
 from .programme import CLIP, ClipSource, read_programmes
 from .workers import all_of
@@ -73,12 +74,19 @@ class Bench:
     """The filters of a job, made once for each rate, and the way from a clip to its drafts."""
 
     def __init__(
-        self, job: RenderJob, common: CommonCurve, band_hz: tuple[float, float], fixed_taps: Mapping[int, int]
+        self,
+        job: RenderJob,
+        common: CommonCurve,
+        band_hz: tuple[float, float],
+        fixed_taps: Mapping[int, int],
+        scratch: Path,
     ) -> None:
         self._job = job
         self._common = common
         self._band = band_hz
         self._fixed_taps = dict(fixed_taps)
+        self._scratch = scratch
+        self._long: tuple[str, LongClip] | None = None
         self._lock = threading.Lock()
         self._made: dict[int, _Made] = {}
         self.taps_used: dict[int, int] = {}
@@ -94,14 +102,28 @@ class Bench:
 
     def streams(self, source: ClipSource) -> bool:
         """Return whether a clip is so long that it is streamed from file to file, and can be."""
-        plain = self._job.match == "heard" and not any(
-            condition.recording is not None or condition.distortion is not None for condition in self._job.conditions
-        )
-        return streams(source, plain=plain, rate_hz=self._job.rate_hz)
+        recordings = any(condition.recording is not None for condition in self._job.conditions)
+        return streams(source, whole=recordings and self._job.match == "1khz")
 
     def long_clip(self, source: ClipSource, workers: int) -> LongClip:
-        """Return a clip that is streamed, by so many threads, until `stop` is set."""
-        return LongClip(source, lambda rate: self._filters(source.id, rate), self._keep_on, workers)
+        """Return a clip that is streamed, by so many threads, until `stop` is set.
+
+        What was stored of it on the disk is kept until another one is asked for, or `close`.
+        """
+        if self._long is None or self._long[0] != source.id:
+            self.close()
+            programmes = LongProgrammes(
+                source, self._recordings(source.id), self._job.rate_hz, self._scratch, workers, self._keep_on
+            )
+            filters = self._filters(source.id, programmes.rate)
+            self._long = source.id, LongClip(programmes, filters, self._job.match, self._keep_on, workers)
+        return self._long[1]
+
+    def close(self) -> None:
+        """Give back what was stored on the disk."""
+        if self._long is not None:
+            self._long[1].close()
+        self._long = None
 
     def _keep_on(self) -> None:
         if self.stop.is_set():

@@ -1,44 +1,46 @@
 """A clip too long to be held in memory: from file to file, a few blocks at a time, and byte for byte the same.
 
 Twice through the clip: once to filter and to measure what comes out, so that the gains are known; once to filter, to
-dither and to write, and what was written is read back and measured, as ever. Conditions are shared out among threads,
-each with its own way through the file; those that a thread has share one forward transform for each block.
+dither and to write, and what was written is read back and measured, as ever. A block is read once and gets one forward
+transform for all conditions that can share it; the blocks are shared out among threads, and what has to be done in
+their order (decoding, dither, hashes, peaks) is done by the one that gives them out.
 
-Not every job can go this way: a rate to be changed, recordings, harmonics, and other measures than loudness as heard
-take the whole clip at once, and then it is held in memory (`streams` tells which).
+Programmes that can't be read at any place of their own files are stored first (see `long_programmes`). Only recordings
+that are matched at 1 kHz take the whole clip at once, and then it is held in memory (`streams` tells).
 """
 
 import hashlib
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.audio import (
-    ClipTape,
     FilterRun,
     Frames,
     Levels,
     Part,
+    RunningLoudness,
     RunningPeak,
     WavTape,
+    audio_extent,
     from_db,
     hop_edges,
     quantised,
-    sample_data,
-    tape_extent,
+    sample_places,
     wav_header,
 )
 
+from .distortion import DistortionStage
 from .drafts import FULL_SCALE, Draft, Filters, Unsettled, energies_loudness, settled
+from .long_programmes import LongProgramme, LongProgrammes
 from .noise import DitherStream
-from .programme import ClipSource, part_of, refuse_short
-from .workers import all_of
+from .programme import CLIP, ClipSource
+from .workers import in_order
 
 __all__ = ["LONG_FRAMES", "LongClip", "Written", "streams"]
 
@@ -46,8 +48,8 @@ LONG_FRAMES = 1 << 23
 """Frames of a file from which on its clip is streamed: three minutes at 48 kHz, 64 MB a channel."""
 BLOCK = 1 << 16
 """Frames at a time where no filter sets the step."""
-T = TypeVar("T")
 Floats = NDArray[np.float64]
+Bytes = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,32 +58,41 @@ class Written:
 
     sha256: str
     frames: int
+    shift: int
     facts: dict[str, float]
 
 
-def streams(source: ClipSource, *, plain: bool, rate_hz: int | None) -> bool:
-    """Return whether a clip is long and can be streamed; `plain`: nothing in its job needs the whole clip at once."""
-    extent = tape_extent(source.path) if plain else None
-    return extent is not None and extent[0] >= LONG_FRAMES and rate_hz in (None, extent[1])
+def streams(source: ClipSource, *, whole: bool) -> bool:
+    """Return whether a clip is long and is streamed; `whole`: something in its job needs all of it at once."""
+    extent = None if whole else audio_extent(source.path)
+    return extent is not None and extent[0] >= LONG_FRAMES
 
 
 class LongClip:
     """One clip and the filters of its conditions. `keep_on` is called between blocks, and raises to stop."""
 
     def __init__(
-        self, source: ClipSource, filters: Callable[[int], Filters], keep_on: Callable[[], None], workers: int
+        self,
+        programmes: LongProgrammes,
+        filters: Filters,
+        match: str,
+        keep_on: Callable[[], None],
+        workers: int,
     ) -> None:
-        self._source, self._keep_on, self._workers = source, keep_on, workers
-        with ClipTape(source.path) as tape:
-            self.rate = tape.rate
-            self._first, self._last = part_of(source, tape.shape[0], tape.rate)
-            refuse_short(source, (self._last - self._first) / tape.rate, alone=True)
-        self.frames = self._last - self._first
-        self._filters = filters(self.rate)
+        self._programmes, self._filters, self._match = programmes, filters, match
+        self._keep_on, self._workers = keep_on, workers
+        self.rate, self.frames = programmes.rate, programmes.frames
+
+    def close(self) -> None:
+        """Give back what was stored on the disk."""
+        self._programmes.close()
 
     def drafts(self, conditions: Sequence[str]) -> list[Draft]:
         """Return the drafts of `conditions`, measured; their frames are not kept."""
-        return [draft for part in self._shared_out(self._measured, conditions) for draft in part]
+        of_clip = self._clip_loudness() if self._match == "1khz" else 0.0
+        found = [draft for names in self._alike(conditions) for draft in self._group_measured(names, of_clip)]
+        order = {name: place for place, name in enumerate(conditions)}
+        return sorted(found, key=lambda draft: order[draft.condition])
 
     def written(
         self,
@@ -95,83 +106,130 @@ class LongClip:
 
         Where no gain gives a condition its loudness (see `Unsettled`), what `unsettled` makes of its name is raised.
         """
-        by_name = {draft.condition: draft for draft in drafts}
+        gains = {one.condition: targets[one.condition] - one.reference for one in drafts}
+        hashes = self._once(gains, dither, places)
+        measured_first = dict(
+            zip(gains, in_order(self._workers, (partial(self._levels, places[name]) for name in gains)), strict=True)
+        )
+        made = {}
+        for draft in drafts:
+            name = draft.condition
 
-        def made(names: Sequence[str]) -> dict[str, Written]:
-            return self._group_written([by_name[name] for name in names], targets, dither, places, unsettled)
+            def measured(gain: float, name: str = name) -> Levels:
+                if gain != gains[name]:
+                    gains[name] = gain
+                    hashes.update(self._once({name: gain}, dither, places))
+                    measured_first.pop(name, None)
+                known = measured_first.get(name)
+                return self._levels(places[name]) if known is None else known
 
-        parts = self._shared_out(made, [draft.condition for draft in drafts])
-        return {name: one for part in parts for name, one in part.items()}
-
-    def _shared_out(self, call: Callable[[Sequence[str]], T], conditions: Sequence[str]) -> list[T]:
-        groups = [list(conditions[place :: self._workers]) for place in range(self._workers)]
-        with ThreadPoolExecutor(max_workers=self._workers) as pool:
-            return all_of(pool, [(call, group) for group in groups if group])
+            try:
+                gain, facts = settled(draft, target=targets[name], match=self._match, measured=measured)
+            except Unsettled as reason:
+                raise unsettled(name) from reason
+            assert gain == gains[name]
+            made[name] = Written(sha256=hashes[name], frames=self.frames, shift=draft.shift, facts=facts)
+        return made
 
     def _alike(self, conditions: Sequence[str]) -> Iterator[list[str]]:
-        """Yield the conditions that can share a transform: those whose filters read alike far and are alike long."""
-        found: dict[tuple[int, int], list[str]] = {}
+        """Yield the conditions that share a transform: of one programme, their filters alike far ahead and long."""
+        found: dict[tuple[Path, DistortionStage | None, int, int], list[str]] = {}
         for name in conditions:
             fir = self._filters.firs[name]
-            place = (self._filters.ahead.get(name, 0), 0 if fir is None else len(fir))
+            place = (
+                self._filters.programme[name],
+                self._filters.distortion.get(name),
+                self._filters.ahead.get(name, 0),
+                0 if fir is None else len(fir),
+            )
             found.setdefault(place, []).append(name)
         yield from found.values()
 
-    def _programme(self, tape: Frames, ahead: int) -> tuple[Part, Floats]:
+    def _programme(self, name: str) -> LongProgramme:
+        return self._programmes.programme(self._filters.programme[name], self._filters.distortion.get(name))
+
+    def _played(self, own: LongProgramme, tape: Frames, ahead: int) -> tuple[Part, Floats]:
         """Return the frames that are played, read `ahead` frames later, and as much before them as a filter reads."""
-        first = self._first + ahead
+        first = own.first + ahead
         reach = max((len(fir) for fir in self._filters.weighted.values() if fir is not None), default=0)
-        return Part(tape, first, self._last + ahead), tape[max(0, first - reach) : first]
+        return Part(tape, first, own.last + ahead), tape[max(0, first - reach) : first]
 
-    def _measured(self, conditions: Sequence[str]) -> list[Draft]:
-        with ClipTape(self._source.path) as tape:
-            return [draft for names in self._alike(conditions) for draft in self._group_measured(tape, names)]
+    def _clip_loudness(self) -> float:
+        own = self._programmes.programme(CLIP, None)
+        with own.opened() as tape:
+            energies = self._filters.meter.energies(Part(tape, own.first, own.last))
+        return energies_loudness(energies, self.frames, self.rate)
 
-    def _group_measured(self, tape: ClipTape, names: list[str]) -> list[Draft]:
-        filters, meter = self._filters, self._filters.meter
-        part, before = self._programme(tape, filters.ahead.get(names[0], 0))
+    def _group_measured(self, names: list[str], of_clip: float) -> list[Draft]:
+        filters, own = self._filters, self._programme(names[0])
+        files = [RunningLoudness(self.frames, self.rate, 2) for _ in names] if self._match == "file" else []
         peaks = [RunningPeak(2) for _ in names]
+        ahead = filters.ahead.get(names[0], 0)
+        with own.opened() as tape:
+            part, before = self._played(own, tape, ahead)
+            if filters.firs[names[0]] is None:
+                energies = [filters.meter.energies(part)] * len(names)
+                for block in self._plain(part):
+                    peaks[0].add(block)
+                    for running in files[:1]:
+                        running.add(block)
+                peaks, files = [peaks[0]] * len(names), files[:1] * len(names)
+            else:
+                energies = self._filtered(names, part, before, peaks, files, later=own.first + ahead > 0)
+        found = []
+        for place, name in enumerate(names):
+            heard = energies_loudness(energies[place], self.frames, self.rate)
+            reference = heard
+            if self._match == "file":
+                reference = files[place].level()
+            elif self._match == "1khz":
+                reference = of_clip + filters.level_at_1khz[name]
+            found.append(
+                Draft(
+                    condition=name,
+                    rate=self.rate,
+                    shift=own.shift,
+                    frames=None,
+                    reference=reference,
+                    heard=heard,
+                    true_peak=peaks[place].level(),
+                )
+            )
+        return found
+
+    def _filtered(
+        self,
+        names: Sequence[str],
+        part: Part,
+        before: Floats,
+        peaks: Sequence[RunningPeak],
+        files: Sequence[RunningLoudness],
+        *,
+        later: bool,
+    ) -> list[Floats]:
+        """Return the energies (hops,) of what is heard of each condition; its sound goes to `peaks` and `files`."""
+        weighted = [one for name in names if (one := self._filters.weighted[name]) is not None]
         edges = hop_edges(self.frames, self.rate)
-        if filters.firs[names[0]] is None:
-            energies = meter.energies(part)
-            for block in self._plain(part):
-                peaks[0].add(block)
-            return [self._draft(name, energies, peaks[0]) for name in names]
-        weighted = [one for name in names if (one := filters.weighted[name]) is not None]
         run = FilterRun(part, self._firs(names), weighted, edges, before=before)
         # What is heard of a file begins out of silence, and what the run sums knows what came before: see `drafts`.
         early = min(int(np.searchsorted(edges, len(weighted[0]))), len(edges) - 1)
         heads: list[list[Floats]] = [[] for _ in names]
-        missing = int(edges[early]) if self._begins_later(filters.ahead.get(names[0], 0)) else 0
-        for blocks in run:
+        missing = int(edges[early]) if later else 0
+        for made in in_order(self._workers, (partial(run.through, *piece) for piece in run.pieces())):
             self._keep_on()
-            for block, peak, head in zip(blocks, peaks, heads, strict=True):
-                peak.add(block)
+            for place, block in enumerate(made.blocks):
+                peaks[place].add(block)
+                if files:
+                    files[place].add(block)
                 if missing > 0:
-                    head.append(block[:missing].copy())
-            missing -= len(blocks[0])
-        found = []
-        for name, sums, peak, head in zip(names, run.sums, peaks, heads, strict=True):
-            energies = sums.sum(axis=1)
+                    heads[place].append(block[:missing].copy())
+            missing -= len(made.blocks[0])
+            run.give_back(made)
+        energies = [sums.sum(axis=1) for sums in run.sums]
+        for place, head in enumerate(heads):
             if head:
-                energies[:early] = meter.energies(np.concatenate(head))
-            found.append(self._draft(name, energies, peak))
-        return found
-
-    def _begins_later(self, ahead: int) -> bool:
-        return self._first + ahead > 0
-
-    def _draft(self, name: str, energies: Floats, peak: RunningPeak) -> Draft:
-        loudness = energies_loudness(energies, self.frames, self.rate)
-        return Draft(
-            condition=name,
-            rate=self.rate,
-            shift=0,
-            frames=None,
-            reference=loudness,
-            heard=loudness,
-            true_peak=peak.level(),
-        )
+                energies[place][:early] = self._filters.meter.energies(np.concatenate(head))
+        return energies
 
     def _firs(self, names: Sequence[str]) -> list[Floats]:
         return [fir for name in names if (fir := self._filters.firs[name]) is not None]
@@ -181,34 +239,6 @@ class LongClip:
             self._keep_on()
             yield part[start : start + BLOCK]
 
-    def _group_written(
-        self,
-        drafts: Sequence[Draft],
-        targets: Mapping[str, float],
-        dither: str,
-        places: Mapping[str, Path],
-        unsettled: Callable[[str], Exception],
-    ) -> dict[str, Written]:
-        gains = {one.condition: targets[one.condition] - one.reference for one in drafts}
-        hashes = self._once(gains, dither, places)
-        made = {}
-        for draft in drafts:
-            name = draft.condition
-
-            def measured(gain: float, name: str = name) -> Levels:
-                if gain != gains[name]:
-                    gains[name] = gain
-                    hashes.update(self._once({name: gain}, dither, places))
-                return self._levels(places[name])
-
-            try:
-                gain, facts = settled(draft, target=targets[name], match="heard", measured=measured)
-            except Unsettled as reason:
-                raise unsettled(name) from reason
-            assert gain == gains[name]
-            made[name] = Written(sha256=hashes[name], frames=self.frames, facts=facts)
-        return made
-
     def _levels(self, place: Path) -> Levels:
         self._keep_on()
         with WavTape(place, self.frames, 2) as tape:
@@ -217,36 +247,67 @@ class LongClip:
     def _once(self, gains: Mapping[str, float], dither: str, places: Mapping[str, Path]) -> dict[str, str]:
         """Write every condition at its gain in dB; return the SHA-256 of each file."""
         hashes = {}
-        with ClipTape(self._source.path) as tape:
-            for names in self._alike(list(gains)):
-                hashes.update(self._group_once(tape, {name: gains[name] for name in names}, dither, places))
+        for names in self._alike(list(gains)):
+            hashes.update(self._group_once({name: gains[name] for name in names}, dither, places))
         return hashes
 
-    def _group_once(
-        self, tape: ClipTape, gains: Mapping[str, float], dither: str, places: Mapping[str, Path]
-    ) -> dict[str, str]:
+    def _group_once(self, gains: Mapping[str, float], dither: str, places: Mapping[str, Path]) -> dict[str, str]:
         names = list(gains)
-        part, before = self._programme(tape, self._filters.ahead.get(names[0], 0))
-        firs = self._firs(names)
-        blocks: Iterator[list[Floats]]
-        if firs:
-            # Cut as they were when they were measured: another cut would round the last bits differently.
-            reach = max(len(one) for name in names if (one := self._filters.weighted[name]) is not None)
-            blocks = iter(FilterRun(part, firs, (), np.zeros(1, dtype=np.int64), before=before, reach=reach))
-        else:
-            blocks = ([block] * len(names) for block in self._plain(part))
-        noise = DitherStream(dither, 2)
+        own, noise = self._programme(names[0]), DitherStream(dither, 2)
         files = [_Hashed(places[name], wav_header(self.frames, 2, self.rate)) for name in names]
+        ratios = [float(from_db(gains[name])) for name in names]
         try:
-            for found in blocks:
-                self._keep_on()
-                steps = noise.next(len(found[0]))
-                for name, block, file in zip(names, found, files, strict=True):
-                    file.write(sample_data(quantised(block, steps, gain=float(from_db(gains[name])))))
+            with own.opened() as tape:
+                part, before = self._played(own, tape, self._filters.ahead.get(names[0], 0))
+                rooms: list[list[Bytes]] = []
+                for data in in_order(self._workers, self._blocks_to_write(names, ratios, part, before, noise, rooms)):
+                    self._keep_on()
+                    for (room, length), file in zip(data, files, strict=True):
+                        file.write(room[:length].data)
+                    rooms.append([room for room, _ in data])
             return {name: file.finished() for name, file in zip(names, files, strict=True)}
         finally:
             for file in files:
                 file.close()
+
+    def _blocks_to_write(
+        self,
+        names: Sequence[str],
+        ratios: Sequence[float],
+        part: Part,
+        before: Floats,
+        noise: DitherStream,
+        rooms: list[list[Bytes]],
+    ) -> Iterator[Callable[[], "list[tuple[Bytes, int]]"]]:
+        """Yield for each block what makes its samples as they lie in a file, and their number, by condition.
+
+        Dither is drawn in the blocks' order. What lies in `rooms` is used again.
+        """
+
+        def quantised_all(blocks: Sequence[Floats], drawn: bytes, longest: int) -> list[tuple[Bytes, int]]:
+            steps = noise.dither_of(drawn)
+            room = rooms.pop() if rooms else [np.empty((longest, 2, 3), dtype=np.uint8) for _ in blocks]
+            for block, ratio, places in zip(blocks, ratios, room, strict=True):
+                sample_places(quantised(block, steps, gain=ratio), places[: len(block)])
+            return [(places, len(blocks[0])) for places in room]
+
+        firs = self._firs(names)
+        if not firs:
+            for block in self._plain(part):
+                yield partial(quantised_all, [block] * len(names), noise.bytes_of(len(block)), BLOCK)
+            return
+        # Cut as they were when they were measured: another cut would round the last bits differently.
+        reach = max(len(one) for name in names if (one := self._filters.weighted[name]) is not None)
+        run = FilterRun(part, firs, (), np.zeros(1, dtype=np.int64), before=before, reach=reach)
+
+        def made(start: int, piece: Floats, drawn: bytes) -> list[tuple[Bytes, int]]:
+            own = run.through(start, piece)
+            data = quantised_all(own.blocks, drawn, run.length_at(0))
+            run.give_back(own)
+            return data
+
+        for start, piece in run.pieces():
+            yield partial(made, start, piece, noise.bytes_of(run.length_at(start)))
 
 
 class _Hashed:
@@ -257,7 +318,7 @@ class _Hashed:
         self._hash = hashlib.sha256()
         self.write(header)
 
-    def write(self, data: bytes) -> None:
+    def write(self, data: bytes | memoryview) -> None:
         self._file.write(data)
         self._hash.update(data)
 

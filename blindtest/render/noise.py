@@ -25,5 +25,13 @@ class DitherStream:
 
     def next(self, frames: int) -> NDArray[np.float64]:
         """Return the dither (frames, channels) of the next frames."""
-        noise = self._source.squeeze(noise_length(frames, self._channels))
+        return self.dither_of(self.bytes_of(frames))
+
+    def bytes_of(self, frames: int) -> bytes:
+        """Return what the dither of the next frames is made of, drawn in their order."""
+        return self._source.squeeze(noise_length(frames, self._channels))
+
+    def dither_of(self, noise: bytes) -> NDArray[np.float64]:
+        """Return the dither (frames, channels) that is made of `noise`, in any thread."""
+        frames = len(noise) // noise_length(1, self._channels)
         return np.asfortranarray(triangular_dither(noise, (frames, self._channels)))

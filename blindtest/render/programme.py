@@ -14,7 +14,10 @@ from numpy.typing import NDArray
 from blindtest.audio import Clip, aligned, read_clip, resampled
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["CLIP", "ClipSource", "Programme", "part_of", "read_programmes", "refuse_short"]
+__all__ = [
+    "CLIP", "MAX_SHIFT_S", "ClipSource", "Programme", "other_rate", "part_of", "read_programmes", "refuse_short",
+    "too_many_channels",
+]  # fmt: skip
 
 SHORTEST_S = 0.4
 """One gating block of ITU-R BS.1770-5: anything shorter has no loudness."""
@@ -69,15 +72,7 @@ def read_programmes(source: ClipSource, recordings: Mapping[Path, bool], rate_hz
     for path, align in recordings.items():
         recording = _ready(path, rate_hz, "")
         if recording.rate != rate:
-            faults.append(
-                Fault(
-                    file=str(path),
-                    problem=f"sample rate differs from that of clip {source.id!r}",
-                    got=f"{recording.rate} Hz",
-                    allowed=f"{rate} Hz",
-                    remedy="set rendering.rate_hz, so that all are resampled alike",
-                )
-            )
+            faults.append(other_rate(source, path, recording.rate, rate))
             continue
         shift = aligned(recording.frames[first:last], clip.frames[first:last], rate, MAX_SHIFT_S) if align else 0
         found[path] = (recording, shift)
@@ -96,6 +91,31 @@ def read_programmes(source: ClipSource, recordings: Mapping[Path, bool], rate_hz
         )
         for path, (one, shift) in found.items()
     }
+
+
+def other_rate(source: ClipSource, path: Path, got: int, allowed: int) -> Fault:
+    """Return the fault of a recording whose rate isn't that of its clip, Hz."""
+    return Fault(
+        file=str(path),
+        problem=f"sample rate differs from that of clip {source.id!r}",
+        got=f"{got} Hz",
+        allowed=f"{allowed} Hz",
+        remedy="set rendering.rate_hz, so that all are resampled alike",
+    )
+
+
+def too_many_channels(path: Path, key: str, got: int) -> BlindtestError:
+    """Return the fault of a file with more than two channels, to be raised."""
+    return BlindtestError(
+        Fault(
+            file=str(path),
+            key=key,
+            problem="more channels than a listener has ears",
+            got=got,
+            allowed="1 or 2",
+            remedy="mix it down to two channels first, so that what is matched is what is played",
+        )
+    )
 
 
 def refuse_short(source: ClipSource, seconds: float, *, alone: bool) -> None:
@@ -117,16 +137,7 @@ def refuse_short(source: ClipSource, seconds: float, *, alone: bool) -> None:
 def _ready(path: Path, rate_hz: int | None, key: str) -> Clip:
     clip = read_clip(path)
     if clip.channels > 2:
-        raise BlindtestError(
-            Fault(
-                file=str(path),
-                key=key,
-                problem="more channels than a listener has ears",
-                got=clip.channels,
-                allowed="1 or 2",
-                remedy="mix it down to two channels first, so that what is matched is what is played",
-            )
-        )
+        raise too_many_channels(path, key, clip.channels)
     if rate_hz is not None:
         clip = resampled(clip, rate_hz)
     if clip.channels == 1:

@@ -28,7 +28,7 @@ from .fixed import FIXED_NAME, Fixed, Outside, fixed_text, read_fixed
 from .folder import Making, Manifest, Shelved, name_of, read_manifest, recover, salt_of, sha256_of_file, write_durably
 from .job import RenderJob, dither_key, file_hashes, hash_of, heard_in_words, playback_facts, stimulus_key
 from .table import TABLE_NAME, match_row, number_in, table_text
-from .workers import Budget, Progress, Steps, all_of
+from .workers import Budget, Progress, Steps, all_of, keep_memory
 
 __all__ = ["Rendered", "Stimulus", "load_rendered", "render"]
 
@@ -209,7 +209,7 @@ class _Rendering:
         self.band_hz = trusted_band(job.playback, job.conditions)
         self.hashes = file_hashes(job)
         self.outside = self._outside()
-        self.bench = Bench(job, self.outside, self.band_hz, self.fixed.taps)
+        self.bench = Bench(job, self.outside, self.band_hz, self.fixed.taps, folder.absolute().parent)
         self.workers = 1
         self.hands: Hands | None = None
         self._one_long = threading.Lock()
@@ -280,6 +280,7 @@ class _Rendering:
         """Make what is missing; all of it, or nothing."""
         unknown = [clip for clip in self.clips if self.target(clip) is None]
         self.workers = workers
+        keep_memory()
         with ThreadPoolExecutor(max_workers=workers) as pool:
             try:
                 waiting: dict[str, dict[str, Draft]] = {}
@@ -295,6 +296,8 @@ class _Rendering:
                 self.bench.stop.set()
                 pool.shutdown(wait=True, cancel_futures=True)
                 raise
+            finally:
+                self.bench.close()
 
     # The loudness of a clip
 
@@ -525,7 +528,7 @@ class _Rendering:
         for name in order:
             own, key = written[name], key_of[name]
             making.took(key, own.sha256)
-            facts = {**own.facts, "rate": long_clip.rate, "frames": own.frames, "channels": 2, "shift": 0}
+            facts = {**own.facts, "rate": long_clip.rate, "frames": own.frames, "channels": 2, "shift": own.shift}
             made[key] = Shelved(file=name_of(own.sha256), sha256=own.sha256, facts=facts)
             self.steps.step(f"{clip}: written")
         return made

@@ -60,6 +60,8 @@ HZ = np.geomspace(20, 20_000, 60)
         ("a.csv", rows(HZ, HZ * 0 + 90), "response", "by the order of its columns"),
         ("a.dat", "Frequency (Hz),Impedance (ohm)\n" + rows(HZ, HZ * 0 + 32), "impedance", "names an impedance"),
         ("a.txt", "Freq (Hz),H2 (dB),H3 (dB)\n" + rows(HZ, HZ * 0 - 60, HZ * 0 - 70), "harmonics", "H2 (dB), H3 (dB)"),
+        ("a.csv", "Frequency (Hz),THD (%)\n" + rows(HZ, HZ * 0 + 0.1), "refused", "names a sum of distortion: THD (%)"),
+        ("a.csv", "Hz,SPL (dB),THD (%)\n" + rows(HZ, HZ * 0 + 90, HZ * 0 + 0.1), "response", "by its header"),
         ("a.csv", "frequency_hz,order,distortion_db\n100,2,-50\n100,3,-60\n", "harmonics", "distortion_db"),
         ("a.csv", "type,frequency_hz,gain_db,q\npeaking,100,3,1\n", "left aside", "filter sections"),
         ("a.txt", "Measured on a Monday.\n", "left aside", "no table of numbers"),

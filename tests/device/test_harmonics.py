@@ -1,6 +1,7 @@
 """The harmonic stage, measured on rendered sines, against closed forms; and tables of harmonics from files."""
 
 import json
+from itertools import combinations, permutations
 from pathlib import Path
 
 import numpy as np
@@ -139,6 +140,36 @@ def test_two_tones_mix_as_the_square_says():
         assert found[hertz] == pytest.approx(amplitude, rel=1e-4)
 
 
+def test_five_tones_mix_as_the_square_and_the_cube_say():
+    """Closed form of y = x + h2 A T2(x/A) + h3 A T3(x/A), T2 = 2u^2 - 1 and T3 = 4u^3 - 3u, for tones of height a each.
+
+    At f_i +- f_j 2 h2 a^2/A, at 2 f_i half of that; at f_i +- f_j +- f_k 6 h3 a^3/A^2, at 2 f_i +- f_j half of that.
+    """
+    h2, h3, drive, height = 0.01, 0.004, 0.5, 0.07
+    tones = (3247, 3423, 3728, 3844, 4370)  # no two products of them fall on one another
+    stage = harmonic_stage({2: 20 * np.log10(h2), 3: 20 * np.log10(h3)}, RATE, drive=drive)
+    second = np.arange(3 * RATE) / RATE
+    made = stage(sum(height * np.cos(2 * np.pi * hz * second) for hz in tones))[RATE : 2 * RATE]
+    found = 2 * np.abs(np.fft.rfft(made)) / RATE
+    squares = {a + s * b: 2 * h2 * height**2 / drive for a, b in combinations(tones, 2) for s in (1, -1)}
+    squares |= {2 * a: h2 * height**2 / drive for a in tones}
+    cubes = {2 * a + s * b: 3 * h3 * height**3 / drive**2 for a, b in permutations(tones, 2) for s in (1, -1)}
+    cubes |= {
+        a + s * b + t * c: 6 * h3 * height**3 / drive**2
+        for a, b, c in combinations(tones, 3)
+        for s in (1, -1)
+        for t in (1, -1)
+    }
+    squares, cubes = ({abs(hz): value for hz, value in held.items()} for held in (squares, cubes))
+    assert len(squares | cubes) == len(squares) + len(cubes) == 25 + 80
+    for hz, wanted in (squares | cubes).items():
+        assert found[hz] == pytest.approx(wanted, rel=1e-3), hz
+    others = np.ones(len(found), dtype=bool)
+    # The tones themselves, and third harmonics; all else is nothing.
+    others[[*squares, *cubes, *tones, *(3 * hz for hz in tones)]] = False
+    assert found[others].max() < 1e-3 * min(cubes.values())
+
+
 def test_equal_harmonics_mix_two_tones_otherwise_where_the_filters_stand_ahead():
     """methods 4.2: two models with the same H2 differ by more than 10 dB in intermodulation."""
     table = table_of(lambda f, a, n: -30.0 - 12 * np.log2(f / 50), orders=(2,))
@@ -227,6 +258,7 @@ def test_a_table_with_a_column_for_each_order_is_read_in_percent_or_decibels(tmp
 @pytest.mark.parametrize(
     ("text", "line", "words"),
     [
+        ("Freq,THD (%)\n100,0.1\n200,0.1\n", 1, "says nothing of single orders, and none is invented"),
         ("Frequency (Hz),H2 (dB),H3 (%)\n100,-40,0.1\n200,-40,0.1\n", 1, "percent and dB mixed up"),
         ("Frequency (Hz),H2,H3\n100,-40,-50\n200,0.1,-50\n", 3, "percent and dB mixed up"),
         ("Frequency (Hz),H2,H3\n100,0.5,0.1\n200,0.1,0.2\n", 1, "could be percent or dB"),

@@ -1,28 +1,45 @@
 """A clip that is streamed from file to file gives the same bytes and numbers as one that is held in memory."""
 
+import errno
 import hashlib
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 import soundfile
 
-from blindtest.audio import Clip, ClipTape, Meter, RunningPeak, WavTape, true_peak, wav_bytes
+from blindtest.audio import (
+    Clip,
+    ClipTape,
+    Meter,
+    RunningLoudness,
+    RunningPeak,
+    WavTape,
+    aligned,
+    aligned_tapes,
+    true_peak,
+    wav_bytes,
+)
+from blindtest.audio import clip as clip_reading
 from blindtest.device import ExcessPhase, Response
 from blindtest.errors import BlindtestError
 from blindtest.render import (
     ClipSource,
     Condition,
+    DistortionStage,
     ExcessPhaseStage,
     GainStage,
     Playback,
+    RecordingStage,
     RenderJob,
     ResponseStage,
     load_rendered,
     long_clips,
+    long_programmes,
     render,
 )
-from blindtest.render.drafts import dither
+from blindtest.render.drafts import dither, loudness
 from blindtest.render.noise import DitherStream
 
 RATE = 48_000
@@ -116,11 +133,126 @@ def _counted(call, calls):
 def test_what_cannot_be_streamed_is_held_in_memory(job, monkeypatch):
     monkeypatch.setattr(long_clips, "LONG_FRAMES", 1)
     source = job.clips[0]
-    assert long_clips.streams(source, plain=True, rate_hz=None)
-    assert long_clips.streams(source, plain=True, rate_hz=RATE)
-    assert not long_clips.streams(source, plain=True, rate_hz=44_100)
-    assert not long_clips.streams(source, plain=False, rate_hz=None)
-    assert not long_clips.streams(replace(source, path=source.path.with_name("none.wav")), plain=True, rate_hz=None)
+    assert long_clips.streams(source, whole=False)
+    assert not long_clips.streams(source, whole=True)
+    assert not long_clips.streams(replace(source, path=source.path.with_name("none.wav")), whole=False)
+
+
+def harmonics():
+    rows = [
+        (hz, level, n, -35.0 - 5 * n - np.log2(hz / 100))
+        for hz in (100, 3000)
+        for level in (94.0, 104.0)
+        for n in (2, 3)
+    ]
+    return pd.DataFrame(rows, columns=["frequency_hz", "level_db", "order", "distortion_db"])
+
+
+def changed(job, place, kind):
+    """The job with something that can't be read at any place of the clip's own file, and the largest step apart."""
+    heron, clip = job.conditions[0].stages[0], job.conditions[-1]
+    job = replace(job, clips=job.clips[:1])
+    if kind == "rate":
+        return replace(job, rate_hz=44_100, conditions=job.conditions[1:], match="file"), 0
+    if kind in ("mp3", "ogg", "1khz"):
+        job = replace(job, conditions=job.conditions[:2])
+    if kind == "mp3":
+        soundfile.write(place / "lossy.mp3", music(4.0, 5), RATE, format="MP3")
+        return replace(job, clips=(replace(job.clips[0], path=place / "lossy.mp3", in_s=0.7, out_s=3.2),)), 0
+    if kind == "ogg":
+        soundfile.write(place / "lossy.ogg", 0.5 * music(4.0, 6)[:, :1], RATE, format="OGG", subtype="VORBIS")
+        return replace(job, clips=(replace(job.clips[0], path=place / "lossy.ogg", in_s=0.7, out_s=3.2),)), 0
+    if kind == "1khz":
+        return replace(job, match="1khz"), 0
+    if kind == "recording":
+        late = np.concatenate([np.zeros((777, 2)), soundfile.read(job.clips[0].path)[0]])
+        soundfile.write(place / "late.flac", 0.7 * late, RATE, subtype="PCM_24")
+        soundfile.write(place / "unlike.flac", music(3.5, 8), RATE, subtype="PCM_24")
+        recordings = tuple(
+            Condition(id=name, stages=(RecordingStage(files={"part": place / f"{name}.flac"}, align=align),))
+            for name, align in (("late", True), ("unlike", False))
+        )
+        return replace(job, conditions=(job.conditions[0], *recordings, clip)), 0
+    # Half of a full-scale sine is the table's highest level in the second of these: the programme goes beyond it.
+    level = 98.0 if kind == "harmonics" else 116.0
+    bent = tuple(
+        Condition(
+            id=topology,
+            stages=(DistortionStage(unit_id="heron", table=harmonics(), full_scale_db=level, topology=topology), heron),
+        )
+        for topology in ("after", "before")
+    )
+    more = (Condition(id="later", stages=(*bent[0].stages, *job.conditions[1].stages[1:])),)
+    return replace(job, conditions=(*bent, *more, clip)), 0 if kind == "harmonics" else 1
+
+
+@pytest.mark.parametrize(
+    ("kind", "workers"),
+    [
+        ("rate", 2),
+        ("mp3", 1),
+        pytest.param("ogg", 2, marks=pytest.mark.long),
+        pytest.param("1khz", 2, marks=pytest.mark.long),
+        ("recording", 2),
+        ("harmonics", 2),
+        pytest.param("beyond", 2, marks=pytest.mark.long),
+    ],
+)
+def test_what_is_not_read_from_its_own_file_is_streamed_too(tmp_path, job, monkeypatch, kind, workers):
+    """Bit for bit; where the programme exceeds its table of harmonics within one step of 24 bits."""
+    own, apart = changed(job, tmp_path, kind)
+    held = render(own, tmp_path / "held")
+    calls = []
+    monkeypatch.setattr(long_clips, "LONG_FRAMES", 1)
+    monkeypatch.setattr(long_clips, "BLOCK", 4711)
+    monkeypatch.setattr(clip_reading, "_BLOCK", 10_007)
+    monkeypatch.setattr(long_clips.LongClip, "drafts", _counted(long_clips.LongClip.drafts, calls))
+    streamed = render(own, tmp_path / "streamed", workers=workers)
+    assert len(calls) == len(own.clips)
+    assert {p.name for p in tmp_path.iterdir()} >= {"held", "streamed"}
+    assert not [p for p in tmp_path.iterdir() if p.name.startswith("tmp")]
+    assert [one.shift for one in streamed.stimuli] == [one.shift for one in held.stimuli]
+    if not apart:
+        assert found(streamed) == found(held)
+        return
+    for one, other in zip(held.stimuli, streamed.stimuli, strict=True):
+        steps = [soundfile.read(place.path, dtype="int32")[0] >> 8 for place in (one, other)]
+        assert np.abs(steps[0] - steps[1]).max() <= apart
+        assert np.mean(steps[0] != steps[1]) < 1e-3
+
+
+def test_a_disk_that_is_full_is_one_line(tmp_path, job, monkeypatch):
+    own, _ = changed(job, tmp_path, "rate")
+    monkeypatch.setattr(long_clips, "LONG_FRAMES", 1)
+
+    def full(self, frames):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(long_programmes.Store, "add", full)
+    with pytest.raises(BlindtestError, match=r"can't be written \(No space left on device\); make room"):
+        render(own, tmp_path / "stimuli")
+
+
+@pytest.mark.parametrize("late", [0, 431, -1000])
+def test_tapes_are_aligned_as_arrays_are(late):
+    """Against `aligned`, over several blocks of the correlation."""
+    sound = music(14.0, 9)
+    other = np.roll(sound, late, axis=0) + 0.02 * np.random.default_rng(1).standard_normal(sound.shape)
+    assert aligned_tapes(other, sound, RATE, 0.05) == aligned(other, sound, RATE, 0.05) == late
+    assert aligned_tapes(np.zeros((10, 2)), sound, RATE, 0.05) == 0
+    assert aligned_tapes(np.zeros((0, 2)), sound, RATE, 0.05) == 0
+
+
+def test_loudness_in_pieces_is_that_of_the_whole():
+    for count, scale in ((3 * RATE + 17, 1.0), (int(0.3 * RATE), 1.0), (2 * RATE, 1e-6)):
+        sound = scale * music(4.0, 2)[:count]
+        running = RunningLoudness(count, RATE, 2)
+        for start in range(0, count, 4999):
+            running.add(sound[start : start + 4999])
+        assert running.level() == pytest.approx(loudness(sound, RATE), abs=1e-9)
+    running = RunningLoudness(100_000, RATE, 2)
+    running.add(np.zeros((100_000, 2)))
+    assert running.level() == -np.inf
 
 
 FAULTS = {
