@@ -60,6 +60,8 @@ class Claim:
     """'stage': which one of the device's factors."""
     effect: StageEffect = "either"
     """'stage': what it is said to do to ratings; either: to change them."""
+    variant_of: str = ""
+    """The claim that was written, where this one asks it of another model of the device's harmonics."""
 
 
 def tail_from(correct: int, trials: int, proportion: float) -> float:

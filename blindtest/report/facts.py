@@ -93,6 +93,8 @@ class ReportInput:
     """How far units, seatings and samples lie apart as measured, a sentence each."""
     screening: ScreeningFacts | None = None
     """What a panel's listeners played on, as far as tests can tell; None where it was not tested."""
+    models: tuple[str, ...] = ()
+    """Of claims that were asked of several models of harmonics: how each ends over all of them, a sentence each."""
     recognition: str = ""
     """What the question 'which one was it?' found; '' where it was not asked."""
     truth: tuple[Truth, ...] = ()

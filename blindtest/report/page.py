@@ -299,6 +299,8 @@ def markdown(report: ReportInput) -> str:
     if report.invented:
         lines += ["*Invented devices, clips and listeners: a demonstration.*", ""]
     lines += [f"**Question.** {md(question(report))}", ""]
+    for text in report.models:
+        lines += [f"**{md(text)}**", ""]
     for place, one in enumerate(report.answers):
         lines += _markdown_claim(report, one, several=len(report.answers) > 1, first=place == 0)
     for impression in report.impressions:

@@ -30,6 +30,7 @@ from blindtest.steps.stage_lines import stage_lines
 from blindtest.steps.stopped_lines import stopped_lines
 from blindtest.steps.threshold_lines import threshold_lines
 from blindtest.steps.unreliable_lines import CLAIMED_BY_SOUND, unreliable_dict, unreliable_lines
+from blindtest.steps.variant_answers import agreements
 from blindtest.study import load_study
 
 __all__ = ["Analysis", "analyze", "claim_dict"]
@@ -54,6 +55,7 @@ class Analysis:
             "study_seal": answers.seal.commitment,
             "alpha": answers.alpha,
             "claims": [claim_dict(one) for one in answers.claims],
+            **({"models": [one.to_dict() for one in agreed]} if (agreed := agreements(answers.claims)) else {}),
             "sittings": [
                 {
                     "number": one.entry.number,
@@ -79,6 +81,8 @@ class Analysis:
         lines = [self.title]
         for one in answers.claims:
             lines += ["", *claim_lines(one, several=len(answers.claims) > 1)]
+        if agreed := agreements(answers.claims):
+            lines += ["", *(one.sentence for one in agreed)]
         if answers.controls:
             lines += ["", *controls_words(answers.controls, answers.alpha)]
         if answers.settings:

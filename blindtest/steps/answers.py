@@ -47,6 +47,7 @@ from blindtest.steps.scale_answers import ScaleAnswers, scale_answers
 from blindtest.steps.stage_answers import stage_answers
 from blindtest.steps.stopped_answers import StoppedAnswers, rule_of, stopped_answers, trials_met
 from blindtest.steps.unreliable_answers import UnreliableAnswers, has_unreliable_labels, unreliable_answers
+from blindtest.steps.variant_answers import agreements
 
 if TYPE_CHECKING:
     from blindtest.session.record import Record
@@ -387,11 +388,18 @@ def _adjusted(claims: Sequence[ClaimAnswers]) -> list[ClaimAnswers]:
     """Return the claims with Holm's p over the confirmatory ones besides the primary."""
     from dataclasses import replace
 
-    # Stages are corrected over all of them where they are estimated.
-    family = [one for one in claims if not one.record["primary"] and one.p_value is not None and one.staged is None]
+    # Stages are corrected over all of them where they are estimated; the models of one claim count as one claim.
+    family = [
+        one
+        for one in claims
+        if not (one.record["primary"] or one.record.get("variant_of"))
+        and one.p_value is not None
+        and one.staged is None
+    ]
     if len(family) < 2:
         return list(claims)
-    adjusted = adjust_p_values([one.p_value or 0.0 for one in family])
+    over_models = {one.claim: one.p_value for one in agreements(claims)}
+    adjusted = adjust_p_values([over_models.get(str(one.record["id"])) or one.p_value or 0.0 for one in family])
     by_id = {one.record["id"]: float(p) for one, p in zip(family, adjusted, strict=True)}
     return [replace(one, adjusted_p_value=by_id.get(one.record["id"])) for one in claims]
 

@@ -21,6 +21,7 @@ from blindtest.steps.controls import controls_words
 from blindtest.steps.hardware import hardware_facts
 from blindtest.steps.reseating import reseating_words
 from blindtest.steps.sealing import STOPPING
+from blindtest.steps.variant_answers import agreements
 from blindtest.steps.verification import Verified
 from blindtest.study import (
     Study,
@@ -133,6 +134,7 @@ def gathered(
             [(device_of(study, a), device_of(study, b)) for a, b in (compared(study)[:2], *_claimed(study))],
             rendered.trusted_band_hz,
         ),
+        models=tuple(one.sentence for one in agreements(answers.claims)),
         recognition=_recognition_words(answers),
         truth=truths.heard,
         invented=invented,

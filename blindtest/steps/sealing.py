@@ -292,6 +292,7 @@ def _claim_record(study: Study, claim: Claim) -> dict[str, Any]:
         "quote": claim.quote,
         "impression": claim.impression,
         "blocks": [block.id for block in blocks],
+        **({"variant_of": claim.variant_of} if claim.variant_of else {}),
     }
 
 

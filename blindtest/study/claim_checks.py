@@ -7,6 +7,7 @@ from blindtest.study.checks import Tables, entries, has_hidden_ids, known
 from blindtest.study.findings import Findings
 from blindtest.study.schema import MARGINS
 from blindtest.study.stage_claims import check_stage_claim
+from blindtest.study.variants import variant_claims
 
 __all__ = ["check_claims"]
 
@@ -104,7 +105,10 @@ def _has_its_grid(
 
 def _one_of_a_kind(data: Tables, found: Findings) -> None:
     first: dict[str, int] = {}
+    added = variant_claims(data)
     for index, claim in entries(data, "claim"):
+        if claim.get("id") in added:
+            continue
         kind = claim.get("kind")
         if kind in first and kind in ONE_PAIR:
             line = found.source.line("claim", first[kind], "kind")

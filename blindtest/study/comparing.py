@@ -114,7 +114,8 @@ def claim_blocks(study: Study, claim: Claim) -> tuple[Block, ...]:
     """Return the blocks that answer a claim: those whose method decides its kind, practice apart."""
     blocks = study.protocol.blocks
     if claim.kind == "attribute":
-        return attribute_blocks(blocks, claim.attribute)
+        own = attribute_blocks(blocks, claim.attribute)
+        return tuple(block for block in own if block.numbers.get("variant", claim.device) == claim.device)
     return tuple(
         block
         for block in blocks
@@ -122,6 +123,7 @@ def claim_blocks(study: Study, claim: Claim) -> tuple[Block, ...]:
         and claim.kind in METHODS[block.method].decides
         and (claim.kind != "stage" or block.phase == "blind")
         and block.numbers.get("adjusts", claim.device) == claim.device
+        and block.numbers.get("variant", claim.device) == claim.device
     )
 
 
@@ -161,7 +163,9 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
     if not rating and any(kind in PAIRED for kind in decides):
         own = [claim for claim in claims if claim.kind in decides]
         if own:
-            return own[0].device, own[0].comparator
+            # One block for each model of the device's harmonics, where it has several.
+            asked = next((claim for claim in own if claim.device == block.numbers.get("variant")), own[0])
+            return asked.device, asked.comparator
         if len(plain) == 2 or not claims:
             return plain[:2]
         return _sounding(claims[0], conditions)

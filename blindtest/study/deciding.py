@@ -35,6 +35,7 @@ from blindtest.study.stage_claims import check_blind, say_stage
 from blindtest.study.study import StudyCondition
 from blindtest.study.unreliable_checks import ORDER
 from blindtest.study.unreliable_deciding import check_order, say_unreliable
+from blindtest.study.variants import blocks_of_variants
 
 __all__ = ["primary_index", "read_study_protocol"]
 
@@ -159,6 +160,7 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
     first = primary_index([tables[index] for index in sorted(tables)])
     ordered = sorted(claims, key=lambda index: (index != first, index))
     names = _tested(tables, data)
+    protocol = blocks_of_variants(protocol, data, found)
     protocol = with_trials(protocol, [claims[index] for index in ordered], conditions, len(names) or count)
     _spaced(protocol, found)
     if not found.is_touched("condition"):
@@ -347,6 +349,7 @@ def _reach(
         blocks = [block for block in blocks if block.phase == "blind"]
     if kind == "attribute":
         blocks = list(attribute_blocks(protocol.blocks, claim.get("attribute", "")))
+    blocks = [block for block in blocks if block.numbers.get("variant", claim.get("device")) == claim.get("device")]
     if not blocks:
         return None
     margin = claim.get("margin", next((block.margin for block in blocks if block.margin is not None), None))

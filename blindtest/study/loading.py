@@ -59,6 +59,7 @@ from blindtest.study.study import (
     Unit,
     UnitBinaural,
 )
+from blindtest.study.variants import check_variants, variant_claims, with_variants
 
 __all__ = ["FILE_NAME", "Loaded", "load_study", "look_at_tables"]
 
@@ -102,6 +103,7 @@ def look_at_tables(folder: str | Path) -> Loaded:
     given = Path(folder)
     path = given if given.is_file() else given / FILE_NAME
     source = read_toml(path)
+    source = replace(source, data=with_variants(source.data))
     found = Findings(source, faults=list(source.faults))
     file: StudyFile | None = None
     try:
@@ -114,6 +116,7 @@ def look_at_tables(folder: str | Path) -> Loaded:
         file = None
     data = pruned(source.data, sorted(found.touched, key=_deepest_first))
     check_tables(data, path.parent, found)
+    check_variants(data, found)
     check_hardware(data, found)
     check_panel(data, path.parent, found)
     check_second_rate(data, found)
@@ -137,7 +140,8 @@ def _deepest_first(path: places.Path) -> int:
 def _study(file: StudyFile, path: Path, protocol: Protocol, reaches: Mapping[str, AnyReach]) -> Study:
     folder = path.parent
     first = primary_index([{"primary": claim.primary} for claim in file.claim])
-    claims = tuple(_claim(claim, index == first, reaches) for index, claim in enumerate(file.claim))
+    added = variant_claims(file.model_dump(exclude_unset=True))
+    claims = tuple(_claim(claim, index == first, reaches, added) for index, claim in enumerate(file.claim))
     return Study(
         folder=folder,
         path=path,
@@ -198,7 +202,7 @@ def _hardware(file: StudyFile) -> Hardware | None:
     )
 
 
-def _claim(table: ClaimTable, primary: bool, reaches: Mapping[str, AnyReach]) -> Claim:
+def _claim(table: ClaimTable, primary: bool, reaches: Mapping[str, AnyReach], added: Mapping[str, str]) -> Claim:
     reach = reaches.get(table.id)
     return Claim(
         id=table.id,
@@ -215,6 +219,7 @@ def _claim(table: ClaimTable, primary: bool, reaches: Mapping[str, AnyReach]) ->
         direction=table.direction or "two-sided",
         stage=table.stage or "",
         effect=table.effect or "either",
+        variant_of=added.get(table.id, ""),
     )
 
 

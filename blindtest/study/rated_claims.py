@@ -13,6 +13,7 @@ from blindtest.study.checks import entries
 from blindtest.study.comparing import QUALITY, asked_of, attribute_blocks
 from blindtest.study.findings import Findings
 from blindtest.study.scale_reach import ScaleReach, panel_needed, scale_reach
+from blindtest.study.variants import variant_claims
 
 __all__ = ["check_attributes", "is_rated", "say_scale", "scale_name"]
 
@@ -28,7 +29,12 @@ def is_rated(blocks: Sequence[Block]) -> bool:
 
 def check_attributes(tables: Mapping[int, Tables], data: Tables, protocol: Protocol, found: Findings) -> None:
     """Complain about claims of an attribute that the protocol doesn't ask for, or that stand twice."""
-    own = {index: claim for index, claim in tables.items() if claim.get("kind") == "attribute"}
+    added = variant_claims(data)
+    own = {
+        index: claim
+        for index, claim in tables.items()
+        if claim.get("kind") == "attribute" and claim.get("id") not in added
+    }
     blocks = attribute_blocks(protocol.blocks)
     asked = list(dict.fromkeys(asked_of(block) for block in blocks))
     first: dict[tuple[object, ...], int] = {}

@@ -145,6 +145,10 @@ class ConditionTable(Table):
     factors: FactorsTable | None = Field(
         None, description="stages that are switched on and off, to tell which is heard: { stages = ['response', ...] }"
     )
+    variants: bool = Field(
+        False,
+        description="true to ask claims about its harmonics of both topologies and both polarities: four conditions",
+    )
     hardware: ConnectionTable | None = Field(
         None, description="the real unit that it is heard through, where [hardware] switches units"
     )
