@@ -66,7 +66,7 @@ class Questions:
         }
 
     def taken(self, study: Study, one: "Panelist", sent: Mapping[str, Any]) -> Mapping[str, Any]:
-        """Keep the answers, each in the words that were chosen; None where the listener would rather not say."""
+        """Keep the answers, sent as places of options; None where the listener would rather not say."""
         asked = {question.id: question for question in (study.panel.questions if study.panel else ())}
         before = dict(one.kept.get(self.name, {}))
         wrong = [f"{name}: no such question" for name in sent if name not in asked]
@@ -74,8 +74,8 @@ class Questions:
             if name not in before and (problem := question.fault_in(sent.get(name))) is not None:
                 wrong.append(problem)
         if wrong:
-            raise BlindtestError(*(Fault(problem=one) for one in wrong))
-        return before | {name: sent.get(name) for name in asked if name not in before}
+            raise BlindtestError(*(Fault(problem=problem) for problem in wrong))
+        return before | {name: question.said(sent.get(name)) for name, question in asked.items() if name not in before}
 
     def sound(self, study: Study, one: "Panelist", token: str) -> bytes | None:
         """Return None: nothing sounds."""

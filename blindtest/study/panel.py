@@ -9,6 +9,7 @@ from typing import Any, Literal
 from blindtest.design import ScreeningRules
 from blindtest.study.panel_tables import PanelTable, QuestionTable
 from blindtest.study.screening_tables import screening_rules
+from blindtest.words import worded
 
 __all__ = ["Panel", "PanelQuestion", "band_words", "panel_of"]
 
@@ -23,10 +24,15 @@ class PanelQuestion:
     rather_not_say: bool
 
     def fault_in(self, answer: object) -> str | None:
-        """Return what is wrong with an answer, in words; None stands for 'I would rather not say'."""
+        """Return what is wrong with an answer (the place of an option; None: 'I would rather not say'), in words."""
         if answer is None:
             return None if self.rather_not_say else f"{self.id}: an answer is asked for"
-        return None if answer in self.options else f"{self.id}: not one of the answers to choose from"
+        place = isinstance(answer, int) and not isinstance(answer, bool) and 0 <= answer < len(self.options)
+        return None if place else f"{self.id}: not one of the answers to choose from"
+
+    def said(self, answer: int | None) -> str | None:
+        """Return an answer as it is kept: the words that were chosen, in English where they are ours."""
+        return None if answer is None else str(self.options[answer])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,18 +79,22 @@ def _question(table: QuestionTable) -> PanelQuestion:
 def band_words(bands: Sequence[float], unit: str) -> tuple[str, ...]:
     """Return the bands between numbers in words, the open ones at both ends too.
 
-    >>> band_words([18, 30, 45], "years")
-    ('under 18 years', '18 to 29 years', '30 to 44 years', '45 years or more')
+    >>> [str(words) for words in band_words([18, 30, 45], "years")]
+    ['under 18 years', '18 to 29 years', '30 to 44 years', '45 years or more']
     """
     whole = all(float(number).is_integer() for number in bands)
     after = f" {unit}" if unit else ""
-    inner = [
-        f"{low:g} to {high - 1:g}"
-        if whole and high - low > 1
-        else f"{low:g}"
-        if whole
-        else f"{low:g} to under {high:g}"
-        for low, high in pairwise(bands)
-    ]
-    words = [f"under {bands[0]:g}{after}", *(f"{one}{after}" for one in inner), f"{bands[-1]:g}{after} or more"]
-    return tuple(words)
+    inner = [_between(low, high, whole, after) for low, high in pairwise(bands)]
+    return (
+        worded("under {number}{unit}", number=bands[0], unit=after),
+        *inner,
+        worded("{number}{unit} or more", number=bands[-1], unit=after),
+    )
+
+
+def _between(low: float, high: float, whole: bool, after: str) -> str:
+    if not whole:
+        return worded("{low} to under {high}{unit}", low=low, high=high, unit=after)
+    if high - low > 1:
+        return worded("{low} to {high}{unit}", low=low, high=high - 1, unit=after)
+    return worded("{number}{unit}", number=low, unit=after)

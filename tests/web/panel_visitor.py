@@ -50,6 +50,13 @@ def visitor_of(toy, app, *, port=8000):
             return self.get("/panel/state").json
 
         def step(self, step, **values):
+            if step == "questions":
+                # As a page does: by the place of what was chosen.
+                asked = {one["id"]: one["options"] for one in self.state().get("questions", [])}
+                values = {
+                    name: asked[name].index(said) if said in asked.get(name, ()) else said
+                    for name, said in values.items()
+                }
             return self.post("/panel/step", {"step": step, "values": values})
 
         def to_the_sitting(self, token, **said):

@@ -67,10 +67,12 @@ export class Door {
     return this.told("/panel/step", { step, values });
   }
 
+  /** @returns {Promise<boolean>} whether it was taken */
   async begin() {
     const told = await this.post("/panel/begin", {});
     if (told?.["begun"]) location.replace("/sitting");
     else if (told) await this.again();
+    return told !== null;
   }
 
   async again() {

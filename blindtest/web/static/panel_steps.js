@@ -91,7 +91,7 @@ function questions(door, state) {
   });
   async function send() {
     if (!enabled(go)) return;
-    /** @type {Record<string, string | null>} */
+    /** @type {Record<string, number | null>} */
     const values = {};
     for (const [at, question] of asked.entries()) {
       const chosen = boxes[at]?.querySelector("input:checked");
@@ -100,7 +100,8 @@ function questions(door, state) {
         boxes[at]?.querySelector("input")?.focus();
         return;
       }
-      values[question.id] = question.options[Number(chosen.value)] ?? null;
+      // By its place: the words may be those of another language.
+      values[question.id] = Number(chosen.value) < question.options.length ? Number(chosen.value) : null;
     }
     enable(go, false);
     if (!(await door.send("questions", values))) enable(go, true);
@@ -168,8 +169,13 @@ function ownOutput() {
 
 /** @param {Door} door */
 function sitting(door) {
-  void door.begin();
-  return element("div", {}, heading(say("Your sitting is being prepared")), element("p", {}, say("This takes a moment.")));
+  const again = button(say("Try again"), () => void begin(), "main");
+  async function begin() {
+    again.hidden = true;
+    again.hidden = await door.begin();
+  }
+  void begin();
+  return element("div", {}, heading(say("Your sitting is being prepared")), element("p", {}, say("This takes a moment.")), element("p", { class: "row" }, again));
 }
 
 function later() {
