@@ -603,6 +603,23 @@ def verify(folder: Path, published: tuple[str, ...], authorities: tuple[Path, ..
 
 
 @commands.command()
+@click.argument("bundles", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="BUNDLE...")
+@click.option("--claim", default="", metavar="ID", help="Which claim; the primary one of each else.")
+@click.option("--effect", default="", metavar="NAME", help="Another of its estimates, as 'labelled effect'.")
+@click.option("--out", type=click.Path(path_type=Path), help="Forest plot: FILE.svg, FILE.png, or a folder for all.")
+@speaks
+def compare(bundles: tuple[Path, ...], claim: str, effect: str, out: Path | None, output: Output) -> None:
+    """Put the studies of several evidence bundles side by side, and pool them where they are alike."""
+    from blindtest import steps
+
+    with output.progress("compare") as report:
+        shown = steps.compare(bundles, claim=claim, effect=effect, out=out, progress=report)
+    output.result("compare", shown.to_dict(), shown.text())
+    if shown.pooled is None:
+        sys.exit(FoundWanting.exit_code)
+
+
+@commands.command()
 @click.argument("pseudonym")
 @_FOLDER
 @click.option("--yes", is_flag=True, help="Don't ask.")

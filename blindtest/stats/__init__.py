@@ -19,6 +19,7 @@ from blindtest.stats.attribution import AttributionResult, StageEffect, attribut
 from blindtest.stats.bayes import BayesianChoice, bayesian_discrimination, bayesian_preference
 from blindtest.stats.beta_binomial import BetaBinomialResult, fit_beta_binomial
 from blindtest.stats.bias import ResponseBias, response_bias
+from blindtest.stats.choice_odds import ChoiceOdds, choice_odds, errors_for_pooling, odds_to_proportion
 from blindtest.stats.circular_triads import CircularTriads, circular_triads
 from blindtest.stats.companions import (
     Companion,
@@ -255,6 +256,7 @@ __all__ = [
     "BetaBinomialResult",
     "BinaryMixedResult",
     "ChoiceCount",
+    "ChoiceOdds",
     "ChoiceResult",
     "CircularTriads",
     "Companion",
@@ -380,6 +382,7 @@ __all__ = [
     "bs_1116_rules",
     "bs_1534_rules",
     "choice_companions",
+    "choice_odds",
     "choice_power",
     "choice_test",
     "circular_triads",
@@ -415,6 +418,7 @@ __all__ = [
     "e_value",
     "equal_looks",
     "equivalence_test",
+    "errors_for_pooling",
     "fit_beta_binomial",
     "fit_binary_mixed",
     "fit_cumulative_link",
@@ -436,6 +440,7 @@ __all__ = [
     "median_difference_test",
     "minutes_plan",
     "multimodality",
+    "odds_to_proportion",
     "outside_fences",
     "peeking_error",
     "peeking_p_value",

@@ -50,13 +50,22 @@ class StudiesSummary:
     """Where the effect of one more study lies; (-inf, inf) with two studies."""
     weights: tuple[float, ...]
     """Of each study in the mean, summing to 1."""
+    common_interval: tuple[float, float]
+    """If all studies had one true effect: inverse variances, normal. Where studies happen to agree better than their
+    own errors make likely, Hartung and Knapp's is narrower, and this the one to take (Roever, Knapp and Friede 2015,
+    "Hartung-Knapp-Sidik-Jonkman approach and its modification for random-effects meta-analysis with few studies")."""
     studies: int
     level: float
     method: str = "random effects, REML, Hartung-Knapp"
 
+    @property
+    def agrees_too_well(self) -> bool:
+        """Whether the interval is narrower than that of a common effect."""
+        return self.interval[1] - self.interval[0] < self.common_interval[1] - self.common_interval[0]
+
     def to_dict(self) -> dict[str, object]:
         """Return what JSON can hold."""
-        return plain(self)
+        return plain(self, "agrees_too_well")
 
 
 def across_studies(estimates: ArrayLike, std_errors: ArrayLike, *, level: float = 0.95) -> StudiesSummary:
@@ -73,7 +82,7 @@ def across_studies(estimates: ArrayLike, std_errors: ArrayLike, *, level: float 
     ValueError
         Fewer than two studies, or a standard error that isn't a number above 0.
     """
-    from scipy.special import chdtrc, stdtr, stdtrit
+    from scipy.special import chdtrc, ndtri, stdtr, stdtrit
 
     y, v = _checked(estimates, std_errors)
     if not 0 < level < 1:
@@ -88,6 +97,8 @@ def across_studies(estimates: ArrayLike, std_errors: ArrayLike, *, level: float 
     q = _q(y, v, 0.0)
     typical = _typical_variance(v)
     total = tau2 + typical
+    common = float(np.sum(y / v) / np.sum(1 / v))
+    reach = float(ndtri((1 + level) / 2)) / sqrt(float(np.sum(1 / v)))
     spread = sqrt(tau2 + error**2)
     ahead = float(stdtrit(k - 2, (1 + level) / 2)) if k > 2 else inf
     return StudiesSummary(
@@ -105,6 +116,7 @@ def across_studies(estimates: ArrayLike, std_errors: ArrayLike, *, level: float 
         h_squared=total / typical,
         prediction_interval=(mean - ahead * spread, mean + ahead * spread),
         weights=tuple(float(one) for one in weights / weights.sum()),
+        common_interval=(common - reach, common + reach),
         studies=k,
         level=level,
     )

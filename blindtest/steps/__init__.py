@@ -6,6 +6,7 @@ be passed in.
 
 from blindtest.steps.analysis import Analysis, analyze
 from blindtest.steps.before_return import BeforeReturn, before_return
+from blindtest.steps.comparison import Comparison, compare
 from blindtest.steps.demo_story import DemoShown
 from blindtest.steps.demonstration import demo, demo_study
 from blindtest.steps.doctor import Looked, Symptom, doctor
@@ -65,6 +66,7 @@ __all__ = [
     "Analysis",
     "BeforeReturn",
     "Checked",
+    "Comparison",
     "DemoShown",
     "DriveAsked",
     "Ended",
@@ -98,6 +100,7 @@ __all__ = [
     "before_return",
     "check",
     "close_panel",
+    "compare",
     "default_figures_folder",
     "demo",
     "demo_study",

@@ -4,7 +4,7 @@ import csv
 import io
 import shutil
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from blindtest.errors import BlindtestError, Fault
@@ -13,35 +13,42 @@ from blindtest.report.figures import Figure
 __all__ = ["MANIFEST", "refuse_foreign", "write_figures"]
 
 MANIFEST = ".blindtest-figures"
-_MADE = "Made by blindtest measure; replaced as a whole when it is made again.\n"
+_MADE = "Made by blindtest; replaced as a whole when it is made again.\n"
 
 
-def refuse_foreign(place: Path) -> None:
+def refuse_foreign(place: Path, *, key: str = "--figures") -> None:
     """Refuse a folder that holds something that was not made here, before anything is measured."""
     if place.exists() and not place.is_dir():
-        raise BlindtestError(Fault(problem="this is a file, no folder for figures", file=str(place), key="--figures"))
+        raise BlindtestError(Fault(problem="this is a file, no folder for figures", file=str(place), key=key))
     if place.is_dir() and any(place.iterdir()) and not (place / MANIFEST).is_file():
         raise BlindtestError(
             Fault(
                 problem="this folder holds something that blindtest did not make",
                 file=str(place),
-                key="--figures",
+                key=key,
                 remedy="name another folder, or move it away; nothing was overwritten",
             )
         )
 
 
-def write_figures(figures: Iterable[Figure], place: Path) -> tuple[Path, ...]:
+def write_figures(
+    figures: Iterable[Figure], place: Path, *, also: Mapping[str, str] | None = None, key: str = "--figures"
+) -> tuple[Path, ...]:
     """Write each figure as NAME.svg, NAME.png, NAME.txt (its text alternative) and NAME.csv (its data).
 
-    The folder is written under another name and put in place of an older one. Returns the SVG files.
+    The folder is written under another name and put in place of an older one. Returns the SVG files and `also`.
+
+    Parameters
+    ----------
+    also : further texts by the names of their files
+    key : the option that named the place
 
     Raises
     ------
     BlindtestError
         It holds something else, or can't be written.
     """
-    refuse_foreign(place)
+    refuse_foreign(place, key=key)
     made = list(figures)
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
@@ -54,6 +61,8 @@ def write_figures(figures: Iterable[Figure], place: Path) -> tuple[Path, ...]:
                 text = f"{one.title}\n\n{one.description}\n"
                 (draft / f"{one.name}.txt").write_text(text, encoding="utf-8", newline="\n")
                 (draft / f"{one.name}.csv").write_text(_table(one), encoding="utf-8", newline="\n")
+            for name, text in (also or {}).items():
+                (draft / name).write_text(text, encoding="utf-8", newline="\n")
             (draft / MANIFEST).write_text(_MADE, encoding="utf-8")
             old = place.with_name(f".{place.name}-old")
             shutil.rmtree(old, ignore_errors=True)
@@ -65,9 +74,9 @@ def write_figures(figures: Iterable[Figure], place: Path) -> tuple[Path, ...]:
             shutil.rmtree(draft, ignore_errors=True)
     except OSError as error:
         raise BlindtestError(
-            Fault(problem=f"figures can't be written: {error.strerror}", file=str(place), key="--figures")
+            Fault(problem=f"figures can't be written: {error.strerror}", file=str(place), key=key)
         ) from error
-    return tuple(place / f"{one.name}.svg" for one in made)
+    return (*(place / f"{one.name}.svg" for one in made), *(place / name for name in also or {}))
 
 
 def _table(figure: Figure) -> str:

@@ -43,7 +43,11 @@ def test_the_mean_and_its_error_are_those_of_statsmodels_at_the_same_variance():
     # With the variance between studies in each study's own, its fixed-effect weights are ours.
     assert found.estimate == pytest.approx(other.mean_effect_fe, rel=1e-12)
     assert found.std_error == pytest.approx(np.sqrt(other.var_hksj_fe), rel=1e-10)
-    assert found.q == pytest.approx(combine_effects(estimates, errors**2).q, rel=1e-12)
+    plain = combine_effects(estimates, errors**2)
+    assert found.q == pytest.approx(plain.q, rel=1e-12)
+    low, high = (found.common_interval[end] for end in (0, 1))
+    assert (low, high) == pytest.approx(tuple(plain.conf_int()[0]), rel=1e-10)
+    assert not found.agrees_too_well
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -92,6 +96,7 @@ def test_studies_that_agree_and_too_few():
     same = across_studies([1.0, 1.0, 1.0], [0.1, 0.2, 0.3])
     assert same.tau_squared == 0
     assert same.estimate == pytest.approx(1.0)
+    assert same.agrees_too_well
     two = across_studies([0.0, 1.0], [0.5, 0.5])
     assert two.prediction_interval == (-np.inf, np.inf)
     for bad in (([1.0], [0.1]), ([1.0, 2.0], [0.1, 0.0]), ([1.0, np.nan], [0.1, 0.1]), ([1.0, 2.0], [0.1])):
