@@ -34,6 +34,11 @@ def test_the_vaccine_trials_come_out_as_published():
     assert found.i_squared == pytest.approx(0.9222, abs=5e-5)
     assert found.h_squared == pytest.approx(12.86, abs=5e-3)
     assert found.tau_squared_interval == pytest.approx((0.1197, 1.1115), abs=5e-5)
+    # With Knapp and Hartung's adjustment, also from memory.
+    assert found.statistic == pytest.approx(-3.9522, abs=5e-5)
+    assert found.df == 12
+    assert found.p_value == pytest.approx(0.0019, abs=5e-5)
+    assert found.interval == pytest.approx((-1.1084, -0.3206), abs=5e-5)
 
 
 def test_the_mean_and_its_error_are_those_of_statsmodels_at_the_same_variance():
