@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from blindtest.steps.evidence import derived, evidence, given, write_folder, write_zip
 from jsonschema import Draft202012Validator
 from scipy.special import expit, logit
 
@@ -29,6 +28,7 @@ from blindtest.steps.comparison.alike import design_words, objections, remarks
 from blindtest.steps.comparison.effects import effects
 from blindtest.steps.comparison.pooling import pooled
 from blindtest.steps.comparison.published import Published, file_stem
+from blindtest.steps.evidence import derived, evidence, given, write_folder, write_zip
 from blindtest.steps.place import open_store
 from blindtest.study import load_study, render_job
 
