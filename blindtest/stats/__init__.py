@@ -76,6 +76,7 @@ from blindtest.stats.mixed.linear import LinearMixedResult, fit_linear_mixed, pr
 from blindtest.stats.mixed.linear_fit import LinearFit, PreparedLinear
 from blindtest.stats.mixed.residuals import ResidualChecks
 from blindtest.stats.multiplicity import adjust_p_values
+from blindtest.stats.odds_across_studies import BinomialMean, binomial_mean
 from blindtest.stats.other_scales import OtherScale
 from blindtest.stats.pair_model import Convergence
 from blindtest.stats.panel import (
@@ -255,6 +256,7 @@ __all__ = [
     "BayesianChoice",
     "BetaBinomialResult",
     "BinaryMixedResult",
+    "BinomialMean",
     "ChoiceCount",
     "ChoiceOdds",
     "ChoiceResult",
@@ -379,6 +381,7 @@ __all__ = [
     "attribution",
     "bayesian_discrimination",
     "bayesian_preference",
+    "binomial_mean",
     "bs_1116_rules",
     "bs_1534_rules",
     "choice_companions",

@@ -2,14 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import log, sqrt
-from typing import Any
+from math import sqrt
 
-from blindtest.errors import BlindtestError
-from blindtest.stats import StudiesSummary, across_studies, errors_for_pooling
+from blindtest.stats import BinomialMean, StudiesSummary, across_studies, binomial_mean, errors_for_pooling
 from blindtest.steps.comparison.effects import Scale, StudyEffect
 
-__all__ = ["ExactLikelihood", "Pooled", "pooled"]
+__all__ = ["Pooled", "pooled", "tau_of"]
 
 LEVEL = 0.95
 FEW_STUDIES = 5
@@ -18,23 +16,13 @@ MUCH_OF_THE_SPREAD = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ExactLikelihood:
-    """The same mean by the binomial likelihood itself, which adds no half answers (Stijnen, Hamza & Ozdemir 2010)."""
-
-    estimate: float
-    """On the pooled scale."""
-    interval: tuple[float, float]
-    """Normal: narrower than it should be with few studies."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Pooled:
     """What several studies say together."""
 
     summary: StudiesSummary
     cautions: tuple[str, ...]
-    exact: ExactLikelihood | None = None
-    """Of counted claims; None where it did not converge."""
+    exact: BinomialMean | None = None
+    """Of counted claims, by the binomial likelihood itself; None where no fit converged."""
 
 
 def pooled(scale: Scale, studies: Sequence[StudyEffect]) -> Pooled:
@@ -45,7 +33,7 @@ def pooled(scale: Scale, studies: Sequence[StudyEffect]) -> Pooled:
     return Pooled(
         summary=summary,
         cautions=tuple(_cautions(scale, studies, summary)),
-        exact=_exact(scale, studies) if scale.guess is not None else None,
+        exact=None if scale.guess is None else binomial_mean([one.by_listener for one in studies], guess=scale.guess),
     )
 
 
@@ -81,38 +69,6 @@ def _cautions(scale: Scale, studies: Sequence[StudyEffect], summary: StudiesSumm
 def _span(low: float, high: float, scale: Scale) -> str:
     unit = "" if not scale.unit else f" {scale.unit}"
     return f"{low:.1f} to {high:.1f}{unit}"
-
-
-def _exact(scale: Scale, studies: Sequence[StudyEffect]) -> ExactLikelihood | None:
-    """Return the mean of a binomial model with studies, and listeners in them, as random; None without a fit."""
-    import pandas as pd
-
-    from blindtest.stats import fit_binary_mixed
-
-    rows = [
-        {"study": one.study, "listener": f"{one.study}/{place}", "right": right, "trials": trials}
-        for one in studies
-        for place, (right, trials) in enumerate(one.by_listener)
-    ]
-    several = len(rows) > len(studies)
-    random = {"study": "1", "listener": "1"} if several else {"study": "1"}
-    try:
-        fit = fit_binary_mixed("right ~ 1", pd.DataFrame(rows), random=random, trials="trials")
-    except (ValueError, BlindtestError):
-        return None
-    own: Any = fit.coefficients.iloc[0]
-    if not fit.convergence.converged or not own["std_error"] > 0:
-        return None
-    guess = scale.guess or 0.5
-    from_guess = _log_odds(guess)
-    return ExactLikelihood(
-        estimate=float(own["estimate"]) - from_guess,
-        interval=(float(own["ci_low"]) - from_guess, float(own["ci_high"]) - from_guess),
-    )
-
-
-def _log_odds(proportion: float) -> float:
-    return log(proportion / (1 - proportion))
 
 
 def tau_of(summary: StudiesSummary) -> tuple[float, tuple[float, float]]:
