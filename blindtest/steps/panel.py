@@ -152,8 +152,10 @@ class OpenPanel:
         return self
 
     def __exit__(self, *raised: object) -> None:
-        self._store.clean()
-        self._store.close()
+        try:
+            self._store.clean()
+        finally:
+            self._store.close()
 
     # What the organiser sees.
 

@@ -18,7 +18,7 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from blindtest.errors import BlindtestError
+from blindtest.errors import BlindtestError, Missing
 from blindtest.steps import Admitted, OpenPanel
 from blindtest.web.app import TITLE, ListeningPages, ListeningService
 from blindtest.web.guard import Guard
@@ -197,6 +197,8 @@ class _PanelPages(ListeningPages):
             return problem(422, "this is not a consent")
         try:
             came = await self.work(partial(self._panel.agreed, body.token, body.consent_sha256))
+        except Missing:
+            raise
         except BlindtestError as wrong:
             return problem(409, _problems(wrong), self.language_of(request))
         if not isinstance(came, Admitted):
@@ -260,6 +262,9 @@ class _PanelPages(ListeningPages):
     async def _told(self, request: Request, job: Callable[[], Mapping[str, Any]]) -> Response:
         try:
             return self.said(request, await self.work(job))
+        except Missing:
+            # The database is away: that is no mistake of the listener's.
+            raise
         except BlindtestError as wrong:
             return problem(422, _problems(wrong), self.language_of(request))
 

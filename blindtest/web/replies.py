@@ -1,5 +1,6 @@
 """What both pages' servers say in the same words: problems, a link's token, files that never change."""
 
+import logging
 from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
@@ -10,12 +11,14 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from blindtest.errors import Missing
 from blindtest.web.guard import TooLarge
 from blindtest.web.languages import said_in
 from blindtest.words import ENGLISH
 
 __all__ = ["plain_handlers", "problem", "static_files", "token_in"]
 
+_log = logging.getLogger("blindtest.web")
 _HERE = Path(__file__).parent
 _TYPES = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
 
@@ -56,9 +59,15 @@ async def _own_fault(request: Request, fault: Exception) -> Response:
     return problem(500, "something went wrong inside blindtest; the organiser sees what")
 
 
+async def _not_now(request: Request, fault: Exception) -> Response:
+    # Said in full to the organiser only: it names files and places.
+    _log.error("the record could not be used: %s", fault)
+    return problem(503, "this could not be stored yet")
+
+
 def plain_handlers() -> dict[Any, Callable[..., Any]]:
     """Return the handlers of what goes wrong outside a handler of ours."""
-    return {HTTPException: _plain_problem, TooLarge: _too_large, Exception: _own_fault}
+    return {HTTPException: _plain_problem, TooLarge: _too_large, Missing: _not_now, Exception: _own_fault}
 
 
 @cache

@@ -93,7 +93,7 @@ class Store:
             self._dispose()
             raise
         self._writer = Writer(self._session, name=f"writer of {self.place}")
-        self.panel = PanelRegister(self._write, self._read)
+        self.panel = PanelRegister(self._write_panel, self._read)
         """Links, listeners, consents and replies of a readers' panel."""
         if self.remembered(CLEANING_DUE):
             self._clean()
@@ -169,6 +169,9 @@ class Store:
 
     def _write(self, job: Callable[[Connection], T]) -> T:
         return self._later(job).result()
+
+    def _write_panel(self, job: Callable[[Connection], T]) -> T:
+        return self._write(self._held(PANEL, job))
 
     def add_seal(self, sealed: Sealed, *, kind: SealKind, created: datetime, public: str = "") -> None:
         """Store a seal, its nonce apart. The same seal again changes nothing.
