@@ -47,9 +47,6 @@ def played_on_words(facts: ScreeningFacts) -> tuple[str, ...]:
         )
     if facts.screened is not None:
         words.append(_screened_words(facts.screened, all_count=facts.all_count))
-    if facts.rates_hz:
-        rates = ", ".join(f"{rate} Hz: {count}" for rate, count in facts.rates_hz)
-        words.append(f"Rates of the browsers' own outputs, as they say themselves (listeners): {rates}.")
     return (*words, NOT_KNOWN)
 
 
@@ -82,10 +79,10 @@ def _share_words(one: ScreeningTestFacts) -> str:
     if one.share.estimate is None or one.share.interval is None:
         return ""
     return (
-        f"By {SCREENING_NAMES[one.name].lower()}, corrected for these error rates, the share truly on headphones is "
+        f"{SCREENING_NAMES[one.name]}, corrected for these error rates: the share truly on headphones is "
         f"{percent(one.share.estimate)}, {percent(one.share.level)} interval {interval_words(one.share.interval)} "
         f"({one.share.method}, from the first try of {plural(one.taken, 'listener')}). It holds as far as these "
-        f"listeners and their loudspeakers are like those of the paper."
+        "listeners and what they play on are like those of the paper."
     )
 
 
