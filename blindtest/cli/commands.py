@@ -581,8 +581,8 @@ def report(
 
 
 @commands.command()
-@_FOLDER
-@click.option("--published", multiple=True, metavar="HASH", help="A commitment or head that was seen elsewhere.")
+@click.argument("path", type=click.Path(path_type=Path), default=Path())
+@click.option("--published", multiple=True, metavar="HASH", help="A hash that was seen elsewhere.")
 @click.option(
     "--authority",
     "authorities",
@@ -592,11 +592,17 @@ def report(
     help="Certificate of a time-stamp authority that you trust, in place of those in anchors/.",
 )
 @speaks
-def verify(folder: Path, published: tuple[str, ...], authorities: tuple[Path, ...], output: Output) -> None:
-    """Check seals, plans drawn again, the chain of answers, and time stamps."""
+def verify(path: Path, published: tuple[str, ...], authorities: tuple[Path, ...], output: Output) -> None:
+    """Check a study folder, or an evidence bundle with nothing but the bundle.
+
+    PATH is a study folder, or a bundle: the folder or the ZIP that `blindtest report` made. Checked are seals, plans
+    drawn again, the chain of answers and time stamps; of a bundle also every file, what was planned, every number of
+    the results, and stimuli rendered and measured again, where their audio is there.
+    """
     from blindtest import steps
 
-    verified = steps.verify(folder, published=published, authorities=authorities)
+    with output.progress("verify") as progress:
+        verified = steps.verify(path, published=published, authorities=authorities, progress=progress)
     output.result("verify", verified.to_dict(), verified.text())
     if not verified.ok:
         sys.exit(FoundWanting.exit_code)

@@ -80,17 +80,20 @@ def check_files(files: Files) -> Checks:
     yield not wrong, f"{len(names)} files against their SHA-256 in SHA256SUMS, and no file besides them", wrong
 
 
-def check_seals(seals: Lines) -> Checks:
-    """The commitment of each seal is SHA-256(nonce || record), the record as the text that stands there."""
-    opened = [seal for seal in seals if seal["nonce"] is not None]
-    wrong = [
-        seal["commitment"]
-        for seal in opened
-        if sha256(bytes.fromhex(seal["nonce"]) + seal["record"].encode()).hexdigest() != seal["commitment"]
-    ]
-    shut = len(seals) - len(opened)
+def check_seals(sittings: Lines, seals: Lines) -> Checks:
+    """The commitment of each seal is SHA-256(nonce || record); a nonce is left out only while a sitting needs it."""
+    still = {one for s in sittings if s["state"] == "open" for one in (s["commitment"], s["study_seal"])}
+    wrong, shut = [], 0
+    for seal in seals:
+        if seal["nonce"] is None:
+            shut += 1
+            fits = seal["commitment"] in still or "helper" in json.loads(seal["record"])
+        else:
+            hashed = sha256(bytes.fromhex(seal["nonce"]) + seal["record"].encode()).hexdigest()
+            fits = hashed == seal["commitment"]
+        wrong += [] if fits else [seal["commitment"]]
     note = f"; {shut} without a nonce could not be looked at" if shut else ""
-    yield not wrong, f"{len(opened)} commitments against their nonces and records{note}", wrong
+    yield not wrong, f"{len(seals) - shut} commitments against their nonces and records{note}", wrong
 
 
 def check_register(sittings: Lines, seals: Lines) -> Checks:
@@ -168,45 +171,61 @@ def upper_tail(right: int, trials: int, guess: Fraction) -> Fraction:
     return Fraction(ways, guess.denominator**trials)
 
 
+def chosen(row: dict[str, Any]) -> str:
+    """Return the condition that stood at the chosen slot: the row says which stood where, 1=heron|2=plover."""
+    return str(dict(slot.split("=", 1) for slot in row["order"].split("|")).get(row["response"], ""))
+
+
+def check_claim(claim: dict[str, Any], found: dict[str, Any], own: Lines, method: str) -> Checks:
+    """Answers to a claim counted again from its rows, and each exact binomial p that is reported of it."""
+    name, counts, margin = f"claim {claim['id']}", found["counts"], Fraction(str(claim["margin"] or 0))
+    exact, unanswered, allowed = found.get("exact") or [], counts["unanswered"], None
+    if method in GUESS and "correct" in counts:
+        right = [row["sitting"] for row in own if row["correct"] is True]
+        each = " + ".join(str(right.count(number)) for number in sorted({row["sitting"] for row in own}))
+        wrong = (counts["correct"], counts["trials"]) != (len(right), len(own))
+        yield (
+            not wrong,
+            f"{name}: {len(right)} right of {len(own)} answers ({each or 0} by sitting), counted again",
+            [counts],
+        )
+        guess = Fraction(GUESS[method])
+        allowed = [len(right), len(own)], [guess, guess + margin * (1 - guess)]
+    elif method == "preference" and "wins" in counts:
+        wins = sum(chosen(row) == claim["device"] for row in own)
+        ties = sum(chosen(row) == "" for row in own)
+        wrong = (counts["wins"], counts["losses"], counts["ties"]) != (wins, len(own) - wins - ties, ties)
+        yield not wrong, f"{name}: chosen {wins} times of {len(own)}, {ties} without a choice, counted again", [counts]
+        allowed = [wins, len(own) - ties], [Fraction(1, 2)]
+    for one in exact:
+        guess, k, n = Fraction(one["guess"]), one["successes"], one["trials"]
+        upper, lower = upper_tail(k, n, guess), 1 - upper_tail(k + 1, n, guess)
+        p = float({"upper": upper, "lower": lower}.get(one["tail"], min(Fraction(1), 2 * min(upper, lower))))
+        fits = not allowed or (k - allowed[0][0] in (0, unanswered) and n - allowed[0][1] in (0, unanswered))
+        fits = fits and (not allowed or guess in allowed[1]) and abs(p - one["p_value"]) <= 1e-9 * p
+        yield fits, f"{name}: exact {one['tail']} p of {k} in {n} at {guess}, computed again: {p:.6g}", [one]
+
+
 def check_counts(results: dict[str, Any], sittings: Lines, seals: Lines, rows: Lines) -> Checks:
-    """Right answers counted again from the rows, sitting by sitting, and exact binomial p values from them."""
+    """What is reported of each claim that was sealed, from the sittings that count: ended, planned, not withdrawn."""
     records, study_seal = {s["commitment"]: json.loads(s["record"]) for s in seals}, sittings[-1]["study_seal"]
-    counted = [
-        sitting["number"]
-        for sitting in sittings
-        if sitting["study_seal"] == study_seal
-        and sitting["state"] != "open"
-        and sitting["forgotten"] is None
-        and not records[sitting["commitment"]].get("beyond_plan")
-    ]
-    blocks = {block["id"]: block for block in records[study_seal]["protocol"]["blocks"]}
+    ended = [s for s in sittings if s["study_seal"] == study_seal and s["state"] != "open" and s["forgotten"] is None]
+    counted = {s["number"] for s in ended if not records[s["commitment"]].get("beyond_plan")}
+    rows = [row for row in rows if row["sitting"] in counted and row["phase"] not in ("practice", "control")]
+    method_of = {block["id"]: block["method"] for block in records[study_seal]["protocol"]["blocks"]}
+    sealed = {claim["id"]: claim for claim in records[study_seal]["claims"]}
     reported = {claim["id"]: claim for claim in results["claims"]}
-    for claim in records[study_seal]["claims"]:
-        found = reported.pop(claim["id"], None)
-        if found is None or found["kind"] != claim["kind"]:
-            yield False, f"claim {claim['id']}: what is reported against what was sealed", [found and found["kind"]]
-            continue
-        methods = {blocks[block]["method"] for block in claim["blocks"] if block in blocks}
-        exact = found.get("exact") or []
-        if len(methods) != 1 or not methods <= GUESS.keys() or not exact:
-            continue
-        own = [r for r in rows if r["sitting"] in counted and r["phase"] not in ("practice", "control")]
-        own = [row for row in own if row["block"] in claim["blocks"] and row["clip"] in claim["clips"]]
-        each = [sum(row["correct"] is True for row in own if row["sitting"] == number) for number in counted]
-        right, answered, counts = sum(each), len(own), found["counts"]
-        wrong = [] if (counts["correct"], counts["trials"]) == (right, answered) else [f"{counts} reported"]
-        told = f"claim {claim['id']}: {right} right of {answered} answers ({' + '.join(map(str, each))} by sitting)"
-        yield not wrong, f"{told}, counted again", wrong
-        for one in exact:
-            guess, k, n = Fraction(one["guess"]), one["successes"], one["trials"]
-            p = upper_tail(k, n, guess) if one["tail"] == "upper" else 1 - upper_tail(k + 1, n, guess)
-            wrong = [] if abs(float(p) - one["p_value"]) <= 1e-9 * float(p) else [one["p_value"]]
-            yield (
-                not wrong,
-                f"claim {claim['id']}: exact p of {k} in {n} at {guess}, computed again: {float(p):.6g}",
-                wrong,
-            )
-    yield not reported, "claims reported against claims sealed: none was added", sorted(reported)
+    for claim in (sealed[name] for name in sealed.keys() & reported.keys()):
+        own = [row for row in rows if row["block"] in claim["blocks"] and row["clip"] in claim["clips"]]
+        methods = {method_of[block] for block in claim["blocks"]}
+        yield from check_claim(claim, reported[claim["id"]], own, methods.pop() if len(methods) == 1 else "")
+    keys = ("id", "kind", "margin", "device", "comparator", "direction")
+    wrong = [n for n in sealed | reported if any(sealed.get(n, {}).get(k) != reported.get(n, {}).get(k) for k in keys)]
+    yield (
+        not wrong,
+        f"{len(sealed)} claims reported against those sealed: none added, left out, or with another margin",
+        wrong,
+    )
 
 
 def check_published(published: list[str], sums: str, sittings: Lines, seals: Lines) -> Checks:
@@ -222,7 +241,7 @@ def checks(files: Files, published: list[str]) -> Checks:
     """Yield (holds, what was compared, what was wrong) for everything that is checked."""
     yield from check_files(files)
     seals, sittings, chain = (lines_of(files, name) for name in ("seals", "sittings", "chain"))
-    yield from check_seals(seals)
+    yield from check_seals(sittings, seals)
     yield from check_register(sittings, seals)
     yield from check_chains(sittings, chain)
     rows, study_seal = [json.loads(link["row"]) for link in chain if link["row"]], sittings[-1]["study_seal"]

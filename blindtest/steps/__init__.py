@@ -6,6 +6,7 @@ be passed in.
 
 from blindtest.steps.analysis import Analysis, analyze
 from blindtest.steps.before_return import BeforeReturn, before_return
+from blindtest.steps.bundle_verification import BundleVerified, verify
 from blindtest.steps.comparison import Comparison, compare
 from blindtest.steps.demo_story import DemoShown
 from blindtest.steps.demonstration import demo, demo_study
@@ -52,7 +53,7 @@ from blindtest.steps.unit_measuring import (
     measure_unit,
 )
 from blindtest.steps.unseen import Kept, keep_unseen
-from blindtest.steps.verification import Finding, Verified, verify
+from blindtest.steps.verification import Finding, Verified
 
 __all__ = [
     "LOOPBACK_CAUTIONS",
@@ -65,6 +66,7 @@ __all__ = [
     "Admitted",
     "Analysis",
     "BeforeReturn",
+    "BundleVerified",
     "Checked",
     "Comparison",
     "DemoShown",

@@ -43,8 +43,12 @@ class OpenedBundle:
 
 
 def is_bundle(path: Path) -> bool:
-    """Return whether `path` is meant as a bundle: a file, or a folder that lists its files as bundles do."""
-    return path.is_file() or (path / SUMS).is_file() or (path / "record" / "chain.jsonl").is_file()
+    """Return whether `path` is meant as a bundle: a file (no study file), or a folder that lists its files."""
+    return (
+        (path.is_file() and path.suffix != ".toml")
+        or (path / SUMS).is_file()
+        or (path / "record" / "chain.jsonl").is_file()
+    )
 
 
 @contextmanager

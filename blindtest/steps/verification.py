@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from blindtest.session.record import Record
     from blindtest.session.register import SittingEntry
 
-__all__ = ["Finding", "Verified", "verify", "verify_store"]
+__all__ = ["Finding", "Verified", "hashes_in_text", "verify", "verify_store"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +107,7 @@ def verify(
 
 def verify_store(store: "Record", *, published: Sequence[str] = (), stamped: Sequence[Stamp] = ()) -> Verified:
     """Check everything an open database has recorded, and what time stamps on it show."""
-    wanted = list(dict.fromkeys(one for text in published for one in _hashes_in(text)))
+    wanted = list(dict.fromkeys(one for text in published for one in hashes_in_text(text)))
     findings = [*_database(store), *_seals(store)]
     entries = store.sittings()
     for entry in entries:
@@ -143,7 +143,7 @@ def verify_store(store: "Record", *, published: Sequence[str] = (), stamped: Seq
     )
 
 
-def _hashes_in(text: str) -> list[str]:
+def hashes_in_text(text: str) -> list[str]:
     """Return the hashes in what was published: a hash alone, or a line that holds several."""
     found = re.findall(r"(?<![0-9a-fA-F])[0-9a-fA-F]{64}(?![0-9a-fA-F])", text)
     if not found:
@@ -167,8 +167,13 @@ def _database(store: "Record") -> list[Finding]:
 
 def _seals(store: "Record") -> list[Finding]:
     findings = []
+    still = {entry.study_seal for entry in store.sittings() if entry.state == "open"}
     for entry in store.seals():
         if entry.kind != "study":
+            continue
+        if entry.commitment in still and store.locked(entry.commitment):
+            what = f"study seal {entry.commitment[:16]}... is opened once no sitting under it is open"
+            findings.append(Finding(ok=True, what=what))
             continue
         try:
             store.sealed(entry.commitment)
@@ -240,6 +245,9 @@ def _locked(store: "Record", entry: "SittingEntry", name: str) -> list[Finding]:
     """Return what can be said of a plan that nobody can open: while its sitting is open, it is as it should be."""
     if entry.state == "open" and "helper" not in store.record(entry.commitment):
         return [Finding(ok=True, what=f"{name}: its plan is given, and can be drawn again, once it is over")]
+    if "helper" not in store.record(entry.commitment):
+        # Left out on purpose, a sitting's answers would count as never given.
+        return [Finding(ok=False, what=f"{name}: its plan can be drawn again", detail="its nonce was left out")]
     found = [
         Finding(
             ok=True,

@@ -1,0 +1,32 @@
+"""The checks of an evidence bundle, each on what it compares: files, record, plan, results, sound."""
+
+from blindtest.steps.bundle_checks.files import FilesFound, check_files
+from blindtest.steps.bundle_checks.filters import check_filters
+from blindtest.steps.bundle_checks.planned import Hashed, check_hashes, check_study, hashes_in
+from blindtest.steps.bundle_checks.record import check_form, read_record
+from blindtest.steps.bundle_checks.results import check_derived, check_report, check_verifier, only_by_hash
+from blindtest.steps.bundle_checks.sound import Levels, check_levels, check_rendering, check_stimuli, levels_in
+from blindtest.steps.bundle_checks.workplace import Workplace, laid_out
+
+__all__ = [
+    "FilesFound",
+    "Hashed",
+    "Levels",
+    "Workplace",
+    "check_derived",
+    "check_files",
+    "check_filters",
+    "check_form",
+    "check_hashes",
+    "check_levels",
+    "check_rendering",
+    "check_report",
+    "check_stimuli",
+    "check_study",
+    "check_verifier",
+    "hashes_in",
+    "laid_out",
+    "levels_in",
+    "only_by_hash",
+    "read_record",
+]

@@ -1,0 +1,540 @@
+"""Whatever is changed in a bundle is found: by `blindtest verify`, and by the short verifier as far as it says.
+
+The forger of these tests knows how bundles are made. Some edits are blunt (a byte), some are careful: hashes made
+again, a chain forged anew from its plan on, results computed from other answers by this very tool.
+"""
+
+import contextlib
+import io
+import json
+import random
+import runpy
+import shutil
+import subprocess
+import sys
+import zipfile
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from hashlib import sha256
+from math import comb
+from pathlib import Path
+
+import jsonschema
+import numpy as np
+import pytest
+
+import blindtest
+from blindtest import steps
+from blindtest.cli.commands import main
+from blindtest.errors import BlindtestError
+from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
+from blindtest.session.kept_record import read_kept_record
+from blindtest.steps.answers import read_answers
+from blindtest.steps.bundle_checks import laid_out
+from blindtest.steps.bundle_opening import opened
+from blindtest.steps.bundle_verification import verify_bundle
+from blindtest.steps.evidence import DERIVED, SUMS, derived
+
+RESULTS_SCHEMA = Path(blindtest.__file__).parent / "cli" / "results.schema.json"
+CHAIN, SITTINGS, SEALS = "record/chain.jsonl", "record/sittings.jsonl", "record/seals.jsonl"
+
+
+@dataclass(frozen=True)
+class Made:
+    """A study with its bundle, made once."""
+
+    study: Path
+    bundle: Path
+    archive: Path
+    bundle_hash: str
+    heads: tuple[str, ...]
+    """What was published in time: study seal, plans, last hashes."""
+
+    @property
+    def everything(self):
+        return [self.bundle_hash, *self.heads]
+
+
+def sat(folder, listener, seed, *, d_prime=2.0, stop_after=None):
+    rng = np.random.default_rng(seed)
+    clock = simulated_clock(datetime.now(UTC), rng, step_s=0.001)
+    with steps.prepare_sitting(folder, listener=listener) as prepared:
+        sitting = simulate_sitting(
+            prepared.sitting.plan,
+            SimulatedListener(pseudonym=listener, d_prime=d_prime),
+            rng,
+            clock,
+            study=prepared.sitting.study,
+            save=prepared.answered,
+            stop_after=stop_after,
+        )
+        if sitting.over:
+            prepared.ended(sitting, clock())
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory, fill_in):
+    """Two listeners, one of whom stopped; the audio of one clip may be passed on, that of the other may not."""
+    folder = tmp_path_factory.mktemp("bundle") / "my-study"
+    main(["new", str(folder), "--quiet"], standalone_mode=False)
+    fill_in(folder, trials=28)
+    file = folder / "study.toml"
+    text = file.read_text(encoding="utf-8")
+    assert text.count('file = "clips/tune.flac"') == 1
+    text = text.replace('file = "clips/tune.flac"', 'file = "clips/tune.flac"\nlicence = "CC0-1.0"')
+    text = text.replace("planned = 1", "planned = 2").replace("[rendering]\n", "[rendering]\nrate_hz = 44_100\n")
+    file.write_text(text, encoding="utf-8")
+    # Figures have tests of their own; what lies in their place here is what any other file is.
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("blindtest.steps.reporting.figures", lambda facts: {})
+        return published_study(folder)
+
+
+def published_study(folder):
+    """Render, let two listeners sit, and report."""
+    steps.render(folder)
+    sat(folder, "L-one", 5)
+    sat(folder, "L-two", 6, stop_after=12)
+    steps.abandon(folder, sitting=2)
+    shown = steps.report(folder)
+    record = read_kept_record(shown.evidence / "record")
+    heads = {seal.commitment for seal in record.seals()} | {entry.head for entry in record.sittings()}
+    return Made(folder, shown.evidence, shown.archive, shown.evidence_sha256, tuple(sorted(heads)))
+
+
+@pytest.fixture
+def copy(made, tmp_path):
+    return Path(shutil.copytree(made.bundle, tmp_path / "copy"))
+
+
+def lines_in(file):
+    return file.read_bytes().split(b"\n")[:-1]
+
+
+def put_lines(file, lines):
+    file.write_bytes(b"".join(line + b"\n" for line in lines))
+
+
+def values_in(folder, name):
+    return [json.loads(line) for line in lines_in(folder / name)]
+
+
+def put_values(folder, name, values):
+    """Write JSON lines as blindtest does, for values without floats beside those inside texts (RFC 8785)."""
+    put_lines(
+        folder / name,
+        [json.dumps(v, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode() for v in values],
+    )
+
+
+def summed_again(folder):
+    """Make SHA256SUMS again, as a forger does."""
+    names = sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    text = "".join(f"{sha256((folder / n).read_bytes()).hexdigest()}  {n}\n" for n in names if n != SUMS)
+    (folder / SUMS).write_bytes(text.encode())
+
+
+def derived_again(folder):
+    """Make all that follows from the record again with the tool itself, as a forger can."""
+    record = read_kept_record(folder / "record")
+    told = json.loads((folder / "results.json").read_bytes())
+    names = [path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()]
+    held = {name: folder / name for name in names if name not in (*DERIVED, SUMS)}
+    at = datetime.fromisoformat(told["generated_at"])
+    for name, content in derived(
+        held, read_answers(record), record, generated_at=at, invented=told["invented"]
+    ).items():
+        (folder / name).write_bytes(content)
+
+
+def linked_again(folder):
+    """Forge chain and register anew from the rows as they are, with the salts that are known."""
+    sittings, chain = values_in(folder, SITTINGS), values_in(folder, CHAIN)
+    for sitting in sittings:
+        head, links = sitting["commitment"], [link for link in chain if link["sitting"] == sitting["number"]]
+        for position, link in enumerate(links, start=1):
+            link["position"] = position
+            link["row_hash"] = sha256(bytes.fromhex(link["salt"]) + link["row"].encode()).hexdigest()
+            head = sha256(bytes.fromhex(head) + bytes.fromhex(link["row_hash"])).hexdigest()
+            link["hash"] = head
+        sitting["links"], sitting["head"] = len(links), head
+    put_values(folder, CHAIN, chain)
+    put_values(folder, SITTINGS, sittings)
+
+
+# Edits: each changes the folder and returns what it did.
+
+
+def a_byte(folder, rng, names=None):
+    names = names or sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    name = rng.choice([name for name in names if (folder / name).stat().st_size])
+    content = bytearray((folder / name).read_bytes())
+    place, flip = rng.randrange(len(content)), rng.randrange(1, 256)
+    content[place] ^= flip
+    (folder / name).write_bytes(bytes(content))
+    return f"byte {place} of {name} ^ {flip}"
+
+
+LINED = (CHAIN, SITTINGS, SEALS, "trials.csv", "stimuli/hashes.csv", "stimuli/table.csv")
+
+
+def a_row_removed(folder, rng, names=LINED):
+    name = rng.choice(names)
+    lines = lines_in(folder / name)
+    place = rng.randrange(len(lines))
+    put_lines(folder / name, lines[:place] + lines[place + 1 :])
+    return f"line {place} of {name} removed"
+
+
+def two_rows_exchanged(folder, rng, names=LINED):
+    name = rng.choice(names)
+    lines = lines_in(folder / name)
+    one, other = rng.sample(range(len(lines)), 2)
+    lines[one], lines[other] = lines[other], lines[one]
+    put_lines(folder / name, lines)
+    return f"lines {one} and {other} of {name} exchanged"
+
+
+def another_plan(folder, rng):
+    """Put another plan in the place of one, with a commitment that is right, and forge the chain from it on."""
+    seals, sittings = values_in(folder, SEALS), values_in(folder, SITTINGS)
+    sitting = rng.choice(sittings)
+    seal = next(seal for seal in seals if seal["commitment"] == sitting["commitment"])
+    seal["nonce"] = rng.randbytes(32).hex()
+    seal["commitment"] = sha256(bytes.fromhex(seal["nonce"]) + seal["record"].encode()).hexdigest()
+    sitting["commitment"] = seal["commitment"]
+    put_values(folder, SEALS, seals)
+    put_values(folder, SITTINGS, sittings)
+    linked_again(folder)
+    return f"another plan for sitting {sitting['number']}"
+
+
+def a_commitment_of_another_plan(folder, rng):
+    sittings = values_in(folder, SITTINGS)
+    one, other = sittings
+    one["commitment"] = other["commitment"] if rng.random() < 0.5 else one["study_seal"]
+    put_values(folder, SITTINGS, sittings)
+    return "the commitment of another seal"
+
+
+def a_nonce_left_out(folder, rng):
+    """Leave out what opens a plan: its answers would count as never given."""
+    seals = values_in(folder, SEALS)
+    seal = rng.choice(seals)
+    seal["nonce"] = None
+    put_values(folder, SEALS, seals)
+    return f"the nonce of a {seal['kind']} seal left out"
+
+
+def the_tail_cut_off(folder, rng):
+    """Cut off the last answers of a sitting and forge register, results and table to fit."""
+    chain = values_in(folder, CHAIN)
+    number = rng.choice([1, 2])
+    own = [link for link in chain if link["sitting"] == number]
+    count = rng.randrange(1, len(own))
+    put_values(folder, CHAIN, [link for link in chain if link not in own[-count:]])
+    linked_again(folder)
+    if number == 1:
+        sittings = values_in(folder, SITTINGS)
+        sittings[0] |= {"state": "abandoned", "reason": "stopped by the organiser"}
+        put_values(folder, SITTINGS, sittings)
+    derived_again(folder)
+    return f"the last {count} rows of sitting {number} cut off, all else made to fit"
+
+
+def an_answer_changed(folder, rng):
+    """Turn a wrong answer into a right one, and forge everything that follows."""
+    chain = values_in(folder, CHAIN)
+    wrong = [link for link in chain if '"correct":false' in link["row"] and '"phase":"blind"' in link["row"]]
+    link = rng.choice(wrong)
+    row = link["row"]
+    other = row.replace('"response":"A"', '"response":"B"')
+    other = other if other != row else row.replace('"response":"B"', '"response":"A"')
+    link["row"] = other.replace('"correct":false', '"correct":true')
+    assert link["row"] != row
+    put_values(folder, CHAIN, chain)
+    linked_again(folder)
+    derived_again(folder)
+    return "an answer changed, all else made to fit"
+
+
+def a_number_changed(folder, rng):
+    file = folder / "results.json"
+    told = json.loads(file.read_bytes())
+    claim = told["claims"][0]
+    where, key = rng.choice(
+        [(claim["exact"][0], "p_value"), (claim["counts"], "correct"), (claim["exact"][0], "successes")]
+    )
+    where[key] = where[key] * 0.5 if key == "p_value" else where[key] + 1
+    file.write_text(json.dumps(told, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8")
+    return f"{key} of results.json changed"
+
+
+def a_file_gone_or_new(folder, rng):
+    names = sorted(
+        path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file() and path.name != SUMS
+    )
+    name = rng.choice(names)
+    if rng.random() < 0.5:
+        (folder / name).unlink()
+        return f"{name} removed"
+    (folder / f"{name}.more").write_bytes(b"more")
+    return f"{name}.more added"
+
+
+ALL = (
+    a_byte, a_byte, a_byte, a_row_removed, two_rows_exchanged, another_plan, a_commitment_of_another_plan,
+    a_nonce_left_out, the_tail_cut_off, an_answer_changed, a_number_changed, a_file_gone_or_new,
+)  # fmt: skip
+CAREFUL = (
+    another_plan, a_commitment_of_another_plan, a_nonce_left_out, the_tail_cut_off, an_answer_changed, a_number_changed,
+)  # fmt: skip
+BY_HEADS = ("chain.jsonl", "trials.csv", "results.json", "README.md", "hashes.csv")
+
+
+def short_verifier(script, *arguments):
+    """Run the verifier of a bundle in this process (a thousand processes take minutes): its exit code, its lines."""
+    said, complained = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
+        code = runpy.run_path(str(script))["main"]([str(one) for one in arguments])
+    return code, said.getvalue() + complained.getvalue()
+
+
+def published(hashes):
+    return [part for one in hashes for part in ("--published", one)]
+
+
+def edited(made, place, rng, *, kind, remade):
+    """Return an edited copy and what was done to it; another edit where nothing changed."""
+    before = {path.relative_to(made.bundle).as_posix(): path for path in made.bundle.rglob("*") if path.is_file()}
+    while True:
+        shutil.rmtree(place, ignore_errors=True)
+        shutil.copytree(made.bundle, place, copy_function=shutil.copyfile)
+        told = kind(place, rng)
+        if remade:
+            summed_again(place)
+        after = {path.relative_to(place).as_posix(): path for path in place.rglob("*") if path.is_file()}
+        if before.keys() != after.keys() or any(after[n].read_bytes() != before[n].read_bytes() for n in before):
+            return told
+
+
+def found_by_us(place, hashes):
+    """Return whether `blindtest verify` finds that something is wrong, or refuses it in one line."""
+    try:
+        found = verify_bundle(place, published=hashes)
+    except BlindtestError as error:
+        return "\n" not in str(error)
+    return not found.ok and found.grade == "broken"
+
+
+def found_by_both(place, told, hashes, script):
+    """Both verifiers find that something is wrong."""
+    assert found_by_us(place, hashes), told
+    code, said = short_verifier(script, place, *published(hashes))
+    assert code in (1, 3), (told, said)
+
+
+def hunt(made, place, rng, count):
+    """Edit `count` times: with SHA256SUMS as it was or made again; every edit is found."""
+    for number in range(count):
+        kind = ALL[number % len(ALL)]
+        remade = rng.random() < 0.5
+        told = edited(made, place, rng, kind=kind, remade=remade)
+        found_by_both(
+            place,
+            f"{told}, SHA256SUMS {'made again' if remade else 'as it was'}",
+            made.everything,
+            made.bundle / "verify.py",
+        )
+
+
+def hunt_by_heads(made, place, rng, count):
+    """The same of a careful forger, SHA256SUMS made again, where only commitments and last hashes were published."""
+    covered = sorted(
+        path.relative_to(made.bundle).as_posix()
+        for path in made.bundle.rglob("*")
+        if path.is_file() and (path.name in BY_HEADS or path.parts[-2] == "study" or path.match("stimuli/*.wav"))
+    )
+    for number in range(count):
+        kind = (*CAREFUL, a_byte)[number % (len(CAREFUL) + 1)]
+        own = (lambda folder, rng: a_byte(folder, rng, covered)) if kind is a_byte else kind
+        told = edited(made, place, rng, kind=own, remade=True)
+        assert found_by_us(place, made.heads), told
+        if kind is not a_byte:
+            code, said = short_verifier(made.bundle / "verify.py", place, *published(made.heads))
+            assert code in (1, 3), (told, said)
+
+
+@pytest.fixture(scope="module")
+def whole(made):
+    """The bundle as it was made, verified from its ZIP with all that was published."""
+    return verify_bundle(made.archive, published=made.everything)
+
+
+def test_a_bundle_holds_in_every_line(made, whole):
+    said = whole.text()
+    assert whole.ok, said
+    assert whole.grade == "anchored"
+    assert whole.seen_whole
+    assert whole.bundle_hash == sha256((made.bundle / SUMS).read_bytes()).hexdigest() == made.bundle_hash
+    for wanted in (
+        "files, ", "against their SHA-256 in SHA256SUMS", "the plan, drawn again, is that of its commitment",
+        "what was planned: study.toml against the seal", "numbers and", "the same to the last digit",
+        "2 stimuli rendered again from the clips and responses that are here: 2 byte for byte the same",
+        "note: 2 stimuli are not in the bundle", "files of filters, designed again",
+        "Grade: anchored", "What this proves", "What no check can tell", "no byte of it was changed since",
+    ):  # fmt: skip
+        assert wanted in said, wanted
+    assert str(made.study.parent) not in said
+    schema = json.loads(RESULTS_SCHEMA.read_text(encoding="utf-8"))
+    jsonschema.validate({"schema_version": 1, "command": "verify", **whole.to_dict()}, schema)
+
+
+def test_without_a_published_hash_it_says_what_is_not_proved(whole):
+    assert "report/report.md" in whole.only_by_hash
+    said = replace(whole, seen_whole=False, grade="consistent", published=()).text()
+    assert "What it does not prove: when." in said
+    assert "Only the bundle's own hash" in said
+    many = [replace(whole.findings[0], what=f"sitting {n}: the chain of 12 answers holds") for n in range(1, 21)]
+    assert "holds: 20 sittings, each: the chain of 240 answers holds" in replace(whole, findings=tuple(many)).text()
+
+
+def test_what_is_found_and_what_is_refused_have_the_codes_that_are_documented(made, copy, tmp_path, capsys):
+    (copy / "report" / "report.md").write_text("other words", encoding="utf-8")
+    before = {path: path.stat().st_mtime_ns for path in copy.rglob("*")}
+    with pytest.raises(SystemExit) as left:
+        main(["verify", str(copy), "--quiet"], standalone_mode=False)
+    assert left.value.code == 1
+    # A folder is read where it lies, and nothing is written to it.
+    assert {path: path.stat().st_mtime_ns for path in copy.rglob("*")} == before
+    said = capsys.readouterr().out
+    assert "FAILS: every file against its SHA-256: report/report.md: its bytes are not those that were listed" in said
+    assert "Grade: broken." in said
+    assert "note: results and sound were not computed again" in said
+    climbing = tmp_path / "climbing.zip"
+    with zipfile.ZipFile(climbing, "w") as archive:
+        archive.writestr("../outside.txt", b"gotcha")
+    with pytest.raises(BlindtestError, match="climbs out of the bundle") as refused:
+        main(["verify", str(climbing)], standalone_mode=False)
+    assert refused.value.exit_code == 3
+    assert not (tmp_path.parent / "outside.txt").exists()
+    assert not (tmp_path / "outside.txt").exists()
+    with pytest.raises(BlindtestError, match="64 hexadecimal digits"):
+        main(["verify", str(copy), "--published", "nonsense"], standalone_mode=False)
+
+
+def test_what_was_planned_is_held_against_the_seal(made, copy):
+    file = copy / "study" / "study.toml"
+    with file.open("a", encoding="utf-8") as study:
+        study.write("test.margin = 0.35\n")
+    summed_again(copy)
+    found = verify_bundle(copy, published=made.heads)
+    (failed,) = [one for one in found.findings if not one.ok]
+    assert failed.what.startswith("what was planned: study.toml against the seal")
+    assert failed.detail == "differs in claims, protocol"
+
+
+def test_other_versions_are_said(made, copy):
+    told = json.loads((copy / "versions.json").read_bytes())
+    told["numpy"] = "0.0.1"
+    (copy / "versions.json").write_text(json.dumps(told), encoding="utf-8")
+    found = verify_bundle(copy)
+    assert found.versions["numpy"][0] == "0.0.1"
+    assert "note: computed by other versions than are here: numpy 0.0.1 (here " in found.text()
+
+
+def test_rows_that_a_listener_withdrew_are_counted_and_all_else_still_holds(made, copy):
+    """As `blindtest forget` leaves them: salts and rows gone, hashes kept, no pseudonym."""
+    chain, sittings = values_in(copy, CHAIN), values_in(copy, SITTINGS)
+    gone = [link for link in chain if link["sitting"] == 2]
+    for link in gone:
+        link["salt"] = link["row"] = None
+    sittings[1] |= {"listener": "withheld", "forgotten": sittings[1]["ended"]}
+    put_values(copy, CHAIN, chain)
+    put_values(copy, SITTINGS, sittings)
+    put_values(copy, "record/events.jsonl", [])
+    derived_again(copy)
+    summed_again(copy)
+    found = verify_bundle(copy, published=made.heads)
+    assert found.ok, found.text()
+    assert f"{len(gone)} rows withheld at the listener's request" in found.text()
+    code, said = short_verifier(copy / "verify.py", copy, *published(made.heads))
+    assert code == 0, said
+    assert f"{len(gone)} withheld" in said
+    # Withheld without that being said, they are missing.
+    put_values(copy, SITTINGS, [sittings[0], {**sittings[1], "forgotten": None}])
+    summed_again(copy)
+    assert not verify_bundle(copy).ok
+    assert short_verifier(copy / "verify.py", copy)[0] == 1
+
+
+def test_a_record_that_would_take_forever_is_refused_at_once(made, copy):
+    """A plan of a billion trials, with a commitment that is right."""
+    seals, sittings = values_in(copy, SEALS), values_in(copy, SITTINGS)
+    seal = next(seal for seal in seals if seal["commitment"] == sittings[0]["commitment"])
+    seal["record"] = seal["record"].replace('"trials":28', '"trials":1000000000')
+    seal["commitment"] = sha256(bytes.fromhex(seal["nonce"]) + seal["record"].encode()).hexdigest()
+    sittings[0]["commitment"] = seal["commitment"]
+    put_values(copy, SEALS, seals)
+    put_values(copy, SITTINGS, sittings)
+    linked_again(copy)
+    summed_again(copy)
+    said = verify_bundle(copy).text()
+    assert (
+        "FAILS: the record can be read and checked: not what blindtest writes (ValueError: sitting 1: a plan of" in said
+    )
+
+
+def test_no_path_of_a_strangers_study_leads_to_a_file_of_this_machine(made, copy, tmp_path):
+    secret = tmp_path / "secret.flac"
+    secret.write_bytes(b"private")
+    file = copy / "study" / "study.toml"
+    text = file.read_text(encoding="utf-8")
+    for path in (str(secret), "../../secret.flac", "~/secret.flac"):
+        file.write_text(text.replace('"clips/beat.mp3"', json.dumps(path)), encoding="utf-8")
+        place = tmp_path / sha256(path.encode()).hexdigest()[:8]
+        place.mkdir()
+        with opened(copy) as bundle:
+            work = laid_out(bundle, place)
+        used = {(work.study.folder / clip.file).resolve() for clip in work.study.clips}
+        assert all(place.resolve() in one.parents for one in used)
+        assert path in work.missing
+
+
+def test_the_short_verifier_runs_from_an_unpacked_zip_with_the_standard_library_alone(made, tmp_path):
+    with zipfile.ZipFile(made.archive) as archive:
+        archive.extractall(tmp_path / "unpacked")
+    before = sorted(tmp_path.rglob("*"))
+    command = [sys.executable, "-S", "-I", "verify.py", *published(made.everything)]
+    ran = subprocess.run(command, cwd=tmp_path / "unpacked", capture_output=True, text=True, timeout=120, check=False)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    assert ran.stderr == ""
+    assert sorted(tmp_path.rglob("*")) == before
+    told = json.loads((made.bundle / "results.json").read_bytes())["claims"][0]
+    right = told["counts"]["correct"]
+    # The exact p, summed here from binomial coefficients, of all planned trials with the unanswered taken as wrong.
+    p = sum(comb(56, k) for k in range(right, 57)) / 2**56
+    assert f"{right} right of " in ran.stdout
+    assert f"exact upper p of {right} in 56 at 1/2, computed again: {p:.6g}" in ran.stdout
+    assert "FAILS" not in ran.stdout
+    zipped = subprocess.run(
+        [sys.executable, "-S", "-I", str(made.bundle / "verify.py"), str(made.archive)],
+        capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert zipped.returncode == 0, zipped.stdout + zipped.stderr
+    assert "no published hash was given" in zipped.stdout
+
+
+def test_forty_edits_are_found(made, tmp_path):
+    hunt(made, tmp_path / "edited", random.Random(1), 28)
+    hunt_by_heads(made, tmp_path / "edited", random.Random(2), 12)
+
+
+@pytest.mark.long
+def test_a_thousand_edits_are_found(made, tmp_path):
+    hunt(made, tmp_path / "edited", random.Random(20261126), 1_000)
+
+
+@pytest.mark.long
+def test_three_hundred_edits_of_a_careful_forger_are_found_by_the_published_heads(made, tmp_path):
+    hunt_by_heads(made, tmp_path / "edited", random.Random(20261127), 300)
