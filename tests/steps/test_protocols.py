@@ -9,6 +9,8 @@ import json
 import re
 import shutil
 import sqlite3
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from importlib.resources import files
@@ -78,11 +80,27 @@ def reported(folder, on=40, **options):
     """Return the report's page, its Markdown, and the rows of its trial table."""
     shown = steps.report(folder, clock=lambda: day(on), **options)
     held(("report", shown))
+    evident(shown.evidence)
     page = shown.page.read_text(encoding="utf-8")
     assert "http://" not in page.replace("http://www.w3.org", "")
     assert not re.search(r">\s*(nan|None|inf)\s*<", page)
     with shown.table.open(encoding="utf-8", newline="") as stream:
         return page, shown.block.read_text(encoding="utf-8"), list(csv.DictReader(stream))
+
+
+def evident(bundle):
+    """Hold the evidence bundle's results against their schema, and all of it against the verifier that lies in it."""
+    from jsonschema import Draft202012Validator
+
+    results, schema = (json.loads((bundle / f"results{end}").read_text("utf-8")) for end in (".json", ".schema.json"))
+    Draft202012Validator(schema).validate(results)
+    for claim in results["claims"]:
+        numbers = (claim["estimate"], *(claim["interval"] or ()))
+        assert claim["why_not"] or claim["effects"] == [] or len(numbers) == 3, claim["id"]
+    ran = subprocess.run(
+        [sys.executable, "-S", "-I", bundle / "verify.py"], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert ran.returncode == 0, ran.stdout + ran.stderr
 
 
 def recorded(folder):

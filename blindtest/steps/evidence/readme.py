@@ -5,6 +5,7 @@ from typing import Any
 
 __all__ = ["readme_text"]
 
+_SITTINGS_SHOWN = 12
 _HEAD = """\
 # Evidence: {title}
 
@@ -70,11 +71,14 @@ def readme_text(results: Mapping[str, Any], versions: Mapping[str, Any]) -> byte
         invented="Devices, clips and listeners are invented: a demonstration.\n\n" if results["invented"] else "",
     )
     rows = [("study seal", results["study_seal"])]
-    for one in results["sittings"]:
+    shown, more = results["sittings"][:_SITTINGS_SHOWN], results["sittings"][_SITTINGS_SHOWN:]
+    for one in shown:
         rows.append((f"plan of sitting {one['number']}", one["commitment"]))
         if one["head"] != one["commitment"]:
             rows.append((f"last answer of sitting {one['number']} ({one['state']})", one["head"]))
     text += "".join(f"| {what} | `{hashed}` |\n" for what, hashed in rows)
+    if more:
+        text += f"\nThose of {_many(len(more), 'further sitting')} stand in `record/sittings.jsonl`.\n"
     return (text + _TAIL.format(left_out="\n".join(_left_out(results)))).encode()
 
 
