@@ -381,11 +381,26 @@ def edited_answers(bundle):
     path.write_text("".join(lines[:-1]))
 
 
+def test_bundles_of_other_versions_and_folders_of_studies_are_taken(bundles, tmp_path):
+    """Another version of the results may say more or less; what both say must agree."""
+    folder = tmp_path / "older"
+    bundle = Path(shutil.copytree(bundles[0], folder / "report" / "bundle"))
+    path = bundle / "results.json"
+    told = json.loads(path.read_text())
+    told["claims"][0].pop("exact")
+    told["claims"][0]["later"] = told["later"] = 1
+    path.write_text(json.dumps(told))
+    resummed(bundle)
+    shown = steps.compare([folder, bundles[1].parents[1]])
+    assert [one.name for one in shown.studies] == ["older", "summer"]
+    assert shown.pooled is not None
+
+
 @pytest.mark.parametrize(
     ("edit", "again", "said"),
     [
         (edited_results, False, "results.json is not the file that SHA256SUMS lists"),
-        (edited_results, True, "results.json is not what follows from the record"),
+        (edited_results, True, "the results of the claim 'heard' are not what follows"),
         (edited_answers, True, "and is not compared"),
         (lambda bundle: (bundle / "trials.csv").unlink(), False, "trials.csv is missing"),
         (lambda bundle: (bundle / "more.txt").write_text("x"), False, "more.txt is not in SHA256SUMS"),

@@ -1,13 +1,16 @@
 """Whether a bundle is whole and agrees with itself: what is checked before anything of it is compared.
 
-Every hash, the record with its chains and plans, and `results.json` made again from the record. What takes sound
-(`blindtest verify` renders it again) is left to that command.
+Every hash, the record with its chains and plans; results are made again from the record, and those are compared: so all
+of them come from one version of the analysis, and what was published must agree with them. What takes sound (`blindtest
+verify` renders it again) is left to that command.
 """
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from hashlib import sha256
+from math import isclose
+from typing import Any
 
 from blindtest.errors import BlindtestError, Fault, FoundWanting
 from blindtest.session.kept_record import KeptRecord, read_kept_record
@@ -22,8 +25,8 @@ __all__ = ["verified_bundle"]
 RESULTS = "results.json"
 
 
-def verified_bundle(bundle: OpenedBundle) -> str:
-    """Return the grade of a bundle.
+def verified_bundle(bundle: OpenedBundle) -> tuple[str, dict[str, Any]]:
+    """Return the grade of a bundle, and its results as they follow from its record.
 
     Raises
     ------
@@ -44,11 +47,19 @@ def verified_bundle(bundle: OpenedBundle) -> str:
     record = read_kept_record(bundle.path("record"))
     found = verify_store(record, stamped=stamps(bundle.path(ANCHORS)))
     wrong = [f"{one.what}: {one.detail}" if one.detail else one.what for one in found.findings if not one.ok]
-    if not wrong and not _results_follow(bundle, record):
-        wrong = [f"{RESULTS} is not what follows from the record"]
     if wrong:
         raise _broken(bundle, wrong)
-    return found.grade
+    told = read_json(bundle.path(RESULTS))
+    try:
+        made = _made_again(bundle, record, told)
+        wrong = [
+            f"the results of the claim {name!r} are not what follows from the record" for name in _differing(told, made)
+        ]
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise _broken(bundle, [f"{RESULTS} has not the form of results: {error!r}"]) from error
+    if wrong:
+        raise _broken(bundle, wrong)
+    return found.grade, made
 
 
 def _broken(bundle: OpenedBundle, wrong: list[str]) -> FoundWanting:
@@ -78,13 +89,37 @@ def _files(bundle: OpenedBundle) -> Iterator[str]:
     yield from (f"{name} is missing" for name in sorted(set(listed) - set(bundle.names)))
 
 
-def _results_follow(bundle: OpenedBundle, record: KeptRecord) -> bool:
-    """Return whether the results are those that follow from the record."""
-    told = read_json(bundle.path(RESULTS))
+def _made_again(bundle: OpenedBundle, record: KeptRecord, told: Any) -> dict[str, Any]:
+    """Return the results as they follow from the record, by this version for all that are compared."""
     held = {name: bundle.path(name) for name in bundle.names if name not in (SUMS, *DERIVED)}
-    try:
-        generated, invented = datetime.fromisoformat(told["generated_at"]), bool(told["invented"])
-        made = derived(held, read_answers(record), record, generated_at=generated, invented=invented)
-    except (KeyError, TypeError, ValueError):
-        return False
-    return bool(json.loads(made[RESULTS]) == told)
+    made = derived(
+        held,
+        read_answers(record),
+        record,
+        generated_at=datetime.fromisoformat(told["generated_at"]),
+        invented=bool(told["invented"]),
+    )
+    return dict(json.loads(made[RESULTS]))
+
+
+def _differing(told: Any, made: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the claims whose published results are not those that follow; other versions may have told more or less."""
+    published = {one["id"]: one for one in told["claims"]}
+    for one in made["claims"]:
+        own = published.get(one["id"])
+        if own is None or not all(_alike(own[key], one[key]) for key in _COMPARED if key in own and key in one):
+            yield one["id"]
+
+
+_COMPARED = ("kind", "device", "comparator", "word", "counts", "by_listener", "effects", "estimate", "std_error")
+
+
+def _alike(one: Any, other: Any) -> bool:
+    """Return whether two values say the same: numbers to nine digits, tables in the keys that both have."""
+    if isinstance(one, Mapping) and isinstance(other, Mapping):
+        return all(_alike(one[key], other[key]) for key in one.keys() & other.keys())
+    if isinstance(one, list) and isinstance(other, list):
+        return len(one) == len(other) and all(map(_alike, one, other))
+    if isinstance(one, int | float) and isinstance(other, int | float):
+        return isclose(one, other, rel_tol=1e-9, abs_tol=1e-9)
+    return bool(one == other)

@@ -8,7 +8,7 @@ from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session.kept_record import read_kept_record
-from blindtest.steps.bundle_opening import OpenedBundle, read_json
+from blindtest.steps.bundle_opening import OpenedBundle
 
 __all__ = ["Published", "read_published"]
 
@@ -58,25 +58,14 @@ class Published:
         return str(self.device(role).get("label") or self.claim.get(role) or "")
 
 
-def read_published(bundle: OpenedBundle, claim: str = "", *, grade: str = "") -> Published:
-    """Return the named claim of a bundle, its primary one where none is named.
+def read_published(bundle: OpenedBundle, found: Table, wanted: str = "", *, grade: str = "") -> Published:
+    """Return the named claim of a bundle, its primary one where none is named; found : its results
 
     Raises
     ------
     BlindtestError
-        There is no such claim, or `results.json` has not the form of ours.
+        There is no such claim.
     """
-    path = bundle.path("results.json")
-    found = read_json(path)
-    try:
-        return _published(found, bundle, claim, grade)
-    except (KeyError, TypeError, AttributeError, IndexError) as error:
-        raise BlindtestError(
-            Fault(problem=f"not the results of a study: {error!r} is missing or of another kind", file=str(path))
-        ) from error
-
-
-def _published(found: Any, bundle: OpenedBundle, wanted: str, grade: str) -> Published:
     claims: list[Table] = found["claims"]
     ids = [str(one["id"]) for one in claims]
     if wanted and wanted not in ids:

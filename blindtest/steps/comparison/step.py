@@ -12,7 +12,7 @@ from blindtest.report.figures import Figure
 from blindtest.report.forest_figure import Forest, ForestRow, forest_figure
 from blindtest.report.words import clean
 from blindtest.stats import StudiesSummary
-from blindtest.steps.bundle_opening import opened
+from blindtest.steps.bundle_opening import is_bundle, opened
 from blindtest.steps.comparison.alike import Objection, design_words, objections, remarks
 from blindtest.steps.comparison.effects import Scale, StudyEffect, effects
 from blindtest.steps.comparison.intact import verified_bundle
@@ -233,9 +233,11 @@ def compare(
 
 def _read(path: Path, claim: str, progress: Progress, place: int, total: int) -> Published:
     progress(place, total, str(path))
-    with opened(path) as bundle:
-        grade = verified_bundle(bundle)
-        return read_published(bundle, claim, grade=grade)
+    # A study's folder, or that of its report, is taken for the bundle in it.
+    within = [path / inner for inner in ("report/bundle", "bundle") if is_bundle(path / inner)]
+    with opened(within[0] if path.is_dir() and not is_bundle(path) and within else path) as bundle:
+        grade, found = verified_bundle(bundle)
+        return read_published(bundle, found, claim, grade=grade)
 
 
 def _named(studies: Sequence[Published]) -> list[Published]:
