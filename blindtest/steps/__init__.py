@@ -16,7 +16,7 @@ from blindtest.steps.impressions import ImpressionShown, impression
 from blindtest.steps.listening import Ended, PreparedSitting, abandon, prepare_sitting
 from blindtest.steps.loopback import LOOPBACK_CAUTIONS, LoopbackShown, loopback
 from blindtest.steps.measuring import Measured, measure
-from blindtest.steps.panel import Admitted, OpenPanel, open_panel
+from blindtest.steps.panel import Admitted, OpenPanel, drawn_token, open_panel
 from blindtest.steps.panel_invites import (
     MOST_INVITATIONS,
     PANEL_PORT,
@@ -108,6 +108,7 @@ __all__ = [
     "demo_study",
     "doctor",
     "draw_unit",
+    "drawn_token",
     "forget",
     "impression",
     "invite",

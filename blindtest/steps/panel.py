@@ -21,6 +21,7 @@ from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_
 from blindtest.steps.listening import PreparedSitting, new_sitting, pseudonym_from, resumed_sitting
 from blindtest.steps.panel_level import LevelSounds
 from blindtest.steps.panel_results import own_result
+from blindtest.steps.panel_standing import PanelStanding, panel_standing
 from blindtest.steps.panel_steps import PANEL_STEPS, step_named
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.sealing import StudySeal, ensure_sealed
@@ -171,6 +172,12 @@ class OpenPanel:
         """Return how the panel stands, in numbers only."""
         self._store.abandon_overdue(self.clock())
         return self._store.panel.counts()
+
+    def standing(self) -> PanelStanding:
+        """Return how the panel stands, without any result; see `panel_standing`."""
+        self._store.abandon_overdue(self.clock())
+        at = self.clock().isoformat(timespec="seconds")
+        return panel_standing(self.study, self._store, closed=self.closed, at=at)
 
     def public_token(self) -> str | None:
         """Return the token of the public link, the same in every run; None where there is none."""

@@ -4,6 +4,7 @@
 """
 
 from blindtest.web.app import Facts, ListeningService, NotStored, make_app
+from blindtest.web.organiser_pages import organiser_routes
 from blindtest.web.panel_app import make_panel_app
 from blindtest.web.panel_page import PanelServed, serve_panel
 from blindtest.web.panel_services import PanelServices
@@ -27,6 +28,7 @@ __all__ = [
     "make_app",
     "make_panel_app",
     "open_port",
+    "organiser_routes",
     "serve_panel",
     "sit",
 ]

@@ -9,9 +9,10 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from blindtest.session import BrowserPlayer, LaidPlayer, MadeWhenAsked, clear_laid
-from blindtest.steps import PANEL_PORT, PANEL_URL, OpenPanel, public_origin
+from blindtest.steps import PANEL_PORT, PANEL_URL, OpenPanel, drawn_token, public_origin
 from blindtest.web.journal import Journal
 from blindtest.web.limits import LIMITS
+from blindtest.web.organiser_pages import organiser_routes
 from blindtest.web.panel_app import make_panel_app
 from blindtest.web.panel_services import PanelServices
 from blindtest.web.serving import LOOPBACK, Server, hosts_of, open_port
@@ -103,8 +104,15 @@ def serve_panel(
         return MadeWhenAsked() if folder is None else LaidPlayer(folder, token_hex(16), makers)
 
     services = PanelServices(panel, player=player)
+    secret = drawn_token(panel.entropy)
+    organiser = organiser_routes(
+        panel,
+        secret=secret,
+        port=str(got),
+        is_secure=lambda request: request.headers.get("host", "").lower() in secure,
+    )
     app = make_panel_app(
-        panel, hosts=plain, secure_hosts=secure, services=services, limits=LIMITS,
+        panel, hosts=plain, secure_hosts=secure, services=services, limits=LIMITS, further=organiser,
         laid_at=sounds_at if folder else "",
     )  # fmt: skip
     if journal is not None:
@@ -116,6 +124,7 @@ def serve_panel(
         say("It is closed: nobody can begin any more. Listeners come back for their own results.")
     elif (token := panel.public_token()) is not None:
         say(f"The public link: {origin or own}/#{token}")
+    say(f"The organiser's page, for you alone: {origin or own}/organiser#{secret}")
     say(f"Personal links: blindtest panel {panel.study.folder} --invite 20")
     say("Ctrl-C stops the server; answers are safe, and everybody can go on once it runs again.")
     try:

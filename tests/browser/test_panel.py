@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from blindtest import steps
-from blindtest.web import Server, hosts_of, make_panel_app, open_port
+from blindtest.web import Server, hosts_of, make_panel_app, open_port, organiser_routes
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -30,7 +30,8 @@ def panel(panel_template, tmp_path):
     with steps.open_panel(folder) as opened:
         listening = open_port()
         port = listening.getsockname()[1]
-        server = Server(make_panel_app(opened, hosts=hosts_of(port)), listening)
+        organiser = organiser_routes(opened, secret="the-secret", port=str(port), is_secure=lambda request: False)
+        server = Server(make_panel_app(opened, hosts=hosts_of(port), further=organiser), listening)
         end = server.run_in_thread()
         yield f"http://127.0.0.1:{port}/#{opened.public_token()}", opened
         end()
@@ -173,3 +174,8 @@ def test_every_page_has_its_picture_taken(launch, listener_on, artifacts, panel)
     page.goto(panel[0].partition("#")[0] + "#nonsense")
     someone.hears("This link is not known")
     look(page, "unknown")
+    page.goto(panel[0].partition("#")[0] + "organiser#the-secret")
+    tree = someone.hears("a durable write took")
+    assert "the-secret" not in page.url
+    assert "The plan is fixed" in tree
+    look(page, "organiser")
