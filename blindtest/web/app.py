@@ -232,7 +232,7 @@ class ListeningPages:
 
     async def _handled(self, request: Request, service: ListeningService, event: Event) -> Response:
         try:
-            view = await run_in_threadpool(service.handle, event)
+            view = await self.handle(service, event)
         except OutOfTurn as wrong:
             return await self._out_of_turn(request, service, wrong.faults[0].problem, wrong.faults[0].remedy)
         except NotStored as wrong:
@@ -244,6 +244,10 @@ class ListeningPages:
         if isinstance(event, Confirmed):
             await run_in_threadpool(service.spoken, self.language_of(request))
         return self._shown(request, service, view)
+
+    async def handle(self, service: ListeningService, event: Event) -> Mapping[str, Any]:
+        """Have a sitting take an event; see `ListeningService.handle`."""
+        return await run_in_threadpool(service.handle, event)
 
     def _shown(self, request: Request, service: ListeningService, view: Mapping[str, Any]) -> Response:
         return self.said(request, {"sitting": service.sitting, "view": dict(view)})

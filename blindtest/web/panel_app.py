@@ -19,6 +19,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from blindtest.errors import BlindtestError, Missing
+from blindtest.session import Event
 from blindtest.steps import Admitted, OpenPanel
 from blindtest.web.app import TITLE, ListeningPages, ListeningService
 from blindtest.web.guard import Guard
@@ -146,13 +147,21 @@ class _PanelPages(ListeningPages):
         """Give the sitting of the listener whose cookie it is."""
         listener = await self._listener(request)
         using = self._services.using(listener)
-        service = await self.work(using.__enter__)
+        # A thread costs more than most events do: what need not wait goes without one.
+        at_hand = self._services.at_hand(listener)
+        service = using.__enter__() if at_hand else await self.work(using.__enter__)
         try:
             if service is None:
                 raise HTTPException(401)
             yield service
         finally:
             using.__exit__(None, None, None)
+
+    async def handle(self, service: ListeningService, event: Event) -> Mapping[str, Any]:
+        """Have a sitting take an event, here where it takes no time."""
+        if isinstance(service, SittingService) and service.is_quick(event):
+            return service.handle(event)
+        return await super().handle(service, event)
 
     async def sound(self, request: Request) -> Response:
         """Return the sound behind a token; it is made now, by one of few threads."""
@@ -278,7 +287,8 @@ class _PanelPages(ListeningPages):
         return self.secure_cookie if self._is_secure(request) else self.cookie
 
     async def _listener(self, request: Request) -> str:
-        listener = await self.work(partial(self._services.listener_of, self._session(request)))
+        session = self._session(request)
+        listener = self._services.known(session) or await self.work(partial(self._services.listener_of, session))
         if listener is None:
             raise HTTPException(401)
         return listener

@@ -128,7 +128,7 @@ def serve_panel(
     say(f"Personal links: blindtest panel {panel.study.folder} --invite 20")
     say("Ctrl-C stops the server; answers are safe, and everybody can go on once it runs again.")
     try:
-        Server(app, opened).run()
+        Server(app, opened, quick=True).run()
     except KeyboardInterrupt:
         say("Stopped.")
     finally:

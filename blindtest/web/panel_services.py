@@ -78,6 +78,15 @@ class PanelServices:
                 self._sessions[session] = found
         return found
 
+    def known(self, session: str) -> str | None:
+        """Return whose session it is where that was looked up before; never waits."""
+        return self._sessions.get(session)
+
+    def at_hand(self, listener: str) -> bool:
+        """Return whether a listener's sitting can be had without waiting: in memory, and nobody is restoring it."""
+        held = self._held.get(listener)
+        return held is not None and held.service is not None and not held.lock.locked()
+
     def forget_sessions(self, listener: str) -> None:
         """Look a listener's sessions up on record again: another browser has taken over, or they withdrew."""
         with self._lock:

@@ -64,14 +64,19 @@ def link(port: int, token: str, address: str = LOOPBACK) -> str:
 
 
 class Server:
-    """A uvicorn server on a socket that is already open: no Date, no Server, no access log."""
+    """A uvicorn server on a socket that is already open: no Date, no Server, no access log.
 
-    def __init__(self, app: ASGIApp, opened: socket.socket) -> None:
+    quick : for many listeners
+    """
+
+    def __init__(self, app: ASGIApp, opened: socket.socket, *, quick: bool = False) -> None:
         self._socket = opened
         self._server = uvicorn.Server(
             uvicorn.Config(
                 app,
-                http="h11",
+                # For many listeners the parser and the loop in C, where they are installed (extra `panel`).
+                http="auto" if quick else "h11",
+                loop="auto" if quick else "asyncio",
                 ws="none",
                 lifespan="off",
                 access_log=False,

@@ -18,6 +18,7 @@ from blindtest.session import (
     Abandoned,
     Answer,
     BrowserPlayer,
+    Chosen,
     Commented,
     Confirmed,
     DevicePlayer,
@@ -26,10 +27,15 @@ from blindtest.session import (
     LaidPlayer,
     Left,
     LevelSet,
+    Loaded,
     Offer,
+    Paused,
+    Resumed,
     Route,
+    Selected,
     Sitting,
     Sound,
+    Unchosen,
     after,
     event_to_dict,
     offers,
@@ -46,6 +52,8 @@ _log = logging.getLogger("blindtest.web")
 
 _LASTING = (LevelSet, Faulted, Abandoned, Commented)
 """Events besides answers from which a sitting is restored."""
+_QUICK = (Chosen, Loaded, Paused, Resumed, Selected, Unchosen)
+"""Events that change what is in memory and nothing else."""
 
 
 class Record(Protocol):
@@ -184,6 +192,10 @@ class SittingService:
             self._stumbled(event)
             self._take(event)
             return self._shown()
+
+    def is_quick(self, event: Event) -> bool:
+        """Return whether an event is taken without waiting: nothing of it is stored, and nobody else is at it."""
+        return isinstance(event, _QUICK) and self._desk is None and not self._lock.locked()
 
     def _take(self, event: Event) -> None:
         new = self._following(event)

@@ -149,7 +149,7 @@ class Listener:
         state = await self.wire.json("POST", "/panel/consent", agreed)
         self.pseudonym = state["pseudonym"]
         answers = {
-            "questions": {"age": "30 to 44 years", "equipment": "headphones"},
+            "questions": {"age": 1, "equipment": 0},
             "output": {"rate_hz": 48_000, "latency_s": 0.02},
         }
         while (step := state["step"]) in answers:

@@ -433,7 +433,7 @@ def _through_nginx(browser, panel, plain_port, tls_port, place):
     asked = browser.json("POST", "/panel/open", {"token": token})
     state = browser.json("POST", "/panel/consent", {"token": token, "consent_sha256": asked["consent_sha256"]})
     assert browser.cookie.startswith("__Host-")
-    answers = {"questions": {"age": "30 to 44 years", "equipment": "headphones"},
+    answers = {"questions": {"age": 1, "equipment": 0},
                "output": {"rate_hz": 48_000, "latency_s": 0.02}}  # fmt: skip
     while (step := state["step"]) in answers:
         state = browser.json("POST", "/panel/step", {"step": step, "values": answers[step]})
