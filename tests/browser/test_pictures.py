@@ -42,6 +42,24 @@ PARTS = {
 """By method: its part of the toy sitting, keys of its sounds, and keys pressed after each."""
 
 
+COLLIDING = """() => {
+  const found = [];
+  const boxes = (nodes) => [...nodes].map((node) => [node, node.getBoundingClientRect()]);
+  for (const marks of document.querySelectorAll(".marks"))
+    for (const [one, a] of boxes(marks.querySelectorAll(".word")))
+      for (const [other, b] of boxes(marks.querySelectorAll(".word")))
+        if (one !== other && a.left < b.right && b.left < a.right && a.top < b.bottom - 2 && b.top < a.bottom - 2)
+          found.push(`${one.textContent} on ${other.textContent}`);
+  for (const box of document.querySelectorAll(".options, .dial, button, .rating, #trial"))
+    for (const inside of box.querySelectorAll("label > *, span:not(.only-spoken), kbd")) {
+      const [outer, inner] = [box.getBoundingClientRect(), inside.getBoundingClientRect()];
+      if (inner.width > 0 && (inner.right > outer.right + 1 || inner.left < outer.left - 1))
+        found.push(`${inside.textContent} out of its ${box.tagName}`);
+    }
+  return found;
+}"""
+"""Words of a scale that lie on each other, and what stands out of the box it belongs to."""
+
 NAMED = {"unreliable-labels": ("unreliable", "1", "jj")}
 """A method with names that may be wrong."""
 
@@ -74,6 +92,7 @@ def test_every_method_has_its_picture_taken(launch, serving, listener_on, artifa
             page.screenshot(path=folder / f"{method}-{what}-{name}.png")
             page.set_viewport_size(size)
             assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], name
+            assert page.evaluate(COLLIDING) == [], name
             found = Axe().run(page)
             assert found.violations_count == 0, f"{what}, {name}\n{found.generate_report()}"
 
