@@ -155,6 +155,8 @@ def verify(
 
     See `verify_bundle` and, for a study, `verification.verify`.
     """
+    if is_bundle(path / "bundle") and not (path / "study.toml").exists():
+        path = path / "bundle"  # the folder of a report, in which it lies
     if is_bundle(path):
         return verify_bundle(path, published=published, authorities=authorities, progress=progress)
     return verify_study(path, published=published, authorities=authorities, entropy=entropy)
@@ -225,6 +227,8 @@ class _Checking:
         seen_whole = files.bundle_hash in self._wanted
         if seen_whole:
             self._add(Finding(ok=True, what=f"published hash {files.bundle_hash[:16]}... is that of this bundle"))
+        if self._bundle.zipped and self._intact:
+            self._try("the ZIP", lambda: checks.check_packing(self._bundle, self._place / "again.zip"))
         self._try("versions", self._look_at_versions)
         self._part(1)(0, 1, "record")
         kept = self._try("the record", lambda: checks.read_record(self._bundle))

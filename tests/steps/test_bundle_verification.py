@@ -30,10 +30,11 @@ from blindtest.errors import BlindtestError
 from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.session.kept_record import read_kept_record
 from blindtest.steps.answers import read_answers
-from blindtest.steps.bundle_checks import laid_out
+from blindtest.steps.bundle_checks import check_files, check_packing, laid_out
 from blindtest.steps.bundle_opening import opened
 from blindtest.steps.bundle_verification import verify_bundle
 from blindtest.steps.evidence import DERIVED, SUMS, derived
+from blindtest.steps.verification import Finding
 
 RESULTS_SCHEMA = Path(blindtest.__file__).parent / "cli" / "results.schema.json"
 CHAIN, SITTINGS, SEALS = "record/chain.jsonl", "record/sittings.jsonl", "record/seals.jsonl"
@@ -523,6 +524,52 @@ def test_the_short_verifier_runs_from_an_unpacked_zip_with_the_standard_library_
     )  # fmt: skip
     assert zipped.returncode == 0, zipped.stdout + zipped.stderr
     assert "no published hash was given" in zipped.stdout
+
+
+def packed_by(made, path):
+    """Pack the files of the bundle as another program would."""
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for one in sorted(made.bundle.rglob("*")):
+            if one.is_file():
+                archive.write(one, one.relative_to(made.bundle).as_posix())
+
+
+def test_a_zip_that_another_program_packed_is_the_same_bundle(made, whole, tmp_path):
+    packed_by(made, tmp_path / "other.zip")
+    with opened(tmp_path / "other.zip") as bundle:
+        said = check_packing(bundle, tmp_path / "again.zip")
+    assert said == "the ZIP was packed by another program than blindtest; the files in it are what counts"
+    assert "holds: the ZIP against these files packed again: byte for byte the same" in whole.text()
+
+
+def hunt_in_the_zip(made, place, rng, count):
+    """Change a byte of the ZIP: it is refused, or the place is found, also where the files come out the same."""
+    content = made.archive.read_bytes()
+    directory = content.index(b"PK\1\2")
+    for number in range(count):
+        changed = bytearray(content)
+        # Every other one in the directory, where many bytes touch no file.
+        at = rng.randrange(directory, len(content)) if number % 2 else rng.randrange(len(content))
+        changed[at] ^= rng.randrange(1, 256)
+        path = place / "edited.zip"
+        path.write_bytes(changed)
+        try:
+            with opened(path) as bundle:
+                files, packing = check_files(bundle), check_packing(bundle, place / "again.zip")
+        except BlindtestError as error:
+            found = "\n" not in str(error)
+        else:
+            found = not all(one.ok for one in files.findings) or (isinstance(packing, Finding) and not packing.ok)
+        assert found, at
+
+
+def test_a_byte_of_the_zip_is_found(made, tmp_path):
+    hunt_in_the_zip(made, tmp_path, random.Random(3), 10)
+
+
+@pytest.mark.long
+def test_a_thousand_bytes_of_the_zip_are_found(made, tmp_path):
+    hunt_in_the_zip(made, tmp_path, random.Random(20261128), 1_000)
 
 
 def test_forty_edits_are_found(made, tmp_path):

@@ -2,6 +2,7 @@
 
 from blindtest.steps.bundle_checks.files import FilesFound, check_files
 from blindtest.steps.bundle_checks.filters import check_filters
+from blindtest.steps.bundle_checks.packing import check_packing
 from blindtest.steps.bundle_checks.planned import Hashed, check_hashes, check_study, hashes_in
 from blindtest.steps.bundle_checks.record import check_form, read_record
 from blindtest.steps.bundle_checks.results import check_derived, check_report, check_verifier, only_by_hash
@@ -19,6 +20,7 @@ __all__ = [
     "check_form",
     "check_hashes",
     "check_levels",
+    "check_packing",
     "check_rendering",
     "check_report",
     "check_stimuli",
