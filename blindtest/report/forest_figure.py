@@ -39,6 +39,8 @@ class Forest:
     rows: tuple[ForestRow, ...]
     mean: ForestRow | None = None
     """None where nothing was pooled."""
+    bounds: tuple[float, float] | None = None
+    """Between which all values lie: (0, 100) of percentages."""
     one_more: tuple[float, float] | None = None
     """Where one more study is expected; None with two studies, or where nothing was pooled."""
 
@@ -67,6 +69,7 @@ def forest_figure(forest: Forest) -> Figure:
             axes.fill(
                 (left, middle, right, middle), (place, place - 0.3, place, place + 0.3), facecolor=LIGHT["b"], zorder=3
             )
+            _cut_marks(axes, forest.mean.interval, place, low, high, "b")
             _note(axes, _said(forest.mean), place)
             ticks.append((place, label(forest.mean.name, 26)))
             place += 1
@@ -122,6 +125,14 @@ def _line(
 ) -> None:
     ends = [min(max(x, low), high) for x in interval]
     axes.plot(ends, (place, place), color=LIGHT[colour], linewidth=width, solid_capstyle="butt")  # type: ignore[attr-defined]
+    _cut_marks(axes, interval, place, low, high, colour)
+
+
+def _cut_marks(axes: object, interval: tuple[float, float], place: int, low: float, high: float, colour: str) -> None:
+    """Mark ends that lie beyond the axis by an arrow head at its edge."""
+    for end, edge, mark in ((interval[0], low, "<"), (interval[1], high, ">")):
+        if end < low if mark == "<" else end > high:
+            axes.plot(edge, place, mark, color=LIGHT[colour], markersize=7, clip_on=False)  # type: ignore[attr-defined]
 
 
 def _size(weight: float | None) -> float:
@@ -130,11 +141,13 @@ def _size(weight: float | None) -> float:
 
 
 def _span(forest: Forest) -> tuple[float, float]:
-    """Return the axis: the studies' estimates and intervals whole; the mean's and that for one more may be cut off."""
+    """Return the axis: the studies' estimates and intervals whole; of the others what is not far beyond them, or all
+    where values have bounds.
+    """
     held = [forest.none, *(x for row in forest.rows for x in (row.estimate, *row.interval) if isfinite(x))]
     if forest.mean is not None:
-        widest = max(held) - min(held)
-        ends = (*forest.mean.interval, *(forest.one_more or ()))
-        held += [min(max(x, min(held) - widest / 2), max(held) + widest / 2) for x in ends if isfinite(x)]
+        reach = (max(held) - min(held)) / 2
+        least, most = forest.bounds or (min(held) - reach, max(held) + reach)
+        held += [min(max(x, least), most) for x in (*forest.mean.interval, *(forest.one_more or ())) if isfinite(x)]
     pad = 0.06 * (max(held) - min(held)) or 1.0
     return float(min(held) - pad), float(max(held) + pad)

@@ -43,6 +43,22 @@ def test_the_same_input_gives_the_same_bytes(figure):
     assert (again.svg, again.png) == (figure.svg, figure.png)
 
 
+def test_a_mean_that_reaches_far_is_drawn_whole_within_bounds_and_else_marked_as_cut():
+    wide = replace(FOREST, mean=replace(MEAN, interval=(-400.0, 500.0)), one_more=None)
+    assert "Together 77.9 (−400.0 to 500.0)" in forest_figure(wide).description
+    cut, whole = (figure_ends(forest) for forest in (wide, replace(FOREST, bounds=(0.0, 100.0))))
+    assert cut[0] > -100
+    assert cut[1] < 200
+    assert whole[0] < 22.0
+    assert whole[1] > 98.0
+
+
+def figure_ends(forest):
+    from blindtest.report.forest_figure import _span
+
+    return _span(forest)
+
+
 def test_studies_that_were_not_pooled_stand_without_a_mean():
     alone = replace(FOREST, rows=tuple(replace(row, weight=None) for row in ROWS), mean=None, one_more=None)
     drawn = forest_figure(alone)

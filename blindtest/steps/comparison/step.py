@@ -288,6 +288,7 @@ def _forest(shown: Comparison) -> Forest:
         axis=f"{scale.name}, {scale.unit}" if scale.unit else scale.name,
         none=scale.none,
         none_name=scale.none_name,
+        bounds=None if scale.guess is None else (0.0, 100.0),
         rows=tuple(
             row(one.study, one.estimate, one.interval, weight, one.counts)
             for one, weight in zip(shown.rows, weights, strict=True)
