@@ -159,7 +159,7 @@ def make_app(
             Route("/player", page.player, methods=["POST"]),
             Route("/connection", page.connection, methods=["POST"]),
         ],
-        exception_handlers=plain_handlers(),
+        exception_handlers=plain_handlers(language),
     )
     routed.router.redirect_slashes = False
     # Outermost, so that also what the framework itself answers leaves with our headers.
@@ -222,7 +222,7 @@ class ListeningPages:
             except ValidationError as wrong:
                 return problem(422, f"this is not an event: {wrong.errors(include_url=False)[0]['msg']}")
             except ValueError:
-                return problem(422, "this is not JSON")
+                return problem(422, worded("this is not JSON"), self.language_of(request))
             except BlindtestError as wrong:
                 return problem(422, str(wrong))
             if body.sitting != service.sitting:
@@ -308,7 +308,8 @@ class _OneSitting(ListeningPages):
         """Exchange the link's token for the cookie. Who has the cookie already is let in."""
         token = token_in(await request.body())
         if not self.access.admits(request) and (token is None or not self.access.spend(token)):
-            return problem(403, "this link was used already, or belongs to an earlier start of the program")
+            used = worded("this link was used already, or belongs to an earlier start of the program")
+            return problem(403, used, self.language_of(request))
         response = JSONResponse({"entered": True})
         self.access.give(response)
         return response

@@ -13,10 +13,12 @@ from hashlib import sha256
 from math import ceil
 
 from starlette.datastructures import Headers
-from starlette.requests import cookie_parser
+from starlette.requests import Request, cookie_parser
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from blindtest.web.languages import language_of
 from blindtest.web.replies import problem
+from blindtest.words import worded
 
 __all__ = ["LIMITS", "Limit", "Limits"]
 
@@ -61,16 +63,24 @@ class Limits:
     ----------
     app : what is limited
     clock : seconds, never backwards
-    cookie : names of cookies that tell a visitor; the first that is there counts
+    cookies : names of cookies that tell a visitor; the first that is there counts
+    language : the study's own, for those who choose none
     """
 
     def __init__(
-        self, app: ASGIApp, *, clock: Callable[[], float], cookies: Sequence[str], limits: Sequence[Limit] = LIMITS
+        self,
+        app: ASGIApp,
+        *,
+        clock: Callable[[], float],
+        cookies: Sequence[str],
+        limits: Sequence[Limit] = LIMITS,
+        language: str = "",
     ) -> None:
         self.app = app
         self._clock = clock
         self._cookies = tuple(cookies)
         self._limits = tuple(limits)
+        self._language = language
         self._buckets: OrderedDict[tuple[str, int], _Bucket] = OrderedDict()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -78,7 +88,8 @@ class Limits:
         if scope["type"] == "http":
             wait_s = self.wait_s(scope["path"], Headers(scope=scope).get("cookie", ""))
             if wait_s > 0:
-                refusal = problem(429, "too many requests at once: this page waits and tries again")
+                words = worded("too many requests at once: this page waits and tries again")
+                refusal = problem(429, words, language_of(Request(scope), self._language))
                 refusal.headers["retry-after"] = str(ceil(wait_s))
                 await refusal(scope, receive, send)
                 return

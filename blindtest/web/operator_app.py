@@ -76,7 +76,7 @@ def make_operator_app(
             Route("/connected", page.connected, methods=["POST"]),
             Route("/mistaken", page.mistaken, methods=["POST"]),
         ],
-        exception_handlers=plain_handlers(),
+        exception_handlers=plain_handlers(language),
     )
     routed.router.redirect_slashes = False
     return Guard(routed, hosts=hosts)
@@ -101,7 +101,8 @@ class _Handlers:
     async def enter(self, request: Request) -> Response:
         token = token_in(await request.body())
         if not self.access.admits(request) and (token is None or not self.access.spend(token)):
-            return problem(403, "this link was used already, or belongs to an earlier start of the program")
+            used = worded("this link was used already, or belongs to an earlier start of the program")
+            return problem(403, used, language_of(request, self.language))
         response = JSONResponse({"entered": True})
         self.access.give(response)
         return response

@@ -28,7 +28,7 @@ from blindtest.web.limits import Limit, Limits
 from blindtest.web.panel_services import PanelServices
 from blindtest.web.replies import plain_handlers, problem
 from blindtest.web.sitting_service import SittingService
-from blindtest.words import listed
+from blindtest.words import listed, worded
 
 __all__ = ["make_panel_app"]
 
@@ -113,12 +113,18 @@ def make_panel_app(
             Route("/sound/{token}", pages.sound),
             *further,
         ],
-        exception_handlers=plain_handlers(),
+        exception_handlers=plain_handlers(panel.study.listeners.language),
     )
     routed.router.redirect_slashes = False
     app: ASGIApp = routed
     if limits:
-        app = Limits(app, clock=monotonic, cookies=(pages.secure_cookie, pages.cookie), limits=limits)
+        app = Limits(
+            app,
+            clock=monotonic,
+            cookies=(pages.secure_cookie, pages.cookie),
+            limits=limits,
+            language=panel.study.listeners.language,
+        )
     return Guard(app, hosts=hosts, secure_hosts=secure_hosts)
 
 
@@ -187,7 +193,7 @@ class _PanelPages(ListeningPages):
         """Say what a link leads to."""
         body = await _body(request, _LinkBody)
         if body is None:
-            return problem(422, "this is not a link of a panel")
+            return problem(422, worded("this is not a link of a panel"), self.language_of(request))
         found = await self.work(partial(self._panel.opened, body.token, self._session(request)))
         response = self.said(request, found.state)
         if found.session is not None:
@@ -203,7 +209,7 @@ class _PanelPages(ListeningPages):
         """Take a listener's consent; before it nothing is stored."""
         body = await _body(request, _ConsentBody)
         if body is None:
-            return problem(422, "this is not a consent")
+            return problem(422, worded("this is not a consent"), self.language_of(request))
         try:
             came = await self.work(partial(self._panel.agreed, body.token, body.consent_sha256))
         except Missing:
@@ -227,7 +233,7 @@ class _PanelPages(ListeningPages):
         listener = await self._listener(request)
         body = await _body(request, _StepBody)
         if body is None:
-            return problem(422, "this is not what a step asks for")
+            return problem(422, worded("this is not what a step asks for"), self.language_of(request))
         return await self._told(request, partial(self._panel.take, listener, body.step, body.values))
 
     async def step_sound(self, request: Request) -> Response:
@@ -240,7 +246,7 @@ class _PanelPages(ListeningPages):
         """Begin a sitting, or go on with the one that is open."""
         listener = await self._listener(request)
         if await _body(request, _NothingBody) is None:
-            return problem(422, "nothing is to be sent with this")
+            return problem(422, worded("nothing is to be sent with this"), self.language_of(request))
 
         def begun() -> Mapping[str, Any]:
             with self._services.using(listener, begin=True) as service:
@@ -252,7 +258,7 @@ class _PanelPages(ListeningPages):
         """Erase all that is on record of a listener, at their wish."""
         listener = await self._listener(request)
         if await _body(request, _NothingBody) is None:
-            return problem(422, "nothing is to be sent with this")
+            return problem(422, worded("nothing is to be sent with this"), self.language_of(request))
 
         def erased() -> Mapping[str, Any]:
             self._panel.withdraw(listener)

@@ -13,8 +13,8 @@ from starlette.responses import JSONResponse, Response
 
 from blindtest.errors import Missing
 from blindtest.web.guard import TooLarge
-from blindtest.web.languages import said_in
-from blindtest.words import ENGLISH
+from blindtest.web.languages import language_of, said_in
+from blindtest.words import ENGLISH, worded
 
 __all__ = ["plain_handlers", "problem", "static_files", "token_in"]
 
@@ -43,31 +43,38 @@ def problem(status: int, problem: str, language: str = ENGLISH) -> JSONResponse:
     return JSONResponse(said_in(language, {"problem": problem}), status_code=status)
 
 
-_WORDS = {401: "this page needs the link that was printed", 404: "not here", 405: "this is not done here"}
+_WORDS = {
+    401: worded("this page needs the link that was printed"),
+    404: worded("not here"),
+    405: worded("this is not done here"),
+}
 
 
-async def _plain_problem(request: Request, fault: Exception) -> Response:
-    status = fault.status_code if isinstance(fault, HTTPException) else 500
-    return problem(status, _WORDS.get(status, "this could not be done"))
+def plain_handlers(language: str = "") -> dict[Any, Callable[..., Any]]:
+    """Return the handlers of what goes wrong outside a handler of ours.
 
+    language : the study's own, for those who choose none; '' to follow the browser
+    """
 
-async def _too_large(request: Request, fault: Exception) -> Response:
-    return problem(413, "the request is too large")
+    def told(request: Request, status: int, words: str) -> Response:
+        return problem(status, words, language_of(request, language))
 
+    async def plain_problem(request: Request, fault: Exception) -> Response:
+        status = fault.status_code if isinstance(fault, HTTPException) else 500
+        return told(request, status, _WORDS.get(status, worded("this could not be done")))
 
-async def _own_fault(request: Request, fault: Exception) -> Response:
-    return problem(500, "something went wrong inside blindtest; the organiser sees what")
+    async def too_large(request: Request, fault: Exception) -> Response:
+        return told(request, 413, worded("the request is too large"))
 
+    async def own_fault(request: Request, fault: Exception) -> Response:
+        return told(request, 500, worded("something went wrong inside blindtest; the organiser sees what"))
 
-async def _not_now(request: Request, fault: Exception) -> Response:
-    # Said in full to the organiser only: it names files and places.
-    _log.error("the record could not be used: %s", fault)
-    return problem(503, "this could not be stored yet")
+    async def not_now(request: Request, fault: Exception) -> Response:
+        # Said in full to the organiser only: it names files and places.
+        _log.error("the record could not be used: %s", fault)
+        return told(request, 503, worded("this could not be stored yet"))
 
-
-def plain_handlers() -> dict[Any, Callable[..., Any]]:
-    """Return the handlers of what goes wrong outside a handler of ours."""
-    return {HTTPException: _plain_problem, TooLarge: _too_large, Missing: _not_now, Exception: _own_fault}
+    return {HTTPException: plain_problem, TooLarge: too_large, Missing: not_now, Exception: own_fault}
 
 
 @cache
