@@ -8,8 +8,8 @@ experiments, Atten Percept Psychophys 79, 2064-2072): three tones of 200 Hz, one
 antiphase between the channels. Dichotic pitch: Milne, Bianco, Poole, Zhao, Oxenham, Billig and Chait 2021 (An online
 headphone screening test based on dichotic pitch, Behav Res Methods 53, 1551-1562), after Cramer and Huggins 1958:
 three intervals of white Gaussian noise of 1 s, in one of them a band of 600 Hz +-6 % in opposite phase at the right
-ear. From memory: the tones' length of 1 s with ramps of 100 ms, 500 ms between them, and the ramps of the noise; that
-1 s of silence stands between the noises, the authors say where they describe their test.
+ear. From memory: the tones' length of 1 s with ramps of 100 ms, 500 ms between them, the
+silence of 1 s between the noises, and their ramps.
 """
 
 from collections.abc import Sequence

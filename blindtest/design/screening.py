@@ -90,7 +90,7 @@ PUBLISHED: dict[str, PublishedRates] = {
         "took the test on both, remotely",
     ),
 }
-"""As the papers' abstracts and results say; the pass mark of the dichotic test is from memory."""
+"""As the papers' abstracts and results say; the pass marks are from memory."""
 BOTH_FALSE_PASS = 0.07
 """Both tests passed on loudspeakers: about 7 % (Milne et al. 2021, abstract). How many on headphones pass both isn't
 said there, so nothing is reckoned from it."""

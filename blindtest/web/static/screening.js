@@ -276,6 +276,8 @@ function sounded(door, seen, sound) {
     }
     if (!enabled(confirm)) return;
     enable(confirm, false);
+    // Sent again after a lost reply it is the same answer: another would be refused where the first has arrived.
+    for (const choice of choices) choice.disabled = true;
     const { test, attempt, trial } = sound;
     if (!(await door.send("screening", { test, attempt, trial, choice: chosen.value, interruptions }))) enable(confirm, true);
   }
