@@ -4,24 +4,29 @@ Whoever hands in a write gets a Future that is done only after the commit that m
 exception. A write that fails is rolled back alone and doesn't sink the batch it came in.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from threading import Lock, Thread
 from typing import Any, Protocol, TypeVar
 
-__all__ = ["Session", "Writer"]
+__all__ = ["About", "Session", "Writer"]
 
 T = TypeVar("T")
+About = tuple[int, int]
+"""What an answer is about: sitting and trial."""
 _MOST_AT_ONCE = 1000
 
 
 class Session(Protocol):
     """What the writer needs of a connection; only its own thread calls it."""
 
-    def begin(self) -> None:
-        """Begin a transaction that may write."""
+    def begin(self, about: Sequence[About]) -> None:
+        """Begin a transaction that may write; `about`: what the answers among the writes to come are about."""
+
+    def settle(self) -> None:
+        """Write what answers have added so far, where that was put off."""
 
     def commit(self) -> None:
         """Make durable what was written since `begin`; on failure nothing of it is."""
@@ -47,6 +52,7 @@ class _Write:
     job: Callable[[], Any]
     done: Future[Any]
     alone: bool
+    about: About | None
 
 
 class Writer:
@@ -60,16 +66,17 @@ class Writer:
         self._thread = Thread(target=self._run, name=name, daemon=True)
         self._thread.start()
 
-    def hand_in(self, job: Callable[[], T], *, alone: bool = False) -> Future[T]:
+    def hand_in(self, job: Callable[[], T], *, alone: bool = False, about: About | None = None) -> Future[T]:
         """Return a Future of what `job` returns; it is done when what the job wrote is durable.
 
         alone : the job runs outside any transaction (and minds its own)
+        about : sitting and trial, where it is an answer
         """
         done: Future[T] = Future()
         with self._closing:
             if self._closed:
                 raise ValueError("the store is closed")
-            self._waiting.put(_Write(job, done, alone))
+            self._waiting.put(_Write(job, done, alone, about))
         return done
 
     def close(self) -> None:
@@ -124,11 +131,11 @@ class Writer:
         """Run and commit a batch; return what each write came to, or nothing if one failed that was not `saved`."""
         told: list[tuple[Any, BaseException | None]] = []
         try:
-            self._session.begin()
+            self._session.begin(() if saved else [write.about for write in batch if write.about is not None])
             for write in batch:
                 if saved:
                     self._session.save()
-                told.append(_tried(write))
+                told.append(self._settled(write) if saved or write is batch[-1] else _tried(write))
                 error = told[-1][1]
                 if saved:
                     self._kept_or_undone(error)
@@ -140,6 +147,16 @@ class Writer:
             self._session.rollback()
             raise
         return told
+
+    def _settled(self, write: _Write) -> tuple[Any, BaseException | None]:
+        """Run a write, and write what it and those before have put off."""
+        result, error = _tried(write)
+        if error is None:
+            try:
+                self._session.settle()
+            except BaseException as refused:
+                return None, refused
+        return result, error
 
     def _kept_or_undone(self, error: BaseException | None) -> None:
         if error is None:

@@ -7,7 +7,7 @@ same bytes (the row's canonical JSON) to a plain file and calls fdatasync; on Po
 one column and commits, by the driver alone. Answer and reference alternate in the same run, in the same folder, which
 should lie on the disk that studies lie on; the ratio is that of the medians. PostgreSQL is a server of its own with its
 data in that folder (tests/postgres_server.py); without one that part is left out, and said so. Exit code 1 if a goal is
-missed: 3 times on SQLite; 50 ms for 99 in 100 answers of the clients on PostgreSQL.
+missed: 3 times on SQLite; for 99 in 100 answers of listeners at their pace 10 ms on SQLite, 50 ms on PostgreSQL.
 """
 
 import argparse
@@ -29,7 +29,7 @@ from blindtest.session import SimulatedListener, rows_of, simulate_sitting, simu
 from blindtest.session.store import ByUrl, Store
 
 GOAL = 3.0
-GOAL_P99_S = 0.05
+GOAL_P99_S = {"sqlite": 0.01, "postgres": 0.05}
 START = datetime(2026, 3, 2, 12, tzinfo=UTC)
 SYNC = getattr(os, "fdatasync", os.fsync)
 
@@ -136,6 +136,34 @@ def at_once(store: Store, study: Sealed, clients: int, each: int) -> tuple[list[
     return [t for of_one in times for t in of_one], took
 
 
+def paced(store: Store, study: Sealed, listeners: int, seconds: float) -> list[float]:
+    """Return the times in s of answers at listening pace: each listener answers once a second, at moments of their own.
+
+    One thread hands them in and waits for none: what the clients would need is not counted.
+    """
+    registered = [register(store, study) for _ in range(listeners)]
+    moments = sorted(
+        (second + number / listeners, listener, second)
+        for second in range(round(seconds))
+        for number, listener in enumerate(range(listeners))
+    )
+    took: list[float] = []
+    handed_in = []
+    began = time.perf_counter()
+    for due, listener, trial in moments:
+        while (early := began + due - time.perf_counter()) > 0:
+            time.sleep(early)
+        number, row = registered[listener]
+        # From when it was due: a late client would hide a slow store.
+        at = began + due
+        one = store.append_later(number, [{**row, "trial": trial}])
+        one.add_done_callback(lambda _, at=at: took.append(time.perf_counter() - at))
+        handed_in.append(one)
+    for one in handed_in:
+        one.result()
+    return took
+
+
 def figures(place: Any, write: Callable[[bytes], None], options: argparse.Namespace) -> tuple[str, float, float, int]:
     """Measure on one engine; return the lines to print, the ratio, p99 of the clients in s, and how many faults."""
     study = seal({"kind": "study"}, os.urandom(32))
@@ -143,18 +171,21 @@ def figures(place: Any, write: Callable[[bytes], None], options: argparse.Namesp
         store.add_seal(study, kind="study", created=START)
         ours, theirs = one_by_one(store, study, write, options.answers)
         many, took = at_once(store, study, options.clients, options.each)
+        at_pace = sorted(paced(store, study, options.listeners, options.seconds))
         faults = len(store.faults())
     ratio = statistics.median(ours) / statistics.median(theirs)
     many.sort()
     ours.sort()
-    p99 = many[int(0.99 * len(many))]
+    p99 = at_pace[int(0.99 * len(at_pace))]
     words = (
         f"one client, {options.answers} answers: {1e6 * statistics.median(ours):.0f} us (p99 "
         f"{1e6 * ours[int(0.99 * len(ours))]:.0f} us), {len(ours) / sum(ours):.0f} a second; raw "
         f"{1e6 * statistics.median(theirs):.0f} us: {ratio:.2f} times (medians)\n"
         f"{options.clients} clients at once, {options.each} answers each: {len(many) / took:.0f} answers/s, "
-        f"median {1e3 * statistics.median(many):.1f} ms, p99 {1e3 * p99:.1f} ms; "
-        f"all stored, {faults} faults in the chains"
+        f"median {1e3 * statistics.median(many):.1f} ms, p99 {1e3 * many[int(0.99 * len(many))]:.1f} ms\n"
+        f"{options.listeners} listeners, an answer a second each for {options.seconds} s: median "
+        f"{1e3 * statistics.median(at_pace):.1f} ms, p99 {1e3 * p99:.1f} ms; {len(at_pace)} answers, all stored, "
+        f"{faults} faults in the chains"
     )
     if statistics.median(theirs) < 20e-6:
         words += "\na sync takes less than 20 us here: the folder lies in memory, not on a disk; name one with --folder"
@@ -164,9 +195,10 @@ def figures(place: Any, write: Callable[[bytes], None], options: argparse.Namesp
 def on_sqlite(folder: Path, options: argparse.Namespace) -> bool:
     """Measure, print, and return whether the goal is met."""
     with appended(folder) as write:
-        words, ratio, _, faults = figures(folder / "study.db", write, options)
-    print(f"SQLite, against an append with fdatasync\n{words}\ngoal <= {GOAL:g} times: {said(ratio <= GOAL)}")
-    return ratio <= GOAL and not faults
+        words, ratio, p99, faults = figures(folder / "study.db", write, options)
+    goals = f"goal <= {GOAL:g} times: {said(ratio <= GOAL)}; {goal_of('sqlite', p99)}"
+    print(f"SQLite, against an append with fdatasync\n{words}\n{goals}")
+    return ratio <= GOAL and p99 <= GOAL_P99_S["sqlite"] and not faults
 
 
 def on_postgres(folder: Path, options: argparse.Namespace) -> bool:
@@ -187,9 +219,13 @@ def on_postgres(folder: Path, options: argparse.Namespace) -> bool:
             words, _, p99, faults = figures(ByUrl(url=server.url(), schema=server.schema()), write, options)
     finally:
         server.close()
-    goal = f"goal p99 <= {1e3 * GOAL_P99_S:g} ms: {said(p99 <= GOAL_P99_S)}"
-    print(f"PostgreSQL, against an insert with its commit by the driver alone\n{words}\n{goal}")
-    return p99 <= GOAL_P99_S and not faults
+    print(f"PostgreSQL, against an insert with its commit by the driver alone\n{words}\n{goal_of('postgres', p99)}")
+    return p99 <= GOAL_P99_S["postgres"] and not faults
+
+
+def goal_of(engine: str, p99: float) -> str:
+    """Return whether the goal of listeners at their pace is met, in words."""
+    return f"goal of listeners p99 <= {1e3 * GOAL_P99_S[engine]:g} ms: {said(p99 <= GOAL_P99_S[engine])}"
 
 
 def said(met: bool) -> str:
@@ -203,6 +239,8 @@ def main() -> int:
     parser.add_argument("--answers", type=int, default=1000)
     parser.add_argument("--clients", type=int, default=64)
     parser.add_argument("--each", type=int, default=100, help="answers of each client")
+    parser.add_argument("--listeners", type=int, default=500, help="listeners at a pace of one answer a second")
+    parser.add_argument("--seconds", type=int, default=20, help="how long they go on")
     parser.add_argument("--folder", type=Path, default=None)
     parser.add_argument("--engine", choices=["sqlite", "postgres"], action="append", help="both if left out")
     options = parser.parse_args()

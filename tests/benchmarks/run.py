@@ -20,7 +20,7 @@ SHORT = {
     "bench_mixed.py": ["--rounds", "1", "--listeners", "1000", "--million", "100000"],
     "bench_render.py": ["--rounds", "1", "--clips", "4"],
     "bench_sections.py": ["--rounds", "1", "--devices", "3"],
-    "bench_store.py": ["--answers", "200", "--clients", "16", "--each", "20"],
+    "bench_store.py": ["--answers", "200", "--clients", "16", "--each", "20", "--listeners", "100", "--seconds", "4"],
     "bench_start.py": ["--rounds", "5"],
     "bench_table.py": ["--rows", "20000"],
 }

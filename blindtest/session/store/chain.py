@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
 
-from sqlalchemy import Connection, Insert, Select, Table, bindparam, insert, select, true
-from sqlalchemy.sql.compiler import SQLCompiler
+from sqlalchemy import Connection, select
 
 from blindtest.design import Link, canonical, link_hash
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session import migrations as schema
 from blindtest.session.register import Acknowledged
+from blindtest.session.store.answers import Answers, LinkRow, StoredRow
 from blindtest.session.store.keys import Keys, locked_fault
 from blindtest.session.store.stored import table_of
 
@@ -44,98 +44,32 @@ class PreparedRow:
         )
 
 
-class _Made:
-    """A statement of the way that every answer goes, compiled once and run on the driver.
-
-    An answer is a few statements; through SQLAlchemy's execution they cost as much as the write to the disk.
-    """
-
-    def __init__(self, statement: Select[Any] | Insert) -> None:
-        self._statement = statement
-        self._compiled: dict[str, tuple[str, tuple[str, ...] | None, Mapping[str, Any]]] = {}
-
-    def run(self, connection: Connection, values: Mapping[str, Any]) -> Any:
-        """Return the driver's cursor after the statement ran with `values`."""
-        name = connection.dialect.name
-        if name not in self._compiled:
-            made = self._statement.compile(dialect=connection.dialect)
-            assert isinstance(made, SQLCompiler)
-            # SQLite's driver takes values by position, PostgreSQL's by name.
-            order = None if made.positiontup is None else tuple(made.positiontup)
-            self._compiled[name] = (str(made), order, dict(made.params))
-        text, order, given = self._compiled[name]
-        cursor = connection.connection.cursor()
-        if order is None:
-            cursor.execute(text, {**given, **values})
-        else:
-            cursor.execute(text, tuple(values[name] if name in values else given[name] for name in order))
-        return cursor
-
-
-_TIP = (
-    select(schema.chain.c.position, schema.chain.c.hash)
-    .where(schema.chain.c.sitting == bindparam("sitting"))
-    .order_by(schema.chain.c.position.desc())
-    .limit(1)
-    .subquery("tip")
-)
-_OF_TRIAL = (schema.chain.c.sitting == schema.sittings.c.number) & (schema.chain.c.trial == bindparam("trial"))
-_STORED = _Made(
-    select(
-        schema.sittings.c.state,
-        schema.sittings.c.commitment,
-        _TIP.c.position.label("tip_position"),
-        _TIP.c.hash.label("tip_hash"),
-        schema.chain.c.attempt,
-        schema.chain.c.slot,
-        schema.chain.c.position,
-        schema.chain.c.hash,
-        schema.content.c.row,
-    )
-    .select_from(
-        schema.sittings.join(_TIP, true(), isouter=True)
-        .join(schema.chain, _OF_TRIAL, isouter=True)
-        .join(schema.content, isouter=True)
-    )
-    .where(schema.sittings.c.number == bindparam("sitting"))
-    .order_by(schema.chain.c.position)
-)
-"""The sitting, the end of its chain, and what is stored of the trial: one way to the server instead of two."""
-
-
-def _values(table: Table) -> dict[str, Any]:
-    return {column.name: bindparam(f"new_{column.name}", type_=column.type) for column in table.columns}
-
-
-_ADD_LINK = insert(schema.chain).values(_values(schema.chain))
-_ADD_CONTENT = insert(schema.content).values(_values(schema.content))
-_ADD: dict[str, tuple[_Made, ...]] = {
-    "sqlite": (_Made(_ADD_LINK), _Made(_ADD_CONTENT)),
-    # There each statement is a way to the server and back.
-    "postgresql": (_Made(_ADD_CONTENT.add_cte(_ADD_LINK.cte("link"))),),
-}
-
-
-def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], place: str, keys: Keys) -> Acknowledged:
+def append(
+    connection: Connection,
+    answers: Answers,
+    sitting: int,
+    rows: Sequence[PreparedRow],
+    place: str,
+    keys: Keys,
+) -> Acknowledged:
     """Append the rows of one answer; see `Store.append`."""
-    found = _STORED.run(connection, {"sitting": sitting, "trial": rows[0].trial}).fetchall()
-    if not found:
+    found = answers.read(connection, (sitting, rows[0].trial))
+    if found is None:
         raise BlindtestError(Fault(problem="no such sitting in the register", file=place, got=sitting))
-    state, start, position, tip = found[0][:4]
-    position, tip = position or 0, tip or start
-    key = keys.held(start)
-    stored = [tuple(row[4:]) for row in found if row[4] is not None]
+    position, tip = found.position, found.tip
+    key = keys.held(found.start)
+    stored = found.stored
     if key is not None:
-        stored = [(*known, _text(key, text)) for *known, text in stored]
+        stored = tuple(row._replace(text=_text(key, row.text)) for row in stored)
     if stored:
         more = _more(rows, stored)
         if not more:
             return _again(sitting, rows, stored, place)
         rows = more
-    if state != "open":
+    if found.state != "open":
         raise BlindtestError(
             Fault(
-                problem=f"sitting {sitting} is {state}: no answer can be added",
+                problem=f"sitting {sitting} is {found.state}: no answer can be added",
                 file=place,
                 remedy="the answers before are kept; start a new sitting",
             )
@@ -144,10 +78,10 @@ def append(connection: Connection, sitting: int, rows: Sequence[PreparedRow], pl
         position += 1
         tip = link_hash(tip, row.row_hash)
         salt, text = (row.salt, row.text) if key is None else keys.row_stored(key, row.salt, row.text)
-        link = {"new_sitting": sitting, "new_position": position, "new_trial": row.trial, "new_attempt": row.attempt}
-        hashes = {"new_slot": row.slot, "new_row_hash": row.row_hash, "new_hash": tip}
-        for made in _ADD[connection.dialect.name]:
-            made.run(connection, {**link, **hashes, "new_salt": salt, "new_row": text})
+        answers.add(
+            connection,
+            LinkRow(sitting, position, row.trial, row.attempt, row.slot, row.row_hash, tip, salt, text),
+        )
     return Acknowledged(sitting=sitting, position=position, head=tip)
 
 
@@ -156,7 +90,7 @@ def _text(key: bytes, stored: str | None) -> str | None:
     return None if opened is None else opened[1]
 
 
-def _more(rows: Sequence[PreparedRow], stored: Sequence[Any]) -> list[PreparedRow]:
+def _more(rows: Sequence[PreparedRow], stored: Sequence[StoredRow]) -> list[PreparedRow]:
     """Return the rows that come to those stored, which all are among `rows` as they were: what was measured since."""
     before = {(attempt, slot): text for attempt, slot, _, _, text in stored}
     now = {(row.attempt, row.slot): row.text for row in rows}
@@ -165,7 +99,7 @@ def _more(rows: Sequence[PreparedRow], stored: Sequence[Any]) -> list[PreparedRo
     return [row for row in rows if (row.attempt, row.slot) not in before]
 
 
-def _again(sitting: int, rows: Sequence[PreparedRow], stored: Sequence[Any], place: str) -> Acknowledged:
+def _again(sitting: int, rows: Sequence[PreparedRow], stored: Sequence[StoredRow], place: str) -> Acknowledged:
     """Acknowledge rows that are stored already, or refuse others for the same trial."""
     before = {(attempt, slot): text for attempt, slot, _, _, text in stored}
     if before != {(row.attempt, row.slot): row.text for row in rows}:
@@ -177,8 +111,7 @@ def _again(sitting: int, rows: Sequence[PreparedRow], stored: Sequence[Any], pla
                 remedy="reload the page; nothing was recorded twice",
             )
         )
-    *_, (_, _, position, hashed, _) = stored
-    return Acknowledged(sitting=sitting, position=position, head=hashed)
+    return Acknowledged(sitting=sitting, position=stored[-1].position, head=stored[-1].hash)
 
 
 def rows_of_sitting(connection: Connection, sitting: int | None, keys: Keys) -> tuple[dict[str, Any], ...]:

@@ -1,10 +1,12 @@
 """The writer's connection, as the writer needs it."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError
 
+from blindtest.session.store.answers import About
 from blindtest.session.store.database import Database
 
 __all__ = ["WriterConnection"]
@@ -22,7 +24,7 @@ class WriterConnection:
         """Return the driver's own connection."""
         return self.connection.connection.driver_connection
 
-    def begin(self) -> None:
+    def begin(self, about: Sequence[About]) -> None:
         """Begin a transaction that may write; where the server was away meanwhile, on a new connection."""
         with self._database.told():
             try:
@@ -32,6 +34,12 @@ class WriterConnection:
                     raise
                 self.connection.rollback()
                 self.connection.begin()
+            self._database.answers.begin(self.connection, about)
+
+    def settle(self) -> None:
+        """Write what answers have added so far."""
+        with self._database.told():
+            self._database.answers.settle(self.connection)
 
     def commit(self) -> None:
         """Make durable what was written since `begin`."""

@@ -12,6 +12,7 @@ from typing import Any, Protocol
 from sqlalchemy import Connection, Engine
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.session.store.answers import Answers
 
 __all__ = ["ByUrl", "Database", "Write", "database_at", "is_there", "look_at"]
 
@@ -44,6 +45,10 @@ class Database(Protocol):
     @property
     def place(self) -> str:
         """What faults call it; never a URL."""
+
+    @property
+    def answers(self) -> Answers:
+        """How answers are read and added."""
 
     def there(self) -> bool:
         """Return whether something was recorded here."""

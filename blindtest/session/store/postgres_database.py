@@ -19,6 +19,7 @@ from sqlalchemy.pool import QueuePool
 
 from blindtest.errors import BlindtestError, Fault, Missing
 from blindtest.session.store.database import ByUrl, Write
+from blindtest.session.store.postgres_answers import AllAtOnce
 from blindtest.session.store.postgres_faults import said, unreachable
 from blindtest.session.store.postgres_holds import PostgresHolds
 from blindtest.session.store.postgres_inspection import faults_of_schema
@@ -63,6 +64,7 @@ class PostgresDatabase:
         self._busy_timeout_s = busy_timeout_s
         self._arguments = arguments_of(by_url)
         self._schema = by_url.schema
+        self.answers = AllAtOnce()
         self._holds = PostgresHolds(self.place, self._schema)
         self._writes = _key(f"blindtest/write/{self._schema}")
 

@@ -14,6 +14,7 @@ from sqlalchemy.pool import QueuePool
 
 from blindtest.errors import BlindtestError, Fault, Missing
 from blindtest.session.migrations.tables import APPEND_ONLY
+from blindtest.session.store.answers import OneByOne
 from blindtest.session.store.database import Write
 from blindtest.session.store.hold import PANEL, Hold
 
@@ -27,6 +28,7 @@ class SqliteDatabase:
         self.path = path
         self._busy_timeout_s = busy_timeout_s
         self._holds: list[Hold] = []
+        self.answers = OneByOne()
 
     @property
     def place(self) -> str:

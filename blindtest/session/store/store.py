@@ -153,6 +153,8 @@ class Store:
 
     def _later(self, job: Callable[[Connection], T]) -> Future[T]:
         def run() -> T:
+            # Answers before it in the same batch: what is read here is to see them.
+            self._session.settle()
             with self._database.told():
                 return job(self._session.connection)
 
@@ -274,9 +276,18 @@ class Store:
         if len(answers) != 1 or {place[0] for place in answers} != {sitting}:
             raise ValueError(f"rows of one answer of sitting {sitting} expected, got those of {sorted(answers)}")
         prepared = [chain.PreparedRow.of(row, self._entropy(32)) for row in rows]
-        return self._later(
-            self._held(sitting, lambda connection: chain.append(connection, sitting, prepared, self.place, self._keys))
+        append = self._held(
+            sitting,
+            lambda connection: chain.append(
+                connection, self._database.answers, sitting, prepared, self.place, self._keys
+            ),
         )
+
+        def run() -> Acknowledged:
+            with self._database.told():
+                return append(self._session.connection)
+
+        return self._writer.hand_in(run, about=(sitting, prepared[0].trial))
 
     def set_state(
         self, sitting: int, state: Literal["finished", "abandoned"], *, at: datetime, reason: str = ""
