@@ -18,6 +18,7 @@ from functools import cache
 from hashlib import sha256
 from math import comb
 from pathlib import Path
+from types import SimpleNamespace
 from urllib.parse import unquote
 
 import numpy as np
@@ -31,7 +32,7 @@ from blindtest.session import Commented, SimulatedListener, event_to_dict, simul
 from blindtest.session.kept_record import read_kept_record
 from blindtest.session.store import Store
 from blindtest.steps.answers import read_answers
-from blindtest.steps.evidence import DERIVED, SUMS, derived, evidence, given, write_folder, write_zip
+from blindtest.steps.evidence import DERIVED, SUMS, derived, evidence, given, trials_text, write_folder, write_zip
 from blindtest.study import load_study, render_job
 
 NAME = "Invented Q. Person"
@@ -243,6 +244,12 @@ def test_frictionless_finds_the_table_as_its_schema_says(bundle):
     assert all(field.description for field in schema.fields)
     # A practice trial and nine, and what the other answered before the end; none of the one who was forgotten.
     assert {row[header.index("listener")] for row in rows} == {"L-one", "L-stopped"}
+    # A track that nobody chose on has no response.
+    row = {**dict(zip(header, rows[-1], strict=True)), "response": None, "correct": None}
+    over = SimpleNamespace(entry=SimpleNamespace(state="finished"), rows=[row])
+    (bundle.parent / "unchosen.csv").write_bytes(trials_text(SimpleNamespace(sittings=[over])))
+    found = Resource(path="unchosen.csv", basepath=str(bundle.parent), schema=schema).validate()
+    assert found.valid, found.flatten(["rowNumber", "fieldName", "note"])
     # The schema holds what it is given to: a trial twice, a phase that there is none of.
     broken = (bundle / "trials.csv").read_text(encoding="utf-8")
     for change in (broken + broken.splitlines()[1] + "\n", broken.replace(",practice,abx,", ",rehearsal,abx,", 1)):

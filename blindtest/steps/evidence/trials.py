@@ -32,7 +32,11 @@ COLUMN_WORDS: dict[str, tuple[str, str, str]] = {
     "order": ("string", "The truth: which condition stood at which slot, slot=condition with | between.", ""),
     "condition": ("string", "What sounded in the rated slot.", ""),
     "label": ("string", "Condition whose name stood at the slot, where names may have been wrong.", ""),
-    "response": ("any", "The answer: a slot's name, a rating in points of its scale, or a setting.", ""),
+    "response": (
+        "any",
+        "The answer: a slot's name, points, or a setting; missing where none was chosen.",
+        "",
+    ),
     "correct": ("boolean", "Whether the answer was right; missing where there is no right one.", ""),
     "confidence": ("integer", "How sure the listener was, where asked: 1 a guess ... 4 certain.", ""),
     "shown_at": ("datetime", "When the sounds of this attempt were there to be heard, UTC.", ""),
@@ -44,7 +48,7 @@ COLUMN_WORDS: dict[str, tuple[str, str, str]] = {
 """By column: its type in the table schema, what it holds, and its unit ('' for none, '1' for a share)."""
 
 _PHASES = ["practice", "worn", "labelled", "unreliable", "blind", "control"]
-_MAY_LACK = {"condition", "label", "correct", "confidence", "faults"}
+_MAY_LACK = {"condition", "label", "response", "correct", "confidence", "faults"}
 _FROM = {"sitting": 1, "trial": 0, "attempt": 1, "block_trial": 0, "switches": 0, "time_taken_s": 0}
 
 
