@@ -16,7 +16,16 @@ from numpy.typing import ArrayLike, NDArray
 from blindtest.errors import BlindtestError, Fault
 
 __all__ = [
-    "Clip", "aligned", "decoded_blocks", "excerpt", "faded", "read_clip", "resampled", "resampled_blocks", "write_clip",
+    "Clip",
+    "aligned",
+    "decoded_blocks",
+    "excerpt",
+    "faded",
+    "libsndfile_version",
+    "read_clip",
+    "resampled",
+    "resampled_blocks",
+    "write_clip",
 ]  # fmt: skip
 
 RATES = (8_000, 768_000)
@@ -380,3 +389,10 @@ def aligned(frames: ArrayLike, reference: ArrayLike, rate: int, max_shift_s: flo
     # Of equal correlations (silence: all) the smallest shift.
     order = np.argsort(np.abs(shifts), kind="stable")
     return int(shifts[order][np.argmax(correlation[shifts[order]])])
+
+
+def libsndfile_version() -> str:
+    """Return the version of the library that reads and writes audio files."""
+    import soundfile
+
+    return str(soundfile.__libsndfile_version__)

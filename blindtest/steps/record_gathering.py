@@ -9,6 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
 from blindtest import __version__
+from blindtest.audio import libsndfile_version
 from blindtest.design import PlannedTrial
 from blindtest.methods import METHODS, Drawn, Outcome
 from blindtest.report import (
@@ -157,7 +158,7 @@ def versions() -> dict[str, str]:
             found[package] = version(package)
         except PackageNotFoundError:
             continue
-    return found
+    return {**found, "libsndfile": libsndfile_version()}
 
 
 def hashes_of(answers: Answers) -> dict[str, str]:
