@@ -149,3 +149,30 @@ def test_a_second_rate_without_a_panel_is_refused(folder, capsys):
     with pytest.raises(SystemExit):
         main(["check", str(folder)])
     assert "only a panel asks its browsers for their rate" in capsys.readouterr().err
+
+
+@pytest.mark.long
+def test_a_bundle_of_two_rates_and_of_tests_of_playback_is_verified(toy, folder, capsys):
+    """As a panel leaves it: its invitation is in, its second set is told of, its screening is computed again."""
+    rewrite(folder, "public = true\n", 'public = true\nheadphones = "dichotic"\n')
+    rewrite(folder, 'title = "Reeds"\n', 'title = "Reeds"\nlicence = "CC0-1.0"\n')
+    with steps.open_panel(folder) as panel:
+        one = panel_visitor.visitor_of(toy, make_panel_app(panel, hosts=hosts_of(8000)))
+        token = panel.public_token()
+        one.agree(token, one.open(token))
+        one.step("questions", age=None, equipment="headphones")
+        state = one.step("output", rate_hz=44_100, latency_s=None).json
+        while state["step"] == "screening":
+            place = {key: state["sound"][key] for key in ("test", "attempt", "trial")}
+            state = one.step("screening", **place, choice="1", interruptions=0).json
+        assert one.post("/panel/begin", {}).json == {"begun": True}
+        one.to_the_trials()
+        assert one.to_the_end()["step"] == "finished"
+    steps.report(folder)
+    (bundle,) = (folder / "report").glob("*.zip")
+    with pytest.raises(SystemExit) as ended:
+        main(["verify", str(bundle), "--quiet"])
+    said = capsys.readouterr().out
+    assert ended.value.code == 0, said
+    assert "Grade: consistent" in said
+    assert "the stimuli at 44100 Hz are sealed by their hashes and not in the bundle" in said

@@ -67,6 +67,10 @@ def check_study(
     made["files"] = {**here, **{name: sealed["files"].get(name) for name in work.missing}}
     if made["consent"] is not None and work.study.listeners.consent in work.missing:
         made["consent"] = sealed.get("consent")
+    second = work.study.rendering.second_rate_hz
+    if second is not None:
+        # The bundle lists the first set only: of the second its rate is held against the seal.
+        made["second_rate"] = {"rate_hz": second, "stimuli": sealed.get("second_rate", {}).get("stimuli")}
     changed = [name for name, sha in here.items() if sealed["files"].get(name) != sha]
     left_out = len(work.missing)
     found: list[Finding | str] = [
@@ -76,6 +80,8 @@ def check_study(
             detail="; ".join(changed[:5]) or (f"{left_out} more are sealed and not in the bundle" if left_out else ""),
         )
     ]
+    if second is not None:
+        found.append(f"the stimuli at {second} Hz are sealed by their hashes and not in the bundle: not rendered again")
     keys = [key for key in sorted(made.keys() | sealed.keys()) if key not in (*_SINCE, "files")]
     other = [key for key in keys if canonical(made.get(key)) != canonical(sealed.get(key))]
     if sealed["files"].keys() - made["files"].keys() or made["files"].keys() - sealed["files"].keys():

@@ -110,6 +110,9 @@ def _study_files(study: Study, may: set[str]) -> dict[str, Content]:
             held[f"study/{name}"] = protocol_text(study).encode()
         elif name not in audio or (audio[name] <= may and _inside(name)):
             held[f"study/{Path(name).as_posix()}"] = study.folder / name
+    if study.panel is not None:
+        # Not sealed, so that a slip of the pen can be mended; but the study can't be read without it.
+        held[f"study/{Path(study.panel.invitation).as_posix()}"] = study.folder / study.panel.invitation
     return held
 
 
