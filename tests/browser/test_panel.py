@@ -179,3 +179,58 @@ def test_every_page_has_its_picture_taken(launch, listener_on, artifacts, panel)
     assert "the-secret" not in page.url
     assert "The plan is fixed" in tree
     look(page, "organiser")
+
+
+@pytest.mark.long
+def test_a_reader_takes_part_in_german(launch, listener_on, panel, artifacts):
+    link, opened = panel
+    page = launch(viewport={"width": 320, "height": 640}, reduced_motion="reduce", bypass_csp=True).new_page()
+    folder = artifacts / "panel-de"
+    folder.mkdir(exist_ok=True)
+
+    def look(what):
+        page.screenshot(path=folder / f"{what}.png", full_page=True)
+        clean(page, what)
+
+    page.goto(link)
+    someone = listener_on(page, "de")
+    someone.hears("I agree and take part")
+    # The link is still in the address, so the page opened anew has it.
+    someone.press("Deutsch")
+    someone.hears("Wozu Sie einwilligen")
+    look("invitation")
+    someone.press("Ich willige ein und nehme teil")
+    someone.hears("Ihr eigener Link")
+    assert "English" not in someone.tree(), "shown once: here the page can't be opened anew"
+    look("link")
+    someone.press("Weiter")
+    someone.hears("How old are you")
+    look("questions")
+    choose(someone, "unter 18 years")
+    choose(someone, "headphones")
+    someone.press("Weiter")
+    someone.hears("Was hier spielt")
+    look("output")
+    someone.press("Weiter")
+    someone.hears("Bevor Sie h\u00f6ren")
+    look("cautions")
+    someone.press("Beginnen")
+    someone.hears("ein Rauschen, so laut wie das, was Sie h\u00f6ren werden")
+    someone.hears("Er beginnt sehr leise")
+    look("level")
+    someone.press("Klang starten")
+    someone.hears("Das Rauschen setzt langsam ein")
+    someone.press("Mein Pegel steht")
+    for number in range(1, 7):
+        someone.hears(rf"Durchgang {number} von 6\b")
+        someone.hears("Noch zu h\u00f6ren")
+        someone.key("123j")
+        someone.hears("Best\u00e4tigen Sie Ihre Antwort")
+        someone.key("c")
+        if number == 1:
+            someone.hears("Durchgang 1 von 6: (richtig|nicht richtig)")
+            someone.press("Weiter")
+    someone.hears("Vielen Dank")
+    someone.hears("Ihrer 5 Antworten waren richtig")
+    look("thanks")
+    assert opened.counts().finished == 1
