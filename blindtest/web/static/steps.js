@@ -3,6 +3,7 @@
 
 import { button, element, enable, enabled } from "./element.js";
 import { WAITING } from "./hands.js";
+import { rateWords } from "./own_rate.js";
 import { trackPage } from "./track.js";
 import { trialPage } from "./trial.js";
 import { say, sayMany, sayParts } from "./words.js";
@@ -197,12 +198,6 @@ function level(page, view) {
     ),
     onHidden: () => void stop(),
   };
-}
-
-/** @param {Page} page */
-export function rateWords(page) {
-  const { rate, ownRate } = page.player;
-  return say("The sounds have {rate} Hz, this browser’s output runs at {ownRate} Hz and converts between them. That is the same for all sounds and goes on record. Set the sound device to {rate} Hz and start the browser again to avoid it.", { rate, ownRate });
 }
 
 /** @param {Page} page @param {View} view @returns {Shown} */

@@ -11,7 +11,7 @@ import { remarkPanel } from "./beside.js";
 import { element, enable, enabled, hint } from "./element.js";
 import { askedIn, countWords, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
-import { rateWords } from "./steps.js";
+import { rateWords } from "./own_rate.js";
 import { say } from "./words.js";
 
 /** @typedef {import("./types.js").View} View */

@@ -14,7 +14,7 @@ import { WAITING } from "./hands.js";
 import { askedIn, countWords, introduction, phaseWords } from "./intro.js";
 import { keysPanel } from "./keys_panel.js";
 import { loopPanel } from "./loop_panel.js";
-import { rateWords } from "./steps.js";
+import { rateWords } from "./own_rate.js";
 import { number, say, sayParts } from "./words.js";
 
 /** @typedef {import("./types.js").View} View */
