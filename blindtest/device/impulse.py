@@ -207,7 +207,7 @@ def _wave(path: Path) -> ImpulseResponse:
                 problem="an impulse response of more than two channels",
                 got=clip.channels,
                 allowed="one, or left and right",
-                remedy="write one file per pair",
+                remedy="write one file per pair; both loudspeakers at both ears are a unit's binaural = { file = ... }",
             )
         )
     return ImpulseResponse(frames=clip.frames, rate=clip.rate, channels=_channels(clip.channels), sources=(str(path),))

@@ -54,6 +54,8 @@ class StageFacts:
     """By the name of a product that was estimated: those it can't be told from."""
     plan: StageReach | None = None
     unanswered: int = 0
+    counted: Word | None = None
+    """What the stage ends as with unanswered pages set against it, ratings raised being *shown*; None: they are not."""
     truth: dict[str, float] | None = None
     """Of simulated listeners: what each stage does, points."""
 
@@ -65,7 +67,14 @@ class StageFacts:
     @property
     def word(self) -> Word:
         """How the claim ends: at the level that Holm's procedure gives this stage."""
-        word = self.own.word
+        return self._claimed(self.own.word if self.counted is None else self.counted)
+
+    @property
+    def word_if_answered_only(self) -> Word:
+        """The same of the answered pages alone."""
+        return self._claimed(self.own.word)
+
+    def _claimed(self, word: Word) -> Word:
         if self.effect == "lowers":
             return _MIRRORED.get(word, word)
         return "shown" if self.effect == "either" and word == "refuted" else word
@@ -84,6 +93,7 @@ class StageFacts:
             "word": self.word,
             "confounded": list(self.confounded),
             "unanswered": self.unanswered,
+            **({} if self.counted is None else {"word_if_answered_only": self.word_if_answered_only}),
             "result": self.result.to_dict(),
             "plan": self.plan.to_dict() if self.plan else None,
         }
@@ -166,8 +176,18 @@ def stage_beside(facts: StageFacts, plan: StageReach | None) -> tuple[str, ...]:
             "things."
         )
     if facts.unanswered:
-        out.append(f"{plural(facts.unanswered, 'planned page')} without an answer, left out.")
+        out.append(_unanswered_words(facts))
     return (*out, *(sentence_of(one) for one in result.remarks if "combinations were rated" not in one))
+
+
+def _unanswered_words(facts: StageFacts) -> str:
+    missing = f"{plural(facts.unanswered, 'planned page')} without an answer"
+    if facts.counted is None:
+        return f"{missing}, left out."
+    alone = facts.word_if_answered_only
+    if facts.word == alone:
+        return f"{missing}, counted against it: {facts.word} all the same."
+    return f"{missing}, counted against it: {facts.word} (the answered ones alone would say {alone})."
 
 
 def stage_further(facts: StageFacts) -> tuple[str, ...]:

@@ -134,7 +134,8 @@ ANALYSIS = {
         "there are five or more (ordinary least squares with clips and sittings fixed for a single listener); Holm "
         "over the stages, and over the products apart; shown, refuted or negligible by t limits at the level that "
         "Holm gives each stage, against the margin, else open; where no direction is claimed either side shows it; "
-        "products never decide; unanswered pages are left out"
+        "products never decide; unanswered pages count against whichever conclusion is drawn, each as ratings that "
+        "differ by the margin against it (by twice the margin either way against negligible)"
     ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }

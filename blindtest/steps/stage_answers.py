@@ -7,12 +7,16 @@ from blindtest.design import effect_name
 from blindtest.errors import BlindtestError, Fault
 from blindtest.report import StageFacts
 from blindtest.stats import attribution, table_of
+from blindtest.stats.unanswered_pages import against, with_missing
 from blindtest.study import QUALITY, Study, alias_words, factorial_in, stage_reach
 
 if TYPE_CHECKING:
     from blindtest.steps.answers import SittingAnswers
 
 __all__ = ["factorials_record", "stage_answers"]
+
+LEFT_OUT = "unanswered pages are left out"
+"""Of the analysis of studies that were sealed while that was the rule: theirs stays so."""
 
 
 def factorials_record(study: Study) -> dict[str, dict[str, Any]]:
@@ -63,14 +67,27 @@ def stage_answers(
     table = table_of(rows, ("listener", "sitting", "clip", "rating", *columns.values()))
     table = table.rename(columns={column: name for name, column in columns.items()})
     products = [tuple(group[0].split(" x ")) for group in sealed["products"]]
-    result = attribution(
-        table,
-        stages=stages,
-        margin=float(claim["margin"]),
-        alpha=alpha,
-        interactions=[(first, second) for first, second in products],
-        only_these_clips=True if claim["only_these_clips"] else None,
-    )
+
+    def found_in(held: Any) -> Any:
+        return attribution(
+            held,
+            stages=stages,
+            margin=float(claim["margin"]),
+            alpha=alpha,
+            interactions=[(first, second) for first, second in products],
+            only_these_clips=True if claim["only_these_clips"] else None,
+        )
+
+    result = found_in(table)
+    missing = [] if LEFT_OUT in record["analysis"].get("stage", "") else _missing(claim, sittings, combinations)
+    alone = result.stage(claim["stage"]).word
+    counted = alone
+    if missing and alone != "open":
+        for effect in against(alone, float(claim["margin"])):
+            held = with_missing(table, missing, stage=claim["stage"], effect=effect)
+            if found_in(held).stage(claim["stage"]).word != alone:
+                counted = "open"
+                break
     blocks = [block for block in record["protocol"]["blocks"] if block["id"] in claim["blocks"]]
     plan = stage_reach(
         listeners=int(record["listeners"]),
@@ -94,4 +111,31 @@ def stage_answers(
         alike={group[0]: tuple(group[1:]) for group in sealed["products"] if len(group) > 1},
         plan=plan,
         unanswered=sum(sitting.unanswered_for(claim) for sitting in sittings),
+        counted=counted if missing else None,
     )
+
+
+def _missing(
+    claim: Mapping[str, Any], sittings: Sequence["SittingAnswers"], combinations: Mapping[str, Mapping[str, bool]]
+) -> list[dict[str, Any]]:
+    """Return a row for each combination on each planned page that nobody answered, without a rating."""
+    rows = []
+    for sitting in sittings:
+        if sitting.entry.state == "open" or sitting.locked:
+            continue
+        answered = {int(row["trial"]) for row in sitting.of_claim(claim)}
+        for number in sitting.planned_for(claim):
+            if number in answered:
+                continue
+            trial = sitting.plan.trial(number)
+            rows += [
+                {
+                    "listener": sitting.entry.listener,
+                    "sitting": str(sitting.entry.number),
+                    "clip": trial.clip,
+                    **{name: "on" if on else "off" for name, on in combinations[slot.condition].items()},
+                }
+                for slot in trial.drawn.slots
+                if slot.condition in combinations
+            ]
+    return rows

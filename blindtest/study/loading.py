@@ -59,7 +59,7 @@ from blindtest.study.study import (
     Unit,
     UnitBinaural,
 )
-from blindtest.study.variants import check_variants, variant_claims, with_variants
+from blindtest.study.variants import check_variants, say_variants, variant_claims, with_variants
 
 __all__ = ["FILE_NAME", "Loaded", "load_study", "look_at_tables"]
 
@@ -122,6 +122,7 @@ def look_at_tables(folder: str | Path) -> Loaded:
     check_second_rate(data, found)
     check_claims(data, found)
     protocol, reaches = read_study_protocol(data, path.parent, found)
+    say_variants(data, reaches, found)
     check_hardware_protocol(data, protocol, found)
     check_panel_protocol(data, protocol, found)
     study = None

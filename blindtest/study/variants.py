@@ -13,8 +13,10 @@ from typing import Any
 from blindtest.design import METHODS, Block, Protocol
 from blindtest.study.checks import entries
 from blindtest.study.findings import Findings
+from blindtest.study.refutation import AnyReach, Reach, reach
+from blindtest.study.tails import LEAST_CHANCE
 
-__all__ = ["blocks_of_variants", "check_variants", "variant_claims", "with_variants"]
+__all__ = ["blocks_of_variants", "check_variants", "say_variants", "variant_claims", "with_variants"]
 
 Tables = dict[str, Any]
 
@@ -171,3 +173,43 @@ def _once_for_each(block: Block, added: Mapping[str, str], claims: Mapping[str, 
         )
         for device in devices
     ]
+
+
+MOST_TRIALS = 400
+
+
+def say_variants(data: Tables, reaches: Mapping[str, AnyReach], found: Findings) -> None:
+    """Say how often all models of a claim end alike, and complain where it can't fail as often as a claim has to.
+
+    Given the truth their trials are independent, and the chances multiply.
+    """
+    added = variant_claims(data)
+    for index, claim in entries(data, "claim"):
+        plan = reaches.get(claim.get("id", ""))
+        models = 1 + sum(of == claim.get("id") for of in added.values())
+        if models == 1 or not isinstance(plan, Reach):
+            continue
+        shown, negligible = plan.chance_shown**models, plan.chance_negligible**models
+        said = (
+            f"over {models} models, {plan.trials} trials each: shown for each with chance {shown:.2f} where the margin "
+            f"is the truth, negligible for each with {negligible:.2f} for a guesser"
+        )
+        if negligible >= LEAST_CHANCE or not plan.can_fail:
+            found.note(("claim", index), said)
+            continue
+        fewest = _fewest(plan, models)
+        found.fault(
+            ("claim", index),
+            f"the claim can't fail often enough over all models of the harmonics: {said}",
+            got=f"{plan.trials} trials and margin {plan.margin:g}",
+            allowed="a chance of .50 or more",
+            remedy=f"{fewest} trials for each model are the fewest that could" if fewest else "a larger margin",
+        )
+
+
+def _fewest(plan: Reach, models: int) -> int | None:
+    for trials in range(plan.trials + 1, MOST_TRIALS + 1):
+        other = reach(trials, plan.margin)
+        if other.chance_negligible**models >= LEAST_CHANCE and other.shown_from is not None:
+            return trials
+    return None

@@ -167,6 +167,20 @@ def test_what_has_no_four_models_is_refused(tmp_path, conditions, claim, words):
     assert words in said(written(tmp_path / "s", conditions, claim))
 
 
+def test_how_often_all_models_end_alike_is_said_and_too_rarely_is_refused(rendered, tmp_path):
+    """Chances of independent trials multiply; the counts are those of the binomial (see test_refutation)."""
+    study = load_study(rendered)
+    plan = study.reaches["distortion"]
+    (note,) = (note for note in steps.check(rendered).notes if "over 4 models" in str(note))
+    assert f"shown for each with chance {plan.chance_shown**4:.2f} where the margin is the truth" in str(note)
+    assert f"negligible for each with {plan.chance_negligible**4:.2f} for a guesser" in str(note)
+    words = said(written(tmp_path / "few", claim=CLAIM.replace("0.6", "0.5"), trials=28))
+    # A guesser ends as negligible with chance .8275 for one model, so .47 for four (28 trials, 16 or fewer right).
+    assert "the claim can't fail often enough over all models of the harmonics" in words
+    assert "negligible for each with 0.47 for a guesser" in words
+    assert "trials for each model are the fewest that could" in words
+
+
 def test_ratings_hold_all_models_on_their_pages(tmp_path):
     folder = written(tmp_path / "s", claim="")
     text = (folder / "study.toml").read_text()
