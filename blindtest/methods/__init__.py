@@ -15,6 +15,7 @@ from blindtest.methods.rating import RATING, RATING_SINGLE
 from blindtest.methods.recognition import RECOGNITION
 from blindtest.methods.same_different import SAME_DIFFERENT
 from blindtest.methods.small_impairment import SMALL_IMPAIRMENT
+from blindtest.methods.stage_pair import STAGE_PAIR
 from blindtest.methods.staircase import STAIRCASE, STAIRCASE_WEIGHTED, default_numbers, settles_at
 from blindtest.methods.tetrad import TETRAD
 from blindtest.methods.threshold_bayes import THRESHOLD_BAYES
@@ -34,6 +35,7 @@ METHODS: dict[str, Method] = {
         STAIRCASE_WEIGHTED,
         THRESHOLD_BAYES,
         PREFERENCE,
+        STAGE_PAIR,
         RATING,
         RATING_SINGLE,
         MULTI_STIMULUS,
@@ -62,6 +64,7 @@ __all__ = [
     "RECOGNITION",
     "SAME_DIFFERENT",
     "SMALL_IMPAIRMENT",
+    "STAGE_PAIR",
     "STAIRCASE",
     "STAIRCASE_WEIGHTED",
     "TETRAD",

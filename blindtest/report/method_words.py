@@ -97,6 +97,11 @@ _METHODS = {
         "names, and said which of the two they would rather listen to. Which came first was balanced over each clip "
         "and drawn. No answer is right."
     ),
+    "stage-pair": (
+        "In each pair the listener could switch freely, at the same place in the music, between two combinations of a "
+        "chain's stages without names, which differed in one stage, and said which of the two they would rather "
+        "listen to. Every such pair came up equally often, and which came first was drawn. No answer is right."
+    ),
     "rating": (
         "On each page the listener could switch freely, at the same place in the music, between all conditions of a "
         "clip, in slots drawn anew for every page, and rated each on a scale from 0 (bad) to 100 (excellent), or "

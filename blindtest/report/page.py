@@ -204,7 +204,7 @@ def _heard_method(report: ReportInput) -> _HeardMethod:
     return _HeardMethod(title=clean(protocol.method_title), model=clean(protocol.decision_model))
 
 
-_WITHOUT_ANSWER = ("2afc", "3afc", "preference", "rating", "rating-single", "recognition")
+_WITHOUT_ANSWER = ("2afc", "3afc", "preference", "stage-pair", "rating", "rating-single", "recognition")
 """Methods that do not ask whether something is heard."""
 
 

@@ -28,8 +28,14 @@ def stage_figure(report: ReportInput) -> Figure | None:
     apart = f" Can't be told apart: {clean('; '.join(facts.confounded))}." if facts.confounded else ""
     return interval_figure(
         "stages",
-        f"What each stage of {clean(report.name_of(facts.device))} does to ratings",
-        f"rating with the stage on minus off, points;\n{percent(1 - result.alpha)} intervals, words after Holm",
+        f"What each stage of {clean(report.name_of(facts.device))} does to "
+        + ("preference" if facts.paired else "ratings"),
+        (
+            "preference for it beyond 50 %, percentage points"
+            if facts.paired
+            else "rating with the stage on minus off, points"
+        )
+        + f";\n{percent(1 - result.alpha)} intervals, words after Holm",
         rows,
         lines,
         f"The margin lies at {result.margin:g} on either side of 0.{apart}",

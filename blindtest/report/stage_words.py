@@ -28,6 +28,12 @@ _HEARD = {
     "negligible": "not heard: negligible",
     "open": "open",
 }
+_PREFERRED = {
+    "shown": "heard, preferred with it",
+    "refuted": "heard, preferred without it",
+    "negligible": "no preference: negligible",
+    "open": "open",
+}
 _ADDED = {
     "shown": "not additive: together more",
     "refuted": "not additive: together less",
@@ -56,6 +62,8 @@ class StageFacts:
     unanswered: int = 0
     counted: Word | None = None
     """What the stage ends as with unanswered pages set against it, ratings raised being *shown*; None: they are not."""
+    paired: bool = False
+    """Two combinations at a time were compared: effects are percentage points of preference beyond 50."""
     truth: dict[str, float] | None = None
     """Of simulated listeners: what each stage does, points."""
 
@@ -93,6 +101,7 @@ class StageFacts:
             "word": self.word,
             "confounded": list(self.confounded),
             "unanswered": self.unanswered,
+            **({"paired": True} if self.paired else {}),
             **({} if self.counted is None else {"word_if_answered_only": self.word_if_answered_only}),
             "result": self.result.to_dict(),
             "plan": self.plan.to_dict() if self.plan else None,
@@ -116,6 +125,12 @@ def stage_sentence(facts: StageFacts, device: str) -> str:
         f"With {clean(facts.stage)} on, {clean(device)} is rated {points(own.effect.estimate)} points against the same "
         f"chain without it ({percent(own.effect.level)} interval {_interval(own)})"
     )
+    if facts.paired:
+        rated = (
+            f"{clean(device)} with {clean(facts.stage)} on is preferred to the same chain without it in "
+            f"{points(own.effect.estimate)} points more than half of 100 pairs ({percent(own.effect.level)} interval "
+            f"{_interval(own)})"
+        )
     found = facts.word
     said = {
         "shown": "more than chance, corrected over all stages, and not within what was declared not to matter",
@@ -145,7 +160,7 @@ def stage_rows(facts: StageFacts, *, products: bool = False) -> tuple[tuple[str,
                 _interval(one),
                 p_words(one.p_value),
                 p_words(one.adjusted_p_value),
-                (_ADDED if products else _HEARD)[one.word],
+                (_ADDED if products else _PREFERRED if facts.paired else _HEARD)[one.word],
             )
         )
     first = "Product" if products else "Stage"
@@ -158,7 +173,7 @@ def stage_beside(facts: StageFacts, plan: StageReach | None) -> tuple[str, ...]:
     result = facts.result
     out = [
         f"{plural(result.combinations, 'combination')} of {plural(len(result.stages), 'stage')}, "
-        f"{plural(result.ratings, 'rating')} by {plural(result.listeners, 'listener')} on "
+        f"{plural(result.ratings, 'pair' if facts.paired else 'rating')} by {plural(result.listeners, 'listener')} on "
         f"{plural(result.clips, 'clip')}; "
         f"{result.scope}.",
         stage_plan(plan),
@@ -181,7 +196,7 @@ def stage_beside(facts: StageFacts, plan: StageReach | None) -> tuple[str, ...]:
 
 
 def _unanswered_words(facts: StageFacts) -> str:
-    missing = f"{plural(facts.unanswered, 'planned page')} without an answer"
+    missing = f"{plural(facts.unanswered, 'planned pair' if facts.paired else 'planned page')} without an answer"
     if facts.counted is None:
         return f"{missing}, left out."
     alone = facts.word_if_answered_only

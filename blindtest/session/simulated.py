@@ -301,6 +301,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "2afc": {"highest": _most_of_it, "the other way round": _least_of_it, "guesser": _guesser},
     "3afc": {"highest": _most_of_it, "the other way round": _least_of_it, "guesser": _guesser},
     "preference": {"logistic": _logistic},
+    "stage-pair": {"logistic": _logistic},
     "rating": {"opinion": _rated},
     "rating-single": {"opinion": _rated},
     "multi-stimulus": {"opinion": _rated},

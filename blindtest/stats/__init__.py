@@ -16,6 +16,7 @@ from blindtest.stats.attribute import (
     signed_proportion,
 )
 from blindtest.stats.attribution import AttributionResult, StageEffect, attribution
+from blindtest.stats.attribution_pairs import attribution_of_pairs
 from blindtest.stats.bayes import BayesianChoice, bayesian_discrimination, bayesian_preference
 from blindtest.stats.beta_binomial import BetaBinomialResult, fit_beta_binomial
 from blindtest.stats.bias import ResponseBias, response_bias
@@ -379,6 +380,7 @@ __all__ = [
     "attribute_companions",
     "attribute_test",
     "attribution",
+    "attribution_of_pairs",
     "bayesian_discrimination",
     "bayesian_preference",
     "binomial_mean",

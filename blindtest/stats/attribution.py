@@ -31,7 +31,7 @@ from blindtest.stats.verdict import Effect, effect_of
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["AttributionResult", "StageEffect", "attribution"]
+__all__ = ["AttributionResult", "StageEffect", "attribution", "family_of"]
 
 NOT_STAGES = frozenset(
     {"listener", "clip", "rating", "sitting", "trial", "repeat", "mode", "order", "device", "condition"}
@@ -163,8 +163,8 @@ def attribution(
     if seen < 2 ** len(named):
         remarks.append(f"{seen} of {2 ** len(named)} combinations were rated: effects lean on the model for the rest")
     return AttributionResult(
-        stages=_family(named, found.estimates, margin, alpha),
-        interactions=_family(pairs, found.estimates, margin, alpha),
+        stages=family_of(named, found.estimates, margin, alpha),
+        interactions=family_of(pairs, found.estimates, margin, alpha),
         combinations=seen,
         listeners=found.listeners,
         clips=found.clips,
@@ -252,9 +252,10 @@ def _check_told_apart(columns: dict[str, NDArray[np.float64]], products: Sequenc
             )
 
 
-def _family(
+def family_of(
     names: Sequence[str], estimates: dict[str, Estimates], margin: float, alpha: float
 ) -> tuple[StageEffect, ...]:
+    """Return effects with the words that Holm's procedure over all of them gives."""
     if not names:
         return ()
     p_values = [conclude_estimate(estimates[name], margin=margin, alpha=alpha).p_value for name in names]

@@ -25,6 +25,7 @@ from blindtest.steps.quotes import check_quotes
 from blindtest.steps.scale_answers import screening_record
 from blindtest.steps.second_rate import load_both, second_record
 from blindtest.steps.stage_answers import factorials_record
+from blindtest.steps.stage_pair_answers import PAIRS
 from blindtest.steps.stopping_rules import check_rules, stopping_of_block, stopping_words
 from blindtest.study import (
     QUALITY,
@@ -137,9 +138,18 @@ ANALYSIS = {
         "products never decide; unanswered pages count against whichever conclusion is drawn, each as ratings that "
         "differ by the margin against it (by twice the margin either way against negligible)"
     ),
+    "stage pairs": (
+        "choices between combinations that differ in one stage, each +50 for the stage or -50 against it; of a panel "
+        "one mean per listener with Student's t, of a single listener the choices with the largest variance; Holm over "
+        "the stages; words by t limits against the margin, as of ratings; an unanswered pair counts as a choice "
+        "against whichever conclusion is drawn (all one way, then all the other, against negligible)"
+    ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
-LATER_KINDS = ("attribute", "threshold", "keeps listening", "scale", "stopped", "matched", "stage", "unreliable labels")
+LATER_KINDS = (
+    "attribute", "threshold", "keeps listening", "scale", "stopped", "matched", "stage", "unreliable labels",
+    "stage pairs",
+)  # fmt: skip
 """Kinds whose analysis stands in the seal only of studies that claim one; the last: whose names may be wrong."""
 STOPPING = "the number of trials of each sitting is fixed"
 _CHANGING = ("code", "earlier")
@@ -234,6 +244,8 @@ def _analysis(study: Study) -> dict[str, str]:
         claimed = next(claim for claim in study.claims if claim.kind == "attribute")
         if is_rated(claim_blocks(study, claimed)):
             kinds = (kinds - {"attribute"}) | {"scale"}
+    if any(block.method == PAIRS for block in study.protocol.blocks):
+        kinds = (kinds - {"stage"}) | {"stage pairs"}
     if any(block.stopping is not None for block in study.protocol.blocks):
         kinds = kinds | {"stopped"}
     if any(block.phase == "unreliable" for block in study.protocol.blocks):

@@ -8,6 +8,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.report import StageFacts
 from blindtest.stats import attribution, table_of
 from blindtest.stats.unanswered_pages import against, with_missing
+from blindtest.steps.stage_pair_answers import PAIRS, stage_pair_answers
 from blindtest.study import QUALITY, Study, alias_words, factorial_in, stage_reach
 
 if TYPE_CHECKING:
@@ -46,6 +47,9 @@ def stage_answers(
     BlindtestError
         Nobody has rated anything that counts, or the ratings can't tell the stages apart.
     """
+    blocks = [block for block in record["protocol"]["blocks"] if block["id"] in claim["blocks"]]
+    if blocks and blocks[0]["method"] == PAIRS:
+        return stage_pair_answers(claim, sittings, record, alpha)
     sealed = record["factorials"][claim["device"]]
     combinations: Mapping[str, Mapping[str, bool]] = sealed["combinations"]
     stages = list(sealed["stages"])
@@ -88,7 +92,6 @@ def stage_answers(
             if found_in(held).stage(claim["stage"]).word != alone:
                 counted = "open"
                 break
-    blocks = [block for block in record["protocol"]["blocks"] if block["id"] in claim["blocks"]]
     plan = stage_reach(
         listeners=int(record["listeners"]),
         clips=len(claim["clips"]),

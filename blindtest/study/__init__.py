@@ -43,7 +43,7 @@ from blindtest.study.reseating import Apart, apart_db, reseating_of, seating_res
 from blindtest.study.ruled_reach import RuledReach
 from blindtest.study.scale_reach import ScaleReach, scale_reach
 from blindtest.study.schema import json_schema
-from blindtest.study.stage_reach import StageReach, stage_reach
+from blindtest.study.stage_reach import StageReach, stage_pair_reach, stage_reach
 from blindtest.study.storage import Storage, storage_in
 from blindtest.study.study import (
     Listeners,
@@ -141,6 +141,7 @@ __all__ = [
     "sensitivity_of",
     "sitting_lengths",
     "sittings_needed",
+    "stage_pair_reach",
     "stage_reach",
     "storage_in",
     "study_files",

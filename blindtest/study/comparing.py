@@ -159,6 +159,8 @@ def block_conditions(block: Block, claims: Sequence[Claim], conditions: Sequence
     plain = tuple(condition.id for condition in conditions if condition.plain)
     if METHODS[block.method].reference:
         return _against_reference(block, conditions)
+    if block.method == "stage-pair":
+        return _combinations(claims, conditions)
     rating = METHODS[block.method].answer_kind == "rate" or block.method == "familiarisation"
     if not rating and any(kind in PAIRED for kind in decides):
         own = [claim for claim in claims if claim.kind in decides]
@@ -218,6 +220,14 @@ def _sounding(claim: Claim, conditions: Sequence[StudyCondition]) -> tuple[str, 
         return max(cells, key=_how_many_on).id, min(cells, key=_how_many_on).id
     levels = _levels(claim, conditions)
     return levels[-1] if levels else claim.device, claim.comparator
+
+
+def _combinations(claims: Sequence[Claim], conditions: Sequence[StudyCondition]) -> tuple[str, ...]:
+    """Return the combinations of the factorial that is claimed about, or of the first there is, in their order."""
+    claimed = next((claim.device for claim in claims if claim.kind == "stage"), "")
+    names = list(dict.fromkeys(condition.factorial for condition in conditions if condition.factorial))
+    own = claimed if claimed in names else next(iter(names), "")
+    return tuple(condition.id for condition in conditions if own and condition.factorial == own)
 
 
 def _how_many_on(condition: StudyCondition) -> int:

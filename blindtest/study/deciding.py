@@ -30,7 +30,7 @@ from blindtest.study.refutation import (
     trials_needed,
 )
 from blindtest.study.ruled_reach import ruled_reach
-from blindtest.study.schema import margin_range
+from blindtest.study.schema import MARGINS, margin_range
 from blindtest.study.stage_claims import check_blind, say_stage
 from blindtest.study.study import StudyCondition
 from blindtest.study.unreliable_checks import ORDER
@@ -369,7 +369,7 @@ def _reach(
         return None
     greatest, allowed = margin_range(kind, blocks[0].method)
     if margin >= greatest:
-        if kind == "attribute" and "margin" in claim:
+        if "margin" in claim and (kind == "attribute" or greatest < MARGINS.get(kind, (0.0, ""))[0]):
             found.fault(place, "out of range", got=margin, allowed=allowed)
         return None  # else said where the claim was looked at, or the protocol
     if kind == "threshold":

@@ -71,6 +71,8 @@ def margin_range(kind: str, method: str) -> tuple[float, str]:
 
     The unit of an attribute's margin follows from how it is judged: points of the scale where it is rated, else d'.
     """
+    if kind == "stage" and METHODS[method].answer_kind == "choose":
+        return 50.0, "a number above 0 and below 50: percentage points of preference beyond 50"
     rated = kind == "attribute" and METHODS[method].answer_kind == "rate"
     if rated and method == "small-impairment":
         return 4.0, "a number above 0 and below 4: grades of the scale from 5.0 to 1.0"

@@ -7,9 +7,17 @@ from blindtest.design import METHODS, Block, Protocol
 from blindtest.errors import did_you_mean
 from blindtest.study.factorials import factorial_of
 from blindtest.study.findings import Findings
-from blindtest.study.stage_reach import LEAST_PANEL, StageReach, stage_panel_needed, stage_reach
+from blindtest.study.stage_reach import (
+    LEAST_PANEL,
+    StageReach,
+    stage_pair_reach,
+    stage_panel_needed,
+    stage_reach,
+)
 
 __all__ = ["check_blind", "check_stage_claim", "say_stage"]
+
+PAIRS = "stage-pair"
 
 Tables = dict[str, Any]
 Place = tuple[str | int, ...]
@@ -100,7 +108,18 @@ def check_blind(protocol: Protocol, data: Tables, found: Findings) -> None:
                 got=protocol.name,
                 allowed="a protocol without names, such as attribution or rating",
             )
-        elif not any(block.counted and METHODS[block.method].answer_kind == "rate" for block in protocol.blocks):
+        elif any(block.method == PAIRS for block in protocol.blocks) and one["factors"].get("fraction", "1") != "1":
+            found.fault(
+                (*place, "fraction"),
+                "in a fraction no two combinations differ in one stage alone: there are no pairs to compare",
+                got=one["factors"]["fraction"],
+                allowed="1",
+                remedy="take the fraction out, or rate the combinations: use = 'attribution'",
+            )
+        elif not any(
+            block.counted and (METHODS[block.method].answer_kind == "rate" or block.method == PAIRS)
+            for block in protocol.blocks
+        ):
             found.note(place, f"the protocol {protocol.name} rates nothing: its combinations are rendered, never heard")
 
 
@@ -119,6 +138,8 @@ def say_stage(
     made = factorial_of(device)
     if made is None:
         return None
+    if blocks[0].method == PAIRS:
+        return _say_pairs(blocks, len(made.factors), claim, margin, planned, place, found)
     scales = list(dict.fromkeys(str(block.numbers.get("attribute", "quality")) for block in blocks))
     if len(scales) > 1:
         found.fault(place, "the protocol rates several things: of which is the stage heard?", got=", ".join(scales))
@@ -155,5 +176,39 @@ def say_stage(
         got=plan.plan,
         allowed="a chance of .50 or more of one of them",
         remedy="; or ".join(ways),
+    )
+    return plan
+
+
+def _say_pairs(
+    blocks: Sequence[Block],
+    stages: int,
+    claim: Tables,
+    margin: float,
+    planned: int,
+    place: Place,
+    found: Findings,
+) -> StageReach:
+    """Return what pairs can show and refute of a stage; complain where the claim can't fail."""
+    pairs = sum(block.trials * block.sittings for block in blocks) // stages
+    directed = claim.get("effect", "either") != "either"
+
+    def reached(listeners: int) -> StageReach:
+        return stage_pair_reach(listeners=listeners, pairs=pairs, stages=stages, margin=margin, directed=directed)
+
+    plan = reached(planned)
+    if plan.can_fail:
+        found.note(place, plan.sentence)
+        return plan
+    fewest = next((count for count in range(LEAST_PANEL, 401) if reached(count).can_fail), None)
+    ways = [f"{fewest} listeners are the fewest that could: write planned = {fewest}"] if fewest else []
+    why = f"two listeners are no panel: 1, or {LEAST_PANEL} and more" if planned == 2 else ""
+    does_nothing = f"a stage that does nothing would end as negligible with chance {plan.chance_negligible:.2f}"
+    found.fault(
+        place,
+        f"the claim can't fail: {why or f'{does_nothing} ({plan.assumption})'}",
+        got=plan.plan,
+        allowed="a chance of .50 or more",
+        remedy="; or ".join((*ways, "more trials, or a larger margin")),
     )
     return plan

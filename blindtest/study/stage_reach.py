@@ -15,12 +15,16 @@ from typing import Any
 from blindtest.study.scale_reach import SD_CLIP, SD_LISTENER, SD_RATING, chances_of_words
 from blindtest.study.tails import ALPHA, LEAST_CHANCE
 
-__all__ = ["LEAST_PANEL", "StageReach", "stage_panel_needed", "stage_reach"]
+__all__ = ["LEAST_PANEL", "StageReach", "stage_pair_reach", "stage_panel_needed", "stage_reach"]
 
 LEAST_PANEL = 3
 """Two listeners are no panel, and too many for a single one (`stats.crossed_terms`)."""
 SAMPLE_OF_CLIPS = 5
 _MOST = 400
+SD_PREFERENCE = 15.0
+"""Between listeners in their preference for a stage, percentage points; our assumption, as those of ratings are."""
+SD_CHOICE = 50.0
+"""Of a single choice where nothing is preferred: half of 100, from the binomial."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +47,8 @@ class StageReach:
     """Where the effect is the margin."""
     chance_negligible: float
     """Where there is none."""
+    pairs: int = 0
+    """Of each stage and listener, where two combinations are compared at a time; 0: they are rated."""
 
     @property
     def chance_refuted(self) -> float:
@@ -63,6 +69,10 @@ class StageReach:
     def plan(self) -> str:
         """The plan in words."""
         who = "one listener" if self.listeners == 1 else f"{self.listeners} listeners"
+        if self.pairs:
+            return (
+                f"{who}, {self.pairs} pairs of each of {self.stages} stages, margin {self.margin:g} percentage points"
+            )
         clips = "one clip" if self.clips == 1 else f"{self.clips} clips"
         times = "" if self.repeats == 1 else f", {self.repeats} times each"
         return (
@@ -72,6 +82,9 @@ class StageReach:
     @property
     def assumption(self) -> str:
         """What the chances rest on."""
+        if self.pairs:
+            between = f"standard deviation of {SD_PREFERENCE:g} between listeners; " if self.listeners > 1 else ""
+            return f"assumed: {between}choices scatter as a coin does; corrected over the stages"
         parts = [f"{SD_LISTENER:g} between listeners in the effect of a stage"] if self.listeners > 1 else []
         parts += [f"{SD_CLIP:g} between clips"] if self.listeners > 1 and self.clips >= SAMPLE_OF_CLIPS else []
         parts.append(f"{SD_RATING:g} of a single rating")
@@ -90,7 +103,8 @@ class StageReach:
         """Return what JSON can hold."""
         names = ("listeners", "clips", "repeats", "combinations", "stages", "margin", "directed", "std_error", "df")
         chances = ("chance_shown", "chance_refuted", "chance_negligible", "chance_to_fail", "sentence")
-        return {name: getattr(self, name) for name in (*names, *chances)}
+        own = {name: getattr(self, name) for name in (*names, *chances)}
+        return {**own, **({"pairs": self.pairs} if self.pairs else {})}
 
 
 def stage_reach(
@@ -144,6 +158,41 @@ def stage_reach(
         df=df,
         chance_shown=shown,
         chance_negligible=negligible,
+    )
+
+
+def stage_pair_reach(
+    *, listeners: int, pairs: int, stages: int, margin: float, directed: bool = False, alpha: float = float(ALPHA)
+) -> StageReach:
+    """Return what pairs that differ in one stage can show and find negligible of each stage.
+
+    Parameters
+    ----------
+    pairs : of each stage, of each listener
+    margin : percentage points of preference beyond 50
+    """
+    error, df = None, 0.0
+    if pairs and listeners == 1:
+        error, df = SD_CHOICE / sqrt(pairs), pairs - 1.0
+    elif pairs and listeners >= LEAST_PANEL:
+        error, df = sqrt((SD_PREFERENCE**2 + SD_CHOICE**2 / pairs) / listeners), listeners - 1.0
+    shown = negligible = 0.0
+    if error is not None and df >= 1:
+        level = alpha / stages
+        shown, negligible, _ = chances_of_words(error, df, margin, level / 2, level)
+    return StageReach(
+        listeners=listeners,
+        clips=0,
+        repeats=0,
+        combinations=2**stages,
+        stages=stages,
+        margin=margin,
+        directed=directed,
+        std_error=error if df >= 1 else None,
+        df=df,
+        chance_shown=shown,
+        chance_negligible=negligible,
+        pairs=pairs,
     )
 
 

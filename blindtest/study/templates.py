@@ -313,6 +313,7 @@ _CLAIM_INTRO = """
 # What is claimed. What would refute it, `blindtest check` says.
 """
 
+_MARGIN_OF_PAIRS = "# margin = 15                            # percentage points of preference beyond 50"
 _CLAIM_OF = {
     "heard": """
 [[claim]]
@@ -481,7 +482,10 @@ def study_template(protocol: Protocol, use: str) -> StudyTemplate:
         return _template(parts, protocol, use, units=("first", "second", "worn"), panel=_ANY_NUMBER)
     if protocol.decides == ("stage",):
         clips = _CLIP + "".join(_another_clip(name) for name in ("two", "three"))
-        parts = (HEAD, _one_and_worn(), _PLAYBACK, _FACTORS, clips, _CLAIM_INTRO + _CLAIM_OF["stage"])
+        claim = _CLAIM_OF["stage"]
+        if any(block.method == "stage-pair" for block in protocol.blocks):
+            claim = claim.replace("# margin = 8                             # points of 100", _MARGIN_OF_PAIRS)
+        parts = (HEAD, _one_and_worn(), _PLAYBACK, _FACTORS, clips, _CLAIM_INTRO + claim)
         return _template(parts, protocol, use, units=("first", "worn"), panel=_PANEL)
     if protocol.decides == ("matched",):
         claim = _CLAIM_INTRO + _CLAIM_OF["matched"]

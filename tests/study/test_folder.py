@@ -26,6 +26,7 @@ PROTOCOLS = (
     "abx-stopping",
     "adjustment",
     "attribution",
+    "attribution-pairs",
     "duo-trio",
     "free-listening",
     "multi-stimulus",
