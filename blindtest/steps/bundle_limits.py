@@ -20,7 +20,7 @@ class Limits:
     """Unpacked bytes up to which the ratio isn't looked at."""
     json_bytes: int = 64 << 20
     """One JSON document."""
-    lines_bytes: int = 2 << 30
+    lines_bytes: int = 1 << 30
     """One file of JSON lines, or of rows."""
     line_bytes: int = 8 << 20
     depth: int = 64

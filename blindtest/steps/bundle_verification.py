@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from blindtest.design import Grade
-from blindtest.errors import BlindtestError
+from blindtest.errors import BlindtestError, Fault
 from blindtest.steps import bundle_checks as checks
 from blindtest.steps.anchors import ANCHORS, stamps
 from blindtest.steps.answers import read_answers
-from blindtest.steps.bundle_opening import OpenedBundle, is_bundle, opened, read_json
+from blindtest.steps.bundle_opening import SUMS, OpenedBundle, is_bundle, opened, read_json
 from blindtest.steps.place import Entropy, Progress
 from blindtest.steps.verification import Finding, Verified, hashes_in_text, verify_store
 from blindtest.steps.verification import verify as verify_study
@@ -185,6 +185,9 @@ def verify_bundle(
     """
     wanted = list(dict.fromkeys(one for text in published for one in hashes_in_text(text)))
     with opened(path) as bundle, tempfile.TemporaryDirectory(prefix="blindtest-verify-") as place:
+        if not {SUMS, "record/chain.jsonl"} & set(bundle.names):
+            problem = f"this is no evidence bundle: it holds neither {SUMS} nor a record"
+            raise BlindtestError(Fault(problem=problem, file=str(path), remedy="blindtest report makes one"))
         return _Checking(bundle, wanted, authorities, sound, Path(place), progress).done()
 
 

@@ -420,6 +420,10 @@ def test_what_is_found_and_what_is_refused_have_the_codes_that_are_documented(ma
     assert refused.value.exit_code == 3
     assert not (tmp_path.parent / "outside.txt").exists()
     assert not (tmp_path / "outside.txt").exists()
+    with zipfile.ZipFile(tmp_path / "holiday.zip", "w") as archive:
+        archive.writestr("beach.jpg", b"sand")
+    with pytest.raises(BlindtestError, match="this is no evidence bundle"):
+        main(["verify", str(tmp_path / "holiday.zip")], standalone_mode=False)
     with pytest.raises(BlindtestError, match="64 hexadecimal digits"):
         main(["verify", str(copy), "--published", "nonsense"], standalone_mode=False)
 
@@ -565,6 +569,20 @@ def hunt_in_the_zip(made, place, rng, count):
 
 def test_a_byte_of_the_zip_is_found(made, tmp_path):
     hunt_in_the_zip(made, tmp_path, random.Random(3), 10)
+
+
+@pytest.mark.long
+def test_a_bundle_made_while_somebody_listens_holds_and_keeps_that_sitting_shut(made, tmp_path):
+    folder = Path(shutil.copytree(made.study, tmp_path / "my-study"))
+    sat(folder, "L-three", 7, stop_after=4)
+    shown = steps.report(folder, while_open="a deadline")
+    found = verify_bundle(shown.archive)
+    assert found.ok, found.text()
+    assert "is opened once no sitting under it is open" in found.text()
+    assert "4 rows of a sitting that is open, given once it is over" in found.text()
+    code, said = short_verifier(shown.evidence / "verify.py", shown.evidence)
+    assert code == 0, said
+    assert "2 without a nonce could not be looked at" in said
 
 
 @pytest.mark.long
