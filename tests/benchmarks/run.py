@@ -18,6 +18,7 @@ SHORT = {
     "bench_harmonics.py": ["--rounds", "1", "--seconds", "10"],
     "bench_long_clip.py": ["--minutes", "5"],
     "bench_mixed.py": ["--rounds", "1", "--listeners", "1000", "--million", "100000"],
+    "bench_panel.py": ["--listeners", "20", "--pace", "2", "--seconds", "12", "--kills", "1"],
     "bench_render.py": ["--rounds", "1", "--clips", "4"],
     "bench_sections.py": ["--rounds", "1", "--devices", "3"],
     "bench_store.py": ["--answers", "200", "--clients", "16", "--each", "20", "--listeners", "100", "--seconds", "4"],
