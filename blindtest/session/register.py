@@ -63,6 +63,10 @@ class SittingEntry:
     """What the sitting is about, as its plan's record has it under 'scheduled': worn, labelled or blind."""
     name: str = "blind"
     """What it is called: its phase, with 'k of n' where the phase has several sittings."""
+    place: int = 0
+    """Which of its listener's sittings it is, from 0."""
+    beyond_plan: bool = False
+    """One more than planned: reported, never counted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,9 +104,12 @@ class Override:
     reason: str
 
 
-def scheduled_in(record: Mapping[str, Any]) -> dict[str, str]:
-    """Return phase and name of a sitting, as far as its plan's record has them."""
+def scheduled_in(record: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a plan's record has of its sitting's phase, name and place, and whether it was planned."""
+    found: dict[str, Any] = {"beyond_plan": bool(record.get("beyond_plan"))}
     scheduled = record.get("scheduled")
-    if not isinstance(scheduled, dict):
-        return {}
-    return {key: str(scheduled[key]) for key in ("phase", "name") if key in scheduled}
+    if isinstance(scheduled, dict):
+        found |= {key: str(scheduled[key]) for key in ("phase", "name") if key in scheduled}
+        place = scheduled.get("place", 0)
+        found["place"] = place if isinstance(place, int) else 0
+    return found

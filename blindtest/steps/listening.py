@@ -370,18 +370,22 @@ def new_sitting(
     find_player: FindPlayer = lambda sitting, forms, routes: None,
     passphrase: Passphrase | None = None,
     rate_hz: float | None = None,
+    sealed: StudySeal | None = None,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
 ) -> PreparedSitting:
     """Seal a new sitting's plan, store it and return the sitting; commitments exist before anything can be heard.
 
     rate_hz : of what will play it, where that is known: of two sets of stimuli it gets the one of that rate
+    sealed : the study's seal, where the caller has made sure of it; else it is looked for, or made
     """
     at = clock()
-    sealed = ensure_sealed(study, rendered, store, at=at, entropy=entropy)
-    series = _series(study, store, sealed, listener)
-    own = [one for one in store.sittings() if (one.listener, one.study_seal) == (listener, sealed.commitment)]
-    had = [one for one in own if not _beyond(store, one)]
+    sealed = sealed or ensure_sealed(study, rendered, store, at=at, entropy=entropy)
+    # Read once: of a panel it has thousands.
+    register = store.sittings()
+    series = _series(study, store, sealed, listener, register)
+    own = [one for one in register if (one.listener, one.study_seal) == (listener, sealed.commitment)]
+    had = [one for one in own if not one.beyond_plan]
     beyond = len(had) >= len(series)
     if beyond and not again:
         planned = "the one sitting that was" if len(series) == 1 else f"all {len(series)} sittings that were"
@@ -413,7 +417,7 @@ def new_sitting(
         labels=names_read(study),
         helper=lock.record if lock else None,
         starts={
-            block.id: panel_start(_panel_draws(store, sealed), block.id, _place(store, sealed, listener), len(ids))
+            block.id: panel_start(_panel_draws(store, sealed), block.id, _place(register, sealed, listener), len(ids))
             for block in scheduled.protocol.blocks
             if block.sequence and (ids := present[block.id])
         },
@@ -431,10 +435,10 @@ def new_sitting(
     )  # fmt: skip
 
 
-def _place(store: "Store", sealed: StudySeal, listener: str) -> int:
+def _place(register: "tuple[SittingEntry, ...]", sealed: StudySeal, listener: str) -> int:
     """Return a listener's place in the panel under a seal, 0-based."""
-    under = [one for one in store.sittings() if one.study_seal == sealed.commitment and not _beyond(store, one)]
-    firsts = [one.listener for one in under if _scheduled_place(store, one) == 0]
+    under = [one for one in register if one.study_seal == sealed.commitment and not one.beyond_plan]
+    firsts = [one.listener for one in under if one.place == 0]
     return firsts.index(listener) if listener in firsts else len(firsts)
 
 
@@ -443,12 +447,14 @@ def _panel_draws(store: "Store", sealed: StudySeal) -> Draws:
     return Draws(key_seed(store.sealed(sealed.commitment).nonce))
 
 
-def _series(study: Study, store: "Store", sealed: StudySeal, listener: str) -> tuple[ScheduledSitting, ...]:
+def _series(
+    study: Study, store: "Store", sealed: StudySeal, listener: str, register: "tuple[SittingEntry, ...]"
+) -> tuple[ScheduledSitting, ...]:
     """Return a listener's sittings in order; which phase comes first is drawn from the study seal's nonce.
 
     A listener's place is that of their first sitting: pseudonyms can be erased, and must not move others when they are.
     """
-    place, draws = _place(store, sealed, listener), _panel_draws(store, sealed)
+    place, draws = _place(register, sealed, listener), _panel_draws(store, sealed)
     orders: tuple[First, First] = ("blind", "labelled")
     first, second = draws.shuffled(f"phase order/{place // 2}", orders)
     return sittings_of(study.protocol, first=first_phase(study.protocol, place, (first, second)))
@@ -489,14 +495,6 @@ def plan_sitting(plan: Plan, listener: str) -> Sitting:
 def study_id(record: Mapping[str, Any]) -> str:
     """Return the name of a study in the trial table: the beginning of its seal, which names nothing."""
     return str(record["study_seal"])[:STUDY_ID_LENGTH]
-
-
-def _scheduled_place(store: "Store", entry: "SittingEntry") -> int:
-    return int((store.record(entry.commitment).get("scheduled") or {}).get("place", 0))
-
-
-def _beyond(store: "Store", entry: "SittingEntry") -> bool:
-    return bool(store.record(entry.commitment).get("beyond_plan"))
 
 
 def resumed_sitting(

@@ -8,7 +8,7 @@ import os
 from base64 import urlsafe_b64encode
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
 from threading import Lock
@@ -38,6 +38,8 @@ _PUBLIC_LINK, CLOSED = "panel_public_link", "panel_closed"
 _MOVED = "moved"
 """What is kept where a sitting went on in another browser: its number, and how often its level had been set by then. As
 long as that is so the level is to be set anew."""
+_EVERY = timedelta(seconds=20)
+"""How often sittings are looked for whose deadline has passed."""
 State = Mapping[str, Any]
 
 
@@ -147,6 +149,7 @@ class OpenPanel:
         self._planned = len(sittings_of(study.protocol))
         # Two plans drawn at once would be given one number.
         self._making = Lock()
+        self._looked: datetime | None = None
         self._levels: dict[int, LevelSounds] = {}
 
     def __enter__(self) -> "OpenPanel":
@@ -160,6 +163,13 @@ class OpenPanel:
 
     # What the organiser sees.
 
+    def _end_overdue(self) -> None:
+        """End sittings whose deadline has passed, as abandoned; looked for now and then, since it is a write."""
+        at = self.clock()
+        if self._looked is None or at - self._looked >= _EVERY:
+            self._store.abandon_overdue(at)
+            self._looked = at
+
     def remembered(self, key: str) -> Any:
         """Return what an earlier run remembered."""
         return self._store.remembered(key)
@@ -170,12 +180,12 @@ class OpenPanel:
 
     def counts(self) -> PanelCounts:
         """Return how the panel stands, in numbers only."""
-        self._store.abandon_overdue(self.clock())
+        self._end_overdue()
         return self._store.panel.counts()
 
     def standing(self) -> PanelStanding:
         """Return how the panel stands, without any result; see `panel_standing`."""
-        self._store.abandon_overdue(self.clock())
+        self._end_overdue()
         at = self.clock().isoformat(timespec="seconds")
         return panel_standing(self.study, self._store, closed=self.closed, at=at)
 
@@ -311,7 +321,7 @@ class OpenPanel:
         return self._sitting(listener, "open") or self._sitting(listener, "finished")
 
     def _sitting(self, listener: str, state: str) -> PreparedSitting | None:
-        self._store.abandon_overdue(self.clock())
+        self._end_overdue()
         numbers = [own.number for own in self._store.panel.sittings_of(listener) if own.state == state]
         if not numbers:
             return None
@@ -352,7 +362,7 @@ class OpenPanel:
             one = self._store.panel.panelist(listener)
             return new_sitting(
                 self.study, self._rendered, self._store, listener=listener, clock=self.clock, entropy=self.entropy,
-                rate_hz=one.kept.get("output", {}).get("rate_hz") if one else None,
+                rate_hz=one.kept.get("output", {}).get("rate_hz") if one else None, sealed=self.sealed,
             )  # fmt: skip
 
     def level_sounds(self, prepared: PreparedSitting) -> Callable[[str, str], Any]:
@@ -390,7 +400,7 @@ class OpenPanel:
 
     def _own(self, one: Panelist) -> list[OwnSitting]:
         """Return a listener's sittings under the study's present seal."""
-        self._store.abandon_overdue(self.clock())
+        self._end_overdue()
         under = self.sealed.commitment
         return [own for own in self._store.panel.sittings_of(one.listener) if own.study_seal == under]
 

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Mapping
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import Connection, func, insert, select, update
@@ -141,7 +142,7 @@ def entries(connection: Connection, number: int | None = None) -> tuple[SittingE
         query = query.where(schema.sittings.c.number == number)
     return tuple(
         SittingEntry(
-            **scheduled_in(table_of(row.record or "")),
+            **_scheduled(row.record or ""),
             number=row.number,
             study_seal=row.study_seal,
             commitment=row.commitment,
@@ -157,6 +158,12 @@ def entries(connection: Connection, number: int | None = None) -> tuple[SittingE
         )
         for row in connection.execute(query)
     )
+
+
+@lru_cache(maxsize=20_000)
+def _scheduled(record: str) -> Mapping[str, Any]:
+    """Parse a record once: it never changes, and the register is read often."""
+    return scheduled_in(table_of(record))
 
 
 def published(entry: SittingEntry) -> dict[str, Any]:
