@@ -38,6 +38,7 @@ BRIGHTNESS = {
 PARTS = {
     "preference": ({"method": "preference"}, 2),
     "ties": ({"method": "preference", "numbers": {"ties": 1}}, 2),
+    "stages": ({"method": "stage-pair"}, 4),
     "rating": ({"method": "rating"}, 4),
     "single": ({"method": "rating-single"}, 3),
     "recognition": ({"method": "recognition"}, 4),

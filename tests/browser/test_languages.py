@@ -4,9 +4,15 @@ Sources: WCAG 2.2 (3.1.1 language of page, 3.1.2 language of parts, 2.1.1 keyboa
 Pictures of every method in every language: test_pictures.py.
 """
 
+import importlib.util
 import re
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
+
+from blindtest.web.operator_app import make_operator_app
+from blindtest.web.serving import Server, hosts_of, open_port
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -70,3 +76,49 @@ def test_a_browser_that_asks_for_german_gets_it(launch, serving, listener_on):
     someone.key("o1hh")
     someone.hears(r'slider "Bewertung von Klang B[^\n]*\n\s+- text: "?3,2, Etwas st\u00f6rend')
     assert re.search(r"\u22120,5", someone.tree())
+
+
+@pytest.mark.long
+def test_the_operators_page_in_german(launch, toy, assisted, artifacts):
+    """What is to be connected, made and left, at 320 px; changed to English in between."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    # Requests of the listener go in a thread of their own: in this one runs the browser's loop.
+    thread = ThreadPoolExecutor(1)
+    sat = thread.submit(assisted.Sat, toy, toy.plan()).result()
+    opened = open_port()
+    port = opened.getsockname()[1]
+    app = make_operator_app(sat.service, hosts=hosts_of(port), link_token="tok", cookie_secret="x", language="de")
+    end = Server(app, opened).run_in_thread()
+    page = launch(viewport={"width": 320, "height": 640}, reduced_motion="reduce", bypass_csp=True).new_page()
+
+    def look(what):
+        page.screenshot(path=artifacts / f"operator-de-{what}.png", full_page=True)
+        found = Axe().run(page)
+        assert found.violations_count == 0, found.generate_report()
+        assert page.evaluate("document.documentElement.scrollWidth") <= 320
+
+    page.goto(f"http://127.0.0.1:{port}/#tok")
+    page.get_by_role("heading", name="Jetzt ist nichts anzuschlie\u00dfen").wait_for()
+    look("waiting")
+    thread.submit(sat.listener.event, "began").result()
+    level = thread.submit(sat.listener.view).result()["level"]
+    thread.submit(sat.ask, level).result()
+    page.get_by_role("heading", name="Jetzt anschlie\u00dfen").wait_for()
+    look("connect")
+    page.get_by_role("button", name="Angeschlossen").click()
+    page.get_by_role("heading", name="Angeschlossen: so lassen").wait_for()
+    look("connected")
+    page.get_by_role("button", name="English").click()
+    page.get_by_role("heading", name="Connected: leave it").wait_for()
+    end()
+    thread.shutdown()
+
+
+@pytest.fixture
+def assisted():
+    path = Path(__file__).parent.parent / "assisted_sitting.py"
+    spec = importlib.util.spec_from_file_location("assisted_sitting", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module

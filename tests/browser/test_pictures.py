@@ -30,6 +30,7 @@ PARTS = {
     "staircase-weighted": ("staircase-weighted", "123", "j"),
     "threshold-bayes": ("threshold-bayes", "123", "j"),
     "preference": ("ties", "12", "l"),
+    "stage-pair": ("stages", "12", "k"),
     "rating": ("rating", "1234", "hh"),
     "rating-single": ("single", "1", "jj"),
     "multi-stimulus": ("multi-stimulus", "o1234", "ff"),

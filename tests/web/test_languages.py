@@ -161,3 +161,74 @@ def test_every_word_of_a_view_is_in_the_catalogue(toy):
         assert found
         for each in found:
             assert each.message in catalogue("de").messages or re.fullmatch(r"[{}\w ,.]+", each.message), each.message
+
+
+def answered(toy, came) -> None:
+    view = came.view()
+    came.listen(view)
+    assert came.answer(view).status == 200
+
+
+def test_the_language_of_an_answer_goes_on_record_once(toy):
+    record = toy.Memory()
+    came = toy.Visitor(toy.app(toy.service(toy.plan(practice=0, trials=4, break_after=None), record), language="de"))
+    came.enter()
+    came.event("began")
+    came.event("level_set", gain_db=-20)
+    assert record.languages == [], "nothing was answered yet"
+    answered(toy, came)
+    answered(toy, came)
+    assert record.languages == ["de"]
+    came.cookie += "; blindtest-language=en"
+    answered(toy, came)
+    answered(toy, came)
+    assert record.languages == ["de", "en"]
+    assert len(record.rows) == 4
+
+
+def test_an_answer_is_safe_where_its_language_cannot_be_stored(toy):
+    class Full(toy.Memory):
+        def spoken(self, language):
+            raise OSError("no space left")
+
+    record = Full()
+    came = toy.Visitor(toy.app(toy.service(toy.plan(practice=0, trials=2), record)))
+    came.enter()
+    came.event("began")
+    came.event("level_set", gain_db=-20)
+    answered(toy, came)
+    assert len(record.rows) == 1
+
+
+def test_what_played_a_sitting_tells_its_languages():
+    from blindtest.steps.playback import PlaybackRecord, playback_words, played_by_device
+
+    class Settings:
+        def __init__(self):
+            self.held = {}
+
+        def remember(self, key, value):
+            self.held[key] = json.loads(json.dumps(value))
+
+        def remembered(self, key, default=None):
+            return self.held.get(key, default)
+
+        def events(self, sitting):
+            return ()
+
+    store = Settings()
+    run = PlaybackRecord(store, 3)
+    run.begun(None, "2026-03-02T10:00:00+00:00")
+    run.spoken("en")
+    (words,) = playback_words(store, 3)
+    assert "read in" not in words, "English is what it is written in"
+    run.spoken("de")
+    run.spoken("de")
+    assert store.held["playback/3"][0]["languages"] == ["en", "de"]
+    assert playback_words(store, 3)[-1] == "Sitting 3: the page's words were read in English (en) and Deutsch (de)."
+    # Where nothing sounds no run is noted, and a language alone is none.
+    silent = PlaybackRecord(store, 4, sounds=False)
+    silent.begun(None, "2026-03-02T10:00:00+00:00")
+    silent.spoken("de")
+    assert playback_words(store, 4) == ("Sitting 4: the page's words were read in Deutsch (de).",)
+    assert not played_by_device(store, [4])

@@ -11,6 +11,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from babel import Locale
 from babel.messages.jslexer import tokenize, unquote_string
+from babel.messages.pofile import read_po
 from catalogues import (
     KEYWORDS,
     PACKAGE,
@@ -21,8 +22,6 @@ from catalogues import (
     extracted,
     forms,
     read,
-    template_text,
-    updated,
 )
 
 from blindtest.words import ENGLISH, LANGUAGES
@@ -49,14 +48,16 @@ def test_there_is_a_second_language():
 
 def test_the_template_is_that_of_the_sources(found):
     assert len(found) > 300
-    assert TEMPLATE.read_text(encoding="utf-8") == template_text(), REMEDY
+    with TEMPLATE.open("rb") as file:
+        held = read_po(file)
+    # By messages: where they stand is told for translators, and may be told late.
+    assert {message.id for message in held} == {message.id for message in found}, REMEDY
 
 
 @pytest.mark.parametrize("language", OTHERS)
 def test_a_catalogue_is_complete(language, found):
     held = read(language)
     assert {message.id for message in held if message.id} == {message.id for message in found if message.id}, REMEDY
-    assert (WORDS / f"{language}.po").read_text(encoding="utf-8") == updated(language), REMEDY
     assert not held.obsolete
     for message in held:
         if not message.id:
