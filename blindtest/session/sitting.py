@@ -187,7 +187,8 @@ class Sitting:
 
     def question(self, number: int) -> Question:
         """Return what is asked in a trial, made from slot names only."""
-        return self.method(number).question(self.slot_names(number), self.setting_shown(number))
+        method, setting = self.method(number), self.setting_shown(number)
+        return method.question(method.slot_names(setting), setting)
 
 
 def start(plan: Plan, *, study: str, listener: str, number: int | None = None) -> Sitting:

@@ -209,7 +209,7 @@ def view_of(sitting: Sitting) -> View:
         question=None if question is None else _question_shown(question),
         sure=_sure(sitting),
         remark=_remark(sitting),
-        slots=_slots_shown(sitting),
+        slots=_slots_shown(sitting, question),
         dial=_dial_shown(sitting),
         first=sitting.first_slot(sitting.trial) if shown else None,
         clip=sitting.plan.label(sitting.planned(sitting.trial).clip) if silent else "",
@@ -227,22 +227,21 @@ def view_of(sitting: Sitting) -> View:
     )
 
 
-def _slots_shown(sitting: Sitting) -> tuple[SlotShown, ...]:
-    return tuple(
-        SlotShown(
-            name=name,
-            token=_token_shown(sitting, trial, attempt, name),
-            label=_labels(sitting, trial).get(name, ""),
+def _slots_shown(sitting: Sitting, question: Question | None) -> tuple[SlotShown, ...]:
+    shown: list[SlotShown] = []
+    for trial, attempt in trial_shown(sitting):
+        labels, adjusts = _labels(sitting, trial), "" if question is None else question.adjusts
+        shown += (
+            SlotShown(name=name, token=_token_shown(sitting, trial, attempt, name, adjusts), label=labels.get(name, ""))
+            for name in sitting.slot_names(trial)
         )
-        for trial, attempt in trial_shown(sitting)
-        for name in sitting.slot_names(trial)
-    )
+    return tuple(shown)
 
 
-def _token_shown(sitting: Sitting, trial: int, attempt: int, name: str) -> str:
+def _token_shown(sitting: Sitting, trial: int, attempt: int, name: str, adjusts: str) -> str:
     if not sitting.sounds(trial):
         return ""
-    if name == sitting.question(trial).adjusts and (now := rung_now(sitting, trial, attempt)) is not None:
+    if name == adjusts and (now := rung_now(sitting, trial, attempt)) is not None:
         return now.token
     return sitting.plan.token(trial, attempt, name)
 
