@@ -43,6 +43,8 @@ class PanelServed:
             f"{counts['listeners']} listeners agreed, {counts['withdrawn']} withdrew. Sittings: {counts['finished']} "
             f"finished, {counts['open']} open, {counts['abandoned']} abandoned. Everything is stored.",
         ]
+        if counts["finished"] or counts["abandoned"]:
+            lines.append(f"Publish the last hashes of their answers before any nonce: blindtest seal {self.folder}")
         if not self.closed or counts["open"]:
             lines.append(f"Go on with: blindtest panel {self.folder}")
         if self.closed and not counts["open"]:
