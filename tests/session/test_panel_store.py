@@ -137,8 +137,7 @@ def test_no_token_lies_in_the_database(in_file, tmp_path):
     assert "itself" not in dump
 
 
-def test_who_serves_the_panel_keeps_all_sittings(tmp_path):
-    place = tmp_path / "study.db"
+def test_who_serves_the_panel_keeps_all_sittings(place):
     with Store(place, entropy=os.urandom) as one, Store(place, entropy=os.urandom) as other:
         one.hold(7)
         with pytest.raises(BlindtestError, match="sitting 7 is open in another program"):
