@@ -472,7 +472,7 @@ def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "co
     default="abx",
     show_default=True,
     help="abx and its family, preference, rating (labelled and blind), contrast (ratings of two devices), 2-ac, "
-    "same-different, threshold, free-listening, stages (which of them is heard).",
+    "same-different, threshold, free-listening, stages (which of them is heard), stage-pairs.",
 )
 @click.option("--trials", type=click.IntRange(1, 100_000), help="Trials of the plan; threshold: at each level.")
 @click.option("--minutes", type=click.FloatRange(min=0, min_open=True), help="Time there is, instead of a number.")

@@ -10,6 +10,7 @@ from blindtest.steps.plans.contract import PlanAsked, PlanMethod, PlanShown
 from blindtest.steps.plans.levels import plan_threshold
 from blindtest.steps.plans.pairs import plan_same_different, plan_two_ac
 from blindtest.steps.plans.ratings import plan_contrast
+from blindtest.steps.plans.stage_pairs import plan_stage_pairs
 from blindtest.steps.plans.stages import plan_stages
 from blindtest.steps.plans.tracks import plan_tracks
 
@@ -40,6 +41,11 @@ PLAN_METHODS: dict[str, PlanMethod] = {
             plan=plan_stages,
             options=TIMED
             | {"stages", "fraction", "listeners", "clips", "repeats", "these_clips", "margin", "one_sided"},
+        ),
+        PlanMethod(
+            name="stage-pairs",
+            plan=plan_stage_pairs,
+            options=TIMED | {"trials", "stages", "listeners", "margin", "one_sided"},
         ),
         PlanMethod(
             name="threshold",

@@ -31,6 +31,7 @@ CASES = [
     ("contrast", "--listeners", 12, "--clips", 5, "--repeats", 2, "--margin", 8),
     ("contrast", "--these-clips", "--minutes", 20, "--studies", 2),
     ("stages", "--stages", 4, "--fraction", "1/2", "--listeners", 24, "--margin", 8),
+    ("stage-pairs", "--stages", 2, "--trials", 32, "--listeners", 16, "--margin", 18),
     ("stages", "--listeners", 2, "--clips", 6, "--one-sided"),
     ("free-listening", "--trials", 12, "--share", 0.7, "--studies", 50),
     ("free-listening", "--listeners", 6, "--sd-listener", 0.1, "--minutes", 40, "--studies", 50),
