@@ -1,9 +1,10 @@
 """What every table of a user's typing shares: strictness, keys that come later, and what a field allows in words."""
 
 from dataclasses import dataclass
-from typing import Annotated, ClassVar
+from typing import Annotated, Any, ClassVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, PlainValidator, WithJsonSchema
+from pydantic_core import PydanticCustomError
 
 from blindtest.words import LANGUAGES
 
@@ -34,9 +35,18 @@ class Table(BaseModel):
 _ID_WORDS = "letters, digits, '-', '_' and '.', at most 64, a letter or digit first"
 Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), Words(_ID_WORDS)]
 Text = Annotated[str, Field(min_length=1, max_length=500, pattern=r"\S"), Words("text of 1 to 500 characters")]
+
+
+def _language(value: object) -> str:
+    if isinstance(value, str) and value in LANGUAGES:
+        return value
+    raise PydanticCustomError("literal_error", "no language that the pages speak")
+
+
 Language = Annotated[
-    str,
-    Field(pattern=f"^({'|'.join(LANGUAGES)})$"),
+    Any,
+    PlainValidator(_language),
+    WithJsonSchema({"enum": list(LANGUAGES)}),
     Words(" or ".join(f"'{tag}'" for tag in LANGUAGES), choices=tuple(LANGUAGES)),
 ]
 """One that the pages speak."""

@@ -230,6 +230,7 @@ practice.phase = "blind"                            #! protocol.changes.practice
 planned = 2.5                                       #! listeners.planned | 2.5 | a whole number from 1 to 10000
 consent = "consent.txt"                             #! listeners.consent | 'consent.txt' | did you mean 'consent.md'?
 keep_until = "never"                                #! listeners.keep_until | 'never' | a date without quotes
+language = "dee"                                    #! listeners.language | 'dee' | 'en' or 'de'
 """
 
 PROTOCOL = """\

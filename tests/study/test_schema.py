@@ -163,6 +163,7 @@ def test_the_example_is_valid_and_a_url_in_it_is_not():
         (("condition", 0, "stages"), [{"tilt_db_per_octave": 7}]),
         (("protocol", "order"), "random"),
         (("listeners", "planned"), 0),
+        (("listeners", "language"), "fr"),
         (("condition",), []),
     ],
 )
