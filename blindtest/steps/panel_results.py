@@ -91,5 +91,5 @@ def _chosen(rows: Sequence[Mapping[str, Any]], labels: Mapping[str, str]) -> lis
             chosen[labels.get(name, name)] += 1
     if not chosen:
         return []
-    counts = listed(worded("{name} {count} times", name=name, count=count) for name, count in chosen.most_common())
+    counts = listed(worded("{name} ({count})", name=name, count=count) for name, count in chosen.most_common())
     return [worded("In {trials} trials you chose {counts}.", trials=trials, counts=counts)]
