@@ -176,11 +176,13 @@ def figures(place: Any, write: Callable[[bytes], None], options: argparse.Namesp
     ratio = statistics.median(ours) / statistics.median(theirs)
     many.sort()
     ours.sort()
+    theirs.sort()
     p99 = at_pace[int(0.99 * len(at_pace))]
     words = (
         f"one client, {options.answers} answers: {1e6 * statistics.median(ours):.0f} us (p99 "
         f"{1e6 * ours[int(0.99 * len(ours))]:.0f} us), {len(ours) / sum(ours):.0f} a second; raw "
-        f"{1e6 * statistics.median(theirs):.0f} us: {ratio:.2f} times (medians)\n"
+        f"{1e6 * statistics.median(theirs):.0f} us (p99 {1e6 * theirs[int(0.99 * len(theirs))]:.0f} us): {ratio:.2f} "
+        f"times (medians)\n"
         f"{options.clients} clients at once, {options.each} answers each: {len(many) / took:.0f} answers/s, "
         f"median {1e3 * statistics.median(many):.1f} ms, p99 {1e3 * many[int(0.99 * len(many))]:.1f} ms\n"
         f"{options.listeners} listeners, an answer a second each for {options.seconds} s: median "
@@ -213,7 +215,7 @@ def on_postgres(folder: Path, options: argparse.Namespace) -> bool:
     if missing:
         print(f"PostgreSQL left out: {missing}")
         return True
-    server = module.PostgresServer(folder if options.folder else None)
+    server = module.PostgresServer(options.folder)
     try:
         with inserted(server.arguments()) as write:
             words, _, p99, faults = figures(ByUrl(url=server.url(), schema=server.schema()), write, options)
