@@ -16,6 +16,8 @@ from pathlib import Path
 
 PASSWORD = "pass:w/o@rd%?#" + secrets.token_hex(4)
 """With all that a URL has to write otherwise."""
+_WITH_US = ["setpriv", "--pdeathsig", "QUIT"] if shutil.which("setpriv") else []
+"""Whoever kills the tests kills their server too."""
 QUOTED = PASSWORD.translate({ord(sign): f"%{ord(sign):02X}" for sign in "%:/@?#"})
 
 
@@ -119,7 +121,7 @@ class PostgresServer:
 
     def _started(self) -> "subprocess.Popen[bytes]":
         with (self.folder / "log").open("ab") as log:
-            command = [*self._as, str(self._programs / "postgres"), "-D", str(self.data)]
+            command = [*self._as, *_WITH_US, str(self._programs / "postgres"), "-D", str(self.data)]
             return subprocess.Popen(command, stdout=log, stderr=log, cwd=self.folder)
 
     def stop(self, mode: str = "immediate") -> None:

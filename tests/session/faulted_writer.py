@@ -5,6 +5,10 @@ thread of the victim: "opening" is the main one, which makes, opens and closes t
 each call of each kind fails in turn, one run for each: the process is killed there, or the call returns EIO or ENOSPC,
 once or (ENOSPC+) from there on. STRIDE 1 goes through all of them, 7 through every seventh.
 
+With the URL of a PostgreSQL server in BLINDTEST_FAULTED_URL each run has a schema of that server, and the calls are
+those that speak with it: the process is killed at each sendto and recvfrom, or recvfrom fails with ECONNRESET, once or
+(ECONNRESET+) from there on. A sendto that fails alone is no broken connection: libpq waits for the server's reason.
+
 The victim is a fork that holds the imports already. It waits until strace is attached to the thread in question, so
 that no call before is counted and none of the other thread. What it serves is the page's own service; it says on a
 pipe what was acknowledged. A second fork then opens the database without faults, checks it, and finishes the sitting.
@@ -34,7 +38,7 @@ import numpy as np
 from blindtest.design import Sealed, plan_from_record, seal, verify_chain
 from blindtest.errors import BlindtestError
 from blindtest.session import Confirmed, event_from_dict, restored
-from blindtest.session.store import Store
+from blindtest.session.store import ByUrl, Store
 from blindtest.web import NotStored, SittingService, StoreRecord
 
 P = runpy.run_path(str(Path(__file__).parent / "plans.py"))
@@ -44,7 +48,16 @@ PLAN = P["make"](blocks=BLOCKS, seed=5, study_seal=STUDY_SEAL.commitment)
 TRIES = 3
 CALLS = ("pwrite64", "fdatasync", "fsync", "ftruncate", "unlink")
 FAULTS = {"SIGKILL": "signal=SIGKILL", "EIO": "error=EIO", "ENOSPC": "error=ENOSPC", "ENOSPC+": "error=ENOSPC"}
+URL = os.environ.get("BLINDTEST_FAULTED_URL", "")
+if URL:
+    CALLS = ("sendto", "recvfrom")
+    FAULTS = {"SIGKILL": "signal=SIGKILL", "ECONNRESET": "error=ECONNRESET", "ECONNRESET+": "error=ECONNRESET"}
 PHASES = ("opening", "answering")
+
+
+def place(path):
+    """Return where the database of a run stands: in the file, or in a schema of its name."""
+    return ByUrl(url=URL, schema=f"faulted_{path.stem.replace('-', '_')}") if URL else path
 
 
 def registered(store):
@@ -108,7 +121,7 @@ def victim(path, phase, say):
     try:
         if phase == "opening":
             waited(threading.get_native_id(), say)
-        with Store(path, entropy=os.urandom) as store:
+        with Store(place(path), entropy=os.urandom) as store:
             if phase == "answering":
                 waited(store._writer._thread.native_id, say)
             registered(store)
@@ -168,7 +181,7 @@ def traced(path, phase, options):
 def look(path, said, say):
     """Hold the database against what was acknowledged, then finish the sitting and look once more."""
     faults = []
-    with Store(path, entropy=os.urandom) as store:
+    with Store(place(path), entropy=os.urandom) as store:
         faults += [str(fault) for fault in store.faults()]
         was_there = bool(store.sittings())
         if any("registered" in told for told in said) and not was_there:
@@ -189,10 +202,11 @@ def look(path, said, say):
         if [dict(answer.values) for answer in sitting.answers][: len(before)] != before:
             faults.append("an answer changed")
         faults += drawn_otherwise(store) + [str(fault) for fault in store.faults()]
-    with sqlite3.connect(path) as plain:
-        (whole,) = plain.execute("PRAGMA integrity_check").fetchone()
-    if whole != "ok":
-        faults.append(whole)
+    if not URL:
+        with sqlite3.connect(path) as plain:
+            (whole,) = plain.execute("PRAGMA integrity_check").fetchone()
+        if whole != "ok":
+            faults.append(whole)
     say({"faults": faults, "lost": lost, "twice": twice, "acknowledged": len(acknowledged)})
 
 
@@ -207,6 +221,11 @@ def drawn_otherwise(store):
 def begun(path, phase):
     """Return `path`, where for the phase "answering" an empty database was made before."""
     template = path.with_name("template.db")
+    if URL:
+        child, out = forked(lambda say: Store(place(path), entropy=os.urandom).close())
+        out.read()
+        os.waitpid(child, 0)
+        return path
     if phase == "answering":
         if not template.exists():
             Store(template, entropy=os.urandom).close()
@@ -233,6 +252,8 @@ def main(folder, phases, calls, faults, stride):
         made = counted(folder, phase)
         total["calls"][phase] = {call: count for call, count in made.items() if count}
         for call, name in ((call, name) for call in calls for name in faults):
+            if call == "sendto" and name != "SIGKILL":
+                continue
             for at in range(1, made[call] + 1):
                 turn += 1
                 if turn % stride:

@@ -4,6 +4,7 @@ conventions.md asks for it by `strace -e inject=CALL:signal=SIGKILL:when=N` and 
 """
 
 import json
+import os
 import shutil
 import subprocess
 import sys
@@ -15,10 +16,11 @@ EVERY_CALL = "pwrite64,fdatasync,fsync,ftruncate,unlink"
 EVERY_FAULT = "SIGKILL,EIO,ENOSPC,ENOSPC+"
 
 
-def run(folder, phases, calls, faults, stride, timeout=60):
+def run(folder, phases, calls, faults, stride, timeout=60, url=""):
     script = Path(__file__).parent / "faulted_writer.py"
     command = [sys.executable, str(script), str(folder), phases, calls, faults, str(stride)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=timeout)
+    env = {**os.environ, "BLINDTEST_FAULTED_URL": url}
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=timeout, env=env)
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout.splitlines()[-1])
     print(found)
@@ -56,3 +58,15 @@ def test_no_fault_at_any_call_loses_anything(tmp_path):
     holds(found)
     counted = sum(count for calls in found["calls"].values() for count in calls.values())
     assert found["runs"] == 4 * counted > 400
+
+
+@pytest.mark.long
+@pytest.mark.postgres
+def test_no_break_of_the_connection_loses_anything(tmp_path, postgres_server):
+    """The writer is killed, or its connection breaks, at each call that speaks with the server: commits among them."""
+    faults = "SIGKILL,ECONNRESET,ECONNRESET+"
+    found = run(tmp_path, "answering", "sendto,recvfrom", faults, 1, timeout=3000, url=postgres_server.url())
+    assert (found["lost"], found["twice"], found["faults"]) == (0, 0, [])
+    # How often a connection is looked at in vain differs from run to run.
+    assert found["injected"] > 0.9 * found["runs"] > 0
+    assert min(found["acknowledged"], found["killed"], found["refused"]) > 0
