@@ -273,6 +273,11 @@ class OpenPanel:
         """Return whose session it is."""
         return self._store.panel.listener_of(token_hash(session)) if session else None
 
+    def goes_on(self, listener: str) -> bool:
+        """Return whether a listener has a sitting that is open on record: it may have ended there meanwhile, by its
+        deadline or since its listener was forgotten by command."""
+        return any(own.state == "open" for own in self._store.panel.sittings_of(listener))
+
     def state(self, listener: str) -> State:
         """Return where a listener is."""
         one = self._store.panel.panelist(listener)

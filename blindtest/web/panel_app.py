@@ -169,6 +169,22 @@ class _PanelPages(ListeningPages):
             return service.handle(event)
         return await super().handle(service, event)
 
+    async def event(self, request: Request) -> Response:
+        """Take an event; where its sitting has ended on record meanwhile, say so instead of asking for it again."""
+        response = await super().event(request)
+        if response.status_code == 503:
+            listener = await self._listener(request)
+            try:
+                goes_on = await self.work(partial(self._panel.goes_on, listener))
+            except BlindtestError:
+                # The storage itself is away: the page keeps what it has and comes again.
+                return response
+            if not goes_on:
+                self._services.drop(listener)
+                self._services.forget_sessions(listener)
+                raise HTTPException(401)
+        return response
+
     async def sound(self, request: Request) -> Response:
         """Return the sound behind a token; it is made now, by one of few threads."""
         token = request.path_params["token"]

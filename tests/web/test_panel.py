@@ -314,6 +314,31 @@ def test_forget_erases_a_panel_listener_who_never_listened(folder, served):
         steps.forget(folder, name)
 
 
+@pytest.mark.parametrize("how", ["forgotten by command", "its deadline passed"])
+def test_a_page_whose_sitting_ended_on_record_is_told_so(folder, served, how):
+    clock = Clock()
+    with served(folder, clock=clock) as (panel, come):
+        one = come()
+        one.to_the_sitting(panel.public_token())
+        one.to_the_trials()
+        view = one.view()
+        one.listen(view)
+        if how == "forgotten by command":
+            with Store(folder / "study.db", entropy=os.urandom) as store:
+                store.forget(one.state()["pseudonym"], at=clock(), clean=False)
+        else:
+            clock.now += timedelta(days=8)
+            assert panel.counts().abandoned == 1
+        told = one.answer(view)
+        if how == "forgotten by command":
+            assert told.status == 401, "not asked to send it again and again"
+            assert one.get("/view").status == 401
+        else:
+            assert (told.status, told.json["problem"][:36]) == (409, "the deadline of this sitting passed ")
+            assert one.state()["step"] == "thanks"
+        assert panel.counts().open == 0
+
+
 def test_nothing_of_a_browser_or_its_place_is_stored_or_logged(folder, served, caplog, capfd):
     marks = {"user-agent": "Marked-Agent/7", "accept-language": "tlh", "x-forwarded-for": "203.0.113.77"}
     with served(folder) as (_, come):
