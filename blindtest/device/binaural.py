@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from blindtest.audio import Clip, read_clip, resampled
 from blindtest.errors import BlindtestError, Fault, Missing
 
+from .sofa_file import read_sofa_file
+
 __all__ = [
     "PATHS",
     "BinauralResponse",
@@ -279,27 +281,8 @@ def _by_ear(frames: Floats) -> Floats:
 
 
 def _sofa(path: Path, measurements: tuple[int, int] | None) -> tuple[Floats, int, tuple[str, ...]]:
-    try:
-        import sofar  # type: ignore[import-untyped]
-    except ImportError as error:
-        raise Missing(
-            Fault(
-                problem="reading SOFA files needs the library sofar",
-                file=str(path),
-                remedy="install it: pip install 'blindtest[sofa]', or export the four paths as WAV",
-            )
-        ) from error
-    if not path.exists():
-        raise BlindtestError(Fault(problem="there is no such file", remedy="check the name and the folder"))
-    try:
-        held = sofar.read_sofa(str(path), verify=False, verbose=False)
-        samples = np.asarray(held.Data_IR, dtype=np.float64)
-        rate = float(np.atleast_1d(held.Data_SamplingRate)[0])
-        places = np.atleast_2d(np.asarray(held.SourcePosition, dtype=np.float64))
-    except Exception as error:  # whatever the library finds wrong with a file is a fault of the file
-        reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-        problem = f"can't be read as SOFA impulse responses: {reason}"
-        raise BlindtestError(Fault(problem=problem, remedy="export it again, data type FIR")) from None
+    found = read_sofa_file(path, instead="the four paths")
+    held, samples, rate = found.held, found.samples, found.rate
     if samples.ndim not in (3, 4) or samples.shape[1] != 2 or rate != round(rate):
         raise BlindtestError(
             Fault(
@@ -314,7 +297,7 @@ def _sofa(path: Path, measurements: tuple[int, int] | None) -> tuple[Floats, int
         return np.stack([samples[0, :, left, :].T, samples[0, :, right, :].T], axis=2), round(rate), ()
     if samples.ndim == 4:
         samples = samples[:, :, 0, :]
-    left, right = _chosen(held, len(samples), places, measurements)
+    left, right = _chosen(held, len(samples), found.places, measurements)
     return np.stack([samples[left].T, samples[right].T], axis=2), round(rate), ()
 
 

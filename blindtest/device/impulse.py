@@ -14,6 +14,7 @@ from blindtest.audio import Clip, read_clip, resampled
 from blindtest.errors import BlindtestError, Fault, Missing
 
 from .response import Response
+from .sofa_file import read_sofa_file
 
 __all__ = [
     "ImpulseFacts",
@@ -214,26 +215,8 @@ def _wave(path: Path) -> ImpulseResponse:
 
 
 def _sofa(path: Path) -> tuple[ImpulseResponse, ...]:
-    try:
-        import sofar  # type: ignore[import-untyped]
-    except ImportError as error:
-        raise Missing(
-            Fault(
-                problem="reading SOFA files needs the library sofar",
-                file=str(path),
-                remedy="install it: pip install 'blindtest[sofa]', or export the impulse response as WAV",
-            )
-        ) from error
-    if not path.exists():
-        raise BlindtestError(Fault(problem="there is no such file", remedy="check the name and the folder"))
-    try:
-        held = sofar.read_sofa(str(path), verify=False, verbose=False)
-        samples = np.asarray(held.Data_IR, dtype=np.float64)
-        rate = float(np.atleast_1d(held.Data_SamplingRate)[0])
-    except Exception as error:  # whatever the library finds wrong with a file is a fault of the file
-        reason = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-        problem = f"can't be read as SOFA impulse responses: {reason}"
-        raise BlindtestError(Fault(problem=problem, remedy="export it again, data type FIR")) from None
+    found = read_sofa_file(path, instead="the impulse response")
+    samples, rate = found.samples, found.rate
     if samples.ndim == 4:
         samples = samples[:, :, 0, :] if samples.shape[2] == 1 else _own_emitters(samples)
     if samples.ndim != 3 or samples.shape[1] not in (1, 2) or rate != round(rate):
