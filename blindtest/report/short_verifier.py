@@ -19,7 +19,6 @@ from datetime import datetime
 from fractions import Fraction
 from functools import partial
 from hashlib import sha256
-from math import comb
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +37,7 @@ What this shows: files, plans and answers fit together, {}.
 What it can't show: that truths follow from the plans, that sound and verdicts are right (blindtest verify does that);
 that the listener did not know the plan, that no other record was kept back, that who withdrew asked for it (nothing
 does that)."""
-WITH = "and belong to the hashes you saw"
+WITH = "and belong to the hashes you saw, but for seals that are said to be shut"
 WITHOUT = "and no more: as no published hash was given, all of it could have been made afterwards"
 
 
@@ -49,8 +48,8 @@ def files_of(place: Path) -> Files:
         infos = [info for info in archive.infolist() if not info.filename.endswith("/")]
         if len({info.filename for info in infos}) != len(infos) or any(info.flag_bits & 1 for info in infos):
             raise ValueError("a name that stands there twice, or an encrypted file")
-        if any(info.file_size > LARGEST for info in infos):
-            raise ValueError("a file of more than 1 GiB")
+        if any(info.file_size > LARGEST for info in infos) or sum(info.file_size for info in infos) > 8 * LARGEST:
+            raise ValueError("a file of more than 1 GiB, or more than 8 GiB in all")
         # A ZIP's reader gives no more than the size that was just looked at, and checks it.
         found: Files = {info.filename: partial(archive.read, info) for info in infos}
     else:
@@ -83,11 +82,13 @@ def check_files(files: Files) -> Checks:
 def check_seals(sittings: Lines, seals: Lines) -> Checks:
     """The commitment of each seal is SHA-256(nonce || record); a nonce is left out only while a sitting needs it."""
     still = {one for s in sittings if s["state"] == "open" for one in (s["commitment"], s["study_seal"])}
-    wrong, shut = [], 0
+    done = {sitting["commitment"] for sitting in sittings if sitting["state"] == "finished"}
+    wrong, shut = ["a seal twice"] * (len(seals) - len({seal["commitment"] for seal in seals})), 0
     for seal in seals:
         if seal["nonce"] is None:
             shut += 1
-            fits = seal["commitment"] in still or "helper" in json.loads(seal["record"])
+            helped = seal["kind"] == "sitting" and "helper" in json.loads(seal["record"])
+            fits = seal["commitment"] in still or (helped and seal["commitment"] not in done)
         else:
             hashed = sha256(bytes.fromhex(seal["nonce"]) + seal["record"].encode()).hexdigest()
             fits = hashed == seal["commitment"]
@@ -166,9 +167,14 @@ def check_table(files: Files, rows: Lines) -> Checks:
 
 def upper_tail(right: int, trials: int, guess: Fraction) -> Fraction:
     """Return P(right or more of `trials` by guessing), exact: whole numbers of ways over all ways."""
-    hit, miss = guess.numerator, guess.denominator - guess.numerator
-    ways = sum(comb(trials, k) * hit**k * miss ** (trials - k) for k in range(max(right, 0), trials + 1))
-    return Fraction(ways, guess.denominator**trials)
+    hit, miss, found = guess.numerator, guess.denominator - guess.numerator, 0
+    if trials * guess.denominator.bit_length() > 1_000_000:
+        raise ValueError(f"{trials} trials are more than this counts")
+    ways = miss**trials
+    for k in range(trials + 1):  # each number of ways from the one before it
+        found += ways if k >= right else 0
+        ways = ways * (trials - k) * hit // ((k + 1) * miss)
+    return Fraction(found, guess.denominator**trials)
 
 
 def chosen(row: dict[str, Any]) -> str:
@@ -178,7 +184,7 @@ def chosen(row: dict[str, Any]) -> str:
 
 def check_claim(claim: dict[str, Any], found: dict[str, Any], own: Lines, method: str) -> Checks:
     """Answers to a claim counted again from its rows, and each exact binomial p that is reported of it."""
-    name, counts, margin = f"claim {claim['id']}", found["counts"], Fraction(str(claim["margin"] or 0))
+    name, counts, margin = f"claim {claim['id']}", found["counts"], Fraction(str(float(claim["margin"] or 0)))
     exact, unanswered, allowed = found.get("exact") or [], counts["unanswered"], None
     if method in GUESS and "correct" in counts:
         right = [row["sitting"] for row in own if row["correct"] is True]
@@ -198,7 +204,7 @@ def check_claim(claim: dict[str, Any], found: dict[str, Any], own: Lines, method
         yield not wrong, f"{name}: chosen {wins} times of {len(own)}, {ties} without a choice, counted again", [counts]
         allowed = [wins, len(own) - ties], [Fraction(1, 2)]
     for one in exact:
-        guess, k, n = Fraction(one["guess"]), one["successes"], one["trials"]
+        guess, k, n = Fraction(*map(int, one["guess"].split("/"))), one["successes"], one["trials"]
         upper, lower = upper_tail(k, n, guess), 1 - upper_tail(k + 1, n, guess)
         p = float({"upper": upper, "lower": lower}.get(one["tail"], min(Fraction(1), 2 * min(upper, lower))))
         fits = not allowed or (k - allowed[0][0] in (0, unanswered) and n - allowed[0][1] in (0, unanswered))
@@ -221,6 +227,7 @@ def check_counts(results: dict[str, Any], sittings: Lines, seals: Lines, rows: L
         yield from check_claim(claim, reported[claim["id"]], own, methods.pop() if len(methods) == 1 else "")
     keys = ("id", "kind", "margin", "device", "comparator", "direction")
     wrong = [n for n in sealed | reported if any(sealed.get(n, {}).get(k) != reported.get(n, {}).get(k) for k in keys)]
+    wrong += ["a claim twice"] * (len(results["claims"]) - len(reported))
     yield (
         not wrong,
         f"{len(sealed)} claims reported against those sealed: none added, left out, or with another margin",
@@ -231,8 +238,10 @@ def check_counts(results: dict[str, Any], sittings: Lines, seals: Lines, rows: L
 def check_published(published: list[str], sums: str, sittings: Lines, seals: Lines) -> Checks:
     """Every hash that was seen elsewhere is one of this record's."""
     known = {sums: "the bundle's hash"}
-    known |= {seal["commitment"]: f"a {seal['kind']} seal" for seal in seals}
-    known |= {sitting["head"]: f"the last hash of sitting {sitting['number']}" for sitting in sittings}
+    shut = {True: ", shut while a sitting is open: it shows nothing yet", False: ""}
+    known |= {seal["commitment"]: f"a {seal['kind']} seal{shut[seal['nonce'] is None]}" for seal in seals}
+    ended = [sitting for sitting in sittings if sitting["state"] != "open"]
+    known |= {sitting["head"]: f"the last hash of sitting {sitting['number']}" for sitting in ended if sitting["links"]}
     for one in published:
         yield one in known, f"published {one[:16]}... is {known.get(one, 'nothing of this record')}", []
 
@@ -253,6 +262,11 @@ def checks(files: Files, published: list[str]) -> Checks:
     yield from check_published(published, sha256(files["SHA256SUMS"]()).hexdigest(), sittings, seals)
 
 
+def plain(text: object) -> str:
+    """Return a text that came with a bundle in one line, without what would steer a terminal."""
+    return "".join(letter if letter.isprintable() else "?" for letter in str(text)[:400])
+
+
 def main(arguments: list[str]) -> int:
     """Print a line for each check and return the exit code."""
     place, published, all_hold = Path(__file__).resolve().parent, list[str](), True
@@ -270,9 +284,9 @@ def main(arguments: list[str]) -> int:
         print(f"bundle {sha256(files['SHA256SUMS']()).hexdigest()}")
         for holds, what, wrong in checks(files, published):
             all_hold &= holds
-            print(f"{'holds' if holds else 'FAILS'}: {what}" + ("" if holds else f": {str(wrong)[:200]}"))
+            print(f"{'holds' if holds else 'FAILS'}: {plain(what)}" + ("" if holds else f": {str(wrong)[:200]}"))
     except Exception as error:  # whatever it is: what lies here is not what a bundle holds
-        print(f"{place}: can't be read as a bundle: {type(error).__name__}: {str(error)[:200]}", file=sys.stderr)
+        print(plain(f"{place}: can't be read as a bundle: {type(error).__name__}: {error}"), file=sys.stderr)
         return 3 if all_hold else 1
     print(CANNOT.format(WITH if published else WITHOUT))
     return 0 if all_hold else 1

@@ -8,7 +8,7 @@ with one time, and each is gone when its trial is. A folder is a sitting's, unde
 import os
 import shutil
 from collections.abc import Iterable
-from concurrent.futures import Executor, Future
+from concurrent.futures import CancelledError, Executor, Future
 from pathlib import Path
 
 from blindtest.errors import BlindtestError, Fault
@@ -78,7 +78,7 @@ class LaidPlayer(BrowserPlayer):
     def prepare(self, sounds: Iterable[Sound]) -> None:
         """Begin to lay these sounds, in their order, and remove all others."""
         wanted = {sound.token: sound for sound in sounds}
-        self._sounds = wanted  # first: who makes a file looks here whether it is still wanted
+        self._sounds = wanted  # first: who removes a file looks here whether it is still wanted
         for token in [token for token in self._laid if token not in wanted]:
             self._remove(token)
         for token, sound in wanted.items():
@@ -92,6 +92,8 @@ class LaidPlayer(BrowserPlayer):
             return None
         try:
             laid.result(WAIT_S)
+        except CancelledError:
+            return None  # its trial is over
         except (BlindtestError, OSError, TimeoutError):
             # It could not be read or written: tried anew when it is asked for again.
             if laid.done() and (sound := self._sounds.get(token)) is not None:
@@ -119,13 +121,13 @@ class LaidPlayer(BrowserPlayer):
         part.chmod(0o640)
         os.utime(part, (STAMP_S, STAMP_S))
         part.replace(self._folder / f"{token}.wav")
-        if token not in self._sounds:  # its trial is over meanwhile
-            self._unlink(token)
 
     def _remove(self, token: str) -> None:
         laid = self._laid.pop(token)
-        if laid.cancel() or laid.done():
-            self._unlink(token)
+        laid.cancel()
+        # Now, or as soon as it is made, if that is under way.
+        laid.add_done_callback(lambda made: self._unlink(token))
 
     def _unlink(self, token: str) -> None:
-        (self._folder / f"{token}.wav").unlink(missing_ok=True)
+        if token not in self._sounds:
+            (self._folder / f"{token}.wav").unlink(missing_ok=True)

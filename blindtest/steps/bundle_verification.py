@@ -110,7 +110,8 @@ class BundleVerified:
         else:
             yield (
                 "What it does not prove: when. No commitment seen elsewhere before and no last hash seen after was "
-                "given (--published), so whoever made the bundle could have made all of it afterwards."
+                "given (--published), or none that can be opened yet: whoever made the bundle could have made all of "
+                "it afterwards."
             )
         yield (
             "What no check can tell: that the listener did not know the plan otherwise, that no other record was kept "

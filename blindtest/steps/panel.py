@@ -233,8 +233,10 @@ class OpenPanel:
             return Opened(state=_refused("closed"))
         return Opened(state=self._invitation())
 
-    def agreed(self, token: str, text_sha256: str) -> Admitted | State:
+    def agreed(self, token: str, text_sha256: str, session: str = "") -> Admitted | State:
         """Put a listener on record who agrees to the consent text of this hash; a state where that can't be.
+
+        session : what the browser holds: who is on record already takes no second place by the public link
 
         Raises
         ------
@@ -250,8 +252,11 @@ class OpenPanel:
                     remedy=worded("reload the page and read it again"),
                 )
             )
-        if (link := self._store.panel.link(token_hash(token))) and link.kind == "public" and not self.panel.public:
-            return _refused("closed")
+        if (link := self._store.panel.link(token_hash(token))) and link.kind == "public":
+            if not self.panel.public:
+                return _refused("closed")
+            if (known := self.listener_of(session)) is not None:
+                return self.state(known)
         session, resume = drawn_token(self.entropy), drawn_token(self.entropy)
         came = self._store.panel.admit(
             token_hash(token),
@@ -365,10 +370,15 @@ class OpenPanel:
             if self.state(listener)["step"] != "sitting":
                 return None
             one = self._store.panel.panelist(listener)
-            return new_sitting(
+            prepared = new_sitting(
                 self.study, self._rendered, self._store, listener=listener, clock=self.clock, entropy=self.entropy,
                 rate_hz=one.kept.get("output", {}).get("rate_hz") if one else None, sealed=self.sealed,
             )  # fmt: skip
+            if self._store.panel.panelist(listener) is None:
+                # Withdrawn, here or by another program, while the plan was drawn: the sitting came after the erasure.
+                self._store.forget(listener, at=self.clock(), clean=False)
+                return None
+            return prepared
 
     def level_sounds(self, prepared: PreparedSitting) -> Callable[[str, str], Any]:
         """Return what a sitting's level is set by."""

@@ -6,7 +6,6 @@ chain, and `forget` erases it.
 """
 
 from collections.abc import Mapping
-from math import isfinite
 from typing import TYPE_CHECKING, Any, Protocol
 
 from blindtest.errors import BlindtestError, Fault
@@ -111,8 +110,8 @@ def _number(sent: Mapping[str, Any], key: str, least: float, most: float) -> flo
     value = sent.get(key)
     if value is None:
         return None
-    number = isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
-    if not number or not least <= value <= most:
+    # Compared first: a whole number may be too large to be a float.
+    if not isinstance(value, int | float) or isinstance(value, bool) or not least <= value <= most:
         raise BlindtestError(Fault(problem=f"{key}: not a number from {least:g} to {most:g}"))
     return float(value)
 

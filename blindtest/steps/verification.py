@@ -132,7 +132,9 @@ def verify_store(store: "Record", *, published: Sequence[str] = (), stamped: Seq
     early, late = anchored.before | set(wanted), anchored.after | set(wanted)
     ended = [entry for entry in entries if entry.state != "open" and entry.links]
     under = {entry.study_seal for entry in ended}
-    before = bool(ended) and all(entry.commitment in early for entry in ended) and under <= early
+    # Whatever record is given with a seal that nobody can open, the commitment would be the one that was seen.
+    shut = any(store.locked(commitment) for commitment in under)
+    before = bool(ended) and all(entry.commitment in early for entry in ended) and under <= early and not shut
     after = bool(ended) and all(entry.head in late for entry in ended)
     return Verified(
         findings=tuple(findings),
@@ -173,7 +175,7 @@ def _seals(store: "Record") -> list[Finding]:
             continue
         if entry.commitment in still and store.locked(entry.commitment):
             what = f"study seal {entry.commitment[:16]}... is opened once no sitting under it is open"
-            findings.append(Finding(ok=True, what=what))
+            findings.append(Finding(ok=True, what=what, detail="what was planned can't be held against it until then"))
             continue
         try:
             store.sealed(entry.commitment)
@@ -245,7 +247,8 @@ def _locked(store: "Record", entry: "SittingEntry", name: str) -> list[Finding]:
     """Return what can be said of a plan that nobody can open: while its sitting is open, it is as it should be."""
     if entry.state == "open" and "helper" not in store.record(entry.commitment):
         return [Finding(ok=True, what=f"{name}: its plan is given, and can be drawn again, once it is over")]
-    if "helper" not in store.record(entry.commitment):
+    # The key of a sitting that was finished was stored with its end.
+    if "helper" not in store.record(entry.commitment) or entry.state == "finished":
         # Left out on purpose, a sitting's answers would count as never given.
         return [Finding(ok=False, what=f"{name}: its plan can be drawn again", detail="its nonce was left out")]
     found = [

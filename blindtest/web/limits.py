@@ -1,9 +1,10 @@
 """How much one link may ask for, so that no visitor, page or program can take the server from the others.
 
 A token bucket (RFC 2697's committed burst, without its colours) for each visitor and kind of request. Who is asking is
-told by the cookie; no address is kept, not even here. Whoever has no cookie yet shares one bucket with all others who
-have none: behind a proxy, limits by address are the proxy's (the guide's example has them). Counters live in memory
-only.
+told by the cookie; no address is kept, not even here. Whoever has no cookie yet, or one that nobody was given, shares
+one bucket with all others of whom nothing is known: else a cookie made up anew for each request would be a new visitor,
+and nothing limited. Behind a proxy, limits by address are the proxy's (the guide's example has them). Counters live in
+memory only.
 """
 
 from collections import OrderedDict
@@ -35,7 +36,7 @@ class Limit:
     per_s: float
     burst: float
     strangers: float = 1.0
-    """Times as much for all those together who have no cookie."""
+    """Times as much for all those together who have no cookie that is known."""
 
 
 LIMITS: tuple[Limit, ...] = (
@@ -63,7 +64,8 @@ class Limits:
     ----------
     app : what is limited
     clock : seconds, never backwards
-    cookies : names of cookies that tell a visitor; the first that is there counts
+    cookies : names of cookies that tell a visitor; the first that is known counts
+    known : whether what a cookie holds was given to somebody; must not wait
     language : the study's own, for those who choose none
     """
 
@@ -74,12 +76,14 @@ class Limits:
         clock: Callable[[], float],
         cookies: Sequence[str],
         limits: Sequence[Limit] = LIMITS,
+        known: Callable[[str], bool] = lambda cookie: True,
         language: str = "",
     ) -> None:
         self.app = app
         self._clock = clock
         self._cookies = tuple(cookies)
         self._limits = tuple(limits)
+        self._known = known
         self._language = language
         self._buckets: OrderedDict[tuple[str, int], _Bucket] = OrderedDict()
 
@@ -116,6 +120,6 @@ class Limits:
         """Return a hash of the cookie that tells this visitor, or '' for a stranger."""
         found = cookie_parser(cookies[:4096]) if cookies else {}
         for name in self._cookies:
-            if value := found.get(name):
+            if (value := found.get(name)) and self._known(value):
                 return sha256(value.encode()).hexdigest()[:32]
         return ""

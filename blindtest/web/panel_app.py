@@ -36,6 +36,8 @@ T = TypeVar("T")
 _KEPT_S = 366 * 86_400
 _SOUNDS_AT_ONCE = 4
 """Sounds that are made at once: each holds a whole stimulus in memory."""
+_WAITING_AT_ONCE = 100
+"""Requests that wait for sounds which are being laid down: in threads of their own, so that nobody else waits."""
 
 
 class _LinkBody(BaseModel):
@@ -121,6 +123,7 @@ def make_panel_app(
         app = Limits(
             app,
             clock=monotonic,
+            known=lambda session: pages.is_known(session),
             cookies=(pages.secure_cookie, pages.cookie),
             limits=limits,
             language=panel.study.listeners.language,
@@ -143,6 +146,11 @@ class _PanelPages(ListeningPages):
         self._secure = frozenset(host.lower() for host in secure)
         self._answers = CapacityLimiter(40)
         self._sounds = CapacityLimiter(_SOUNDS_AT_ONCE)
+        self._places = CapacityLimiter(_WAITING_AT_ONCE)
+
+    def is_known(self, session: str) -> bool:
+        """Return whether a cookie is that of a listener who was looked up; never waits."""
+        return self._services.known(session) is not None
 
     async def work(self, job: Callable[[], T]) -> T:
         """Run what blocks in one of the threads for answers."""
@@ -190,7 +198,7 @@ class _PanelPages(ListeningPages):
         token = request.path_params["token"]
         async with self.admitted(request) as service:
             if self._laid_at and isinstance(service, SittingService):
-                place = await self.work(partial(service.place, token))
+                place = await to_thread.run_sync(partial(service.place, token), limiter=self._places)
                 if place is not None:
                     # The web server in front sends the file; its length and headers are alike for all.
                     told = {"x-accel-redirect": self._laid_at + place, "content-type": "audio/wav"}
@@ -227,7 +235,8 @@ class _PanelPages(ListeningPages):
         if body is None:
             return problem(422, worded("this is not a consent"), self.language_of(request))
         try:
-            came = await self.work(partial(self._panel.agreed, body.token, body.consent_sha256))
+            job = partial(self._panel.agreed, body.token, body.consent_sha256, self._session(request))
+            came = await self.work(job)
         except Missing:
             raise
         except BlindtestError as wrong:

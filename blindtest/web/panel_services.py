@@ -60,6 +60,7 @@ class PanelServices:
         self._lock = Lock()
         self._held: dict[str, _Held] = {}
         self._sessions: dict[str, str] = {}
+        self._forgettings = 0
 
     @property
     def count(self) -> int:
@@ -70,9 +71,12 @@ class PanelServices:
         """Return whose session it is; looked up on record once."""
         if not session or len(session) > 200:
             return None
+        before = self._forgettings
         found = self._sessions.get(session)
         if found is None and (found := self._panel.listener_of(session)) is not None:
             with self._lock:
+                if before != self._forgettings:
+                    return found  # somebody took over meanwhile, perhaps this one: looked up again next time
                 if len(self._sessions) >= _MOST_SESSIONS:
                     self._sessions.clear()
                 self._sessions[session] = found
@@ -90,6 +94,7 @@ class PanelServices:
     def forget_sessions(self, listener: str) -> None:
         """Look a listener's sessions up on record again: another browser has taken over, or they withdrew."""
         with self._lock:
+            self._forgettings += 1
             self._sessions = {session: of for session, of in self._sessions.items() if of != listener}
 
     def drop(self, listener: str) -> None:
@@ -119,8 +124,12 @@ class PanelServices:
             with self._lock:
                 held.users -= 1
                 held.used = self._clock()
-                if held.service is None and not held.users and self._held.get(listener) is held:
+                there = self._held.get(listener) is held
+                if held.service is None and not held.users and there:
                     del self._held[listener]
+                gone = held.service if not held.users and not there else None
+            if gone is not None:
+                gone.close()  # let go of while it was in use: what was laid down since goes too
 
     def _taken(self, listener: str) -> _Held:
         with self._lock:

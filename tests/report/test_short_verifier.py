@@ -1,9 +1,14 @@
 """The verifier inside the bundle: one short file, the standard library alone, run as a doubting reader runs it."""
 
 import ast
+import runpy
 import subprocess
 import sys
+from fractions import Fraction
 from pathlib import Path
+
+import pytest
+from scipy import stats
 
 import blindtest
 
@@ -18,7 +23,7 @@ def run(*arguments, script=SOURCE):
 
 def test_it_is_short_and_needs_the_standard_library_alone():
     text = SOURCE.read_text(encoding="utf-8")
-    assert text.count("\n") <= 290
+    assert text.count("\n") <= 300
     assert max(map(len, text.splitlines())) <= 120
     names = {
         name.split(".")[0]
@@ -45,3 +50,11 @@ def test_its_exit_codes_are_those_of_the_tool(tmp_path):
     assert nothing.stderr.count("\n") == 1
     (tmp_path / "a.zip").write_bytes(b"PK")
     assert run(tmp_path / "a.zip").returncode == 3
+
+
+def test_tails_are_those_of_scipy_also_of_many_trials():
+    """Against scipy.stats.binom, of few trials and of as many as a large panel has."""
+    tail = runpy.run_path(str(SOURCE))["upper_tail"]
+    for right, trials, guess in ((0, 7, "1/2"), (5, 7, "1/3"), (8, 7, "1/2"), (5_100, 10_000, "1/2"), (1, 9, "19/20")):
+        found = float(tail(right, trials, Fraction(guess)))
+        assert found == pytest.approx(stats.binom.sf(right - 1, trials, float(Fraction(guess))), rel=1e-9)

@@ -603,3 +603,103 @@ def test_a_thousand_edits_are_found(made, tmp_path):
 @pytest.mark.long
 def test_three_hundred_edits_of_a_careful_forger_are_found_by_the_published_heads(made, tmp_path):
     hunt_by_heads(made, tmp_path / "edited", random.Random(20261127), 300)
+
+
+# Forgeries that were once let through, and bundles made to stop a verifier.
+
+
+def shut(folder, *, kind, **into_record):
+    """Leave out the nonces of seals of a kind, and write something into their records, which nobody can hash now."""
+    seals = values_in(folder, SEALS)
+    for seal in seals:
+        if seal["kind"] == kind:
+            told = json.loads(seal["record"]) | into_record
+            seal["nonce"], seal["record"] = None, json.dumps(told, sort_keys=True, separators=(",", ":"))
+    put_values(folder, SEALS, seals)
+
+
+def test_a_study_seal_is_not_shut_by_a_sitting_that_was_made_up(made, copy):
+    """A sitting that is said to be open keeps the study seal shut, behind whose commitment any record could stand."""
+    seals, sittings = values_in(copy, SEALS), values_in(copy, SITTINGS)
+    plan = next(seal for seal in seals if seal["commitment"] == sittings[1]["commitment"])
+    plan = plan | {"commitment": "5a" * 32, "nonce": None, "record": plan["record"].replace(':2,"study', ':3,"study')}
+    more = {"number": 3, "commitment": "5a" * 32, "head": "5a" * 32, "links": 0, "listener": "L-new", "state": "open"}
+    put_values(copy, SEALS, [*seals, plan])
+    put_values(copy, SITTINGS, [*sittings, sittings[1] | more | {"ended": None, "reason": ""}])
+    shut(copy, kind="study")
+    derived_again(copy)
+    summed_again(copy)
+    found = verify_bundle(copy, published=made.heads, sound=False)
+    assert found.grade != "anchored", found.text()
+    assert "what was planned can't be held against it until then" in found.text()
+    _, said = short_verifier(copy / "verify.py", copy, *published(made.heads))
+    assert "is a study seal, shut while a sitting is open: it shows nothing yet" in said
+    assert "but for seals that are said to be shut" in said
+
+
+def test_a_finished_sitting_does_not_lie_under_a_passphrase(made, copy):
+    """Who finishes a sitting has its key stored: else its answers could be kept back, and its plan be any."""
+    shut(copy, kind="sitting", helper={"cipher": "said to be"})
+    summed_again(copy)
+    found = verify_bundle(copy, published=made.heads, sound=False)
+    assert any(one.what == "sitting 1: its plan can be drawn again" for one in found.findings if not one.ok)
+    code, said = short_verifier(copy / "verify.py", copy, *published(made.heads))
+    assert code == 1
+    assert "FAILS: 1 commitments against their nonces and records" in said
+    # And a study's seal never does.
+    shut(copy, kind="study", helper={})
+    assert "FAILS: 0 commitments against" in short_verifier(copy / "verify.py", copy)[1]
+
+
+def test_a_seal_that_stands_there_twice_is_found(made, copy):
+    """The later one, without a nonce, would be read in place of the one that was hashed."""
+    seals = values_in(copy, SEALS)
+    put_values(copy, SEALS, [*seals, seals[-1]])
+    summed_again(copy)
+    code, said = short_verifier(copy / "verify.py", copy, *published(made.heads))
+    assert code == 1
+    assert "a seal twice" in said
+
+
+def test_a_finished_sitting_that_is_said_to_be_open_has_no_last_hash(made, copy):
+    sittings = values_in(copy, SITTINGS)
+    put_values(copy, SITTINGS, [sittings[0] | {"state": "open", "ended": None}, sittings[1]])
+    summed_again(copy)
+    code, said = short_verifier(copy / "verify.py", copy, "--published", sittings[0]["head"])
+    assert code == 1
+    assert "is nothing of this record" in said
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"trials": 10**9, "successes": 5 * 10**8}, {"guess": "1e999999999"}, {"guess": f"1/{10**4000}"},
+        {"trials": -5}, {"trials": 1e300}, {"guess": None}, {"guess": "1/0"}, {"guess": "1/1"},
+    ],
+    ids=["a billion", "many digits", "many digits below", "fewer than none", "a float", "null", "by zero", "sure"],
+)  # fmt: skip
+def test_no_number_keeps_the_short_verifier_busy(copy, changed):
+    """A billion trials, or a fraction of a billion digits, are said to be too many; CI's own limit ends it else."""
+    file = copy / "results.json"
+    told = json.loads(file.read_bytes())
+    told["claims"][0]["exact"][0] |= changed
+    file.write_text(json.dumps(told), encoding="utf-8")
+    code, said = short_verifier(copy / "verify.py", copy)
+    assert code == 1
+    assert "can't be read as a bundle" in said or "FAILS: claim" in said
+
+
+def test_what_is_said_of_a_forged_bundle_stays_in_one_line(copy):
+    """Names come from whoever made the bundle: none ends a line early or steers a terminal."""
+    seals = values_in(copy, SEALS)
+    study = next(seal for seal in seals if seal["kind"] == "study")
+    name = json.dumps("it\nholds: all\x1b[2J\u202e\ud800")[1:-1]
+    claim = json.loads(study["record"])["claims"][0]["id"]
+    study["record"] = study["record"].replace(f'"id":"{claim}"', f'"id":"{name}"')
+    put_values(copy, SEALS, seals)
+    file = copy / "results.json"
+    file.write_text(file.read_text(encoding="utf-8").replace(f'"id": "{claim}"', f'"id": "{name}"'), encoding="utf-8")
+    _, said = short_verifier(copy / "verify.py", copy)
+    assert "claim it?holds: all?[2J??" in said
+    assert "\nholds: all" not in said
+    assert "\x1b" not in said

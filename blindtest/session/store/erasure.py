@@ -10,6 +10,7 @@ from blindtest.session.event import time_text
 from blindtest.session.register import WITHHELD
 from blindtest.session.store.panel import erase_panelist, panelists
 from blindtest.session.store.settings import remember
+from blindtest.session.store.sittings import events_of
 
 __all__ = ["CLEANING_DUE", "erase"]
 
@@ -40,7 +41,12 @@ def erase(connection: Connection, pseudonym: str, at: datetime, place: str) -> t
         .where(theirs, sittings.c.state == "open")
         .values(state="abandoned", ended=time_text(at), reason="withdrawn by the listener")
     )
+    # Why somebody stopped, they may have said in words of their own; why the tool or its user ended a sitting stays.
+    own = [number for number in numbers if any(one["event"] == "abandoned" for one in events_of(connection, number))]
+    connection.execute(update(sittings).where(sittings.c.number.in_(own)).values(reason=""))
     connection.execute(update(sittings).where(theirs).values(listener=WITHHELD, forgotten=time_text(at)))
+    for number in numbers:
+        remember(connection, f"playback/{number}", None)
     for erased in (schema.content, schema.events):
         connection.execute(delete(erased).where(erased.c.sitting.in_(numbers)))
     told = schema.impressions
