@@ -1,5 +1,6 @@
 """PostgreSQL's own: words instead of URLs, durability read back, holds, erasure, and tampering that is found."""
 
+import importlib.util
 import os
 import runpy
 import threading
@@ -36,6 +37,11 @@ def in_new_schema(by_url):
 def store(place):
     with Store(place, entropy=os.urandom) as opened:
         yield opened
+
+
+@pytest.fixture(autouse=True)
+def _psycopg(require):
+    require("postgres", importlib.util.find_spec("psycopg") is not None, "psycopg is not installed")
 
 
 def show(server, name):
