@@ -19,7 +19,7 @@ from blindtest.steps.anchors import ANCHORS, stamps
 from blindtest.steps.answers import read_answers
 from blindtest.steps.bundle_opening import SUMS, OpenedBundle, is_bundle, opened, read_json
 from blindtest.steps.place import Entropy, Progress
-from blindtest.steps.verification import Finding, Verified, hashes_in_text, verify_store
+from blindtest.steps.verification import Finding, Verified, hashes_in_text, in_one_line, verify_store
 from blindtest.steps.verification import verify as verify_study
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ class BundleVerified:
             told = (f"{name} {there} (here {here or 'none'})" for name, (there, here) in self.versions.items())
             lines.append(f"note: computed by other versions than are here: {', '.join(told)}")
         lines += [f"note: {note}" for note in self.notes]
-        return "\n".join([*lines, "", *self._meaning()])
+        return "\n".join([*map(in_one_line, lines), "", *self._meaning()])
 
     def _meaning(self) -> Iterator[str]:
         if not self.ok:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from blindtest.session.record import Record
     from blindtest.session.register import SittingEntry
 
-__all__ = ["Finding", "Verified", "hashes_in_text", "verify", "verify_store"]
+__all__ = ["Finding", "Verified", "hashes_in_text", "in_one_line", "verify", "verify_store"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +33,21 @@ class Finding:
 
     def text(self) -> str:
         """Return it in a line."""
-        return f"{'holds' if self.ok else 'FAILS'}: {self.what}" + (f": {self.detail}" if self.detail else "")
+        return in_one_line(
+            f"{'holds' if self.ok else 'FAILS'}: {self.what}" + (f": {self.detail}" if self.detail else "")
+        )
+
+
+LONGEST_LINE = 2000
+
+
+def in_one_line(text: str) -> str:
+    """Return a text in which names of a stranger's may stand, so that none of them ends the line or steers a terminal.
+
+    Else a key of a forged file could say that all holds, below the line that says it fails.
+    """
+    plain = "".join(letter if letter.isprintable() else "?" for letter in " ".join(text.split()))
+    return plain if len(plain) <= LONGEST_LINE else f"{plain[:LONGEST_LINE]}..."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +80,7 @@ class Verified:
 
     def text(self) -> str:
         """Return a line for each thing compared, and what it proves."""
-        notes = [line.text() for line in self.anchored.lines if line.ok is None]
+        notes = [in_one_line(line.text()) for line in self.anchored.lines if line.ok is None]
         return "\n".join([*(finding.text() for finding in self.findings), *notes, "", _MEANING[self.grade]])
 
 

@@ -689,7 +689,7 @@ def test_no_number_keeps_the_short_verifier_busy(copy, changed):
     assert "can't be read as a bundle" in said or "FAILS: claim" in said
 
 
-def test_what_is_said_of_a_forged_bundle_stays_in_one_line(copy):
+def test_what_is_said_of_a_forged_bundle_stays_in_one_line(made, copy):
     """Names come from whoever made the bundle: none ends a line early or steers a terminal."""
     seals = values_in(copy, SEALS)
     study = next(seal for seal in seals if seal["kind"] == "study")
@@ -703,3 +703,12 @@ def test_what_is_said_of_a_forged_bundle_stays_in_one_line(copy):
     assert "claim it?holds: all?[2J??" in said
     assert "\nholds: all" not in said
     assert "\x1b" not in said
+    told = json.loads(file.read_bytes())
+    file.write_text(json.dumps(told | {"it\nholds: all\x1b[2J\u202e" + "x" * 100_000: 1}), encoding="utf-8")
+    shutil.copyfile(made.bundle / SEALS, copy / SEALS)
+    summed_again(copy)
+    said = verify_bundle(copy, sound=False).text()
+    assert "computed again from the record: 1 differ: it holds: all?[2J?x" in said
+    assert "\nholds: all" not in said
+    assert "\x1b" not in said
+    assert max(map(len, said.splitlines())) < 2100
