@@ -703,7 +703,7 @@ def test_what_is_said_of_a_forged_bundle_stays_in_one_line(made, copy):
     assert "claim it?holds: all?[2J??" in said
     assert "\nholds: all" not in said
     assert "\x1b" not in said
-    told = json.loads(file.read_bytes())
+    told = json.loads((made.bundle / "results.json").read_bytes())
     file.write_text(json.dumps(told | {"it\nholds: all\x1b[2J\u202e" + "x" * 100_000: 1}), encoding="utf-8")
     shutil.copyfile(made.bundle / SEALS, copy / SEALS)
     summed_again(copy)
