@@ -45,8 +45,9 @@ def run_panel(
         invited = steps.invite(folder, invitations, url=public_url)
         output.result("panel", {"did": "invite", **invited.to_dict()}, invited.text())
         output.note(
-            f"{len(invited.links)} links, each for one listener. They are not kept here: only their hashes are. Names, "
-            "if you need them, belong beside these links in a file of yours that no command reads."
+            f"{len(invited.links)} {'link' if len(invited.links) == 1 else 'links'}, each for one listener. Links are "
+            "not kept here: only their hashes are. Names, if you need them, belong beside these links in a file of "
+            "yours that no command reads."
         )
         return
     _serve(

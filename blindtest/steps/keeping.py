@@ -16,7 +16,15 @@ from blindtest.study import Study
 if TYPE_CHECKING:
     from blindtest.session.register import SittingEntry
 
-__all__ = ["keeping_reminder", "reminder_of"]
+__all__ = ["closing_reminder", "keeping_reminder", "reminder_of"]
+
+
+def closing_reminder(study: Study, at: datetime) -> str:
+    """Return the line that says that the day on which a panel closes is over; '' where there is none, or it is not."""
+    closes = None if study.panel is None else study.panel.closes
+    if closes is None or at.astimezone().date() <= closes:
+        return ""
+    return f"The panel was to close on {closes}, which has passed: nobody can begin any more"
 
 
 def keeping_reminder(study: Study, at: datetime) -> str:

@@ -63,7 +63,11 @@ def look_at_storage(path: Path) -> tuple[str, tuple[Fault, ...]]:
 
     place = ("storage", "url_from")
     try:
-        return look_at(database_in(path, source.data)), ()
+        stands_in = database_in(path, source.data)
+        unused = (
+            "; a file has no schemas: schema_name is not used" if storage.named and isinstance(stands_in, Path) else ""
+        )
+        return f"{look_at(stands_in)}{unused}", ()
     except BlindtestError as error:
         return "", tuple(
             replace(one, file=source.file, line=source.line(*place), key=source.key(*place)) for one in error.faults

@@ -10,7 +10,7 @@ from blindtest.render import Rendered
 from blindtest.stats import StoppedChances
 from blindtest.steps.cluster import hands_at
 from blindtest.steps.corrections import Designed, designed
-from blindtest.steps.keeping import keeping_reminder
+from blindtest.steps.keeping import closing_reminder, keeping_reminder
 from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.quotes import quote_faults
 from blindtest.steps.second_rate import render_both, second_dict, second_words
@@ -170,6 +170,7 @@ def check(folder: Path, *, clock: Clock = now) -> Checked:
     found, unreached = look_at_storage(path)
     quotes = () if unreached else quote_faults(path)
     reminder = "" if examined.study is None else keeping_reminder(examined.study, clock())
+    closed = "" if examined.study is None else closing_reminder(examined.study, clock())
     rules = rule_faults(examined.study) if examined.study is not None else ()
     study = None if unreached or quotes or rules else examined.study
     wrong = (*examined.faults, *unreached, *quotes, *rules)
@@ -178,7 +179,7 @@ def check(folder: Path, *, clock: Clock = now) -> Checked:
         study=study,
         ruled=rule_chances(study) if study is not None else {},
         faults=tuple(sorted(wrong, key=lambda one: (one.file != str(path), one.line or 0))),
-        notes=(*(str(note) for note in examined.notes), *(words for words in (found, reminder) if words)),
+        notes=(*(str(note) for note in examined.notes), *(words for words in (found, reminder, closed) if words)),
     )
 
 

@@ -65,6 +65,9 @@ def _complaint(detail: ErrorDetails, model: type[Table], source: Source, prefix:
             remedy = f"write {field.description}" if field and field.description else ""
             return source.fault(path, "empty: to be filled in", allowed=_allowed(field, path), remedy=remedy)
     remedy = ""
+    if kind == "string_pattern_mismatch" and _choices(field):
+        # A pattern of a few words: no sign of it is wrong, the word is.
+        kind = "literal_error"
     if kind == "literal_error" and isinstance(got, str):
         remedy = did_you_mean(got, [str(value) for value in _choices(field)])
     elif isinstance(got, str) and kind in ("float_type", "int_type", "bool_type", "date_type"):
@@ -149,7 +152,8 @@ def _choices(field: FieldInfo | None) -> tuple[object, ...]:
 
     if field is not None:
         walk(field.annotation)
-        found.extend(choice for word in field.metadata if isinstance(word, Words) for choice in word.choices)
+        _, metadata = _plain(field.annotation, list(field.metadata))
+        found.extend(choice for word in metadata if isinstance(word, Words) for choice in word.choices)
     return tuple(found)
 
 

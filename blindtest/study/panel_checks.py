@@ -15,6 +15,8 @@ __all__ = ["LONGEST_TEXT", "check_panel", "check_panel_protocol", "check_second_
 Tables = dict[str, Any]
 LONGEST_TEXT = 100_000
 """Bytes of the invitation, and of the consent text of a panel."""
+RATHER_NOT_SAY = "I would rather not say"
+"""What the page offers beside the options of a question."""
 
 
 def check_panel(data: Tables, folder: Path, found: Findings) -> None:
@@ -94,6 +96,16 @@ def _question(question: Tables, index: int, seen: dict[str, int], found: Finding
     given = question[wanted]
     if kind == "choice" and len({str(one).strip().casefold() for one in given}) < len(given):
         found.fault((*path, "options"), "an answer stands there twice", got=given)
+    elif (
+        kind == "choice"
+        and question.get("rather_not_say", True)
+        and any(str(one).strip().casefold() == RATHER_NOT_SAY.casefold() for one in given)
+    ):
+        found.fault(
+            (*path, "options"),
+            f"{RATHER_NOT_SAY!r} is offered anyhow",
+            remedy="take it out of the options, or write rather_not_say = false",
+        )
     if kind == "band" and any(high <= low for low, high in pairwise(given)):
         found.fault((*path, "bands"), "the numbers do not rise", got=given)
 
@@ -157,5 +169,28 @@ def note_panel(data: Tables, panel: Panel | None, found: Findings) -> None:
             f"the public link stays open until {panel.most_listeners} listeners have agreed: closes and public_places "
             "limit it",
         )
-    if data.get("listeners", {}).get("keep_until") is None:
+    _note_numbers(data, panel, found)
+    keep_until = data.get("listeners", {}).get("keep_until")
+    if keep_until is None:
         found.note(("listeners",), "no keep_until: say how long answers of others are kept")
+    elif panel.closes is not None and panel.closes > keep_until:
+        found.note(
+            ("panel", "closes"),
+            f"{panel.closes} is later than keep_until, {keep_until}: answers may come in that nobody may keep",
+        )
+
+
+def _note_numbers(data: Tables, panel: Panel, found: Findings) -> None:
+    """Say of numbers of listeners which of them can't be reached."""
+    planned = data.get("listeners", {}).get("planned", 1)
+    if panel.most_listeners < planned:
+        found.note(
+            ("panel", "most_listeners"),
+            f"{panel.most_listeners} are let in and {planned} planned: the number that is sealed can't be reached",
+        )
+    if panel.public_places is not None and panel.public_places > panel.most_listeners:
+        found.note(
+            ("panel", "public_places"),
+            f"the public link admits {panel.public_places}, the panel {panel.most_listeners} in all: fewer will get in "
+            "by it",
+        )

@@ -69,6 +69,30 @@ def test_a_file_by_url_lies_from_the_studys_folder(folder, monkeypatch):
 
 
 @pytest.mark.postgres
+def test_a_file_by_url_that_can_be_none_is_said_before_anybody_listens(folder, monkeypatch):
+    (folder / "notes.txt").write_text("Not a database. " * 9)
+    for url, said in (
+        ("sqlite:///nowhere/answers.db", "the database can't be made: No such file or directory"),
+        ("sqlite:///notes.txt", "this file is not a database"),
+        ("sqlite:///clips", "the database can't be made: Is a directory"),
+    ):
+        monkeypatch.setenv(VARIABLE, url)
+        (fault,) = steps.check(folder).faults
+        assert fault.problem == said
+        assert (fault.key, fault.line is None) == ("storage.url_from", False)
+        (seen,) = [one for one in steps.doctor(folder).symptoms if one.what == "the study's database"]
+        assert not seen.fine
+    assert not (folder / "nowhere").exists()
+
+
+def test_a_schema_that_a_file_cannot_have_is_said(own_study, monkeypatch):
+    folder = stored_at(own_study, 'schema_name = "heron"')
+    monkeypatch.setenv(VARIABLE, "sqlite:///answers.db")
+    checked = steps.check(folder)
+    assert not checked.faults
+    assert any(note.endswith("a file has no schemas: schema_name is not used") for note in checked.notes)
+
+
 def test_the_street_on_a_server(folder, monkeypatch, postgres_server):
     monkeypatch.setenv(VARIABLE, postgres_server.url())
     study = load_study(folder)

@@ -1,7 +1,10 @@
 """What `check` says of a panel: its texts, its questions, what can't be heard far away; each text held."""
 
+from datetime import UTC, datetime
+
 import pytest
 
+from blindtest import steps
 from blindtest.errors import BlindtestError
 from blindtest.study import examine, load_study
 from blindtest.study.panel import band_words
@@ -73,6 +76,16 @@ def test_bands_in_words(bands, unit, words):
             "panel.own_result: not one of the words known here",
         ),
         ('"invitation.md"', '"invitation.md"\ncloses = "2027-01-01"', "panel.closes: not a date"),
+        (
+            'consent = "consent.md"',
+            'consent = "consent.md"\nlanguage = "fr"',
+            "listeners.language: not one of the words known here, got 'fr' (allowed: 'en' or 'de')",
+        ),
+        (
+            'options = ["headphones", "loudspeakers"]\nrather_not_say = false',
+            'options = ["headphones", "I would rather not say"]',
+            "panel.question.equipment.options: 'I would rather not say' is offered anyhow",
+        ),
     ],
 )
 def test_each_mistake_is_said_in_one_line(folder, old, new, said):
@@ -100,6 +113,32 @@ def test_notes_say_what_a_panel_cannot_know(folder):
         "results hold for one condition against another over whatever each listener wears" in one for one in notes
     )
     assert any("the public link stays open until 10 listeners have agreed" in one for one in notes)
+
+
+def test_notes_say_which_numbers_and_days_do_not_go_together(folder):
+    """Of the ten listeners that are planned: each line held by one number or day that contradicts another."""
+    edit(
+        folder,
+        'invitation = "invitation.md"',
+        'invitation = "invitation.md"\npublic = true\npublic_places = 9\nmost_listeners = 8\ncloses = 2030-01-02',
+    )
+    edit(folder, "keep_until = 2031-01-01", "keep_until = 2030-01-01")
+    notes = " ".join(str(note) for note in examine(folder).notes)
+    assert "panel.most_listeners: 8 are let in and 10 planned" in notes
+    assert "panel.public_places: the public link admits 9, the panel 8 in all" in notes
+    assert "panel.closes: 2030-01-02 is later than keep_until, 2030-01-01" in notes
+    edit(folder, "public_places = 9\nmost_listeners = 8\ncloses = 2030-01-02", "public_places = 9\ncloses = 2030-01-01")
+    notes = " ".join(str(note) for note in examine(folder).notes)
+    assert "planned: the number" not in notes
+    assert "public_places" not in notes
+    assert "closes" not in notes
+
+
+def test_check_says_that_the_day_on_which_a_panel_closes_is_over(folder):
+    edit(folder, 'invitation = "invitation.md"', 'invitation = "invitation.md"\ncloses = 2026-05-06')
+    for day, said in ((6, False), (7, True)):
+        notes = steps.check(folder, clock=lambda day=day: datetime(2026, 5, day, 12, tzinfo=UTC)).notes
+        assert any("to close on 2026-05-06, which has passed" in note for note in notes) == said
 
 
 def test_a_worn_phase_and_real_units_are_refused(folder):

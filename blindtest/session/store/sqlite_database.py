@@ -20,6 +20,10 @@ from blindtest.session.store.hold import PANEL, Hold
 
 __all__ = ["SqliteDatabase", "engine_for", "file_of"]
 
+_MAGIC = b"SQLite format 3\x00"
+"""What every file of SQLite 3 begins with (sqlite.org/fileformat2.html, 1.3.1)."""
+_NO_DATABASE, _ANOTHER_FILE = "this file is not a database", "name another file, or take the backup"
+
 
 class SqliteDatabase:
     """A file; see `database.Database`."""
@@ -40,7 +44,19 @@ class SqliteDatabase:
         return self.path.exists()
 
     def look(self) -> str:
-        """Return that it is a file, and whether there is one."""
+        """Return that it is a file, and whether there is one; refuse what could never be one."""
+        try:
+            with self.path.open("rb") as file:
+                begins = file.read(len(_MAGIC))
+        except FileNotFoundError as error:
+            if not self.path.parent.is_dir():
+                raise _not_made(self.place, error) from error
+        except OSError as error:
+            raise _not_made(self.place, error) from error
+        else:
+            # An empty file is a database to SQLite, and what `prepare` makes.
+            if begins and begins != _MAGIC:
+                raise BlindtestError(Fault(problem=_NO_DATABASE, file=self.place, remedy=_ANOTHER_FILE))
         return f"{self.place}: SQLite {sqlite3.sqlite_version}, {'there' if self.there() else 'not made yet'}"
 
     def prepare(self) -> None:
@@ -50,13 +66,7 @@ class SqliteDatabase:
         except FileExistsError:
             return
         except OSError as error:
-            raise Missing(
-                Fault(
-                    problem=f"the database can't be made: {error.strerror or error}",
-                    file=self.place,
-                    remedy="is the folder there, and may you write in it?",
-                )
-            ) from error
+            raise _not_made(self.place, error) from error
 
     def writing(self) -> Engine:
         """Return the writer's engine: its transactions take the file's one right to write when they begin."""
@@ -186,12 +196,22 @@ def engine_for(path: Path, begin: str, busy_timeout_s: float) -> Engine:
     return engine
 
 
+def _not_made(place: str, error: OSError) -> Missing:
+    return Missing(
+        Fault(
+            problem=f"the database can't be made: {error.strerror or error}",
+            file=place,
+            remedy="is the folder there, and may you write in it?",
+        )
+    )
+
+
 _SQLITE_SAYS: tuple[tuple[str, type[BlindtestError], str, str], ...] = (
     ("disk is full", Missing, "no room is left on the disk; this was not recorded", "make room, then try again"),
     ("readonly", Missing, "the database can't be written to", "may you write to the file and to its folder?"),
     ("unable to open", Missing, "the database can't be opened", "is the folder there, and may you write in it?"),
     ("locked", Missing, "another program keeps the database busy", "close it, then try again"),
     ("disk I/O", Missing, "the disk reports an error; this was not recorded", "look at the disk, then try again"),
-    ("not a database", BlindtestError, "this file is not a database", "name another file, or take the backup"),
+    ("not a database", BlindtestError, _NO_DATABASE, _ANOTHER_FILE),
     ("malformed", BlindtestError, "the database is damaged", "keep this copy and take the backup"),
 )
