@@ -15,6 +15,7 @@ from blindtest.steps.answers import (
     PreferredAnswers,
     read_answers,
 )
+from blindtest.steps.attendance import attendance_words
 from blindtest.steps.attribute_lines import attribute_lines
 from blindtest.steps.columns import columns
 from blindtest.steps.controls import controls_words
@@ -96,6 +97,8 @@ class Analysis:
             lines.append(f"{beyond} of them beyond the plan: reported, not counted.")
         if answers.withheld:
             lines.append(f"{answers.withheld} withdrawn by their listeners: not counted.")
+        if attended := attendance_words(answers):
+            lines.append(f"{attended}.")
         if "panel" in answers.seal.record:
             lines.append(OWN_EQUIPMENT)
         if self.reminder:

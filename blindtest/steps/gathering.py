@@ -16,6 +16,7 @@ from blindtest.report import (
 )
 from blindtest.stats import DECISION_RULES
 from blindtest.steps.answers import Answers
+from blindtest.steps.attendance import planned_listeners
 from blindtest.steps.chains import chains
 from blindtest.steps.controls import controls_words
 from blindtest.steps.hardware import hardware_facts
@@ -189,7 +190,7 @@ def _protocol(study: Study, answers: Answers) -> ProtocolFacts:
         trials=sum(block["trials"] for block in record["blocks"] if block["id"] in blocks),
         practice=sum(block.trials for block in study.protocol.blocks if not block.counted),
         sittings=int(answers.seal.record["sittings_per_listener"]),
-        listeners=len({one.entry.listener for one in answers.sittings}),
+        listeners=planned_listeners(answers),
         alpha=answers.alpha,
         margin=answers.margin,
         deadline_days=study.protocol.deadline_days,

@@ -20,6 +20,7 @@ from blindtest.report import (
 )
 from blindtest.session import FIRST_ATTEMPT
 from blindtest.steps.answers import Answers, SittingAnswers
+from blindtest.steps.attendance import attendance_words, withdrawn_words
 from blindtest.steps.stopped_answers import trials_met
 from blindtest.steps.verification import Verified
 from blindtest.study import (
@@ -174,7 +175,9 @@ def deviations_of(store: "Record", answers: Answers) -> tuple[str, ...]:
     """Return where the plan was left, and what was withheld, in words."""
     found = [f"{one.what}, because: {one.reason}" for one in store.overrides()]
     if answers.withheld:
-        found.append(f"{answers.withheld} sittings were withdrawn by their listeners and are not counted")
+        found.append(withdrawn_words(answers.withheld))
+    if attended := attendance_words(answers):
+        found.append(attended)
     beyond = sum(one.beyond_plan for one in answers.sittings)
     if beyond:
         found.append(f"{beyond} sittings were made beyond the plan; they are reported and not counted")

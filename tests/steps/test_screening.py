@@ -215,6 +215,8 @@ def test_the_report_says_it_too(sat):
     made = steps.report(sat)
     page = made.page.read_text(encoding="utf-8")
     assert "What it was played on" in page
+    assert "10 listeners, 1 sitting each" in page, "as sealed, not as came"
+    assert "2 of 10 planned listeners sat: the plan is not full" in page
     assert "Milne et al. 2021: 80 % of headphone users detected" in page
     assert "**Played on.**" in made.block.read_text(encoding="utf-8")
 

@@ -1,0 +1,39 @@
+"""How many listeners sat, against how many were sealed as planned."""
+
+from typing import TYPE_CHECKING
+
+from blindtest.session.register import WITHHELD
+
+if TYPE_CHECKING:
+    from blindtest.steps.answers import Answers
+
+__all__ = ["attendance_words", "planned_listeners", "withdrawn_words"]
+
+
+def planned_listeners(answers: "Answers") -> int:
+    """Return how many listeners the study seal plans, however many came."""
+    return int(answers.seal.record["listeners"])
+
+
+def attendance_words(answers: "Answers") -> str:
+    """Return in words that another number of listeners sat than was planned; '' where as many did.
+
+    Those whose sittings were erased have no name left to be counted by; they are told apart from these.
+    """
+    planned = planned_listeners(answers)
+    sat = len({one.entry.listener for one in answers.sittings} - {WITHHELD})
+    apart = ", those apart who withdrew" if answers.withheld else ""
+    if sat > planned:
+        return f"{sat} listeners sat{apart}, where {planned} {'was' if planned == 1 else 'were'} planned"
+    if sat < planned:
+        return (
+            f"{sat} of {planned} planned {'listener' if planned == 1 else 'listeners'} sat{apart}: the plan is not "
+            "full, and a result looked at now is the plan's only if its outcome decides nothing about who else listens"
+        )
+    return ""
+
+
+def withdrawn_words(sittings: int) -> str:
+    """Return how many sittings were erased, in words."""
+    were = "sitting was" if sittings == 1 else "sittings were"
+    return f"{sittings} {were} withdrawn by {'its listener' if sittings == 1 else 'their listeners'} and {'is' if sittings == 1 else 'are'} not counted"
