@@ -182,13 +182,26 @@ def check(
         sys.exit(FoundWanting.exit_code)
 
 
+def _asked(question: str) -> None:
+    """Go on where somebody says yes; where nobody is there to answer, say how to do without."""
+    try:
+        click.confirm(question, abort=True, err=True)
+    except click.Abort as stopped:
+        if isinstance(stopped.__context__, EOFError):
+            click.echo(err=True)
+            raise WrongUse(
+                Fault(problem="there is nobody to answer the question; nothing was done", remedy="answer it by --yes")
+            ) from None
+        raise
+
+
 def _loopback(folder: Path, *, device: str, into: str, unseen: bool, yes: bool, output: Output) -> None:
     from blindtest import steps
 
     for caution in steps.LOOPBACK_CAUTIONS:
         click.echo(caution, err=True)
     if not yes:
-        click.confirm("Is the output patched to the input, and nobody listening?", abort=True, err=True)
+        _asked("Is the output patched to the input, and nobody listening?")
     with output.progress("loopback") as report:
         shown = steps.loopback(folder, device=device, into=into, progress=report)
     if unseen:
@@ -635,7 +648,7 @@ def forget(pseudonym: str, folder: Path, yes: bool, output: Output) -> None:
     from blindtest import steps
 
     if not yes:
-        click.confirm(f"Erase all rows of {pseudonym} in {folder}? This can't be undone.", abort=True, err=True)
+        _asked(f"Erase all rows of {pseudonym} in {folder}? This can't be undone.")
     shown = steps.forget(folder, pseudonym)
     output.result("forget", shown.to_dict(), shown.text())
 

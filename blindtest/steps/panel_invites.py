@@ -153,8 +153,11 @@ def invite(folder: Path, count: int, *, url: str = "", clock: Clock = now, entro
                 Fault(
                     problem="the panel is closed: a link would lead nowhere",
                     file=str(study.path),
-                    key="panel.closes",
-                    remedy="set a later day, if it is to go on",
+                    **(
+                        {}
+                        if store.remembered(CLOSED) is not None
+                        else {"key": "panel.closes", "remedy": "set a later day, if it is to go on"}
+                    ),
                 )
             )
         origin = public_origin(url) if url else store.remembered(PANEL_URL)

@@ -33,6 +33,12 @@ def test_the_readme_names_no_command_that_is_not_there():
     assert named - {"demo", *commands.commands} <= {"does", "is"}
 
 
+def test_where_nobody_can_answer_a_question_it_is_said_in_one_line(tmp_path):
+    done = run("forget", "L-nobody", str(tmp_path), "--json", stdin=subprocess.DEVNULL)
+    assert done.returncode == 2
+    assert "nobody to answer the question" in json.loads(done.stdout)["error"]["faults"][0]["problem"]
+
+
 def test_every_page_of_the_guide_is_linked_from_the_readme():
     found = files("blindtest").joinpath("guide").iterdir()
     pages = {page.name for page in found if page.name.endswith(".md")}

@@ -213,7 +213,7 @@ def test_the_analysis_counts_who_passed_beside_the_published_rates(sat, capsys):
 @pytest.mark.long
 def test_the_report_says_it_too(sat):
     made = steps.report(sat)
-    page = made.page.read_text(encoding="utf-8")
+    page = made.page.read_text(encoding="utf-8").replace("\u00a0", " ")
     assert "What it was played on" in page
     assert "10 listeners, 1 sitting each" in page, "as sealed, not as came"
     assert "2 of 10 planned listeners sat: the plan is not full" in page

@@ -419,6 +419,9 @@ def test_closed_by_the_organiser_while_it_is_served(folder, served):
         one.to_the_sitting(panel.public_token())
         assert steps.close_panel(folder).open_sittings == 1
         assert come().open(panel.public_token()) == {"step": "refused", "why": "closed"}
+        with pytest.raises(BlindtestError, match="the panel is closed") as refused:
+            steps.invite(folder, 1, url="https://listen.example.org")
+        assert refused.value.faults[0].remedy == "", "no later day would open it again"
         one.to_the_trials()
         one.to_the_end()
         assert "of your 5 answers" in one.state()["result"][0]
