@@ -35,5 +35,6 @@ def attendance_words(answers: "Answers") -> str:
 
 def withdrawn_words(sittings: int) -> str:
     """Return how many sittings were erased, in words."""
-    were = "sitting was" if sittings == 1 else "sittings were"
-    return f"{sittings} {were} withdrawn by {'its listener' if sittings == 1 else 'their listeners'} and {'is' if sittings == 1 else 'are'} not counted"
+    if sittings == 1:
+        return "1 sitting was withdrawn by its listener and is not counted"
+    return f"{sittings} sittings were withdrawn by their listeners and are not counted"
