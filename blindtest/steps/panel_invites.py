@@ -149,15 +149,13 @@ def invite(folder: Path, count: int, *, url: str = "", clock: Clock = now, entro
     panel = panel_of_study(study)
     with open_store(study, entropy=entropy) as store:
         if is_closed(store, panel, clock()):
+            for_good = store.remembered(CLOSED) is not None
             raise BlindtestError(
                 Fault(
                     problem="the panel is closed: a link would lead nowhere",
                     file=str(study.path),
-                    **(
-                        {}
-                        if store.remembered(CLOSED) is not None
-                        else {"key": "panel.closes", "remedy": "set a later day, if it is to go on"}
-                    ),
+                    key="" if for_good else "panel.closes",
+                    remedy="" if for_good else "set a later day, if it is to go on",
                 )
             )
         origin = public_origin(url) if url else store.remembered(PANEL_URL)
