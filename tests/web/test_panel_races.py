@@ -81,6 +81,22 @@ def test_who_withdraws_while_their_plan_is_drawn_leaves_no_sitting_behind(folder
     assert name.encode() not in b"".join(path.read_bytes() for path in folder.glob("study.db*"))
 
 
+def test_what_is_said_while_it_is_erased_is_not_kept(folder, served, monkeypatch):
+    with served(folder) as (panel, _, come):
+        one = come()
+        token = panel.public_token()
+        one.agree(token, one.open(token))
+        name, whole = one.state()["pseudonym"], panel._store.panel.keep
+
+        def withdrawn_meanwhile(*given, **named):
+            panel.withdraw(name)
+            whole(*given, **named)
+
+        monkeypatch.setattr(panel._store.panel, "keep", withdrawn_meanwhile)
+        told = one.post("/panel/step", {"step": "questions", "values": {"age": 1, "equipment": 0}})
+        assert (told.status, json.loads(told.body)) == (200, {"step": "refused", "why": "unknown"})
+
+
 def test_what_somebody_said_when_they_stopped_is_erased_with_all_else(folder, served):
     with served(folder) as (panel, _, come):
         one = come()

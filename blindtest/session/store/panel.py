@@ -137,11 +137,14 @@ class PanelRegister:
         return Panelist(listener=listener, seed=bytes(found.seed), consent_sha256=found.text_sha256, kept=kept)
 
     def keep(self, listener: str, step: str, held: Mapping[str, Any], *, at: datetime) -> None:
-        """Store what is kept of a step before the sitting; it takes the place of what was kept of it."""
+        """Store what is kept of a step before the sitting, in place of what was; of nobody who isn't on record."""
         table = schema.panel_replies
         values = {"listener": listener, "step": step, "held": canonical(held).decode(), "at": time_text(at)}
 
         def job(connection: Connection) -> None:
+            known = schema.panel_listeners.c.listener
+            if connection.scalar(select(known).where(known == listener)) is None:
+                return  # withdrawn while this was on its way: nothing of theirs is kept any more
             connection.execute(delete(table).where(table.c.listener == listener, table.c.step == step))
             connection.execute(insert(table).values(values))
 
