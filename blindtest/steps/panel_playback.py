@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from blindtest.report import OWN_EQUIPMENT
+from blindtest.steps.playback import languages_read
 
 if TYPE_CHECKING:
     from blindtest.session.record import Record
@@ -44,6 +45,8 @@ def panel_playback_words(
         )
     if silent:
         words.append(f"Of {_counted(silent)} it is not on record.")
+    read = Counter(told for number in sittings if (told := languages_read(store, number)))
+    words += [f"In {_counted(count)} {told}." for told, count in sorted(read.items())]
     words.append(
         "What listeners wore, how loud it was at their ears, and what their computers did to the sound after the "
         "browser is not known."

@@ -17,7 +17,15 @@ if TYPE_CHECKING:
     from blindtest.session.record import Record
     from blindtest.session.store import Store
 
-__all__ = ["LOOPBACKS", "PlaybackRecord", "loopback_words", "playback_words", "played_by_device", "stimuli_digest"]
+__all__ = [
+    "LOOPBACKS",
+    "PlaybackRecord",
+    "languages_read",
+    "loopback_words",
+    "playback_words",
+    "played_by_device",
+    "stimuli_digest",
+]
 
 LOOPBACKS = "loopbacks"
 """Key under which results of loopbacks are stored, the latest last."""
@@ -79,6 +87,11 @@ def _languages(runs: Iterable[Mapping[str, Any]]) -> str:
     tags = list(dict.fromkeys(tag for run in runs for tag in run.get("languages", [])))
     names = [f"{LANGUAGES.get(tag, tag)} ({tag})" for tag in tags]
     return "" if tags in ([], [ENGLISH]) else f"the page's words were read in {' and '.join(names)}"
+
+
+def languages_read(store: "Record", sitting: int) -> str:
+    """Return in which languages a sitting's page was read, in words; '' if in English alone."""
+    return _languages(_runs_of(store, sitting))
 
 
 def played_by_device(store: "Record", sittings: Sequence[int]) -> bool:

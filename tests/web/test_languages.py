@@ -201,6 +201,7 @@ def test_an_answer_is_safe_where_its_language_cannot_be_stored(toy):
 
 
 def test_what_played_a_sitting_tells_its_languages():
+    from blindtest.steps.panel_playback import panel_playback_words
     from blindtest.steps.playback import PlaybackRecord, playback_words, played_by_device
 
     class Settings:
@@ -232,3 +233,9 @@ def test_what_played_a_sitting_tells_its_languages():
     silent.spoken("de")
     assert playback_words(store, 4) == ("Sitting 4: the page's words were read in Deutsch (de).",)
     assert not played_by_device(store, [4])
+    # Of a panel it is counted, sitting 5 being in English alone.
+    PlaybackRecord(store, 5).spoken("en")
+    panel = panel_playback_words(store, (3, 4, 5), (48_000,))
+    assert "In 1 sitting the page's words were read in English (en) and Deutsch (de)." in panel
+    assert "In 1 sitting the page's words were read in Deutsch (de)." in panel
+    assert not any("read in English (en)." in words for words in panel)
