@@ -150,7 +150,7 @@ class _PanelPages(ListeningPages):
 
     def is_known(self, session: str) -> bool:
         """Return whether a cookie is that of a listener who was looked up; never waits."""
-        return self._services.known(session) is not None
+        return self._services.was_known(session)
 
     async def work(self, job: Callable[[], T]) -> T:
         """Run what blocks in one of the threads for answers."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from threading import Lock
 from time import monotonic
 
+from blindtest.errors import Missing
 from blindtest.session import BrowserPlayer, MadeWhenAsked
 from blindtest.steps import OpenPanel, PreparedSitting
 from blindtest.web.app import Facts
@@ -21,6 +22,8 @@ MOST_IN_MEMORY = 2_000
 """Sittings; what is in use is never dropped."""
 IDLE_S = 20 * 60.0
 _MOST_SESSIONS = 20_000
+LOOKED_UP_S = 60.0
+"""For so long a session is believed; then it is looked up again: `blindtest forget` may have ended it meanwhile."""
 
 
 @dataclass(slots=True)
@@ -59,7 +62,7 @@ class PanelServices:
         self._player = player
         self._lock = Lock()
         self._held: dict[str, _Held] = {}
-        self._sessions: dict[str, str] = {}
+        self._sessions: dict[str, tuple[str, float]] = {}
         self._forgettings = 0
 
     @property
@@ -68,23 +71,39 @@ class PanelServices:
         return len(self._held)
 
     def listener_of(self, session: str) -> str | None:
-        """Return whose session it is; looked up on record once."""
+        """Return whose session it is; looked up on record once a minute."""
         if not session or len(session) > 200:
             return None
-        before = self._forgettings
-        found = self._sessions.get(session)
-        if found is None and (found := self._panel.listener_of(session)) is not None:
-            with self._lock:
-                if before != self._forgettings:
-                    return found  # somebody took over meanwhile, perhaps this one: looked up again next time
+        if (known := self.known(session)) is not None:
+            return known
+        before, was = self._forgettings, self._sessions.get(session)
+        try:
+            found = self._panel.listener_of(session)
+        except Missing:
+            if was is None:
+                raise
+            found = was[0]  # the database is away, and nothing speaks against it
+        with self._lock:
+            if before != self._forgettings:
+                return found  # somebody took over meanwhile, perhaps this one: looked up again next time
+            if found is None:
+                self._sessions.pop(session, None)
+            else:
                 if len(self._sessions) >= _MOST_SESSIONS:
                     self._sessions.clear()
-                self._sessions[session] = found
+                self._sessions[session] = found, self._clock()
+        if found is None and was is not None:
+            self.drop(was[0])
         return found
 
     def known(self, session: str) -> str | None:
-        """Return whose session it is where that was looked up before; never waits."""
-        return self._sessions.get(session)
+        """Return whose session it is where that was looked up a short while ago; never waits."""
+        found = self._sessions.get(session)
+        return found[0] if found is not None and self._clock() - found[1] < LOOKED_UP_S else None
+
+    def was_known(self, session: str) -> bool:
+        """Return whether a session was looked up and found, however long ago; never waits."""
+        return session in self._sessions
 
     def at_hand(self, listener: str) -> bool:
         """Return whether a listener's sitting can be had without waiting: in memory, and nobody is restoring it."""
@@ -95,7 +114,7 @@ class PanelServices:
         """Look a listener's sessions up on record again: another browser has taken over, or they withdrew."""
         with self._lock:
             self._forgettings += 1
-            self._sessions = {session: of for session, of in self._sessions.items() if of != listener}
+            self._sessions = {session: of for session, of in self._sessions.items() if of[0] != listener}
 
     def drop(self, listener: str) -> None:
         """Let go of a listener's sitting."""

@@ -97,6 +97,20 @@ def test_what_is_said_while_it_is_erased_is_not_kept(folder, served, monkeypatch
         assert (told.status, json.loads(told.body)) == (200, {"step": "refused", "why": "unknown"})
 
 
+def test_the_session_of_somebody_who_was_forgotten_ends_within_a_minute(folder, served):
+    """`blindtest forget` is another program: the one that serves the panel looks the session up again."""
+    with served(folder) as (panel, services, come):
+        one, later = come(), [0.0]
+        services._clock = lambda: later[0]
+        one.to_the_sitting(panel.public_token())
+        one.to_the_trials()
+        name = one.state()["pseudonym"]
+        assert steps.forget(folder, name).sittings == (1,)
+        later[0] = 61.0
+        assert [one.get(path).status for path in ("/view", "/panel/state")] == [401, 401]
+        assert services.count == 0
+
+
 def test_what_somebody_said_when_they_stopped_is_erased_with_all_else(folder, served):
     with served(folder) as (panel, _, come):
         one = come()
