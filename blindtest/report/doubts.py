@@ -453,6 +453,12 @@ def _counting(report: ReportInput) -> tuple[str, ...]:
         f"{answered} answered. Plans sealed in this folder: {report.seal.plans_sealed}; in folders it came from: "
         f"{report.seal.plans_before}."
     ]
+    withdrawn = [sitting for sitting in report.sittings if sitting.withdrawn]
+    if withdrawn:
+        out.append(
+            f"{sum(one.planned for one in withdrawn)} of these trials stood in {plural(len(withdrawn), 'sitting')} "
+            "whose listeners had everything erased: they count neither way. What was answered there is gone."
+        )
     results = None if report.heard is None else report.heard.heard
     if results is None:
         return (*out, *_unanswered_choices(report))

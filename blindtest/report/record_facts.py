@@ -106,6 +106,8 @@ class SittingFacts:
     listener: str
     state: Literal["finished", "abandoned", "open"]
     reason: str = ""
+    withdrawn: bool = False
+    """Whether its rows were erased at its listener's wish."""
     began: datetime | None = None
     ended: datetime | None = None
     planned: int = 0

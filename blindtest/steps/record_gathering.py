@@ -63,6 +63,7 @@ def sitting_facts(store: "Record", one: SittingAnswers) -> SittingFacts:
         listener=entry.listener,
         state=entry.state,
         reason=reason,
+        withdrawn=entry.forgotten is not None,
         began=entry.created,
         ended=entry.ended,
         planned=one.counted_planned,

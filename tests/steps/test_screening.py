@@ -217,6 +217,13 @@ def test_the_report_says_it_too(sat):
     assert "What it was played on" in page
     assert "10 listeners, 1 sitting each" in page, "as sealed, not as came"
     assert "2 of 10 planned listeners sat: the plan is not full" in page
+    assert "had everything erased" not in page
+    with Store(sat / "study.db", entropy=os.urandom) as store:
+        gone = store.sittings()[0].listener
+    steps.forget(sat, gone)
+    after = steps.report(sat).page.read_text(encoding="utf-8").replace("\u00a0", " ")
+    assert "5 of these trials stood in 1 sitting whose listeners had everything erased: they count neither way" in after
+    assert "1 of 10 planned listeners sat, those apart who withdrew" in after
     assert "Milne et al. 2021: 80 % of headphone users detected" in page
     assert "**Played on.**" in made.block.read_text(encoding="utf-8")
 
