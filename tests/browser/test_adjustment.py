@@ -68,5 +68,6 @@ def test_two_sounds_are_made_equal_and_one_is_set_to_liking(launch, serving, lis
     # The toy's ladder of 10 rungs out of 11; one below its end.
     assert first["end"] == ""
     assert first["set"] in ("ruff", "snipe")
-    assert first["moves"] >= 8
+    # Where it began is drawn anew each day, and near the end fewer moves lead there.
+    assert first["moves"] >= 4
     assert (second["offset"], second["moves"]) == (-2, 1) or second["end"] == "less"

@@ -87,7 +87,7 @@ def answers(effect, missing_pages, said="either", rule="unanswered pages count a
         "factorials": {"c": sealed},
         "analysis": {"stage": rule},
         "listeners": 12,
-        "protocol": {"blocks": [{"id": "rated", "numbers": {}, "sittings": 1}]},
+        "protocol": {"blocks": [{"id": "rated", "method": "rating", "numbers": {}, "sittings": 1}]},
     }
     sittings = [sitting(name, table, 3 + missing_pages) for name in dict.fromkeys(table.listener)]
     return stage_answers(claim, sittings, record, 0.05), attribution(columns(table), stages=["a", "b"], margin=8.0)

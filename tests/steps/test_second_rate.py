@@ -2,6 +2,7 @@
 
 import importlib.util
 import os
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -119,11 +120,12 @@ def test_the_page_warns_only_where_its_browser_has_neither_rate(toy, folder):
         assert (state["rates_hz"], state["second_rate_hz"]) == ([48_000], 44_100)
 
 
-def test_a_plan_of_one_rate_is_as_it_was(toy, panel_template):
-    with steps.open_panel(panel_template) as panel:
+def test_a_plan_of_one_rate_is_as_it_was(toy, panel_template, tmp_path):
+    folder = Path(shutil.copytree(panel_template, tmp_path / "study"))
+    with steps.open_panel(folder) as panel:
         one = panel_visitor.visitor_of(toy, make_panel_app(panel, hosts=hosts_of(8000)))
         one.to_the_sitting(panel.public_token())
-    with Store(panel_template / "study.db", entropy=os.urandom) as store:
+    with Store(folder / "study.db", entropy=os.urandom) as store:
         assert "rate_hz" not in store.record(store.sittings()[0].commitment)
         assert "second_rate" not in store.seals()[0].record
 
