@@ -143,7 +143,7 @@ class Listener:
         """Everything a screen reader could find."""
         return self.page.locator("body").aria_snapshot()
 
-    def hears(self, pattern: str, seconds: float = 15) -> str:
+    def hears(self, pattern: str, seconds: float = 30.0) -> str:
         """Wait until the tree says `pattern`."""
         until = time.monotonic() + seconds
         while not re.search(pattern, tree := self.tree()):
