@@ -85,6 +85,7 @@ def _rates_side_by_side(someone, labelled=""):
 SIDE_BY_SIDE = [56, 58, 44, 45]
 
 
+@pytest.mark.long
 def test_pairs_without_a_tie(listener):
     someone = listener(parts={"preference": 2})
     someone.to_the_trials()
@@ -130,6 +131,7 @@ def test_ratings_side_by_side(listener):
     _ends(someone, [(trial, value) for trial in (0, 1) for value in SIDE_BY_SIDE])
 
 
+@pytest.mark.long
 def test_one_rating_at_a_time(listener):
     someone = listener(parts={"single": 2})
     someone.to_the_trials()
@@ -146,6 +148,7 @@ def test_one_rating_at_a_time(listener):
     _ends(someone, [(0, 99), (1, 2)])
 
 
+@pytest.mark.long
 def test_which_one_was_it(listener):
     someone = listener(parts={"recognition": 2})
     someone.to_the_trials()
