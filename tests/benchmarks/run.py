@@ -3,7 +3,8 @@
     python tests/benchmarks/run.py [--short]
 
 `--short` takes a minute, runs those of sound, panel, store and start, and is for CI on a noisy machine: figures are
-printed, a missed goal (exit code 1 of a benchmark) is said and doesn't fail; a benchmark that breaks does. Without it a missed goal is exit code 1.
+printed, a missed goal (exit code 1 of a benchmark) is said and doesn't fail; a benchmark that breaks does. Without it a
+missed goal is exit code 1.
 """
 
 import argparse
