@@ -17,6 +17,7 @@ from blindtest.web.serving import Server, hosts_of, open_port
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
+@pytest.mark.long
 def test_a_sitting_in_german_by_keyboard(launch, serving, listener_on):
     from axe_playwright_python.sync_playwright import Axe
 

@@ -567,8 +567,8 @@ PAGES = {
 @pytest.mark.parametrize(
     ("size", "scheme"),
     [
-        ("320", "light"),
-        # Size and colours don't meet in the style sheet; test_sitting.py has the other size and the dark colours.
+        # All methods, one after another: a minute and more. test_sitting.py has the sizes and colours of one in every run.
+        pytest.param("320", "light", marks=pytest.mark.long),
         pytest.param("1280", "light", marks=pytest.mark.long),
         pytest.param("1280", "dark", marks=pytest.mark.long),
         pytest.param("320", "dark", marks=pytest.mark.long),
