@@ -567,7 +567,7 @@ PAGES = {
 @pytest.mark.parametrize(
     ("size", "scheme"),
     [
-        # All methods, one after another: a minute and more. test_sitting.py has the sizes and colours of one in every run.
+        # All methods, one after another: a minute and more. test_sitting.py has sizes and colours in every run.
         pytest.param("320", "light", marks=pytest.mark.long),
         pytest.param("1280", "light", marks=pytest.mark.long),
         pytest.param("1280", "dark", marks=pytest.mark.long),
