@@ -475,7 +475,7 @@ def test_ratings_killed_half_way_go_on_and_confirmed_ones_stay(listener):
     someone.hears("Not saved yet")
     server.start()
     # The words that say so make room for what comes next, sooner than a busy machine reads them.
-    someone.page.wait_for_function("!document.body.classList.contains('offline')", timeout=60_000)
+    someone.page.locator("body:not(.offline)").wait_for(state="attached", timeout=60_000)
     # The page knows what the new server does not, and tells it.
     _hears_values(someone, _1="51", _2="60", _3="45")
     someone.key("4g")
