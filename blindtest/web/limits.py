@@ -47,7 +47,7 @@ LIMITS: tuple[Limit, ...] = (
 )
 """A page asks for some ten files when it opens, for up to twelve sounds a trial, and posts an event for each switch.
 
-The first of them that fits holds. The numbers are ours: ten times what a quick listener's page was seen to ask for.
+The first of them that fits holds. The numbers are ours, chosen well above what a listener's page needs; not measured.
 """
 
 

@@ -46,6 +46,7 @@ def test_two_sounds_are_made_equal_and_one_is_set_to_liking(launch, serving, lis
     # Up to the end: it is told by the move that no sound answers.
     for _ in range(6):
         someone.key("j")
+        someone.page.wait_for_timeout(150)  # a move that is under way is not overtaken by the next
     someone.hears("No more than this: here the range of sound B ends.")
     someone.page.screenshot(path=artifacts / "page-adjust-end-320.png", full_page=True)
     found = Axe().run(someone.page)
@@ -68,6 +69,5 @@ def test_two_sounds_are_made_equal_and_one_is_set_to_liking(launch, serving, lis
     # The toy's ladder of 10 rungs out of 11; one below its end.
     assert first["end"] == ""
     assert first["set"] in ("ruff", "snipe")
-    # Where it began is drawn anew each day, and near the end fewer moves lead there.
-    assert first["moves"] >= 4
+    assert first["moves"] >= 8
     assert (second["offset"], second["moves"]) == (-2, 1) or second["end"] == "less"
