@@ -5,9 +5,9 @@ drawn follows from it. So the commitment to R and nonce fixes every key, order, 
 whose trials depend on answers, and anybody who is given R and the nonce can draw the plan again.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
-from typing import Any
+from typing import Any, TypeVar
 
 from blindtest.design.draws import Draws
 from blindtest.design.labelling import moved, names_read_in, places_moved
@@ -16,9 +16,11 @@ from blindtest.design.schedule import ScheduledSitting
 from blindtest.design.seal import Sealed, commitment, key_seed
 from blindtest.design.stopping import stopping_from_record, stopping_record
 from blindtest.design.williams import arranged, rows_in, williams
-from blindtest.methods import METHODS, Drawn, Method, Outcome, Setting
+from blindtest.methods import METHODS, Drawn, Method, Outcome, Question, Setting
 
 __all__ = ["Plan", "PlannedTrial", "exchanged", "make_plan", "plan_from_record"]
+
+T = TypeVar("T")
 
 RULE = "sha256-1"
 """The rule of draws of this module; another rule gets another name, so that old plans can be drawn again."""
@@ -46,6 +48,16 @@ class PlannedTrial:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a listener sees of any trial of a block: made from slot names and counts, never from what a slot holds."""
+
+    setting: Setting
+    """With the conditions' ids struck out, so that no text made from it can name one."""
+    slots: tuple[str, ...]
+    question: Question
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """A sitting's plan: its record, its nonce, and the draws that follow from them."""
 
@@ -60,6 +72,15 @@ class Plan:
     methods: Mapping[str, Method]
     swapped: bool = False
     """Only for tests of blindness: every trial has another of its possible truths. See `exchanged`."""
+    _places: tuple[tuple[Block, int], ...] = field(init=False, repr=False, compare=False)
+    """Block and place in it of each trial: asked for many times an event."""
+    _found: dict[tuple[str, str], Any] = field(init=False, repr=False, compare=False, default_factory=dict)
+    """What holds for a whole block, by what it is and the block's id, once asked for: each event asks again."""
+
+    def __post_init__(self) -> None:
+        """Lay the trials of all blocks one after the other."""
+        places = tuple((block, within) for block in self.protocol.blocks for within in range(block.length))
+        object.__setattr__(self, "_places", places)
 
     @property
     def sealed(self) -> Sealed:
@@ -75,12 +96,9 @@ class Plan:
         """Return the block of trial `number`, and which trial of that block it is (0-based)."""
         if number < 0:
             raise ValueError(f"trials are numbered from 0, got {number}")
-        within = number
-        for block in self.protocol.blocks:
-            if within < block.length:
-                return block, within
-            within -= block.length
-        raise ValueError(f"the plan has {self.length} trials, got number {number}")
+        if number >= len(self._places):
+            raise ValueError(f"the plan has {self.length} trials, got number {number}")
+        return self._places[number]
 
     def method(self, block: Block) -> Method:
         """Return the method of `block`."""
@@ -100,12 +118,33 @@ class Plan:
         labels = tuple(self.label(one) for one in conditions) if self.method(block).names_all or block.named else ()
         return Setting(conditions=conditions, numbers=block.numbers, labels=labels, order=order)
 
+    def _once(self, what: str, block: Block, find: Callable[[Block], T]) -> T:
+        """Return what `find` returns of a block, and remember it: a plan never changes."""
+        place = what, block.id
+        if place not in self._found:
+            self._found[place] = find(block)
+        found: T = self._found[place]
+        return found
+
+    def asked(self, block: Block) -> Asked:
+        """Return what a listener sees of any trial of `block`."""
+        return self._once("asked", block, self._asked)
+
+    def _asked(self, block: Block) -> Asked:
+        setting, method = self.setting(block), self.method(block)
+        struck = replace(setting, conditions=tuple(str(place) for place in range(1, len(setting.conditions) + 1)))
+        slots = method.slot_names(struck)
+        return Asked(setting=struck, slots=slots, question=method.question(slots, struck))
+
     def order_of(self, block: Block) -> tuple[int, ...]:
         """Return the order of each trial of `block`: each as often as any other, over the block and over each clip.
 
         Trials are gone through clip by clip, those of a clip in drawn succession, and dealt the orders in turn from a
         drawn start.
         """
+        return self._once("order_of", block, self._order_of)
+
+    def _order_of(self, block: Block) -> tuple[int, ...]:
         orders = self.method(block).orders(self.setting(block))
         if orders == 1:
             return (0,) * block.trials
@@ -136,6 +175,9 @@ class Plan:
 
         With a sequence a clip stays for all conditions: whole rounds are spread.
         """
+        return self._once("clip_order", block, self._clip_order)
+
+    def _clip_order(self, block: Block) -> tuple[str, ...]:
         if block.sequence and (run := self._run(block)) > 1:
             times, rest = divmod(block.trials // run, len(self.clips))
             extra = self.draws.shuffled(f"extra/{block.id}", self.clips)[:rest]
@@ -150,6 +192,9 @@ class Plan:
 
         Both kinds come equally often; of an odd number the one more is drawn.
         """
+        return self._once("control_order", block, self._control_order)
+
+    def _control_order(self, block: Block) -> tuple[ControlKind | None, ...]:
         if block.controls is None:
             return (None,) * block.length
         kinds = self.draws.shuffled(f"control-kinds/{block.id}", block.controls.kinds)

@@ -29,7 +29,7 @@ from typing import Literal
 
 from blindtest.design import Plan, PlannedTrial
 from blindtest.errors import BlindtestError, Fault, did_you_mean
-from blindtest.methods import CONFIDENCE_LEVELS, Method, Outcome, Question, Setting, Value
+from blindtest.methods import CONFIDENCE_LEVELS, Method, Outcome, Question, Value
 from blindtest.session.answer import Answer
 from blindtest.session.dial import Dial, measured_of, turned
 from blindtest.session.dwell import Dwell
@@ -157,7 +157,8 @@ class Sitting:
     def planned(self, number: int) -> PlannedTrial:
         """Return a trial, truth included; for an adaptive method only up to the first unanswered one of its block."""
         block, within = self.plan.place(number)
-        earlier = self.outcomes(block.id)[:within]
+        # Only adaptive methods read what was answered.
+        earlier = self.outcomes(block.id)[:within] if self.plan.method(block).adaptive else ()
         if self.plan.method(block).adaptive and len(earlier) < within:
             raise ValueError(f"trial {number} depends on answers that are not there yet")
         return self.plan.trial(number, earlier)
@@ -170,14 +171,9 @@ class Sitting:
         """Return the method of a trial."""
         return self.plan.method(self.plan.place(number)[0])
 
-    def setting_shown(self, number: int) -> Setting:
-        """Return a trial's setting with the conditions' ids struck out, so that no text made from it can name one."""
-        setting = self.plan.setting(self.plan.place(number)[0])
-        return replace(setting, conditions=tuple(str(place) for place in range(1, len(setting.conditions) + 1)))
-
     def slot_names(self, number: int) -> tuple[str, ...]:
         """Return the names of a trial's slots as the listener sees them."""
-        return self.method(number).slot_names(self.setting_shown(number))
+        return self.plan.asked(self.plan.place(number)[0]).slots
 
     def first_slot(self, number: int) -> str | None:
         """Return the slot that sounds first, where the programme runs on; None where the listener takes any."""
@@ -187,8 +183,7 @@ class Sitting:
 
     def question(self, number: int) -> Question:
         """Return what is asked in a trial, made from slot names only."""
-        method, setting = self.method(number), self.setting_shown(number)
-        return method.question(method.slot_names(setting), setting)
+        return self.plan.asked(self.plan.place(number)[0]).question
 
 
 def start(plan: Plan, *, study: str, listener: str, number: int | None = None) -> Sitting:

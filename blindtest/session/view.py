@@ -12,7 +12,8 @@ conditions and clips, and file names never pass through here.
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
+from functools import cache
 from typing import Any
 
 from blindtest.methods import CONFIDENCE_LEVELS, CONFIDENCE_PROMPT, Question, Value
@@ -170,22 +171,30 @@ class View:
 
     def to_json(self) -> dict[str, Any]:
         """Return what JSON can hold: tuples as lists, options and words of the scale as {value, words}."""
-        held = asdict(self)
+        held: dict[str, Any] = _plain(self)
         if self.question is not None:
             for name in ("options", "scale"):
                 pairs = getattr(self.question, name)
                 held["question"][name] = [{"value": value, "words": words} for value, words in pairs]
         if self.sure is not None:
             held["sure"]["options"] = [{"value": value, "words": words} for value, words in self.sure.options]
-        return {key: _listed(value) for key, value in held.items()}
+        return held
 
 
-def _listed(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _listed(each) for key, each in value.items()}
+def _plain(value: Any) -> Any:
+    """Return what JSON can hold; without the copies of `dataclasses.asdict`, since every event is answered so."""
+    if value is None or isinstance(value, str | int | float):
+        return value
     if isinstance(value, tuple | list):
-        return [_listed(each) for each in value]
-    return value
+        return [_plain(each) for each in value]
+    if isinstance(value, Mapping):
+        return {key: _plain(each) for key, each in value.items()}
+    return {name: _plain(getattr(value, name)) for name in _names(type(value))}
+
+
+@cache
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(each.name for each in fields(kind))
 
 
 def view_of(sitting: Sitting) -> View:

@@ -232,7 +232,7 @@ class ListeningPages:
 
     async def _handled(self, request: Request, service: ListeningService, event: Event) -> Response:
         try:
-            view = await self.handle(service, event)
+            view = await self.handle(service, event, self.language_of(request))
         except OutOfTurn as wrong:
             return await self._out_of_turn(request, service, wrong.faults[0].problem, wrong.faults[0].remedy)
         except NotStored as wrong:
@@ -241,13 +241,11 @@ class ListeningPages:
             return problem(503, worded("this could not be stored yet"), self.language_of(request))
         except BlindtestError as wrong:
             return problem(422, str(wrong))
-        if isinstance(event, Confirmed):
-            await run_in_threadpool(service.spoken, self.language_of(request))
         return self._shown(request, service, view)
 
-    async def handle(self, service: ListeningService, event: Event) -> Mapping[str, Any]:
-        """Have a sitting take an event; see `ListeningService.handle`."""
-        return await run_in_threadpool(service.handle, event)
+    async def handle(self, service: ListeningService, event: Event, language: str) -> Mapping[str, Any]:
+        """Have a sitting take an event that came from a page in this language; see `ListeningService.handle`."""
+        return await run_in_threadpool(_taken, service, event, language)
 
     def _shown(self, request: Request, service: ListeningService, view: Mapping[str, Any]) -> Response:
         return self.said(request, {"sitting": service.sitting, "view": dict(view)})
@@ -288,6 +286,14 @@ class ListeningPages:
         if told is None:
             raise HTTPException(404)
         return JSONResponse(dict(told))
+
+
+def _taken(service: ListeningService, event: Event, language: str) -> Mapping[str, Any]:
+    """Have a sitting take an event and know in which language its page was, in one thread and not two."""
+    view = service.handle(event)
+    if isinstance(event, Confirmed):
+        service.spoken(language)
+    return view
 
 
 class _OneSitting(ListeningPages):

@@ -7,7 +7,7 @@ Fetch Metadata, W3C) as JSON, which a foreign form cannot send; and the cookie i
 
 from collections.abc import Collection
 
-from starlette.datastructures import Headers, MutableHeaders
+from starlette.datastructures import Headers
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -34,6 +34,8 @@ SECURITY_HEADERS = {
 """On every response, the same for all."""
 HSTS = "max-age=31536000"
 """Where the page is reached by https: a year, RFC 6797."""
+_OURS = {name.encode(): value.encode() for name, value in SECURITY_HEADERS.items()}
+_HSTS_SENT = ((b"strict-transport-security", HSTS.encode()),)
 
 
 class TooLarge(Exception):
@@ -64,11 +66,8 @@ class Guard:
 
         async def guarded_send(message: Message) -> None:
             if message["type"] == "http.response.start":
-                sent = MutableHeaders(scope=message)
-                for name, value in SECURITY_HEADERS.items():
-                    sent[name] = value
-                if secure:
-                    sent["strict-transport-security"] = HSTS
+                kept = [(name, value) for name, value in message["headers"] if name not in _OURS]
+                message["headers"] = [*kept, *_OURS.items(), *(_HSTS_SENT if secure else ())]
             await send(message)
 
         async def limited_receive() -> Message:

@@ -98,6 +98,9 @@ def make_panel_app(
     )  # fmt: skip
     routed = Starlette(
         routes=[
+            # The first that fits is taken, and most requests by far are events and sounds.
+            Route("/event", pages.event, methods=["POST"]),
+            Route("/sound/{token}", pages.sound),
             Route("/", pages.door),
             Route("/sitting", pages.sitting),
             Route("/static/{name}", pages.static),
@@ -111,8 +114,6 @@ def make_panel_app(
             Route("/panel/withdraw", pages.withdraw, methods=["POST"]),
             Route("/facts", pages.facts),
             Route("/view", pages.view),
-            Route("/event", pages.event, methods=["POST"]),
-            Route("/sound/{token}", pages.sound),
             *further,
         ],
         exception_handlers=plain_handlers(panel.study.listeners.language),
@@ -171,11 +172,11 @@ class _PanelPages(ListeningPages):
         finally:
             using.__exit__(None, None, None)
 
-    async def handle(self, service: ListeningService, event: Event) -> Mapping[str, Any]:
+    async def handle(self, service: ListeningService, event: Event, language: str) -> Mapping[str, Any]:
         """Have a sitting take an event, here where it takes no time."""
         if isinstance(service, SittingService) and service.is_quick(event):
             return service.handle(event)
-        return await super().handle(service, event)
+        return await super().handle(service, event, language)
 
     async def event(self, request: Request) -> Response:
         """Take an event; where its sitting has ended on record meanwhile, say so instead of asking for it again."""

@@ -4,6 +4,7 @@ What is dropped loses nothing that lasts: the page tells anew what was done in t
 server was started again.
 """
 
+from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -61,7 +62,8 @@ class PanelServices:
         self._clock = clock
         self._player = player
         self._lock = Lock()
-        self._held: dict[str, _Held] = {}
+        self._held: OrderedDict[str, _Held] = OrderedDict()
+        """The longest unused first."""
         self._sessions: dict[str, tuple[str, float]] = {}
         self._forgettings = 0
 
@@ -144,6 +146,8 @@ class PanelServices:
                 held.users -= 1
                 held.used = self._clock()
                 there = self._held.get(listener) is held
+                if there:
+                    self._held.move_to_end(listener)
                 if held.service is None and not held.users and there:
                     del self._held[listener]
                 gone = held.service if not held.users and not there else None
@@ -153,22 +157,30 @@ class PanelServices:
     def _taken(self, listener: str) -> _Held:
         with self._lock:
             held = self._held.setdefault(listener, _Held())
+            self._held.move_to_end(listener)
             held.users += 1
             held.used = self._clock()
-            self._sweep()
-            return held
+            gone = self._swept()
+        for service in gone:
+            service.close()  # removes files: nobody waits for that with the lock
+        return held
 
-    def _sweep(self) -> None:
-        """Drop what is idle, and the longest unused of what is too many."""
-        free = sorted((held.used, name) for name, held in self._held.items() if not held.users)
+    def _swept(self) -> list[SittingService]:
+        """Let go of what is idle, and of the longest unused of what is too many; return what is to be closed.
+
+        Looked at are only those that go and those in use: this runs before every event.
+        """
         since = self._clock() - self._idle_s
         over = len(self._held) - self._most
-        for at, (used, name) in enumerate(free):
-            if used >= since and at >= over:
-                return
-            held = self._held.pop(name)
-            if held.service is not None:
-                held.service.close()
+        going: list[str] = []
+        for name, held in self._held.items():
+            if held.users:
+                continue
+            if held.used >= since and len(going) >= over:
+                break
+            going.append(name)
+        services = (self._held.pop(name).service for name in going)
+        return [service for service in services if service is not None]
 
     def close(self) -> None:
         """Let go of all of them."""
