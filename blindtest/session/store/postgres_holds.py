@@ -22,6 +22,7 @@ _ENDS_OLD = (
     "SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity WHERE pid = %s AND backend_start::text = %s "
     "AND pid <> pg_backend_pid()"
 )
+_TRIES, _BETWEEN_TRIES_S = 20, 0.05
 _NAMES_ITSELF = "SELECT pid, backend_start::text FROM pg_stat_activity WHERE pid = pg_backend_pid()"
 
 
@@ -51,7 +52,7 @@ class PostgresHolds:
         """
         if sitting != PANEL:
             self.refuse_held(connection, PANEL)
-        if sitting in self._held or not self._locked(_driver(connection), sitting):
+        if sitting in self._held or not self._locked_soon(_driver(connection), sitting):
             raise held_elsewhere(self._place, sitting)
         self._held.add(sitting)
 
@@ -64,7 +65,7 @@ class PostgresHolds:
             It is held.
         """
         driver = _driver(connection)
-        if sitting in self._held or not self._locked(driver, sitting):
+        if sitting in self._held or not self._locked_soon(driver, sitting):
             raise held_elsewhere(self._place, sitting)
         driver.execute("SELECT pg_advisory_unlock(%s)", (self._key(sitting),))
 
@@ -110,6 +111,14 @@ class PostgresHolds:
         if driver.closed:
             # Else the pool would try to use it once more, and say so.
             connection.invalidate()
+
+    def _locked_soon(self, driver: Any, sitting: int) -> bool:
+        """Lock a sitting; the server takes a moment to see that a program was killed, whose locks it still holds."""
+        for _ in range(_TRIES):
+            if self._locked(driver, sitting):
+                return True
+            driver.execute("SELECT pg_sleep(%s)", (_BETWEEN_TRIES_S,))
+        return self._locked(driver, sitting)
 
     def _locked(self, driver: Any, sitting: int) -> bool:
         (taken,) = driver.execute("SELECT pg_try_advisory_lock(%s)", (self._key(sitting),)).fetchone()
