@@ -5,8 +5,10 @@ drawn follows from it. So the commitment to R and nonce fixes every key, order, 
 whose trials depend on answers, and anybody who is given R and the nonce can draw the plan again.
 """
 
+from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
+from itertools import accumulate
 from typing import Any, TypeVar
 
 from blindtest.design.draws import Draws
@@ -72,15 +74,15 @@ class Plan:
     methods: Mapping[str, Method]
     swapped: bool = False
     """Only for tests of blindness: every trial has another of its possible truths. See `exchanged`."""
-    _places: tuple[tuple[Block, int], ...] = field(init=False, repr=False, compare=False)
-    """Block and place in it of each trial: asked for many times an event."""
+    _starts: tuple[int, ...] = field(init=False, repr=False, compare=False)
+    """First trial of each block, and the number of all."""
     _found: dict[tuple[str, str], Any] = field(init=False, repr=False, compare=False, default_factory=dict)
     """What holds for a whole block, by what it is and the block's id, once asked for: each event asks again."""
 
     def __post_init__(self) -> None:
-        """Lay the trials of all blocks one after the other."""
-        places = tuple((block, within) for block in self.protocol.blocks for within in range(block.length))
-        object.__setattr__(self, "_places", places)
+        """Count the trials of all blocks: `place` is asked for many times an event."""
+        starts = accumulate((block.length for block in self.protocol.blocks), initial=0)
+        object.__setattr__(self, "_starts", tuple(starts))
 
     @property
     def sealed(self) -> Sealed:
@@ -96,9 +98,10 @@ class Plan:
         """Return the block of trial `number`, and which trial of that block it is (0-based)."""
         if number < 0:
             raise ValueError(f"trials are numbered from 0, got {number}")
-        if number >= len(self._places):
+        if number >= self._starts[-1]:
             raise ValueError(f"the plan has {self.length} trials, got number {number}")
-        return self._places[number]
+        block = bisect_right(self._starts, number) - 1
+        return self.protocol.blocks[block], number - self._starts[block]
 
     def method(self, block: Block) -> Method:
         """Return the method of `block`."""

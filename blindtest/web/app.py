@@ -15,6 +15,7 @@ from typing import Any, Protocol
 from pydantic import BaseModel, ConfigDict, Field, JsonValue, ValidationError
 from pydantic_core import from_json
 from starlette.applications import Starlette
+from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -103,6 +104,9 @@ class ListeningService(Protocol):
 
     def spoken(self, language: str) -> None:
         """Take it that an answer was given to a page in this language; never raises."""
+
+    def speaks(self, language: str) -> bool:
+        """Return whether that is on record already; never waits."""
 
     def sound(self, token: str) -> bytes | None:
         """Return the WAV behind a token that the view shows now, or None."""
@@ -232,7 +236,7 @@ class ListeningPages:
 
     async def _handled(self, request: Request, service: ListeningService, event: Event) -> Response:
         try:
-            view = await self.handle(service, event, self.language_of(request))
+            view = await self.handle(service, event)
         except OutOfTurn as wrong:
             return await self._out_of_turn(request, service, wrong.faults[0].problem, wrong.faults[0].remedy)
         except NotStored as wrong:
@@ -241,11 +245,16 @@ class ListeningPages:
             return problem(503, worded("this could not be stored yet"), self.language_of(request))
         except BlindtestError as wrong:
             return problem(422, str(wrong))
-        return self._shown(request, service, view)
+        response = self._shown(request, service, view)
+        language = self.language_of(request)
+        if isinstance(event, Confirmed) and not service.speaks(language):
+            # The answer is durable and acknowledged: what is beside it keeps nobody waiting.
+            response.background = BackgroundTask(service.spoken, language)
+        return response
 
-    async def handle(self, service: ListeningService, event: Event, language: str) -> Mapping[str, Any]:
-        """Have a sitting take an event that came from a page in this language; see `ListeningService.handle`."""
-        return await run_in_threadpool(_taken, service, event, language)
+    async def handle(self, service: ListeningService, event: Event) -> Mapping[str, Any]:
+        """Have a sitting take an event; see `ListeningService.handle`."""
+        return await run_in_threadpool(service.handle, event)
 
     def _shown(self, request: Request, service: ListeningService, view: Mapping[str, Any]) -> Response:
         return self.said(request, {"sitting": service.sitting, "view": dict(view)})
@@ -286,14 +295,6 @@ class ListeningPages:
         if told is None:
             raise HTTPException(404)
         return JSONResponse(dict(told))
-
-
-def _taken(service: ListeningService, event: Event, language: str) -> Mapping[str, Any]:
-    """Have a sitting take an event and know in which language its page was, in one thread and not two."""
-    view = service.handle(event)
-    if isinstance(event, Confirmed):
-        service.spoken(language)
-    return view
 
 
 class _OneSitting(ListeningPages):

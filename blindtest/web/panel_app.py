@@ -172,11 +172,11 @@ class _PanelPages(ListeningPages):
         finally:
             using.__exit__(None, None, None)
 
-    async def handle(self, service: ListeningService, event: Event, language: str) -> Mapping[str, Any]:
+    async def handle(self, service: ListeningService, event: Event) -> Mapping[str, Any]:
         """Have a sitting take an event, here where it takes no time."""
         if isinstance(service, SittingService) and service.is_quick(event):
             return service.handle(event)
-        return await super().handle(service, event, language)
+        return await super().handle(service, event)
 
     async def event(self, request: Request) -> Response:
         """Take an event; where its sitting has ended on record meanwhile, say so instead of asking for it again."""

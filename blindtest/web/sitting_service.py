@@ -234,6 +234,10 @@ class SittingService:
         except Exception as error:
             _log.error("the language of the page could not be stored: %s", error)
 
+    def speaks(self, language: str) -> bool:
+        """Return whether the language was put on record since this was begun."""
+        return language in self._spoken
+
     def sound(self, token: str) -> bytes | None:
         """Return the WAV under `token`, or None. All were made beforehand: the time taken tells nothing."""
         if not isinstance(self._player, BrowserPlayer):
