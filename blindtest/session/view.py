@@ -12,8 +12,7 @@ conditions and clips, and file names never pass through here.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
-from functools import cache
+from dataclasses import dataclass
 from typing import Any
 
 from blindtest.methods import CONFIDENCE_LEVELS, CONFIDENCE_PROMPT, Question, Value
@@ -189,12 +188,7 @@ def _plain(value: Any) -> Any:
         return [_plain(each) for each in value]
     if isinstance(value, Mapping):
         return {key: _plain(each) for key, each in value.items()}
-    return {name: _plain(getattr(value, name)) for name in _names(type(value))}
-
-
-@cache
-def _names(kind: type) -> tuple[str, ...]:
-    return tuple(each.name for each in fields(kind))
+    return {name: _plain(getattr(value, name)) for name in value.__dataclass_fields__}
 
 
 def view_of(sitting: Sitting) -> View:
