@@ -11,12 +11,16 @@ from typing import Any, Literal
 
 from blindtest.session.register import State
 
-__all__ = ["LinkKind", "NoPlace", "OwnSitting", "PanelCounts", "PanelLink", "Panelist", "token_hash"]
+__all__ = ["AGREED", "LinkKind", "NoPlace", "OwnSitting", "PanelCounts", "PanelLink", "Panelist", "token_hash"]
 
 LinkKind = Literal["personal", "public"]
-NoPlace = Literal["unknown", "taken", "withdrawn", "full"]
+NoPlace = Literal["unknown", "taken", "withdrawn", "full", "closed"]
 """Why a link admits nobody: there is no such link; its listener is on record already; its listener withdrew; all places
-are taken."""
+are taken; nobody can begin any more."""
+
+
+AGREED = "agreed"
+"""Under which is kept by which browser a listener agreed: a hash of what that browser drew."""
 
 
 def token_hash(token: str) -> str:

@@ -4,6 +4,7 @@ What leaves for a page is a *state*: the step that the listener is at, and what 
 is stored. Names, if the organiser needs them, stand in a file of theirs beside the links; no command reads it.
 """
 
+import hmac
 import os
 from base64 import urlsafe_b64encode
 from collections.abc import Callable, Mapping
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["CLOSED", "Admitted", "OpenPanel", "Opened", "drawn_token", "is_closed", "open_panel", "panel_of_study"]
 
 _PUBLIC_LINK, CLOSED = "panel_public_link", "panel_closed"
+_RESUME_SECRET = "panel_resume_secret"
 _MOVED = "moved"
 """What is kept where a sitting went on in another browser: its number, and how often its level had been set by then. As
 long as that is so the level is to be set anew."""
@@ -60,6 +62,8 @@ class Admitted:
     session: str
     resume: str | None
     """Token of the link to come back by, where the listener came by the public one."""
+    again: bool = False
+    """Whether this consent was on record already, and its answer had been lost."""
 
 
 def drawn_token(entropy: Entropy) -> str:
@@ -231,20 +235,24 @@ class OpenPanel:
             return Opened(state=self.state(known))
         if self.closed or (link.kind == "public" and not self.panel.public):
             return Opened(state=_refused("closed"))
-        return Opened(state=self._invitation())
+        return Opened(state=self._invitation(public=link.kind == "public"))
 
-    def agreed(self, token: str, text_sha256: str, session: str = "") -> Admitted | State:
+    def agreed(self, token: str, text_sha256: str, session: str = "", browser: str = "") -> Admitted | State:
         """Put a listener on record who agrees to the consent text of this hash; a state where that can't be.
 
+        Parameters
+        ----------
+        token : of the link
+        text_sha256 : of the text that was on the page
         session : what the browser holds: who is on record already takes no second place by the public link
+        browser : what the browser drew before it sent this: sent again after its answer was lost, it is the same
+            listener's consent, with the same link to come back by. '': each is another's
 
         Raises
         ------
         BlindtestError
             It is another text than the one that is shown now.
         """
-        if self.closed:
-            return _refused("closed")
         if text_sha256 != _hash(self._consent):
             raise BlindtestError(
                 Fault(
@@ -252,12 +260,15 @@ class OpenPanel:
                     remedy=worded("reload the page and read it again"),
                 )
             )
-        if (link := self._store.panel.link(token_hash(token))) and link.kind == "public":
-            if not self.panel.public:
-                return _refused("closed")
-            if (known := self.listener_of(session)) is not None:
-                return self.state(known)
-        session, resume = drawn_token(self.entropy), drawn_token(self.entropy)
+        link, known = self._store.panel.link(token_hash(token)), self.listener_of(session)
+        by_public = link is not None and link.kind == "public"
+        if known is not None and link is not None and (by_public or link.listener == known):
+            return self.state(known)
+        if by_public and not self.panel.public:
+            return _refused("closed")
+        session = drawn_token(self.entropy)
+        resume = self._resume_by(token, browser) if browser else drawn_token(self.entropy)
+        before = self._store.panel.link(token_hash(resume)) if by_public else link
         came = self._store.panel.admit(
             token_hash(token),
             names=lambda: pseudonym_from(self.entropy),
@@ -268,11 +279,26 @@ class OpenPanel:
             at=self.clock(),
             places=self.panel.public_places,
             most=self.panel.most_listeners,
+            browser_hash=token_hash(f"{token}/{browser}") if browser else "",
+            closed=self.closed,
         )
-        if came in ("unknown", "taken", "withdrawn", "full"):
+        if came in ("unknown", "taken", "withdrawn", "full", "closed"):
             return _refused(came)
-        by_public = link is not None and link.kind == "public"
-        return Admitted(listener=came, session=session, resume=resume if by_public else None)
+        again = before is not None and before.listener is not None
+        return Admitted(listener=came, session=session, resume=resume if by_public else None, again=again)
+
+    def _resume_by(self, token: str, browser: str) -> str:
+        """Return the token of the link to come back by for whoever agreed by this link and this browser.
+
+        It follows from a secret of this panel: as hard to guess as a drawn one, whatever the browser drew.
+        """
+        with self._making:
+            secret = self._store.remembered(_RESUME_SECRET)
+            if not isinstance(secret, str):
+                secret = self.entropy(32).hex()
+                self._store.remember(_RESUME_SECRET, secret)
+        mixed = hmac.digest(bytes.fromhex(secret), f"{token}/{browser}".encode(), "sha256")
+        return urlsafe_b64encode(mixed[:20]).decode().rstrip("=")
 
     def listener_of(self, session: str) -> str | None:
         """Return whose session it is."""
@@ -393,11 +419,12 @@ class OpenPanel:
 
     # Within.
 
-    def _invitation(self) -> State:
+    def _invitation(self, *, public: bool) -> State:
         seconds = {s.clip: s.frames / s.rate for s in self._rendered.stimuli}
         minutes = [one.minutes for one in sitting_lengths(self.study, seconds)]
         return {
             "step": "invitation",
+            "public": public,
             "title": self.study.title,
             "invitation": self._invitation_text,
             "consent": self._consent,

@@ -51,6 +51,8 @@ class _ConsentBody(_LinkBody):
     """A listener agrees to the text of this hash."""
 
     consent_sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
+    browser: str = Field("", max_length=100, pattern=r"^([A-Za-z0-9_-]{22,})?$")
+    """What the page drew before it sent this; sent again, it is the same consent."""
 
 
 class _StepBody(BaseModel):
@@ -236,7 +238,9 @@ class _PanelPages(ListeningPages):
         if body is None:
             return problem(422, worded("this is not a consent"), self.language_of(request))
         try:
-            job = partial(self._panel.agreed, body.token, body.consent_sha256, self._session(request))
+            job = partial(
+                self._panel.agreed, body.token, body.consent_sha256, self._session(request), browser=body.browser
+            )
             came = await self.work(job)
         except Missing:
             raise
@@ -244,6 +248,8 @@ class _PanelPages(ListeningPages):
             return problem(409, _problems(wrong), self.language_of(request))
         if not isinstance(came, Admitted):
             return self.said(request, came)
+        if came.again:
+            self._services.forget_sessions(came.listener)
         state = await self.work(partial(self._panel.state, came.listener))
         response = self.said(request, {**state, "resume": came.resume})
         self._give(request, response, came.session)

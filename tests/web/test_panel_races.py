@@ -137,6 +137,77 @@ def test_who_is_on_record_takes_no_second_place_by_the_public_link(folder, serve
         assert panel.counts().listeners == 1
 
 
+BROWSER = "b" * 27
+"""What a page draws before it sends a consent."""
+
+
+def consents(visitor, token, state, browser=BROWSER):
+    """Send a consent as a page does."""
+    body = {"token": token, "consent_sha256": state["consent_sha256"], "browser": browser}
+    return visitor.post("/panel/consent", body)
+
+
+def test_a_consent_whose_answer_was_lost_takes_no_second_place(folder, served):
+    """Sent again it comes without a cookie: the one that was given never arrived."""
+    path = folder / "study.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace("public = true", "public = true\npublic_places = 2"))
+    with served(folder) as (panel, _, come):
+        token = panel.public_token()
+        one = come()
+        state = one.open(token)
+        assert state["public"] is True
+        lost = consents(one, token, state).json
+        one.cookie = ""
+        assert one.open(token)["step"] == "invitation"
+        again = consents(one, token, state)
+        assert again.json == lost, "the same pseudonym, and the same link to come back by"
+        assert again.header("set-cookie")
+        assert panel.counts().listeners == 1
+        other = come()
+        assert consents(other, token, state, "o" * 27).json["pseudonym"] != lost["pseudonym"]
+        # Also once all places are taken, and when the panel has been closed meanwhile.
+        one.cookie = ""
+        assert consents(one, token, state).json == lost
+        steps.close_panel(folder)
+        assert consents(come(), token, state, "n" * 27).json == {"step": "refused", "why": "closed"}
+        one.cookie = ""
+        assert consents(one, token, state).json["pseudonym"] == lost["pseudonym"]
+        # The link leads on, elsewhere too; and nothing of what the browser drew lies in the database.
+        assert come().open(lost["resume"])["pseudonym"] == lost["pseudonym"]
+        left = b"".join(path.read_bytes() for path in folder.glob("study.db*"))
+        assert BROWSER.encode() not in left
+        assert lost["resume"].encode() not in left
+
+
+def test_a_consent_by_a_personal_link_sent_again_is_the_same_listeners(folder, served):
+    with served(folder) as (panel, _, come):
+        token = steps.invite(folder, 1, url="https://listen.example.org").links[0].partition("#")[2]
+        one = come()
+        state = one.open(token)
+        assert state["public"] is False
+        first = consents(one, token, state).json
+        assert (first["step"], first["resume"]) == ("questions", None)
+        assert consents(one, token, state).json == {key: first[key] for key in first if key != "resume"}
+        one.cookie = ""
+        assert consents(one, token, state).json == first
+        assert consents(come(), token, state, "o" * 27).json == {"step": "refused", "why": "taken"}
+        assert panel.counts().listeners == 1
+
+
+def test_a_consent_sent_again_after_withdrawing_brings_nothing_back(folder, served):
+    with served(folder) as (panel, _, come):
+        token = panel.public_token()
+        one = come()
+        state = one.open(token)
+        consents(one, token, state)
+        one.post("/panel/withdraw", {})
+        one.cookie = ""
+        assert consents(one, token, state).json == {"step": "refused", "why": "withdrawn"}
+        assert panel.counts().listeners == 0
+        for unfit in ("short", "x" * 101, "b" * 26 + "/", None, 7):
+            assert consents(one, token, state, unfit).status == 422
+
+
 def test_a_browser_looked_up_while_another_took_over_is_not_believed_later(folder, served):
     with served(folder) as (panel, services, come):
         one = come()

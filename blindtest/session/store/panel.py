@@ -11,7 +11,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from blindtest.design import canonical
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
-from blindtest.session.panelist import LinkKind, NoPlace, OwnSitting, PanelCounts, Panelist, PanelLink
+from blindtest.session.panelist import AGREED, LinkKind, NoPlace, OwnSitting, PanelCounts, Panelist, PanelLink
 from blindtest.session.register import WITHHELD
 
 __all__ = ["PanelRegister", "erase_panelist", "panelists"]
@@ -66,6 +66,8 @@ class PanelRegister:
         at: datetime,
         places: int | None,
         most: int | None,
+        browser_hash: str = "",
+        closed: bool = False,
     ) -> str | NoPlace:
         """Put a listener who has just agreed on record and return their pseudonym, or why there is no place.
 
@@ -79,11 +81,22 @@ class PanelRegister:
         text_sha256 : of the consent text
         places : how many listeners a public link admits; None: any number
         most : how many listeners there may be in all
+        browser_hash : of what the browser drew before it sent the consent; who agreed by the same one is the same
+            listener. By a public link it is known by `resume_hash`, which then follows from it. '': always another one
+        closed : whether nobody new is admitted
         """
 
         def job(connection: Connection) -> str:
             link = _link(connection, hashed)
-            refusal = _refusal(connection, link, places=places, most=most)
+            if link is not None and browser_hash:
+                before = _link(connection, resume_hash) if link.kind == "public" else link
+                if before is not None and before.withdrawn:
+                    return "withdrawn"
+                there = before.listener if before is not None else None
+                if there and (link.kind == "public" or _agreed_by(connection, there) == browser_hash):
+                    _give_over(connection, there, session_hash)
+                    return there
+            refusal = "closed" if closed else _refusal(connection, link, places=places, most=most)
             if link is None or refusal is not None:
                 return refusal or "unknown"
             links = schema.panel_links
@@ -102,18 +115,15 @@ class PanelRegister:
             connection.execute(
                 insert(schema.panel_consents).values(listener=listener, text_sha256=text_sha256, at=time_text(at))
             )
+            if browser_hash:
+                _keep(connection, listener, AGREED, {"browser": browser_hash}, at)
             return listener
 
         return self._write(job)
 
     def take_over(self, listener: str, session_hash: str) -> None:
         """Let another browser go on for a listener; the one before is not known any more."""
-        table = schema.panel_listeners
-        self._write(
-            lambda connection: connection.execute(
-                update(table).where(table.c.listener == listener).values(session_hash=session_hash)
-            )
-        )
+        self._write(lambda connection: _give_over(connection, listener, session_hash))
 
     def listener_of(self, session_hash: str) -> str | None:
         """Return whose session it is."""
@@ -138,15 +148,12 @@ class PanelRegister:
 
     def keep(self, listener: str, step: str, held: Mapping[str, Any], *, at: datetime) -> None:
         """Store what is kept of a step before the sitting, in place of what was; of nobody who isn't on record."""
-        table = schema.panel_replies
-        values = {"listener": listener, "step": step, "held": canonical(held).decode(), "at": time_text(at)}
 
         def job(connection: Connection) -> None:
             known = schema.panel_listeners.c.listener
             if connection.scalar(select(known).where(known == listener)) is None:
                 return  # withdrawn while this was on its way: nothing of theirs is kept any more
-            connection.execute(delete(table).where(table.c.listener == listener, table.c.step == step))
-            connection.execute(insert(table).values(values))
+            _keep(connection, listener, step, held, at)
 
         self._write(job)
 
@@ -217,6 +224,29 @@ def erase_panelist(connection: Connection, pseudonym: str, at: datetime) -> bool
     links = schema.panel_links
     connection.execute(update(links).where(links.c.token_hash == link).values(withdrawn=time_text(at)))
     return True
+
+
+def _give_over(connection: Connection, listener: str, session_hash: str) -> None:
+    table = schema.panel_listeners
+    connection.execute(update(table).where(table.c.listener == listener).values(session_hash=session_hash))
+
+
+def _keep(connection: Connection, listener: str, step: str, held: Mapping[str, Any], at: datetime) -> None:
+    table = schema.panel_replies
+    connection.execute(delete(table).where(table.c.listener == listener, table.c.step == step))
+    values = {"listener": listener, "step": step, "held": canonical(held).decode(), "at": time_text(at)}
+    connection.execute(insert(table).values(values))
+
+
+def _kept(connection: Connection, listener: str, step: str) -> Mapping[str, Any]:
+    table = schema.panel_replies
+    held = connection.scalar(select(table.c.held).where(table.c.listener == listener, table.c.step == step))
+    return {} if held is None else json.loads(held)
+
+
+def _agreed_by(connection: Connection, listener: str) -> str | None:
+    """Return the hash of what the browser drew by which a listener agreed; None where it drew nothing."""
+    return _kept(connection, listener, AGREED).get("browser")
 
 
 def _link(connection: Connection, hashed: str) -> PanelLink | None:

@@ -1,6 +1,7 @@
 // @ts-check
 /** A panel's pages before and after the sitting: shows the step that the server names, and sends what is done in it. */
 
+import { agreedBy, forgetAgreed } from "./consent.js";
 import { languageSwitch } from "./languages.js";
 import { PANEL_STEPS } from "./panel_steps.js";
 import { say } from "./words.js";
@@ -42,6 +43,7 @@ export class Door {
     const make = PANEL_STEPS[state.step];
     if (!make) throw new Error(`no page for the step ${state.step}`);
     this.note("");
+    if (state["why"] === "withdrawn") forgetAgreed();
     page.replaceChildren(make(this, state));
     document.title = say("{heading} – listening test", { heading: page.querySelector("h1")?.textContent ?? "" });
     // A link is shown once: a page opened anew would not have it.
@@ -55,7 +57,7 @@ export class Door {
 
   /** @param {string} sha256 of the text that was read @returns {Promise<boolean>} whether it was taken */
   async agree(sha256) {
-    const state = await this.post("/panel/consent", { token: this.token, consent_sha256: sha256 });
+    const state = await this.post("/panel/consent", { token: this.token, consent_sha256: sha256, browser: agreedBy() });
     if (!state) return false;
     history.replaceState(null, "", "/");
     this.show(state["resume"] ? { step: "link", resume: state["resume"], next: state } : state);

@@ -42,6 +42,9 @@ function invitation(door, state) {
       element("h2", { id: "consent" }, say("What you agree to")),
       ...written(state["consent"]),
       element("p", {}, say("Until you agree nothing is stored. You take part under a pseudonym drawn at random, and can have everything erased later.")),
+      element("p", {}, state["public"]
+        ? say("When you agree you are shown a link of your own, once. Keep it: apart from this browser, for as long as it remembers you, that link is the only way back to your place. Nobody can make you another.")
+        : say("The link that you came by is your own, and the only way back to your place: keep it.")),
     ),
     element("p", { class: "row" }, agree),
   );
@@ -63,7 +66,7 @@ function link(door, state) {
   });
   return element("div", {},
     heading(say("Your own link")),
-    element("p", {}, say("Keep it: with it you go on here or on another device. It is shown only now, and whoever has it can go on in your place.")),
+    element("p", {}, say("Keep it: with it you go on here or on another device, and once this browser has forgotten you it is the only way back. It is shown only now, nobody can make you another, and whoever has it can go on in your place.")),
     element("label", { for: "link" }, say("Your link")),
     element("div", { class: "row" }, field, copy),
     copied,
