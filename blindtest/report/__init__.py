@@ -69,7 +69,7 @@ from blindtest.report.record_facts import (
 )
 from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.scale_words import scale_further, scale_plan, screening_words
-from blindtest.report.screening_facts import ScreenedFacts, ScreeningFacts, ScreeningTestFacts
+from blindtest.report.screening_facts import DevicesFacts, ScreenedFacts, ScreeningFacts, ScreeningTestFacts
 from blindtest.report.screening_words import played_on_words
 from blindtest.report.setting_words import SettingsFacts, cross_check, setting_beside, setting_sentence
 from blindtest.report.sound_facts import (
@@ -102,6 +102,7 @@ __all__ = [
     "ConnectedUnit",
     "CorrectionFacts",
     "DelayFacts",
+    "DevicesFacts",
     "Effect",
     "Figure",
     "FilterCurve",

@@ -7,7 +7,7 @@ from blindtest.design import PUBLISHED, TRIALS, PublishedRates, ScreeningRules
 from blindtest.report.claim_facts import ClaimResult
 from blindtest.stats import TrueShare, true_share
 
-__all__ = ["ScreenedFacts", "ScreeningFacts", "ScreeningTestFacts"]
+__all__ = ["DevicesFacts", "ScreenedFacts", "ScreeningFacts", "ScreeningTestFacts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +110,23 @@ class ScreenedFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DevicesFacts:
+    """Listeners who went on on another device, or in another browser, than they had begun with."""
+
+    listeners: int
+    within: int
+    """Of these, who did so within a sitting."""
+    finished: int
+    """Of these, who finished the tests on a further device."""
+    passed: int
+    """Of these, who passed every test on every further device on which they finished them."""
+
+    def to_dict(self) -> dict[str, int]:
+        """Return what JSON can hold."""
+        return {name: getattr(self, name) for name in self.__dataclass_fields__}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ScreeningFacts:
     """What the screening found."""
 
@@ -122,6 +139,8 @@ class ScreeningFacts:
     rates_hz: tuple[tuple[int, int], ...] = ()
     """Rates at which browsers' own outputs ran, and how many listeners' each; as the browsers say."""
     screened: ScreenedFacts | None = None
+    devices: DevicesFacts | None = None
+    """None where nobody changed device."""
 
     @property
     def all_count(self) -> bool:

@@ -2,7 +2,7 @@
 
 from blindtest.design import BOTH_FALSE_PASS, TRIALS
 from blindtest.report.claim_words import numbers_words
-from blindtest.report.screening_facts import ScreenedFacts, ScreeningFacts, ScreeningTestFacts
+from blindtest.report.screening_facts import DevicesFacts, ScreenedFacts, ScreeningFacts, ScreeningTestFacts
 from blindtest.report.words import interval_words, percent, plural
 
 __all__ = ["PLAYED_ON_HEADS", "played_on_rows", "played_on_words"]
@@ -45,6 +45,8 @@ def played_on_words(facts: ScreeningFacts) -> tuple[str, ...]:
             "(Milne et al. 2021). How many on headphones pass both is not published with it: no share is reckoned from "
             "the two together."
         )
+    if facts.devices is not None:
+        words.append(_devices_words(facts.devices))
     if facts.screened is not None:
         words.append(_screened_words(facts.screened, all_count=facts.all_count))
     return (*words, NOT_KNOWN)
@@ -71,6 +73,14 @@ def _test_words(one: ScreeningTestFacts) -> str:
         if one.published.pass_mark != one.pass_mark:
             words += " They do not hold for the pass mark used here."
     return words
+
+
+def _devices_words(one: DevicesFacts) -> str:
+    return (
+        f"{plural(one.listeners, 'listener')} went on on another device or in another browser, {one.within} within a "
+        f"sitting, and had the tests put again: {one.finished} finished them there, of whom {one.passed} passed every "
+        "one. Counts and shares here are of the device on which each listener took them first."
+    )
 
 
 def _share_words(one: ScreeningTestFacts) -> str:

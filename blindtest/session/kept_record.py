@@ -13,6 +13,7 @@ from typing import Any
 from blindtest.design import Link, Sealed, row_hash, rules_from_record, verify_chain
 from blindtest.design import commitment as commitment_of
 from blindtest.errors import BlindtestError, Fault
+from blindtest.session.panel_devices import DEVICES, Move, kept_as
 from blindtest.session.panelist import Panelist
 from blindtest.session.record_lines import PANEL_FILE, RECORD_FILES
 from blindtest.session.register import ImpressionEntry, Override, SealEntry, SittingEntry, scheduled_in
@@ -428,13 +429,20 @@ def _impression_of(line: Mapping[str, Any]) -> ImpressionEntry:
 
 
 def _panelist_of(line: Mapping[str, Any], path: Path) -> Panelist:
-    kept, output = line["screening"], line["output"]
+    held: dict[str, Mapping[str, Any]] = {}
     try:
-        if kept is not None:
-            answers = tuple(ScreeningAnswer.from_record(held) for held in kept["answers"])
-            _ = Screening(rules=rules_from_record(kept["rules"]), seed=bytes(32), answers=answers).outcomes
-        if output is not None:
-            int(output["rate_hz"])
+        devices = line.get("devices", [])
+        for device, found in enumerate([line, *devices]):
+            kept, output = found["screening"], found["output"]
+            if kept is not None:
+                answers = tuple(ScreeningAnswer.from_record(each) for each in kept["answers"])
+                _ = Screening(rules=rules_from_record(kept["rules"]), seed=bytes(32), answers=answers).outcomes
+                held[kept_as("screening", device)] = kept
+            if output is not None:
+                int(output["rate_hz"])
+                held[kept_as("output", device)] = output
+        if devices:
+            held[DEVICES] = {"moves": [Move.from_record(each).to_record() for each in devices]}
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         problem = f"not what is kept of a listener: {error}"
         file = str(path / f"{PANEL_FILE}.jsonl")
@@ -443,5 +451,5 @@ def _panelist_of(line: Mapping[str, Any], path: Path) -> Panelist:
         listener=line["listener"],
         seed=bytes(32) if line["seed"] is None else bytes.fromhex(line["seed"]),
         consent_sha256=line["consent_sha256"],
-        kept={step: line[step] for step in ("screening", "output") if line[step] is not None},
+        kept=held,
     )

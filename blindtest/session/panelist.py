@@ -9,6 +9,7 @@ from datetime import datetime
 from hashlib import sha256
 from typing import Any, Literal
 
+from blindtest.session.panel_devices import DEVICES, Move, kept_as, moves_of
 from blindtest.session.register import State
 
 __all__ = ["AGREED", "LinkKind", "NoPlace", "OwnSitting", "PanelCounts", "PanelLink", "Panelist", "token_hash"]
@@ -57,6 +58,24 @@ class Panelist:
     """Of the text that was agreed to."""
     kept: Mapping[str, Mapping[str, Any]]
     """What is kept of each step before the sitting, by its name."""
+
+    @property
+    def moves(self) -> tuple[Move, ...]:
+        """When they went on on another device; () on the one where they began."""
+        return moves_of(self.kept)
+
+    @property
+    def device(self) -> int:
+        """On which of their devices they are: 0 where they began."""
+        return len(self.kept.get(DEVICES, {}).get("moves", ()))
+
+    def on(self, step: str, device: int | None = None) -> Mapping[str, Any]:
+        """Return what is kept of a step that each device takes anew; {} if nothing. None: on the present device."""
+        return self.kept.get(kept_as(step, self.device if device is None else device), {})
+
+    def seed_of(self, device: int) -> bytes | None:
+        """Return what the tests on a device are drawn from; None where it isn't published yet."""
+        return self.seed if device == 0 else self.moves[device - 1].seed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -118,22 +118,33 @@ def _panel(record: Record) -> Iterable[dict[str, Any]]:
     What listeners said of themselves stays at home; and so do the draws of tests that somebody is still taking.
     """
     for one in record.panelists():
-        kept = one.kept.get("screening")
-        over = kept is not None and _screening_is_over(one)
-        rate = one.kept.get("output", {}).get("rate_hz")
         yield {
             "listener": one.listener,
             "consent_sha256": one.consent_sha256,
-            "seed": one.seed.hex() if over else None,
-            "screening": dict(kept) if kept is not None and over else None,
-            "output": None if rate is None else {"rate_hz": rate},
+            **_found(one, 0),
+            **({"devices": [_device(one, number) for number in range(1, one.device + 1)]} if one.device else {}),
         }
 
 
-def _screening_is_over(one: Panelist) -> bool:
-    kept = one.kept["screening"]
+def _device(one: Panelist, number: int) -> dict[str, Any]:
+    """Return of a device that a listener moved to where their record stood then, and what was found there."""
+    return {**one.moves[number - 1].to_record(), **_found(one, number)}
+
+
+def _found(one: Panelist, device: int) -> dict[str, Any]:
+    kept, seed = one.on("screening", device), one.seed_of(device)
+    over = bool(kept) and seed is not None and _screening_is_over(kept, seed)
+    rate = one.on("output", device).get("rate_hz")
+    return {
+        "seed": seed.hex() if over and seed is not None else None,
+        "screening": dict(kept) if over else None,
+        "output": None if rate is None else {"rate_hz": rate},
+    }
+
+
+def _screening_is_over(kept: Mapping[str, Any], seed: bytes) -> bool:
     answers = tuple(ScreeningAnswer.from_record(held) for held in kept["answers"])
-    return Screening(rules=rules_from_record(kept["rules"]), seed=one.seed, answers=answers).place is None
+    return Screening(rules=rules_from_record(kept["rules"]), seed=seed, answers=answers).place is None
 
 
 def _settings(record: Record, closed: Iterable[SittingEntry]) -> Iterable[dict[str, Any]]:

@@ -18,12 +18,13 @@ from typing import TYPE_CHECKING, Any
 from blindtest.design import sittings_of
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Rendered
+from blindtest.session.panel_devices import kept_as
 from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
 from blindtest.steps.listening import PreparedSitting, new_sitting, pseudonym_from, resumed_sitting
 from blindtest.steps.panel_level import LevelSounds
 from blindtest.steps.panel_results import own_result
 from blindtest.steps.panel_standing import PanelStanding, panel_standing
-from blindtest.steps.panel_steps import PANEL_STEPS, step_named
+from blindtest.steps.panel_steps import PANEL_STEPS, PanelStep, step_named
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.sealing import StudySeal, ensure_sealed
 from blindtest.steps.second_rate import load_both, render_both
@@ -228,7 +229,7 @@ class OpenPanel:
             if link.listener == known:
                 return Opened(state=self.state(known))
             fresh = drawn_token(self.entropy)
-            self._store.panel.take_over(link.listener, token_hash(fresh))
+            self._store.panel.take_over(link.listener, token_hash(fresh), seed=self.entropy(32), at=self.clock())
             self._moved(link.listener)
             return Opened(state=self.state(link.listener), session=fresh)
         if link.kind == "public" and known:
@@ -314,10 +315,10 @@ class OpenPanel:
         one = self._store.panel.panelist(listener)
         if one is None:
             return _refused("unknown")
-        due = next((step for step in PANEL_STEPS if step.due(self.study, one)), None)
         begun = self._own(one)
         still = any(own.state == "open" for own in begun)
-        if due is not None and not self.closed and not still:
+        due = self._due(one, begun)
+        if due is not None and (still or not self.closed):
             return self._said(one, due.name, **due.shown(self.study, one))
         if still:
             return self._said(one, "sitting")
@@ -340,17 +341,19 @@ class OpenPanel:
             raise BlindtestError(Fault(problem=worded("there is no such step")))
         # Sent twice, or from a page that was left open: what was kept stays.
         if found.due(self.study, one):
-            self._store.panel.keep(listener, step, found.taken(self.study, one, sent), at=self.clock())
+            name = kept_as(step, one.device) if found.each_device else step
+            self._store.panel.keep(listener, name, found.taken(self.study, one, sent), at=self.clock())
         return self.state(listener)
 
     def step_sound(self, listener: str, token: str) -> bytes | None:
         """Return the WAV that a step before the sitting plays under `token`, or None."""
         one = self._store.panel.panelist(listener)
-        due = None if one is None else next((step for step in PANEL_STEPS if step.due(self.study, one)), None)
+        due = None if one is None else self._due(one, self._own(one))
         return None if one is None or due is None else due.sound(self.study, one, token)
 
     def sitting(self, listener: str) -> PreparedSitting | None:
-        """Return a listener's open sitting as it stands on record, else the one finished last; None without either.
+        """Return a listener's open sitting as it stands on record, else the one finished last; None without either, and
+        as long as something is to be found out of the device on which it shall go on.
 
         A page whose last answer was stored and not acknowledged is told so by a sitting that is finished.
         """
@@ -361,12 +364,15 @@ class OpenPanel:
         numbers = [own.number for own in self._store.panel.sittings_of(listener) if own.state == state]
         if not numbers:
             return None
+        one = self._store.panel.panelist(listener)
+        if state == "open" and one is not None and self._due(one, self._own(one)) is not None:
+            return None
         self._store.refuse_held(numbers[-1])
         entry = self._store.sitting(numbers[-1])
         prepared = resumed_sitting(
             self.study, self._rendered, self._store, entry, clock=self.clock, entropy=self.entropy
         )
-        one, sitting = self._store.panel.panelist(listener), prepared.sitting
+        sitting = prepared.sitting
         moved = one.kept.get(_MOVED) if one else None
         if moved == self._levels_set(entry.number) and not sitting.over and sitting.has_level:
             prepared.sitting = replace(sitting, step="ready", gain_db=None)
@@ -398,7 +404,7 @@ class OpenPanel:
             one = self._store.panel.panelist(listener)
             prepared = new_sitting(
                 self.study, self._rendered, self._store, listener=listener, clock=self.clock, entropy=self.entropy,
-                rate_hz=one.kept.get("output", {}).get("rate_hz") if one else None, sealed=self.sealed,
+                rate_hz=one.on("output").get("rate_hz") if one else None, sealed=self.sealed,
             )  # fmt: skip
             if self._store.panel.panelist(listener) is None:
                 # Withdrawn, here or by another program, while the plan was drawn: the sitting came after the erasure.
@@ -418,6 +424,19 @@ class OpenPanel:
         self._store.forget(listener, at=self.clock(), clean=False)
 
     # Within.
+
+    def _due(self, one: Panelist, begun: list[OwnSitting]) -> PanelStep | None:
+        """Return the step that a listener is at before a sitting.
+
+        Before one that goes on only another device is asked about; and that only where something is to be heard now.
+        """
+        still = any(own.state == "open" for own in begun)
+        hears = still or (len(begun) < self._planned and self._may_begin(begun))
+        for step in PANEL_STEPS:
+            asked = hears if one.device and step.each_device else not still
+            if asked and step.due(self.study, one):
+                return step
+        return None
 
     def _invitation(self, *, public: bool) -> State:
         seconds = {s.clip: s.frames / s.rate for s in self._rendered.stimuli}

@@ -23,6 +23,8 @@ class PanelStep(Protocol):
 
     name: str
     """Under which its page is found and what is kept of it is stored."""
+    each_device: bool
+    """Whether it is taken anew on every device that the listener comes by, also before an open sitting goes on."""
 
     def due(self, study: Study, one: "Panelist") -> bool:
         """Return whether this listener has still to do it."""
@@ -47,6 +49,7 @@ class Questions:
     """What the organiser chose to ask."""
 
     name = "questions"
+    each_device = False
 
     def due(self, study: Study, one: "Panelist") -> bool:
         """Return whether a question has no answer yet; one that was added later is asked then."""
@@ -85,14 +88,16 @@ class Output:
     """What the browser says of its own output, before anything sounds."""
 
     name = "output"
+    each_device = True
 
     def due(self, study: Study, one: "Panelist") -> bool:
-        """Return whether the browser has not been asked."""
-        return self.name not in one.kept
+        """Return whether this browser has not been asked."""
+        return not one.on(self.name)
 
     def shown(self, study: Study, one: "Panelist") -> Mapping[str, Any]:
-        """Return nothing: the page asks its browser, and every state names the rates of the sounds."""
-        return {}
+        """Return whether the listener came from another device: the page asks its browser, and every state names the
+        rates of the sounds."""
+        return {"moved": True} if one.device else {}
 
     def taken(self, study: Study, one: "Panelist", sent: Mapping[str, Any]) -> Mapping[str, Any]:
         """Keep rate in Hz and latency in s; None where the browser does not say."""

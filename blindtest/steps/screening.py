@@ -1,16 +1,17 @@
 """What the tests of playback found over a panel: counts of each, and the primary claim with those who passed."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from blindtest.design import TRIALS, ScreeningRules, rules_from_record
-from blindtest.report import ReportInput, ScreenedFacts, ScreeningFacts, ScreeningTestFacts, numbers_words
+from blindtest.report import DevicesFacts, ReportInput, ScreenedFacts, ScreeningFacts, ScreeningTestFacts, numbers_words
 from blindtest.session import Screening
+from blindtest.session.panel_devices import answers_by_device
 from blindtest.steps.answers import Answers, answers_of
 from blindtest.steps.claim_gathering import Truths, claim_result
-from blindtest.steps.panel_screening import screening_of
+from blindtest.steps.panel_screening import screening_on, shut_out
 
 if TYPE_CHECKING:
     from blindtest.session.panelist import Panelist
@@ -31,18 +32,68 @@ def screening_found(store: "Record", answers: Answers) -> ScreeningFacts | None:
         return None
     rules = rules_from_record(record)
     panelists = store.panelists()
-    screenings = {one.listener: screening_of(rules, one) for one in panelists}
+    screenings = {one.listener: _first(rules, one) for one in panelists}
     begun = {name: one for name, one in screenings.items() if one.answers}
     names = tuple(test.name for test in rules.tests)
-    passed = {name for name, one in begun.items() if one.passed(*names) is True}
+    links = _links(store)
+    listened = {one.listener for one in panelists if _passed_where_heard(rules, one, links.get(one.listener, {}))}
     return ScreeningFacts(
         rules=rules,
         listeners=len(begun),
-        passed_all=len(passed),
-        turned_away=sum(one.turned_away for one in begun.values()),
+        passed_all=sum(one.passed(*names) is True for one in begun.values()),
+        turned_away=sum(shut_out(rules, one) for one in panelists),
         tests=tuple(_counted(rules, test.name, list(begun.values())) for test in rules.tests),
         rates_hz=_rates(panelists),
-        screened=_screened(answers, passed),
+        screened=_screened(answers, listened),
+        devices=_devices(rules, panelists, links),
+    )
+
+
+def _first(rules: ScreeningRules, one: "Panelist") -> Screening:
+    """Return a listener's screening on the first device on which they answered any of it."""
+    taken = (screening_on(rules, one, device) for device in range(one.device + 1))
+    return next((each for each in taken if each.answers), screening_on(rules, one, 0))
+
+
+def _links(store: "Record") -> dict[str, dict[int, int]]:
+    """Return of each listener the number of links in the chain of each of their sittings."""
+    found: dict[str, dict[int, int]] = {}
+    for entry in store.sittings():
+        found.setdefault(entry.listener, {})[entry.number] = entry.links
+    return found
+
+
+def _passed_where_heard(rules: ScreeningRules, one: "Panelist", links: Mapping[int, int]) -> bool:
+    """Return whether a listener passed every test on every device on which they answered in a sitting."""
+    names = tuple(test.name for test in rules.tests)
+    answered = answers_by_device(one.moves, links)
+    heard = [device for device, count in enumerate(answered) if count]
+    return bool(heard) and all(screening_on(rules, one, device).passed(*names) is True for device in heard)
+
+
+def _devices(
+    rules: ScreeningRules, panelists: Sequence["Panelist"], links: Mapping[str, Mapping[int, int]]
+) -> DevicesFacts | None:
+    moved = [one for one in panelists if one.device]
+    if not moved:
+        return None
+    names = tuple(test.name for test in rules.tests)
+    ended = [
+        [
+            over
+            for device in range(1, one.device + 1)
+            if (over := screening_on(rules, one, device).passed(*names)) is not None
+        ]
+        for one in moved
+    ]
+    return DevicesFacts(
+        listeners=len(moved),
+        within=sum(
+            any(0 < move.links < links.get(one.listener, {}).get(move.sitting, 0) for move in one.moves)
+            for one in moved
+        ),
+        finished=sum(bool(each) for each in ended),
+        passed=sum(bool(each) and all(each) for each in ended),
     )
 
 
@@ -104,6 +155,7 @@ def screening_dict(facts: ScreeningFacts) -> dict[str, Any]:
         "turned_away": facts.turned_away,
         "tests": [one.to_dict() for one in facts.tests],
         "browser_rates_hz": [{"rate_hz": rate, "listeners": count} for rate, count in facts.rates_hz],
+        **({} if facts.devices is None else {"other_devices": facts.devices.to_dict()}),
         "primary_of_those_who_passed": None
         if screened is None
         else {

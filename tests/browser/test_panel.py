@@ -129,6 +129,8 @@ def test_another_device_goes_on_and_the_old_page_is_told(launch, listener_on, pa
     here.press("Begin")
     there = listener_on(launch("there").new_page())
     there.page.goto(own)
+    assert "another device or in another browser" in there.hears("What plays here")
+    there.press("Go on")
     there.hears("Before you listen")
     here.hears("It begins very softly")
     here.press("Start the sound")

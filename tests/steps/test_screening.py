@@ -14,7 +14,9 @@ from jsonschema import Draft202012Validator
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.design import screening_truth
+from blindtest.report.screening_words import played_on_words
 from blindtest.session.kept_record import KeptRecord
+from blindtest.session.panel_devices import answers_by_device
 from blindtest.session.record_lines import record_lines
 from blindtest.session.store import Store
 from blindtest.steps.answers import read_answers
@@ -226,6 +228,124 @@ def test_the_report_says_it_too(sat):
     assert "1 of 10 planned listeners sat, those apart who withdrew" in after
     assert "Milne et al. 2021: 80 % of headphone users detected" in page
     assert "**Played on.**" in made.block.read_text(encoding="utf-8")
+
+
+def elsewhere(one, come, *, rate_hz=48_000):
+    """Open the link of somebody who came by the public one on another device; return them there, and where they are."""
+    there = come()
+    state = there.open(one.resume)
+    if state["step"] == "output":
+        assert state["moved"] is True
+        state = there.step("output", rate_hz=rate_hz, latency_s=0.02).json
+    there.resume = one.resume
+    return there, state
+
+
+def draws_on(panel, state):
+    """The draws of the device that a listener is on."""
+    from blindtest.design import Draws
+
+    with Store(panel.study.folder / "study.db", entropy=os.urandom) as store:
+        one = store.panel.panelist(state["pseudonym"])
+        return Draws(one.seed_of(one.device))
+
+
+def test_on_another_device_the_tests_are_taken_again_before_the_sitting_goes_on(served, capsys):
+    panel, come = served()
+    one, state = at_the_tests(panel, come)
+    assert answers(one, state, draws_of(panel, state), rightly)["step"] == "sitting"
+    assert one.post("/panel/begin", {}).json == {"begun": True}
+    one.to_the_trials()
+    for _ in range(3):
+        one.one_trial()
+    saved = one.view()["saved"]
+    assert saved == 2
+    there, state = elsewhere(one, come)
+    assert (state["step"], state["sound"]["test"], state["sound"]["number"]) == ("screening", "channels", 1)
+    assert draws_on(panel, state).seed != draws_of(panel, state).seed, "not the sounds that were answered before"
+    sound = there.get(f"/panel/sound/{state['sound']['token']}")
+    assert int.from_bytes(sound.body[24:28], "little") == 48_000, "at the rate of this browser"
+    assert there.get("/view").status == 401
+    assert there.post("/panel/begin", {}).json == {"begun": False}
+    # Everybody counts: who fails there goes on all the same, and the record says so.
+    assert answers(there, state, draws_on(panel, state), wrongly)["step"] == "sitting"
+    assert there.post("/panel/begin", {}).json == {"begun": True}
+    view = there.view()
+    assert (view["step"], view["saved"], view["gain_db"]) == ("ready", saved, None), "nothing lost, the level anew"
+    there.to_the_trials()
+    assert there.to_the_end()["step"] == "finished"
+    panel.__exit__(None, None, None)
+    folder = panel.study.folder
+    with Store(folder / "study.db", entropy=os.urandom) as store:
+        (kept,) = store.panelists()
+        (move,) = kept.moves
+        links = store.sittings()[0].links
+        assert (move.sitting, 0 < move.links < links) == (1, True)
+        assert answers_by_device(kept.moves, {1: links}) == (move.links, links - move.links)
+        lines = record_lines(store)
+        published = KeptRecord(lines, folder)
+        assert record_lines(published) == lines
+        found = [screening_dict(screening_found(each, read_answers(each))) for each in (store, published)]
+    assert found[0] == found[1]
+    assert found[0]["other_devices"] == {"listeners": 1, "within": 1, "finished": 1, "passed": 0}
+    assert (found[0]["listeners"], found[0]["passed_all"]) == (1, 1), "counts are of the first device"
+    assert found[0]["primary_of_those_who_passed"]["why_not"] == "nobody passed every test"
+    value = json.loads(run(capsys, "analyze", folder, "--json", "--quiet")[1])
+    schema = json.loads(files("blindtest.cli").joinpath("results.schema.json").read_text(encoding="utf-8"))
+    Draft202012Validator(schema).validate(value)
+    with Store(folder / "study.db", entropy=os.urandom) as store:
+        words = played_on_words(screening_found(store, read_answers(store)))
+    text = " ".join(words).replace("\u00a0", " ")
+    assert "1 listener went on on another device or in another browser, 1 within a sitting" in text
+    steps.forget(folder, kept.listener)
+    assert move.seed.hex().encode() not in (folder / "study.db").read_bytes() + _wal(folder)
+
+
+def test_who_fails_on_another_device_may_not_go_on_there_and_loses_nothing(served):
+    panel, come = served('public = true\nheadphones = "dichotic"\nscreening_fail = "end"\n')
+    one, state = at_the_tests(panel, come)
+    assert answers(one, state, draws_of(panel, state), rightly)["step"] == "sitting"
+    assert one.post("/panel/begin", {}).json == {"begun": True}
+    there, state = elsewhere(one, come)
+    state = answers(there, state, draws_on(panel, state), wrongly)
+    assert (state["step"], state["turned_away"], state.get("for_good")) == ("screening", True, None)
+    assert there.get("/view").status == 401
+    assert panel.counts().open == 1, "the sitting waits"
+    # Back where they began: another browser for all that is known, asked again, and the sitting goes on.
+    back, state = elsewhere(one, come)
+    assert answers(back, state, draws_on(panel, state), rightly)["step"] == "sitting"
+    assert back.post("/panel/begin", {}).json == {"begun": True}
+    assert back.view()["saved"] == 0
+    # Three devices on which it failed: guesses are not to pass in the end.
+    for expected in (None, True):
+        there, state = elsewhere(one, come)
+        state = answers(there, state, draws_on(panel, state), wrongly)
+        assert (state["turned_away"], state.get("for_good")) == (True, expected)
+    there, state = elsewhere(one, come)
+    assert (state["step"], state["for_good"], state["sound"]) == ("screening", True, None)
+    place = {"test": "dichotic", "attempt": 0, "trial": 0, "choice": "1", "interruptions": 0}
+    assert there.step("screening", **place).status == 422
+
+
+def test_who_failed_before_they_began_is_not_let_in_by_another_device(served):
+    panel, come = served('public = true\nheadphones = "dichotic"\nscreening_fail = "end"\n')
+    one, state = at_the_tests(panel, come)
+    assert answers(one, state, draws_of(panel, state), wrongly)["for_good"] is True
+    there, state = elsewhere(one, come)
+    assert (state["step"], state["turned_away"], state["sound"]) == ("screening", True, None)
+    assert there.post("/panel/begin", {}).json == {"begun": False}
+
+
+def test_a_device_on_which_nothing_was_found_out_is_none(served):
+    panel, come = served()
+    one = come()
+    token = panel.public_token()
+    one.agree(token, one.open(token))
+    name = one.state()["pseudonym"]
+    there = come()
+    assert there.open(one.resume)["step"] == "questions"
+    with Store(panel.study.folder / "study.db", entropy=os.urandom) as store:
+        assert store.panel.panelist(name).device == 0
 
 
 def test_a_screening_is_erased_with_its_listener(served):

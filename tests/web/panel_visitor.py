@@ -61,7 +61,10 @@ def visitor_of(toy, app, *, port=8000):
 
         def to_the_sitting(self, token, **said):
             """Open the link, agree, answer what is asked, and begin."""
-            state = self.agree(token, self.open(token))
+            self.goes_on(self.agree(token, self.open(token)), **said)
+
+        def goes_on(self, state, **said):
+            """Answer what is asked before the sitting, and begin or go on."""
             answers = {"questions": {"age": "30 to 44 years", "equipment": "headphones"} | said,
                        "output": {"rate_hz": 48_000, "latency_s": 0.02}}  # fmt: skip
             while (step := state["step"]) in answers:

@@ -217,8 +217,13 @@ def test_a_link_opened_on_another_device_goes_on_there_and_the_old_page_is_told(
         view = here.view()
         assert (view["step"], view["saved"]) == ("trial", 1)
         here.listen(view)
-        assert there.open(token)["step"] == "sitting"
+        state = there.open(token)
+        assert (state["step"], state["moved"]) == ("output", True), "what plays there is not known"
         assert there.cookie != here.cookie
+        # Nothing of the sitting is to be had before that is answered, on either device.
+        assert there.get("/view").status == 401
+        assert there.post("/panel/begin", {}).json == {"begun": False}
+        there.goes_on(state)
         assert here.get("/view").status == 401
         assert here.event("continued", sitting="x", trial=0).status == 401
         assert here.get("/panel/state").status == 401
@@ -229,7 +234,7 @@ def test_a_link_opened_on_another_device_goes_on_there_and_the_old_page_is_told(
         assert there.view()["step"] == "trial"
         there.to_the_end()
         # And back again, by the same link.
-        assert here.open(token)["step"] == "thanks"
+        assert here.open(token)["step"] == "thanks", "nothing is to be heard: nothing is asked"
         assert there.get("/panel/state").status == 401
     assert len(register(folder)[0]) == 1
 
@@ -247,7 +252,7 @@ def test_a_visitor_of_the_public_link_comes_back_by_a_link_of_their_own(folder, 
         assert third.cookie == ""
         assert first.resume not in ("", public, second.resume)
         elsewhere = come()
-        assert elsewhere.open(first.resume)["step"] == "sitting"
+        elsewhere.goes_on(elsewhere.open(first.resume))
         assert elsewhere.state()["pseudonym"] != second.state()["pseudonym"]
         assert panel.counts().listeners == 2
     # The link is the same after a new start, and its places stay taken.

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from blindtest.design import canonical
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
+from blindtest.session.panel_devices import DEVICES, Move, kept_as
 from blindtest.session.panelist import AGREED, LinkKind, NoPlace, OwnSitting, PanelCounts, Panelist, PanelLink
 from blindtest.session.register import WITHHELD
 
@@ -121,9 +122,26 @@ class PanelRegister:
 
         return self._write(job)
 
-    def take_over(self, listener: str, session_hash: str) -> None:
-        """Let another browser go on for a listener; the one before is not known any more."""
-        self._write(lambda connection: _give_over(connection, listener, session_hash))
+    def take_over(
+        self, listener: str, session_hash: str, *, seed: bytes | None = None, at: datetime | None = None
+    ) -> None:
+        """Let another browser go on for a listener; the one before is not known any more.
+
+        Parameters
+        ----------
+        listener : pseudonym
+        session_hash : hash of what the other browser holds from now on
+        seed : drawn for the tests on another device, if that is what it is: then the move is put on record with where
+            the listener's sittings stand; left out where nothing was found out yet of the device before
+        at : when
+        """
+
+        def job(connection: Connection) -> None:
+            _give_over(connection, listener, session_hash)
+            if seed is not None and at is not None:
+                _move(connection, listener, seed, at)
+
+        self._write(job)
 
     def listener_of(self, session_hash: str) -> str | None:
         """Return whose session it is."""
@@ -242,6 +260,19 @@ def _kept(connection: Connection, listener: str, step: str) -> Mapping[str, Any]
     table = schema.panel_replies
     held = connection.scalar(select(table.c.held).where(table.c.listener == listener, table.c.step == step))
     return {} if held is None else json.loads(held)
+
+
+def _move(connection: Connection, listener: str, seed: bytes, at: datetime) -> None:
+    sittings, chain = schema.sittings, schema.chain
+    last = connection.scalar(select(func.max(sittings.c.number)).where(sittings.c.listener == listener)) or 0
+    links = connection.scalar(select(func.count()).select_from(chain).where(chain.c.sitting == last)) or 0
+    held = list(_kept(connection, listener, DEVICES).get("moves", ()))
+    stood = (held[-1]["sitting"], held[-1]["links"]) if held else (0, 0)
+    found = any(_kept(connection, listener, kept_as(step, len(held))) for step in ("output", "screening"))
+    if not found and stood == (last, links):
+        return  # nothing was found out of that device, and nothing answered there
+    move = Move(sitting=last, links=links, seed=seed)
+    _keep(connection, listener, DEVICES, {"moves": [*held, move.to_record()]}, at)
 
 
 def _agreed_by(connection: Connection, listener: str) -> str | None:

@@ -133,6 +133,9 @@ function output(door, state) {
   }
   return element("div", {},
     heading(say("What plays here")),
+    state["moved"]
+      ? element("p", { class: "warning" }, say("You go on on another device or in another browser. What plays here is not known, so this is looked at once more before you listen. All that you answered is kept."))
+      : null,
     element("p", {}, rate === null
       ? say("This browser does not say at which rate its output runs.")
       : latency === null

@@ -27,6 +27,7 @@ import { say } from "./words.js";
  * @property {boolean} over
  * @property {boolean} turned_away
  * @property {boolean} must_pass
+ * @property {boolean} [for_good] turned away whatever is listened on
  * @property {string[]} tests
  * @property {string} level token of the noise by which the volume is set
  * @property {string} told how the attempt before ended
@@ -74,12 +75,18 @@ export function screening(door, state) {
   const seen = /** @type {Screening} */ (state);
   desk.onSilent = () => {};
   desk.onFault = () => {};
-  if (seen.turned_away || !seen.sound) return away();
+  if (seen.turned_away || !seen.sound) return away(seen.for_good === true);
   return desk.set ? sounded(door, seen, seen.sound) : volume(door, seen, state);
 }
 
-function away() {
+/** @param {boolean} forGood */
+function away(forGood) {
   void desk.player?.pause();
+  if (!forGood) return element("div", {},
+    heading(say("Not on this device")),
+    element("p", {}, say("This study is for headphones, and the sounds that you answered here did not tell that you wear them. That happens with headphones too, to some people more than once. It is no test of your hearing.")),
+    element("p", {}, say("Nothing of yours is lost: your answers and your place are kept. To go on, open your link on the device where you began, or on another one with headphones. There the sounds are asked about once more.")),
+  );
   return element("div", {},
     heading(say("Thank you for coming")),
     element("p", {}, say("This study is for headphones, and the sounds that you answered did not tell that you wear them. That happens with headphones too, to some people more than once. It is no test of your hearing.")),
