@@ -98,7 +98,16 @@ def walked(toy, folder, monkeypatch, *, swapped):
             choice = "123"[now_shown["trial"] % 3]
             state = visitor.step("screening", **place, choice=choice, interruptions=0).json
         assert state["step"] == "sitting"
-        return visitor.sent, truths
+        # On another device as well, where sounds are drawn anew.
+        there = panel_visitor.visitor_of(toy, visitor.app)
+        there.open(visitor.resume)
+        state = there.step("output", rate_hz=None, latency_s=None).json
+        for choice in "123":
+            now_shown = state["sound"]
+            there.get(f"/panel/sound/{now_shown['token']}")
+            place = {key: now_shown[key] for key in ("test", "attempt", "trial")}
+            state = there.step("screening", **place, choice=choice, interruptions=0).json
+        return visitor.sent + there.sent, truths
 
 
 def test_through_the_panels_pages_nothing_changes_but_samples(toy, panel_template, tmp_path, monkeypatch):
@@ -124,4 +133,4 @@ def test_through_the_panels_pages_nothing_changes_but_samples(toy, panel_templat
             assert one.body[:HEADER] == other.body[:HEADER]
         else:
             assert one.body == other.body, one.asked
-    assert sounds == 24
+    assert sounds == 27

@@ -210,6 +210,11 @@ def test_a_panel_s_listeners_are_read_and_what_is_none_is_refused(store):
         ("screening", {"rules": {}, "answers": []}),
         ("screening", {"rules": None, "answers": [7]}),
         ("output", {"rate_hz": "fast"}),
+        ("devices", [7]),
+        ("devices", [{"sitting": -1, "links": 0, "seed": None, "screening": None, "output": None}]),
+        ("devices", [{"sitting": 1, "links": True, "seed": None, "screening": None, "output": None}]),
+        ("devices", [{"sitting": 1, "links": 0, "seed": "ab", "screening": None, "output": None}]),
+        ("devices", [{"sitting": 1, "links": 0, "seed": None, "screening": {"rules": {}}, "output": None}]),
     ):
         with pytest.raises(BlindtestError, match=r"panel\.jsonl: not what is kept of a listener"):
             KeptRecord({**lines, "panel.jsonl": json.dumps({**PANEL, key: wrong}).encode()}, Path("bundle"))
