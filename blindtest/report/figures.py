@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blindtest.report.palette_png import palette_png
 from blindtest.report.svg import FONT, LIGHT, inline, standalone, tidied
 from blindtest.report.words import clean, short_names
 
@@ -44,6 +45,7 @@ MARKS = ("o", "s", "^", "D")
 _TICKS = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 _TICK_NAMES = ("20", "50", "100", "200", "500", "1k", "2k", "5k", "10k", "20k")
 WIDTH = 7.4
+DPI = 144
 MOST_ROWS = 40
 
 Cell = str | float | int
@@ -192,15 +194,15 @@ def finished(
 ) -> Figure:
     """Return the drawing as a figure."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.image import imread
 
     drawn = io.StringIO()
     page.savefig(drawn, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     bitmap = io.BytesIO()
     FigureCanvasAgg(page)
-    page.savefig(
-        bitmap, format="png", dpi=144, facecolor="white",
-        metadata={"Software": None, "Title": title, "Description": description},
-    )  # fmt: skip
+    page.savefig(bitmap, format="png", dpi=DPI, facecolor="white")
+    bitmap.seek(0)
+    pixels = np.rint(imread(bitmap, format="png")[..., :3] * 255).astype(np.uint8)
     tree = tidied(drawn.getvalue(), name, title, description)
     return Figure(
         name=name,
@@ -208,7 +210,7 @@ def finished(
         description=description,
         svg=standalone(tree),
         inline=inline(tree),
-        png=bitmap.getvalue(),
+        png=palette_png(pixels, dpi=DPI, words={"Title": title, "Description": description}),
         columns=tuple(columns),
         rows=rows,
         digits=digits,
