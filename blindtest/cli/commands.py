@@ -572,7 +572,9 @@ def seal(folder: Path, output: Output) -> None:
 @_FOLDER
 @click.option("--while-open", default="", metavar="REASON", help="Report though a sitting is open; it is recorded.")
 @click.option("--published", multiple=True, metavar="HASH", help="A commitment or head that was seen elsewhere.")
-@click.option("--comments", is_flag=True, help="Show what listeners wrote on single trials; not while one listens.")
+@click.option(
+    "--comments", is_flag=True, help="Show what listeners wrote on trials, and why they stopped; not while one listens."
+)
 @click.option("--without-audio", is_flag=True, help="Put no audio into the evidence bundle, whatever its licence.")
 @speaks
 def report(

@@ -2,7 +2,7 @@
 
 What was hashed is given as the exact text that was hashed, so that anybody can hash it again without knowing the
 canonical form. Never among it: secrets of the pages, ports, keys; nonces, answers and events of sittings that are open;
-remarks of listeners, unless they are asked for.
+remarks of listeners and their own words on why they stopped, unless they are asked for.
 """
 
 from collections.abc import Iterable, Mapping
@@ -10,6 +10,7 @@ from typing import Any
 
 from blindtest.design import canonical, rules_from_record
 from blindtest.session.event import time_text
+from blindtest.session.own_words import reason_told, without_own_words
 from blindtest.session.panelist import Panelist
 from blindtest.session.record import Record
 from blindtest.session.register import SittingEntry
@@ -29,19 +30,23 @@ _PLAYBACK = "playback/{}"
 def record_lines(record: Record, *, comments: bool = False) -> dict[str, bytes]:
     """Return the files of a record by their names, one JSON value a line, in canonical form (RFC 8785).
 
-    comments : with the remarks of listeners on single trials
+    comments : with what listeners wrote: remarks on single trials, and why they stopped
     """
     sittings = record.sittings()
     closed = [entry for entry in sittings if entry.state != "open"]
     events = [(entry.number, event) for entry in closed for event in record.events(entry.number)]
-    kept = [(number, event) for number, event in events if comments or event.get("event") != "commented"]
+    reasons = {entry.number: entry.reason for entry in sittings}
+    if not comments:
+        said = [(number, event) for number, event in events if event.get("event") != "commented"]
+        events = [(number, without_own_words(event)) for number, event in said]
+        reasons |= {entry.number: reason_told(entry, record.events(entry.number)) for entry in closed if entry.reason}
     panel = list(_panel(record))
     return {
         **({f"{PANEL_FILE}.jsonl": _lines(panel)} if panel else {}),
         "seals.jsonl": _lines(_seals(record, sittings)),
-        "sittings.jsonl": _lines(_sitting(entry) for entry in sittings),
+        "sittings.jsonl": _lines(_sitting(entry, reasons[entry.number]) for entry in sittings),
         "chain.jsonl": _lines(link for entry in sittings for link in _chain(record, entry)),
-        "events.jsonl": _lines({"sitting": number, "event": event} for number, event in kept),
+        "events.jsonl": _lines({"sitting": number, "event": event} for number, event in events),
         "impressions.jsonl": _lines(_impressions(record)),
         "overrides.jsonl": _lines(
             {"at": time_text(one.at), "what": one.what, "reason": one.reason} for one in record.overrides()
@@ -70,7 +75,7 @@ def _seals(record: Record, sittings: Iterable[SittingEntry]) -> Iterable[dict[st
         }
 
 
-def _sitting(entry: SittingEntry) -> dict[str, Any]:
+def _sitting(entry: SittingEntry, reason: str) -> dict[str, Any]:
     return {
         "number": entry.number,
         "study_seal": entry.study_seal,
@@ -80,7 +85,7 @@ def _sitting(entry: SittingEntry) -> dict[str, Any]:
         "created": time_text(entry.created),
         "deadline": time_text(entry.deadline),
         "ended": None if entry.ended is None else time_text(entry.ended),
-        "reason": entry.reason,
+        "reason": reason,
         "links": entry.links,
         "head": entry.head,
         "forgotten": None if entry.forgotten is None else time_text(entry.forgotten),

@@ -19,6 +19,7 @@ from blindtest.report import (
     TrialFacts,
 )
 from blindtest.session import FIRST_ATTEMPT
+from blindtest.session.own_words import reason_told
 from blindtest.steps.answers import Answers, SittingAnswers
 from blindtest.steps.attendance import attendance_words, withdrawn_words
 from blindtest.steps.stopped_answers import trials_met
@@ -53,7 +54,7 @@ def sitting_facts(store: "Record", one: SittingAnswers) -> SittingFacts:
     """Return one sitting as the register has it."""
     entry = one.entry
     over = entry.state != "open"
-    reason = entry.reason
+    reason = reason_told(entry, store.events(entry.number)) if entry.reason else ""
     if one.beyond_plan:
         reason = "; ".join(part for part in (reason, "beyond the plan: reported, not counted") if part)
     if one.locked:

@@ -1,4 +1,6 @@
-"""Remarks on single trials: shown when nobody listens any more, and only where the organiser asks for them.
+"""What listeners wrote: remarks on single trials, and why they stopped.
+
+Shown when nobody listens any more, and only where the organiser asks for them.
 
 They lie among the events of a sitting, apart from its answers: no row, no statistic and no seal holds them, and
 `forget` erases them with their listener's answers.
@@ -9,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.report import ReportInput
+from blindtest.session.own_words import OWN_WORDS
 
 if TYPE_CHECKING:
     from blindtest.session.record import Record
@@ -42,9 +45,13 @@ def remarks_of(store: "Record", sitting: int) -> dict[int, str]:
 
 
 def with_remarks(facts: ReportInput, store: "Record") -> ReportInput:
-    """Return the facts with what listeners wrote beside each trial."""
+    """Return the facts with what listeners wrote beside each trial, and where they stopped."""
     written = {number: remarks_of(store, number) for number in {trial.sitting for trial in facts.trials}}
+    reasons = {entry.number: entry.reason for entry in store.sittings()}
     return replace(
         facts,
+        sittings=tuple(
+            replace(one, reason=one.reason.replace(OWN_WORDS, reasons[one.number])) for one in facts.sittings
+        ),
         trials=tuple(replace(one, remark=written[one.sitting].get(one.trial - 1, "")) for one in facts.trials),
     )

@@ -9,6 +9,7 @@ import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,7 @@ from blindtest.steps.place import (
 )
 from blindtest.steps.remarks import refuse_while_open, with_remarks
 from blindtest.steps.screening import with_screening
+from blindtest.steps.second_rate import load_both
 from blindtest.steps.verification import verify_store
 from blindtest.study import load_study, render_job
 
@@ -115,7 +117,7 @@ def report(
     ----------
     while_open : why it is made though a sitting is open; goes on record
     published : commitments and heads that were seen elsewhere
-    comments : show what listeners wrote on single trials; never while a sitting is open
+    comments : show what listeners wrote on single trials, and why they stopped; never while a sitting is open
     audio : put audio into the evidence bundle, as far as its licence lets it be passed on
 
     Raises
@@ -132,7 +134,9 @@ def report(
         answers = read_answers(store)
         progress(1, 5, "verifying")
         verified = verify_store(store, published=published, stamped=stamps(study.folder / ANCHORS))
-        rendered = load_rendered(render_job(study), stimuli_folder(study))
+        # The set at a second rate is asked for where its audio goes into the bundle, and for nothing else.
+        load = partial(load_both, study) if audio else load_rendered
+        rendered = load(render_job(study), stimuli_folder(study))
         facts = gathered(
             study, rendered, store, answers, verified, generated_at=clock(), truths=truths, invented=invented
         )

@@ -28,14 +28,16 @@ import soundfile
 from blindtest import steps
 from blindtest.errors import BlindtestError
 from blindtest.render import load_rendered
-from blindtest.session import Commented, SimulatedListener, event_to_dict, simulate_sitting, simulated_clock
+from blindtest.session import Abandoned, Commented, SimulatedListener, event_to_dict, simulate_sitting, simulated_clock
 from blindtest.session.kept_record import read_kept_record
+from blindtest.session.own_words import OWN_WORDS
 from blindtest.session.store import Store
 from blindtest.steps.answers import read_answers
 from blindtest.steps.evidence import DERIVED, SUMS, derived, evidence, given, trials_text, write_folder, write_zip
 from blindtest.study import load_study, render_job
 
 NAME = "Invented Q. Person"
+OWN = "my tinnitus is back"
 REMARK = "the neighbour's dog, called Rumpel, barked"
 MADE = datetime(2026, 5, 9, 12, 0, tzinfo=UTC)
 
@@ -103,7 +105,8 @@ def listened(tmp_path_factory, own_template):
     with opened(folder) as store:
         store.remember("cookie_secret", "5ec3e7" * 8)
         store.remember("port", 43_210)
-        store.set_state(3, "abandoned", at=datetime.now(UTC), reason="had to leave")
+        store.add_event(3, event_to_dict(Abandoned(reason=OWN, at=datetime.now(UTC))))
+        store.set_state(3, "abandoned", at=datetime.now(UTC), reason=OWN)
         store.forget("L-gone", at=datetime.now(UTC))
     return folder
 
@@ -327,6 +330,7 @@ def test_nothing_private_is_in_it(listened, shown, bundle):
         NAME,
         "names.csv",
         REMARK,
+        OWN,
         "Rumpel",
         "5ec3e7",
         "cookie_secret",
@@ -337,8 +341,12 @@ def test_nothing_private_is_in_it(listened, shown, bundle):
         assert private.encode() not in everything, private
     with closing(opened(listened)) as store:
         assert any(event["event"] == "commented" for event in store.events(1))
+    # That something was said stands there, in the register, among the events, and on the page.
+    for name in ("record/sittings.jsonl", "record/events.jsonl", "report/report.html"):
+        assert OWN_WORDS.encode() in (bundle / name).read_bytes().replace(b"&#39;", b"'"), name
     held, _ = made_of(listened, listened, comments=True)
-    assert REMARK.encode() in held["record/events.jsonl"]
+    for name, words in (("events", REMARK), ("events", OWN), ("sittings", OWN)):
+        assert words.encode() in held[f"record/{name}.jsonl"]
 
 
 def test_what_is_forgotten_later_gives_another_bundle_whose_chain_still_holds(listened, shown, bundle, tmp_path):

@@ -3,6 +3,7 @@
 import importlib.util
 import os
 import shutil
+from hashlib import sha256
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import soundfile
 from blindtest import steps
 from blindtest.audio import integrated_loudness
 from blindtest.cli.commands import main
+from blindtest.errors import BlindtestError
 from blindtest.session.store import Store
 from blindtest.steps.panel_playback import panel_playback_words
 from blindtest.web import hosts_of, make_panel_app
@@ -177,4 +179,21 @@ def test_a_bundle_of_two_rates_and_of_tests_of_playback_is_verified(toy, folder,
     said = capsys.readouterr().out
     assert ended.value.code == 0, said
     assert "Grade: consistent" in said
-    assert "the stimuli at 44100 Hz are sealed by their hashes and not in the bundle" in said
+    assert "holds: 4 stimuli against the hashes they are named by" in said
+    again = "2 stimuli rendered again from the clips and responses that are here, at 44100 Hz"
+    assert f"holds: {again}: 2 byte for byte the same" in said
+    # One of the second set in place of another, all hashes made anew: it is not the one that was sealed.
+    copy = Path(shutil.copytree(folder / "report" / "bundle", folder.parent / "copy"))
+    with Store(folder / "study.db", entropy=os.urandom) as store:
+        plain, tilted = sorted(store.seals()[0].record["second_rate"]["stimuli"]["reeds"].values())
+    shutil.copyfile(copy / "stimuli" / f"{tilted}.wav", copy / "stimuli" / f"{plain}.wav")
+    names = sorted(path.relative_to(copy).as_posix() for path in copy.rglob("*") if path.is_file())
+    lines = [f"{sha256((copy / name).read_bytes()).hexdigest()}  {name}\n" for name in names if name != "SHA256SUMS"]
+    (copy / "SHA256SUMS").write_text("".join(lines), encoding="utf-8")
+    found = steps.verify(copy)
+    assert [one.what for one in found.findings if not one.ok] == ["4 stimuli against the hashes they are named by"]
+    # The second set is asked for only where its audio is to go in.
+    shutil.rmtree(folder / "stimuli-44100")
+    assert steps.report(folder, audio=False).audio_left_out == ("reeds",)
+    with pytest.raises(BlindtestError, match="blindtest render"):
+        steps.report(folder)

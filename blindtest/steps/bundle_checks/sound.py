@@ -16,6 +16,7 @@ from blindtest.render import Rendered, render, table_text
 from blindtest.steps.bundle_checks.planned import Hashed
 from blindtest.steps.bundle_checks.workplace import Workplace
 from blindtest.steps.bundle_opening import OpenedBundle
+from blindtest.steps.evidence.bundle import SECOND_FIXED
 from blindtest.steps.place import Progress
 from blindtest.steps.verification import Finding
 from blindtest.study import render_job
@@ -49,9 +50,14 @@ def levels_in(bundle: OpenedBundle) -> Levels:
     return Levels(tuple(reader.fieldnames or ()), rows)
 
 
-def check_stimuli(bundle: OpenedBundle, hashes: Mapping[str, str], listed: Sequence[Hashed]) -> list[Finding | str]:
-    """Hold every stimulus that is there against the hash that it is named by and that is listed."""
-    known = {one.sha256 for one in listed}
+def check_stimuli(
+    bundle: OpenedBundle, hashes: Mapping[str, str], listed: Sequence[Hashed], second: Sequence[Hashed] = ()
+) -> list[Finding | str]:
+    """Hold every stimulus that is there against the hash that it is named by and that is listed.
+
+    second : those at a second rate
+    """
+    known = {one.sha256 for one in (*listed, *second)}
     there = [name for name in bundle.names if name.startswith("stimuli/") and name.endswith(".wav")]
     wrong = [name for name in there if not (Path(name).stem == hashes[name] and hashes[name] in known)]
     found: list[Finding | str] = []
@@ -100,8 +106,11 @@ def check_rendering(
     levels: Levels,
     place: Path,
     progress: Progress = lambda done, total, what: None,
+    second: Sequence[Hashed] = (),
 ) -> list[Finding | str]:
     """Render again what can be rendered from what is there, and hold samples and match table against the bundle's.
+
+    second : the stimuli at a second rate, as loud as the first set and held by samples alone
 
     Raises
     ------
@@ -118,7 +127,16 @@ def check_rendering(
     job = render_job(work.study)
     job = replace(job, clips=tuple(clip for clip in job.clips if clip.id in again))
     rendered = render(job, place, progress=progress)
-    return [_samples(bundle, rendered, listed, words), _table(rendered, levels)]
+    found: list[Finding | str] = [_samples(bundle, rendered, listed, words), _table(rendered, levels)]
+    rate = work.study.rendering.second_rate_hz
+    if second and rate is not None:
+        other = place / "second"
+        other.mkdir()
+        if SECOND_FIXED in bundle.names:
+            shutil.copyfile(bundle.path(SECOND_FIXED), other / "fixed.toml")
+        again_there = render(replace(job, rate_hz=rate), other, progress=progress, alike=place)
+        found.append(_samples(bundle, again_there, second, f"{words}, at {rate} Hz"))
+    return found
 
 
 def _clips_there(work: Workplace) -> set[str]:

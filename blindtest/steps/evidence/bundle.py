@@ -6,7 +6,7 @@ was changed although all hashes were computed anew.
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from hashlib import sha256
 from importlib.resources import files
@@ -25,12 +25,14 @@ from blindtest.steps.evidence.licences import clip_licences
 from blindtest.steps.evidence.readme import readme_text
 from blindtest.steps.evidence.results import json_text, results, study_tables
 from blindtest.steps.evidence.trials import trials_schema, trials_text
+from blindtest.steps.second_rate import second_folder
 from blindtest.study import Study, protocol_text, study_files
 
-__all__ = ["DERIVED", "applied_filters", "bundle_hash", "derived", "evidence", "given"]
+__all__ = ["DERIVED", "SECOND_FIXED", "applied_filters", "bundle_hash", "derived", "evidence", "given"]
 
 STUDY_FILE = "study/study.toml"
 MATCH_TABLE = "stimuli/table.csv"
+SECOND_FIXED = "stimuli/fixed-second.toml"
 DERIVED = (
     "README.md",
     CRATE,
@@ -60,9 +62,10 @@ def given(
 
     Parameters
     ----------
+    rendered : with the set at the second rate, where the study has one and audio goes in
     stimuli : folder of the stimuli
     report : files of the report, by name
-    comments : with listeners' remarks on single trials
+    comments : with what listeners wrote: remarks on single trials, and why they stopped
     audio : with audio, as far as its licence lets it be passed on
     """
     own = study.path.read_bytes()
@@ -78,6 +81,11 @@ def given(
     if fixed.is_file():
         held["stimuli/fixed.toml"] = fixed.read_bytes()
     held |= {f"stimuli/{one.sha256}.wav": one.path for one in rendered.stimuli if one.clip in may}
+    if rendered.second is not None:
+        held |= {f"stimuli/{one.sha256}.wav": one.path for one in rendered.second.stimuli if one.clip in may}
+        fixed = second_folder(study) / "fixed.toml"
+        if fixed.is_file():
+            held[SECOND_FIXED] = fixed.read_bytes()
     held |= applied_filters(rendered)
     held |= {f"report/{name}": content for name, content in report.items() if not name.startswith("filters/")}
     held |= {name: content for name, content in report.items() if name.startswith("filters/")}
@@ -191,7 +199,8 @@ def derived(
         "trials.schema.json": json_text(trials_schema()),
     }
     names = [*(name for name in held if name not in DERIVED and name != SUMS), *made]
-    made[CRATE] = crate_text(names, found, study, _clips_by_file(study, stimuli, names))
+    sets = (stimuli, answers.seal.record.get("second_rate", {}).get("stimuli", {}))
+    made[CRATE] = crate_text(names, found, study, _clips_by_file(study, sets, names))
     return made
 
 
@@ -221,10 +230,11 @@ def _hashes(stimuli: Mapping[str, Mapping[str, str]]) -> bytes:
 
 
 def _clips_by_file(
-    study: Mapping[str, Any], stimuli: Mapping[str, Mapping[str, str]], names: list[str]
+    study: Mapping[str, Any], sets: Sequence[Mapping[str, Mapping[str, str]]], names: list[str]
 ) -> dict[str, str]:
     """Return by name the clip whose audio a file of the bundle is, or is a rendering of."""
-    found = {f"stimuli/{hashed}.wav": clip for clip, made in stimuli.items() for hashed in made.values()}
+    pairs = [(clip, hashed) for stimuli in sets for clip, made in stimuli.items() for hashed in made.values()]
+    found = {f"stimuli/{hashed}.wav": clip for clip, hashed in pairs}
     for clip in study.get("clip", []):
         found[f"study/{clip.get('file', '')}"] = str(clip.get("id"))
     for condition in study.get("condition", []):

@@ -50,7 +50,8 @@ listener knew the plan otherwise, and whether another record was kept back.
 | `record/` | seals with their nonces, the register of all sittings, the chain of answers, events, impressions |
 | `trials.csv`, `trials.schema.json` | every answer with its trial's truth; columns by Frictionless Table Schema |
 | `results.json`, `results.schema.json` | every number found; its form by JSON Schema |
-| `stimuli/` | match table, SHA-256 of every stimulus, and the audio itself where a licence lets it be passed on |
+| `stimuli/` | match table, SHA-256 of every stimulus (those at a second rate: in the study seal), and the \
+audio itself where a licence lets it be passed on |
 | `filters/` | what each condition applied: impulse responses (WAV) and level curves (text) |
 | `anchors/` | time stamps, where there are any |
 | `report/` | the report with its figures |
@@ -104,7 +105,10 @@ def _left_out(results: Mapping[str, Any]) -> list[str]:
         lines.append(
             f"- Audio of the clip `{_line(one['clip'])}`: {_line(one['why'] or 'not rendered, or not asked for')}."
         )
-    lines.append("- Remarks on single trials, unless the report was made with them; names, which no record holds.")
+    lines.append(
+        "- Remarks on single trials, and why listeners stopped in their own words, unless the report was made with "
+        "them; names, which no record holds."
+    )
     return lines
 
 
