@@ -21,6 +21,7 @@ __all__ = [
     "Sealed",
     "canonical",
     "commitment",
+    "end_hash",
     "grade",
     "key_seed",
     "link_hash",
@@ -84,6 +85,23 @@ def row_hash(salt: bytes, row: Mapping[str, Any]) -> str:
 def link_hash(previous: str, hashed_row: str) -> str:
     """Return h_t = SHA-256(h_{t-1} || salted hash of the row), hex; both are taken as 32 bytes."""
     return sha256(bytes.fromhex(previous) + bytes.fromhex(hashed_row)).hexdigest()
+
+
+def end_hash(head: str, state: str, ended: str, *, helped: bool) -> str:
+    """Return what holds how a sitting ended, hex: SHA-256 of the chain's last hash and the words of the register.
+
+    Whoever publishes it can't say later that a finished sitting was abandoned, or lies under a passphrase that was
+    lost: its answers would count as never given.
+
+    Parameters
+    ----------
+    head : last hash of the chain, hex, taken as 32 bytes; the plan's commitment where nothing was answered
+    state, ended : as the register publishes them, "finished" and "2026-01-31T20:15:00.000+00:00"
+    helped : whether the plan was sealed under a helper's passphrase; a public part of its record
+    """
+    # No link: a link's second part has 32 bytes, these words have other lengths.
+    words = f"{state} {ended}" + (" helper" if helped else "")
+    return sha256(bytes.fromhex(head) + words.encode()).hexdigest()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

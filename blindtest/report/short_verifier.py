@@ -4,7 +4,7 @@
     python -S -I verify.py [FOLDER or ZIP] [--published HASH]...
 
 Without a name it checks the folder that it lies in. HASH: a hash that you saw elsewhere, before or after the test: the
-bundle's own, a study seal, a sitting's plan, the last hash of a sitting's answers. It writes nothing.
+bundle's own, a study seal, a sitting's plan, the last hash of its answers, that of how it ended. It writes nothing.
 Exit codes: 0 all holds; 1 something does not; 2 wrong use; 3 this can't be read as a bundle.
 """
 
@@ -33,12 +33,12 @@ GUESS = {"abx": "1/2", "duo-trio": "1/2", "same-different": "1/2", "2afc": "1/2"
 LARGEST = 1 << 30  # bytes of one file; more is not read
 
 CANNOT = """
-What this shows: files, plans and answers fit together, {}.
+What this shows: files, plans and answers fit together, {}.{}
 What it can't show: that truths follow from the plans, that sound and verdicts are right (blindtest verify does that);
-that the listener did not know the plan, that no other record was kept back, that who withdrew asked for it (nothing
-does that)."""
+that nobody knew the plan, that no other record was kept back, that who withdrew asked for it (nothing does that)."""
 WITH = "and belong to the hashes you saw, but for seals that are said to be shut"
 WITHOUT = "and no more: as no published hash was given, all of it could have been made afterwards"
+ENDS = "\nWhat none of those hashes holds: how {} of {} sittings ended (finished, abandoned), and when."
 
 
 def files_of(place: Path) -> Files:
@@ -67,12 +67,12 @@ def files_of(place: Path) -> Files:
 
 def lines_of(files: Files, name: str) -> Lines:
     """Return the JSON objects of a file that holds one in each line."""
-    return [json.loads(line) for line in files[f"record/{name}.jsonl"]().decode().splitlines()]
+    return [json.loads(line.decode()) for line in files[f"record/{name}.jsonl"]().splitlines()]
 
 
 def check_files(files: Files) -> Checks:
     """Every file has the hash that SHA256SUMS says, every name stands there once, and nothing else is here."""
-    listed = [line.split("  ", 1) for line in files["SHA256SUMS"]().decode().splitlines()]
+    listed = [line.decode().split("  ", 1) for line in files["SHA256SUMS"]().splitlines()]
     names = [name for _, name in listed]
     wrong = [name for hashed, name in listed if name in files and sha256(files[name]()).hexdigest() != hashed]
     wrong += sorted(set(names) ^ (set(files) - {"SHA256SUMS"})) + ["a name twice"] * (len(names) - len(set(names)))
@@ -114,27 +114,26 @@ def check_register(sittings: Lines, seals: Lines) -> Checks:
     yield not wrong, f"the register of {len(sittings)} sittings ({told}) against its plans, without a gap", wrong
 
 
-def check_chains(sittings: Lines, chain: Lines) -> Checks:
-    """Each link follows from the one before it and from its row; a row is withheld only where somebody asked for it."""
-    wrong, rows, withheld = [], 0, 0
+def check_chains(sittings: Lines, seals: Lines, chain: Lines) -> Checks:
+    """Each link follows from the one before and from its row; a row is withheld if somebody asked or a seal is shut."""
+    wrong, rows, withheld, shut = [], 0, 0, {seal["commitment"] for seal in seals if seal["nonce"] is None}
     for sitting in sittings:
         head, links = sitting["commitment"], [link for link in chain if link["sitting"] == sitting["number"]]
         for position, link in enumerate(links, start=1):
             head = sha256(bytes.fromhex(head) + bytes.fromhex(link["row_hash"])).hexdigest()
             place = f"sitting {sitting['number']}, row {position}"
-            if link["position"] != position or link["hash"] != head:
-                wrong.append(place)
+            wrong += [] if (link["position"], link["hash"]) == (position, head) else [place]
             if link["row"] is None or link["salt"] is None:
                 withheld += 1
-                if sitting["forgotten"] is None and sitting["state"] != "open":
+                if sitting["forgotten"] is None and sitting["commitment"] not in shut:
                     wrong.append(f"{place} is missing unasked")
             else:
                 rows += 1
                 hashed = sha256(bytes.fromhex(link["salt"]) + link["row"].encode()).hexdigest()
                 if hashed != link["row_hash"] or json.loads(link["row"])["sitting"] != sitting["number"]:
                     wrong.append(place)
-        if (len(links), head) != (sitting["links"], sitting["head"]):
-            wrong.append(f"sitting {sitting['number']}: length or last hash")
+        fits = (len(links), head) == (sitting["links"], sitting["head"])
+        wrong += [] if fits else [f"sitting {sitting['number']}: length or last hash"]
     strays = {link["sitting"] for link in chain} - {sitting["number"] for sitting in sittings}
     wrong += [f"rows of sitting {number}, which is not registered" for number in sorted(strays)]
     told = f"{rows} rows of answers against their salted hashes and the chain, row by row; {withheld} withheld"
@@ -160,8 +159,7 @@ def check_table(files: Files, rows: Lines) -> Checks:
         for number, (line, row) in enumerate(zip(table, rows, strict=False))
         if None in line or any(not same(cell, row.get(name)) for name, cell in line.items()) or row.keys() - line.keys()
     ]
-    if len(table) != len(rows):
-        wrong.append(f"{len(table)} lines for {len(rows)} rows")
+    wrong += [] if len(table) == len(rows) else [f"{len(table)} lines for {len(rows)} rows"]
     yield not wrong, f"{len(table)} lines of trials.csv against the rows of the chain", wrong
 
 
@@ -190,11 +188,8 @@ def check_claim(claim: dict[str, Any], found: dict[str, Any], own: Lines, method
         right = [row["sitting"] for row in own if row["correct"] is True]
         each = " + ".join(str(right.count(number)) for number in sorted({row["sitting"] for row in own}))
         wrong = (counts["correct"], counts["trials"]) != (len(right), len(own))
-        yield (
-            not wrong,
-            f"{name}: {len(right)} right of {len(own)} answers ({each or 0} by sitting), counted again",
-            [counts],
-        )
+        told = f"{name}: {len(right)} right of {len(own)} answers ({each or 0} by sitting), counted again"
+        yield not wrong, told, [counts]
         guess = Fraction(GUESS[method])
         allowed = [len(right), len(own)], [guess, guess + margin * (1 - guess)]
     elif method == "preference" and "wins" in counts:
@@ -228,20 +223,27 @@ def check_counts(results: dict[str, Any], sittings: Lines, seals: Lines, rows: L
     keys = ("id", "kind", "margin", "device", "comparator", "direction")
     wrong = [n for n in sealed | reported if any(sealed.get(n, {}).get(k) != reported.get(n, {}).get(k) for k in keys)]
     wrong += ["a claim twice"] * (len(results["claims"]) - len(reported))
-    yield (
-        not wrong,
-        f"{len(sealed)} claims reported against those sealed: none added, left out, or with another margin",
-        wrong,
-    )
+    told = f"{len(sealed)} claims reported against those sealed: none added, left out, or with another margin"
+    yield not wrong, told, wrong
+
+
+def ends_of(sittings: Lines, seals: Lines) -> dict[int, str]:
+    """Return what holds how each sitting ended: SHA-256 of its last hash and of the words of the register."""
+    helped = {seal["commitment"]: " helper" for seal in seals if "helper" in json.loads(seal["record"])}
+    over = [s for s in sittings if s["state"] != "open"]
+    told = [f"{s['state']} {s['ended']}{helped.get(s['commitment'], '')}".encode() for s in over]
+    return {
+        s["number"]: sha256(bytes.fromhex(s["head"]) + words).hexdigest() for s, words in zip(over, told, strict=True)
+    }
 
 
 def check_published(published: list[str], sums: str, sittings: Lines, seals: Lines) -> Checks:
     """Every hash that was seen elsewhere is one of this record's."""
-    known = {sums: "the bundle's hash"}
-    shut = {True: ", shut while a sitting is open: it shows nothing yet", False: ""}
+    known = {s["head"]: f"the last hash of sitting {s['number']}" for s in sittings if s["state"] != "open"}
+    shut = {True: ", shut until it may be opened: it shows nothing yet", False: ""}
+    known |= {sums: "the bundle's hash"}
     known |= {seal["commitment"]: f"a {seal['kind']} seal{shut[seal['nonce'] is None]}" for seal in seals}
-    ended = [sitting for sitting in sittings if sitting["state"] != "open"]
-    known |= {sitting["head"]: f"the last hash of sitting {sitting['number']}" for sitting in ended if sitting["links"]}
+    known |= {end: f"how sitting {number} ended" for number, end in ends_of(sittings, seals).items()}
     for one in published:
         yield one in known, f"published {one[:16]}... is {known.get(one, 'nothing of this record')}", []
 
@@ -252,7 +254,7 @@ def checks(files: Files, published: list[str]) -> Checks:
     seals, sittings, chain = (lines_of(files, name) for name in ("seals", "sittings", "chain"))
     yield from check_seals(sittings, seals)
     yield from check_register(sittings, seals)
-    yield from check_chains(sittings, chain)
+    yield from check_chains(sittings, seals, chain)
     rows, study_seal = [json.loads(link["row"]) for link in chain if link["row"]], sittings[-1]["study_seal"]
     under = {s["number"] for s in sittings if s["study_seal"] == study_seal and s["state"] != "open"}
     rows = [row for row in rows if row["sitting"] in under]
@@ -281,14 +283,16 @@ def main(arguments: list[str]) -> int:
             place = Path(first)
     try:
         files = files_of(place)
-        print(f"bundle {sha256(files['SHA256SUMS']()).hexdigest()}")
+        print(f"bundle {(sums := sha256(files['SHA256SUMS']()).hexdigest())}")
         for holds, what, wrong in checks(files, published):
             all_hold &= holds
             print(f"{'holds' if holds else 'FAILS'}: {plain(what)}" + ("" if holds else f": {str(wrong)[:200]}"))
+        ends = set(ends_of(lines_of(files, "sittings"), lines_of(files, "seals")).values())
+        unseen = len(ends - set(published)) if published and sums not in published else 0
     except Exception as error:  # whatever it is: what lies here is not what a bundle holds
         print(plain(f"{place}: can't be read as a bundle: {type(error).__name__}: {error}"), file=sys.stderr)
         return 3 if all_hold else 1
-    print(CANNOT.format(WITH if published else WITHOUT))
+    print(CANNOT.format(WITH if published else WITHOUT, ENDS.format(unseen, len(ends)) if unseen else ""))
     return 0 if all_hold else 1
 
 

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
+from blindtest.design import end_hash
+from blindtest.session.event import time_text
+
 __all__ = [
     "WITHHELD",
     "Acknowledged",
@@ -67,6 +70,15 @@ class SittingEntry:
     """Which of its listener's sittings it is, from 0."""
     beyond_plan: bool = False
     """One more than planned: reported, never counted."""
+    helped: bool = False
+    """Whether its plan was sealed under a helper's passphrase."""
+
+    @property
+    def end(self) -> str | None:
+        """What holds how it ended, hex (`design.end_hash`); None while it is open."""
+        if self.state == "open" or self.ended is None:
+            return None
+        return end_hash(self.head, self.state, time_text(self.ended), helped=self.helped)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,8 +117,8 @@ class Override:
 
 
 def scheduled_in(record: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what a plan's record has of its sitting's phase, name and place, and whether it was planned."""
-    found: dict[str, Any] = {"beyond_plan": bool(record.get("beyond_plan"))}
+    """Return what a plan's record has of its sitting: phase, name, place, whether it was planned and had a helper."""
+    found: dict[str, Any] = {"beyond_plan": bool(record.get("beyond_plan")), "helped": "helper" in record}
     scheduled = record.get("scheduled")
     if isinstance(scheduled, dict):
         found |= {key: str(scheduled[key]) for key in ("phase", "name") if key in scheduled}

@@ -196,7 +196,7 @@ class Anchoring:
     before: frozenset[str] = frozenset()
     """Study seals and plans that stood before the first answer."""
     after: frozenset[str] = frozenset()
-    """Last hashes of answers that stood after the last one."""
+    """Last hashes of answers, and of how sittings ended, that stood after the last one."""
 
     @property
     def shown(self) -> tuple[str, ...]:
@@ -224,7 +224,7 @@ def anchoring(record: "Record", found: Sequence[Stamp]) -> Anchoring:
         if shows:
             shown[shows].add(stamp.commitment)
     # Where a clock ran ahead, that a stamp is earlier than an answer by that clock shows nothing.
-    before = shown["before"] - {entry.commitment for entry, *_ in sittings if entry.head in shown["ahead"]}
+    before = shown["before"] - {entry.commitment for entry, *_ in sittings if {entry.head, entry.end} & shown["ahead"]}
     # No result rests on what was withdrawn; and a plan's record names the study seal that it stands under, so that what
     # holds of all its plans holds of the seal.
     before |= {entry.commitment for entry, *_ in sittings if entry.forgotten is not None}
@@ -250,8 +250,9 @@ def _shown(
                 f"the plan of sitting {entry.number}", stamp.stamped, first, its="its", unanswered=not entry.links
             )
             return "before" if early else None, line
-        if stamp.commitment == entry.head and entry.state != "open":
-            late, line = _late(f"the answers of sitting {entry.number}", stamp.stamped, last)
+        if stamp.commitment in (entry.head, entry.end) and entry.state != "open":
+            told = "the answers" if stamp.commitment == entry.head else "answers and end"
+            late, line = _late(f"{told} of sitting {entry.number}", stamp.stamped, last)
             return "after" if late else "ahead", line
     return None, StampLine(
         ok=False,

@@ -8,7 +8,7 @@ import os
 import re
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -87,7 +87,7 @@ class BundleVerified:
             told = (f"{name} {there} (here {here or 'none'})" for name, (there, here) in self.versions.items())
             lines.append(f"note: computed by other versions than are here: {', '.join(told)}")
         lines += [f"note: {note}" for note in self.notes]
-        return "\n".join([*map(in_one_line, lines), "", *self._meaning()])
+        return "\n".join([*map(in_one_line, lines), "", *map(in_one_line, self._meaning())])
 
     def _meaning(self) -> Iterator[str]:
         if not self.ok:
@@ -100,13 +100,16 @@ class BundleVerified:
         )
         if self.only_by_hash and not self.seen_whole:
             yield (
-                f"What follows from nothing else here: {', '.join(_folders(self.only_by_hash))}. Only the bundle's own "
-                "hash, seen elsewhere, would speak for these."
+                f"What follows from nothing else here: {', '.join(_folders(self.only_by_hash))}; when anything was "
+                "made, begun or ended, and why; whether it is called a demonstration. Only the bundle's own hash, seen "
+                "elsewhere, would speak for these."
             )
         if self.seen_whole:
             yield "The bundle as a whole is the one whose hash was seen elsewhere: no byte of it was changed since."
         if self.grade == "anchored":
             yield "Plans were seen elsewhere before the answers, and the last hashes after: neither was changed since."
+            if self.record is not None:
+                yield from self._unheld(self.record)
         else:
             yield (
                 "What it does not prove: when. No commitment seen elsewhere before and no last hash seen after was "
@@ -117,6 +120,10 @@ class BundleVerified:
             "What no check can tell: that the listener did not know the plan otherwise, that no other record was kept "
             "back, that who is said to have withdrawn asked for it."
         )
+
+    def _unheld(self, record: Verified) -> list[str]:
+        seen = replace(record, ends_unseen=()) if self.seen_whole else record
+        return seen.unheld(" Only the bundle's own hash, seen elsewhere, would speak for that.")
 
 
 def _lines(findings: Sequence[Finding]) -> list[str]:
@@ -140,7 +147,9 @@ def _lines(findings: Sequence[Finding]) -> list[str]:
 def _folders(names: Sequence[str]) -> list[str]:
     """Return names, those of a folder as one."""
     return list(
-        dict.fromkeys(f"{name.split('/')[0]}/" if name.startswith(("anchors/", "report/")) else name for name in names)
+        dict.fromkeys(
+            f"{name.split('/')[0]}/" if name.startswith(("anchors/", "filters/", "report/")) else name for name in names
+        )
     )
 
 
@@ -213,7 +222,8 @@ class _Checking:
         self._findings: list[Finding] = []
         self._versions: dict[str, tuple[str, str]] = {}
         self._notes: list[str] = []
-        self._all_sound = False
+        self._all_sound = self._filters = self._same_verifier = False
+        self._sealed_files: set[str] = set()
 
     @property
     def _intact(self) -> bool:
@@ -248,7 +258,15 @@ class _Checking:
             published=(*((files.bundle_hash,) if seen_whole else ()), *(verified.published if verified else ())),
             record=verified,
             versions=self._versions,
-            only_by_hash=tuple(checks.only_by_hash(self._bundle, all_sound=self._all_sound)),
+            only_by_hash=tuple(
+                checks.only_by_hash(
+                    self._bundle,
+                    self._sealed_files,
+                    filters=self._filters,
+                    all_sound=self._all_sound,
+                    same_verifier=self._same_verifier,
+                )
+            ),
             notes=tuple(self._notes),
         )
 
@@ -268,13 +286,16 @@ class _Checking:
         listed = self._try("stimuli/hashes.csv", lambda: checks.hashes_in(bundle))
         if listed is None:
             return
+        self._sealed_files = {f"study/{name}" for name in sealed["files"]}
+        second = checks.second_hashes(sealed)
         self._try("hashes of stimuli", lambda: checks.check_hashes(listed, sealed))
-        self._try("stimuli", lambda: checks.check_stimuli(bundle, files.hashes, listed))
+        self._try("stimuli", lambda: checks.check_stimuli(bundle, files.hashes, listed, second))
         self._part(2)(0, 1, "plan")
         work = self._try("the study", lambda: checks.laid_out(bundle, self._made("study")))
         if work is not None:
             self._try("what was planned", lambda: checks.check_study(work, listed, sealed, same_version=same_version))
-        self._try("verify.py", lambda: checks.check_verifier(bundle, same_version=same_version))
+        known = self._try("verify.py", lambda: checks.check_verifier(bundle, same_version=same_version))
+        self._same_verifier = isinstance(known, Finding) and known.ok
         self._part(3)(0, 1, "results")
         if not self._intact or work is None:
             self._notes.append("results and sound were not computed again, since what they follow from fails already")
@@ -285,7 +306,7 @@ class _Checking:
         elif not self._with_sound:
             self._notes.append("sound was not rendered and measured again: not asked for")
         else:
-            self._sound(work, listed)
+            self._sound(work, listed, second)
 
     def _results(self, kept: "KeptRecord") -> list[Finding | str]:
         answers = read_answers(kept)
@@ -294,17 +315,18 @@ class _Checking:
         )
         return [*made, checks.check_report(self._bundle, answers)]
 
-    def _sound(self, work: checks.Workplace, listed: Sequence[checks.Hashed]) -> None:
+    def _sound(self, work: checks.Workplace, listed: Sequence[checks.Hashed], second: Sequence[checks.Hashed]) -> None:
         bundle = self._bundle
         self._part(4)(0, 1, "filters")
-        self._try("filters", lambda: checks.check_filters(bundle, work, self._made("filters")))
+        filters = self._try("filters", lambda: checks.check_filters(bundle, work, self._made("filters")))
+        self._filters = filters is not None and filters.ok
         levels = self._try("stimuli/table.csv", lambda: checks.levels_in(bundle))
         if levels is None:
             return
         self._try("levels", lambda: checks.check_levels(bundle, listed, levels, self._part(4)))
         self._try(
             "stimuli rendered again",
-            lambda: checks.check_rendering(bundle, work, listed, levels, self._made("stimuli"), self._part(5)),
+            lambda: checks.check_rendering(bundle, work, listed, levels, self._made("stimuli"), self._part(5), second),
         )
         self._all_sound = self._intact and not work.missing
 

@@ -92,6 +92,8 @@ class Ended:
     """Whether its stopping rule ended it before the last trial."""
     locked: bool = False
     """Over, but its plan lies under a helper's passphrase that was not given: neither plan nor answers can be read."""
+    end: str | None = None
+    """What holds how it ended, `design.end_hash`; None while it is open."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -116,6 +118,7 @@ class Ended:
             )
         lines += [
             f"Publish first: last hash of the answers  {self.head}",
+            f"               and of how it ended       {self.end}",
             f"Then:          nonce of the plan         {self.nonce}",
             f"The statistics: blindtest analyze {self.folder}",
         ]
@@ -585,6 +588,7 @@ def _ended(store: "Store", entry: "SittingEntry", study: Study, clock: Clock) ->
         nonce=nonce,
         folder=study.folder,
         locked=locked,
+        end=entry.end,
     )
 
 

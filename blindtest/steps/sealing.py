@@ -355,7 +355,7 @@ class SealShown:
     folder: Path
     study_seal: StudySeal
     sittings: tuple[dict[str, Any], ...]
-    """number, state, commitment of the plan, head of the chain."""
+    """number, state, commitment of the plan, head of the chain, hash of how it ended."""
     requests: tuple[Path, ...] = ()
     """Time-stamp requests written now."""
     stamps: tuple[Stamp, ...] = ()
@@ -367,12 +367,12 @@ class SealShown:
 
     @property
     def line(self) -> str:
-        """One line to publish anywhere: the study seal, each sitting's plan, the last hash of each that is over."""
+        """One line to publish anywhere: the study seal, each sitting's plan, last hash and end of each that is over."""
         parts = [f"blindtest study seal {self.study_seal.commitment}"]
         for one in self.sittings:
             parts.append(f"plan {one['number']} {one['commitment']}")
             if one["state"] != "open":
-                parts.append(f"answers {one['number']} {one['head']}")
+                parts += [f"answers {one['number']} {one['head']}", f"end {one['number']} {one['end']}"]
         return " ".join(parts)
 
     def to_dict(self) -> dict[str, Any]:
@@ -397,7 +397,7 @@ class SealShown:
         for sitting in self.sittings:
             lines.append(f"Sitting {sitting['number']} ({sitting['state']}): plan {sitting['commitment']}")
             if sitting["state"] != "open":
-                lines.append(f"  last hash of its answers {sitting['head']}")
+                lines.append(f"  last hash of its answers {sitting['head']}, and of how it ended {sitting['end']}")
         lines += [f"Time-stamp request: {path}" for path in self.requests]
         if self.requests:
             lines.append("Have an authority answer each, and save its reply beside it under the same name, as .tsr")
@@ -422,7 +422,8 @@ def seal(
     with open_store(study) as store:
         sealed = ensure_sealed(study, rendered, store, at=now(), entropy=entropy)
         sittings = tuple(
-            {"number": e.number, "state": e.state, "commitment": e.commitment, "head": e.head} for e in store.sittings()
+            {"number": e.number, "state": e.state, "commitment": e.commitment, "head": e.head, "end": e.end}
+            for e in store.sittings()
         )
         found = stamps(study.folder / ANCHORS)
         anchored = anchoring(store, found)
@@ -440,11 +441,12 @@ def seal(
 
 
 def _requested(folder: Path, sealed: StudySeal, sittings: Sequence[Mapping[str, Any]]) -> tuple[tuple[Path, ...], str]:
-    """Write what an authority can still be asked for: the study seal, plans while they run, the last hashes of others.
+    """Write what an authority can still be asked for: the study seal, plans while they run, the ends of others.
 
-    A plan that is stamped when its sitting is over shows nothing that the stamp on its answers doesn't.
+    A plan that is stamped when its sitting is over shows nothing that the stamp on its answers doesn't; and the hash of
+    how it ended is made of their last hash.
     """
-    asked = [one["commitment"] if one["state"] == "open" else one["head"] for one in sittings]
+    asked = [one["end"] or one["commitment"] for one in sittings]
     try:
         return write_requests(folder, [sealed.commitment, *asked]), ""
     except Missing as error:

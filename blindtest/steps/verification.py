@@ -4,6 +4,7 @@ import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +12,7 @@ from blindtest.design import Grade, grade, plan_from_record, verify_chain
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session import restored
 from blindtest.steps.anchors import ANCHORS, NO_STAMPS, Anchoring, Stamp, anchoring, stamps
+from blindtest.steps.earlier import earlier_lacking
 from blindtest.steps.listening import study_id
 from blindtest.steps.place import Entropy, open_store
 from blindtest.steps.stopping_rules import rule_fault
@@ -62,6 +64,10 @@ class Verified:
     """Time stamps found in anchors/."""
     anchored: Anchoring = NO_STAMPS
     """What they show."""
+    ends_unseen: tuple[int, ...] = ()
+    """Sittings that are over, and of whose end no hash was seen elsewhere."""
+    unread: tuple[int, ...] = ()
+    """Sittings that are over, and whose plan and answers lie under a passphrase that was not given."""
 
     @property
     def ok(self) -> bool:
@@ -81,9 +87,36 @@ class Verified:
     def text(self) -> str:
         """Return a line for each thing compared, and what it proves."""
         notes = [in_one_line(line.text()) for line in self.anchored.lines if line.ok is None]
-        return "\n".join([*(finding.text() for finding in self.findings), *notes, "", _MEANING[self.grade]])
+        meaning = [_MEANING[self.grade], *(self.unheld() if self.grade == "anchored" else ())]
+        return "\n".join([*(finding.text() for finding in self.findings), *notes, "", *meaning])
+
+    def unheld(self, by: str = "") -> list[str]:
+        """Return what an anchored record does not hold, a line each.
+
+        by : what else would speak for it
+        """
+        lines = []
+        if self.unread:
+            lines.append(
+                f"What nobody can read yet: plan and answers of {_sittings(self.unread)}, which are said to lie under "
+                "a helper's passphrase."
+            )
+        if self.ends_unseen:
+            lines.append(
+                f"What no hash seen elsewhere holds: how {_sittings(self.ends_unseen)} ended (finished or abandoned), "
+                f"and when.{by}"
+            )
+        return lines
 
 
+def _sittings(numbers: Sequence[int]) -> str:
+    """Return sittings by their numbers; many by their count."""
+    if len(numbers) > _NUMBERED:
+        return f"{len(numbers)} sittings"
+    return f"sitting{'s' if len(numbers) > 1 else ''} {', '.join(map(str, numbers))}"
+
+
+_NUMBERED = 8
 _MEANING = {
     "broken": "Grade: broken. What is recorded is not what was sealed or answered.",
     "consistent": (
@@ -127,10 +160,19 @@ def verify_store(store: "Record", *, published: Sequence[str] = (), stamped: Seq
     for entry in entries:
         findings += _sitting(store, entry)
     findings.append(_register(entries))
+    findings += [
+        Finding(
+            ok=not lacking,
+            what=f"study seal {commitment[:16]}...: the {count} earlier records that it names are there",
+            detail=", ".join(lacking[:5]),
+        )
+        for commitment, count, lacking in earlier_lacking(store)
+    ]
     heads = {entry.head for entry in entries if entry.state != "open" and entry.links}
     plans = {entry.commitment for entry in entries}
     seals = {seal.commitment for seal in store.seals() if seal.kind == "study"}
-    known = heads | plans | seals
+    ends = {entry.end for entry in entries if entry.end is not None}
+    known = heads | plans | seals | ends
     for one in wanted:
         findings.append(
             Finding(
@@ -149,13 +191,16 @@ def verify_store(store: "Record", *, published: Sequence[str] = (), stamped: Seq
     # Whatever record is given with a seal that nobody can open, the commitment would be the one that was seen.
     shut = any(store.locked(commitment) for commitment in under)
     before = bool(ended) and all(entry.commitment in early for entry in ended) and under <= early and not shut
-    after = bool(ended) and all(entry.head in late for entry in ended)
+    # How a sitting ended is made of its last hash: who has seen the one has seen the other.
+    after = bool(ended) and all(late & {entry.head, entry.end} for entry in ended)
     return Verified(
         findings=tuple(findings),
         grade=grade(intact=intact, before=before, after=after),
         published=tuple(one for one in wanted if one in known),
         stamps=tuple(stamped),
         anchored=anchored,
+        ends_unseen=tuple(entry.number for entry in entries if entry.state != "open" and entry.end not in late),
+        unread=tuple(entry.number for entry in entries if entry.state != "open" and store.locked(entry.commitment)),
     )
 
 
@@ -240,6 +285,8 @@ def _sitting(store: "Record", entry: "SittingEntry") -> list[Finding]:
         )
     if opened.record["study_seal"] != entry.study_seal:
         findings.append(Finding(ok=False, what=f"{name}: its plan stands under the study seal of the register"))
+    if not _as_sealed(opened.record.get("deadline"), entry.deadline):
+        findings.append(Finding(ok=False, what=f"{name}: its deadline in the register is that of its plan"))
     if entry.forgotten is not None:
         return findings
     try:
@@ -255,6 +302,14 @@ def _sitting(store: "Record", entry: "SittingEntry") -> list[Finding]:
             Finding(ok=not fault, what=f"{name}: it ended where its sealed stopping rule says", detail=fault)
         )
     return findings
+
+
+def _as_sealed(deadline: object, registered: datetime) -> bool:
+    """Return whether a plan's deadline, to the second, is that of the register; a plan may have none."""
+    try:
+        return deadline is None or abs((datetime.fromisoformat(str(deadline)) - registered).total_seconds()) < 1.0
+    except (TypeError, ValueError):
+        return False
 
 
 def _locked(store: "Record", entry: "SittingEntry", name: str) -> list[Finding]:

@@ -49,7 +49,10 @@ VARYING = (
     (re.compile(r"127\.0\.0\.1:\d+"), "127.0.0.1:PORT"),
 )
 NUMBER = re.compile(r"(?<![\w.])[+-]?(?:\d+(?:\.\d+)?|\.\d+)(?![\w.]*\w)")
-PUBLISHED = {"STUDY_SEAL": "Study seal", "PLAN": "Sitting's plan", "LAST_HASH": "last hash of the answers"}
+PUBLISHED = {
+    "STUDY_SEAL": "Study seal", "PLAN": "Sitting's plan", "LAST_HASH": "last hash of the answers",
+    "END": "of how it ended",
+}  # fmt: skip
 SLACK = 1.5
 
 

@@ -353,7 +353,7 @@ def test_without_the_library_one_line_says_what_to_install(anchors, monkeypatch)
 # --- what stamps show of a record ----------------------------------------------------------------------------------
 
 NINE = datetime(2026, 5, 6, 9, 0, tzinfo=UTC)
-SEAL, PLAN, HEAD = (sha256(name.encode()).hexdigest() for name in ("seal", "plan", "head"))
+SEAL, PLAN, HEAD, END = (sha256(name.encode()).hexdigest() for name in ("seal", "plan", "head", "end"))
 
 
 @dataclass(frozen=True)
@@ -362,6 +362,7 @@ class Entry:
     study_seal: str = SEAL
     commitment: str = PLAN
     head: str = HEAD
+    end: str | None = END
     state: str = "finished"
     links: int = 2
     forgotten: datetime | None = None
@@ -495,16 +496,22 @@ def test_a_study_is_anchored_without_a_connection(own_study, authorities, monkey
     ended = answered(own_study, stamp_all)
     shown = steps.seal(own_study)
     assert {path.stem for path in folder.glob("*.tsr")} == {shown.study_seal.commitment, ended.commitment}
-    assert [path.stem for path in shown.requests] == [ended.head]
+    assert [path.stem for path in shown.requests] == [ended.end]
     assert shown.line == (
-        f"blindtest study seal {shown.study_seal.commitment} plan 1 {ended.commitment} answers 1 {ended.head}"
+        f"blindtest study seal {shown.study_seal.commitment} plan 1 {ended.commitment} answers 1 {ended.head} "
+        f"end 1 {ended.end}"
     )
     # The head is published, the rest stamped: the line that `seal` prints is taken whole.
     assert steps.verify(own_study).grade == "consistent"
     verified = steps.verify(own_study, published=[f"posted: answers 1 {ended.head}."])
     assert (verified.grade, verified.ok) == ("anchored", True)
     assert "before its first answer" in verified.text()
-    assert steps.verify(own_study, published=[shown.line]).grade == "anchored"
+    assert (
+        "What no hash seen elsewhere holds: how sitting 1 ended (finished or abandoned), and when." in verified.text()
+    )
+    whole = steps.verify(own_study, published=[shown.line])
+    assert (whole.grade, whole.ends_unseen) == ("anchored", ())
+    assert "What no hash seen elsewhere holds" not in whole.text()
     # A reply that was altered is found, and shows nothing; the record is still what it was.
     path = folder / f"{ended.commitment}.tsr"
     path.write_bytes(path.read_bytes()[:-1])

@@ -633,7 +633,7 @@ def test_a_study_seal_is_not_shut_by_a_sitting_that_was_made_up(made, copy):
     assert found.grade != "anchored", found.text()
     assert "what was planned can't be held against it until then" in found.text()
     _, said = short_verifier(copy / "verify.py", copy, *published(made.heads))
-    assert "is a study seal, shut while a sitting is open: it shows nothing yet" in said
+    assert "is a study seal, shut until it may be opened: it shows nothing yet" in said
     assert "but for seals that are said to be shut" in said
 
 

@@ -2,6 +2,7 @@
 
 import json
 import os
+import runpy
 import shutil
 import sqlite3
 import subprocess
@@ -19,6 +20,7 @@ from blindtest.design import canonical
 from blindtest.errors import BlindtestError
 from blindtest.session import SimulatedListener, helper_lock, simulate_sitting, simulated_clock
 from blindtest.session.store import Store
+from blindtest.steps.bundle_verification import verify_bundle
 
 WORDS = "four words nobody guesses"
 VALIDATOR = Draft202012Validator(
@@ -150,12 +152,13 @@ def test_a_plan_sealed_without_gets_no_passphrase_later(study):
         sit(study, passphrase=helper())
 
 
-def test_a_lost_passphrase_makes_the_sitting_count_as_abandoned_and_it_is_said(study):
+def test_a_lost_passphrase_makes_the_sitting_count_as_abandoned_and_it_is_said(study, capsys):
     sit(study, stop_after=9, passphrase=helper())
     waiting = steps.verify(study)
     assert waiting.ok
     assert "9 rows under the helper's passphrase" in waiting.text()
-    ended = steps.abandon(study)
+    # A line end that only Unicode knows ends no line of a record.
+    ended = steps.abandon(study, reason="the passphrase\u2028is lost")
     assert (ended.state, ended.locked, ended.nonce) == ("abandoned", True, None)
     assert "all its trials count as unanswered" in ended.text()
     VALIDATOR.validate({"schema_version": 1, "command": "abandon", **ended.to_dict()})
@@ -171,6 +174,7 @@ def test_a_lost_passphrase_makes_the_sitting_count_as_abandoned_and_it_is_said(s
     assert "passphrase that was not given" in shown.page.read_text(encoding="utf-8")
     assert not [trial for trial in shown.facts.trials if trial.sitting == 1], "no draw is made up"
     assert next(one for one in shown.facts.sittings if one.number == 1).nonce is None
+    both_verifiers_say_what_lies_locked(study, shown, capsys)
     # Found again: opened, and its nine answers are there.
     with pytest.raises(BlindtestError, match="not the helper's passphrase"):
         steps.abandon(study, sitting=1, passphrase=helper("wrong but long enough"))
@@ -178,6 +182,23 @@ def test_a_lost_passphrase_makes_the_sitting_count_as_abandoned_and_it_is_said(s
     assert (opened.state, opened.locked, opened.answered) == ("abandoned", False, 9)
     assert steps.verify(study).ok
     assert not next(one for one in steps.analyze(study).answers.sittings if one.entry.number == 1).locked
+
+
+def both_verifiers_say_what_lies_locked(study, shown, capsys):
+    """Both let the honest bundle pass, and say what nobody can look at; with all that was published too."""
+    line = steps.seal(study).line
+    found = verify_bundle(shown.archive, published=[line], sound=False)
+    assert (found.ok, found.grade, found.record.unread) == (True, "anchored", (1,)), found.text()
+    assert "What nobody can read yet: plan and answers of sitting 1, which are said to lie under" in found.text()
+    short = runpy.run_path(str(shown.evidence / "verify.py"))["main"]
+    hashes = [word for word in line.split() if len(word) == 64]
+    capsys.readouterr()
+    assert short([str(shown.archive), *(part for one in hashes for part in ("--published", one))]) == 0
+    said = capsys.readouterr().out
+    assert "; 1 without a nonce could not be looked at" in said
+    assert "; 9 withheld" in said
+    assert "is how sitting 1 ended" in said
+    assert "What none of those hashes holds" not in said
 
 
 def test_a_deadline_that_passes_opens_nothing(study):

@@ -3,7 +3,7 @@
 from blindtest.steps.bundle_checks.files import FilesFound, check_files
 from blindtest.steps.bundle_checks.filters import check_filters
 from blindtest.steps.bundle_checks.packing import check_packing
-from blindtest.steps.bundle_checks.planned import Hashed, check_hashes, check_study, hashes_in
+from blindtest.steps.bundle_checks.planned import Hashed, check_hashes, check_study, hashes_in, second_hashes
 from blindtest.steps.bundle_checks.record import check_form, read_record
 from blindtest.steps.bundle_checks.results import check_derived, check_report, check_verifier, only_by_hash
 from blindtest.steps.bundle_checks.sound import Levels, check_levels, check_rendering, check_stimuli, levels_in
@@ -31,4 +31,5 @@ __all__ = [
     "levels_in",
     "only_by_hash",
     "read_record",
+    "second_hashes",
 ]

@@ -1,6 +1,6 @@
 """What follows from the record, made again and held against what was published: every number, line and byte."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import datetime
 from importlib.resources import files
 from math import isclose
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.steps.bundle_opening import SUMS, OpenedBundle, read_json
 from blindtest.steps.evidence import DERIVED, derived
+from blindtest.steps.evidence.bundle import SECOND_FIXED, STUDY_FILE
 from blindtest.steps.verification import Finding
 
 if TYPE_CHECKING:
@@ -21,10 +22,10 @@ VERIFIER = "verify.py"
 TOLERANCE = 1e-6
 """Relative: other processors and libraries sum in another order; a fit may stop a step earlier."""
 _TABLE = "trials.csv"
-_ONLY_BY_HASH = ("anchors/", "report/", "versions.json")
-_BY_SOUND = ("stimuli/table.csv", "stimuli/fixed.toml")
+_BY_SOUND = ("stimuli/table.csv", "stimuli/fixed.toml", SECOND_FIXED)
 """Found by rendering all stimuli again."""
-_ONLY_IN_FORM = ("record/events.jsonl", "record/overrides.jsonl", "record/settings.jsonl")
+_HELD = ("record/seals.jsonl", "record/sittings.jsonl", "record/chain.jsonl", "record/impressions.jsonl")
+"""Files of the record that hashes hold; the others have their form, and nothing they follow from."""
 Path = tuple[str, ...]
 
 
@@ -140,10 +141,22 @@ def check_report(bundle: OpenedBundle, answers: "Answers") -> Finding:
     )
 
 
-def only_by_hash(bundle: OpenedBundle, *, all_sound: bool) -> list[str]:
+def only_by_hash(
+    bundle: OpenedBundle, sealed: Collection[str], *, filters: bool, all_sound: bool, same_verifier: bool
+) -> list[str]:
     """Return the files that follow from nothing else here: only the bundle's hash, seen elsewhere, speaks for them.
 
+    Whatever was not compared with anything is among them, so that a file that was laid beside the others is too.
+
+    Parameters
+    ----------
+    sealed : files of the study that the seal holds, by their names in the bundle
+    filters : whether the filters were designed again
     all_sound : whether every stimulus was rendered again
+    same_verifier : whether verify.py is known here
     """
-    alone = (*_ONLY_IN_FORM, *(() if all_sound else _BY_SOUND))
-    return [name for name in bundle.names if name.startswith(_ONLY_BY_HASH) or name in alone]
+    held = {SUMS, STUDY_FILE, *DERIVED, *_HELD, *sealed, *(_BY_SOUND if all_sound else ())}
+    held |= {VERIFIER} if same_verifier else set()
+    stimuli = [name for name in bundle.names if name.startswith("stimuli/") and name.endswith(".wav")]
+    designed = [name for name in bundle.names if filters and name.startswith("filters/")]
+    return [name for name in bundle.names if name not in held.union(stimuli, designed)]
