@@ -111,6 +111,19 @@ def decoded_blocks(path: str | os.PathLike[str]) -> tuple[int, int, Iterator[NDA
     return rate, channels, _decoded(place)
 
 
+def promised_seconds(path: str | os.PathLike[str]) -> float:
+    """Return how long a file says that it is, in s, without decoding it; it raises as `read_clip`."""
+    place = Path(path)
+    _look_at(place)
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(place) as file:
+            return float(file.frames / file.samplerate)
+    except (soundfile.LibsndfileError, RuntimeError) as reason:
+        raise _unreadable(place, reason) from reason
+
+
 def _decoded(place: Path) -> Iterator[NDArray[np.float64]]:
     import soundfile
 

@@ -22,6 +22,7 @@ from pathlib import Path
 import jsonschema
 import numpy as np
 import pytest
+import soundfile
 
 import blindtest
 from blindtest import steps
@@ -30,7 +31,7 @@ from blindtest.errors import BlindtestError
 from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.session.kept_record import read_kept_record
 from blindtest.steps.answers import read_answers
-from blindtest.steps.bundle_checks import check_files, check_packing, laid_out
+from blindtest.steps.bundle_checks import check_files, check_packing, check_rendering, hashes_in, laid_out, levels_in
 from blindtest.steps.bundle_opening import opened
 from blindtest.steps.bundle_verification import verify_bundle
 from blindtest.steps.evidence import DERIVED, SUMS, derived
@@ -668,6 +669,93 @@ def test_a_finished_sitting_that_is_said_to_be_open_has_no_last_hash(made, copy)
     code, said = short_verifier(copy / "verify.py", copy, "--published", sittings[0]["head"])
     assert code == 1
     assert "is nothing of this record" in said
+
+
+def test_days_of_silence_in_a_few_packed_bytes_are_not_rendered(copy, tmp_path):
+    soundfile.write(copy / "study" / "clips" / "tune.flac", np.zeros(200 * 8000), 8000, subtype="PCM_16")
+    for name in ("study", "again"):
+        (tmp_path / name).mkdir()
+    with opened(copy) as bundle:
+        work, listed, levels = laid_out(bundle, tmp_path / "study"), hashes_in(bundle), levels_in(bundle)
+        found = check_rendering(bundle, work, listed, levels, tmp_path / "again")
+    assert found == ["not rendered again, since the clip is much longer than its stimuli here: tune"]
+    assert sorted(path.name for path in (tmp_path / "again").iterdir()) == ["fixed.toml"]
+
+
+def ends_of(bundle):
+    return {entry.end for entry in read_kept_record(bundle / "record").sittings()}
+
+
+def test_how_a_sitting_ended_is_held_by_a_hash_of_its_own(made, copy):
+    """A finished sitting that is called abandoned: its chain is the same, and so are all numbers that count answers."""
+    sittings = values_in(copy, SITTINGS)
+    put_values(copy, SITTINGS, [sittings[0] | {"state": "abandoned", "reason": "by command"}, sittings[1]])
+    derived_again(copy)
+    summed_again(copy)
+    unheld = "how sittings 1, 2 ended (finished or abandoned), and when"
+    found = verify_bundle(copy, published=made.heads, sound=False)
+    assert (found.ok, found.record.ends_unseen) == (True, (1, 2))
+    assert unheld in found.text()
+    code, said = short_verifier(copy / "verify.py", copy, *published(made.heads))
+    assert code == 0
+    assert "What none of those hashes holds: how 2 of 2 sittings ended" in said
+    found = verify_bundle(copy, published=[*made.heads, *ends_of(made.bundle)], sound=False)
+    assert [one.what[:14] for one in found.findings if not one.ok] == ["published hash"]
+    code, said = short_verifier(copy / "verify.py", copy, *published(ends_of(made.bundle)))
+    assert code == 1
+    assert "is how sitting 2 ended" in said
+    honest = verify_bundle(made.bundle, published=[*made.heads, *ends_of(made.bundle)], sound=False)
+    assert (honest.grade, unheld in honest.text()) == ("anchored", False)
+
+
+def test_a_sitting_that_is_said_to_lie_under_a_lost_passphrase_has_another_end(made, copy):
+    """The most that a forger can do to answers that were bad: all of the sitting shut, nothing of it to look at."""
+    sittings, chain = values_in(copy, SITTINGS), values_in(copy, CHAIN)
+    put_values(copy, CHAIN, [link | ({"row": None, "salt": None} if link["sitting"] == 2 else {}) for link in chain])
+    seals = values_in(copy, SEALS)
+    plan = next(seal for seal in seals if seal["commitment"] == sittings[1]["commitment"])
+    told = json.loads(plan["record"]) | {"helper": {"cipher": "AES-256-GCM"}}
+    plan |= {"nonce": None, "record": json.dumps(told, sort_keys=True, separators=(",", ":"))}
+    put_values(copy, SEALS, seals)
+    derived_again(copy)
+    summed_again(copy)
+    found = verify_bundle(copy, published=made.heads, sound=False)
+    assert (found.ok, found.record.unread) == (True, (2,)), found.text()
+    assert "What nobody can read yet: plan and answers of sitting 2" in found.text()
+    ends = ends_of(made.bundle)
+    assert not verify_bundle(copy, published=[*made.heads, *ends], sound=False).ok
+    code, said = short_verifier(copy / "verify.py", copy, *published(ends))
+    assert (code, "1 without a nonce could not be looked at" in said) == (1, True)
+
+
+def test_what_was_laid_beside_the_rest_is_named_as_held_by_the_hash_alone(made, copy):
+    (copy / "report" / "more").mkdir()
+    strays = ("extra/other results.html", "study/notes.txt", "record/more.jsonl", "stimuli/readme.txt")
+    for name in strays:
+        (copy / name).parent.mkdir(exist_ok=True)
+        (copy / name).write_bytes(b"{}")
+    derived_again(copy)
+    summed_again(copy)
+    found = verify_bundle(copy, published=made.heads, sound=False)
+    assert {*strays, "record/events.jsonl", "versions.json"} <= {*found.only_by_hash}
+    assert "verify.py" not in found.only_by_hash
+    assert not [
+        name for name in found.only_by_hash if name in (CHAIN, SITTINGS, SEALS, "trials.csv", "study/study.toml")
+    ]
+    assert "extra/other results.html" in found.text()
+    # Filters and levels were not looked at, since sound was not asked for.
+    assert [name for name in found.only_by_hash if name.startswith("filters/")]
+
+
+def test_a_deadline_of_the_register_is_that_of_the_plan(made, copy):
+    sittings = values_in(copy, SITTINGS)
+    put_values(copy, SITTINGS, [sittings[0] | {"deadline": "2031-01-01T00:00:00.000+00:00"}, sittings[1]])
+    derived_again(copy)
+    summed_again(copy)
+    found = verify_bundle(copy, sound=False)
+    assert [one.what for one in found.findings if not one.ok] == [
+        "sitting 1: its deadline in the register is that of its plan"
+    ]
 
 
 @pytest.mark.parametrize(

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from blindtest.audio import integrated_loudness, read_clip, true_peak
-from blindtest.render import Rendered, render, table_text
+from blindtest.audio import integrated_loudness, promised_seconds, read_clip, true_peak
+from blindtest.render import ClipSource, Rendered, render, table_text
 from blindtest.steps.bundle_checks.planned import Hashed
 from blindtest.steps.bundle_checks.workplace import Workplace
 from blindtest.steps.bundle_opening import OpenedBundle
@@ -27,6 +27,8 @@ TABLE, FIXED = "stimuli/table.csv", "stimuli/fixed.toml"
 ROUNDED_DB = 0.00011
 """The table has four decimals; the last may differ by one where another machine rounds otherwise."""
 FULL_SCALE_24 = 2**23
+ROOM_S = 60.0
+"""By which a clip may be longer than what was rendered of it, beside twice that."""
 Pair = tuple[str, str]
 
 
@@ -125,9 +127,15 @@ def check_rendering(
         return [f"nothing could be rendered again: {FIXED} is not in the bundle"]
     shutil.copyfile(bundle.path(FIXED), place / "fixed.toml")
     job = render_job(work.study)
-    job = replace(job, clips=tuple(clip for clip in job.clips if clip.id in again))
+    clips = tuple(clip for clip in job.clips if clip.id in again)
+    kept = tuple(clip for clip in clips if _seconds(clip) <= _longest(bundle, clip.id, listed))
+    left = ", ".join(clip.id for clip in clips if clip not in kept)
+    notes = [f"not rendered again, since the clip is much longer than its stimuli here: {left}"] if left else []
+    if not kept:
+        return [*notes]
+    job = replace(job, clips=kept)
     rendered = render(job, place, progress=progress)
-    found: list[Finding | str] = [_samples(bundle, rendered, listed, words), _table(rendered, levels)]
+    found: list[Finding | str] = [*notes, _samples(bundle, rendered, listed, words), _table(rendered, levels)]
     rate = work.study.rendering.second_rate_hz
     if second and rate is not None:
         other = place / "second"
@@ -137,6 +145,21 @@ def check_rendering(
         again_there = render(replace(job, rate_hz=rate), other, progress=progress, alike=place)
         found.append(_samples(bundle, again_there, second, f"{words}, at {rate} Hz"))
     return found
+
+
+def _seconds(clip: ClipSource) -> float:
+    """Return how long the part of a clip is that would be rendered, s."""
+    there = promised_seconds(clip.path)
+    return min(there, there if clip.out_s is None else clip.out_s) - clip.in_s
+
+
+def _longest(bundle: OpenedBundle, clip: str, listed: Sequence[Hashed]) -> float:
+    """Return how long a clip may be, s: its stimuli are as long, or shorter where a recording is.
+
+    A few packed megabytes may hold days of silence, of which a rendering would fill this machine's disk.
+    """
+    names = [f"stimuli/{one.sha256}.wav" for one in listed if one.clip == clip]
+    return ROOM_S + 2 * max((promised_seconds(bundle.path(name)) for name in names if name in bundle.names), default=0)
 
 
 def _clips_there(work: Workplace) -> set[str]:
