@@ -384,10 +384,9 @@ def new_sitting(
     """
     at = clock()
     sealed = sealed or ensure_sealed(study, rendered, store, at=at, entropy=entropy)
-    # Read once: of a panel it has thousands.
-    register = store.sittings()
-    series = _series(study, store, sealed, listener, register)
-    own = [one for one in register if (one.listener, one.study_seal) == (listener, sealed.commitment)]
+    place = _place(store, sealed, listener)
+    series = _series(study, store, sealed, place)
+    own = [one for one in store.sittings_of(listener) if one.study_seal == sealed.commitment]
     had = [one for one in own if not one.beyond_plan]
     beyond = len(had) >= len(series)
     if beyond and not again:
@@ -420,7 +419,7 @@ def new_sitting(
         labels=names_read(study),
         helper=lock.record if lock else None,
         starts={
-            block.id: panel_start(_panel_draws(store, sealed), block.id, _place(register, sealed, listener), len(ids))
+            block.id: panel_start(_panel_draws(store, sealed), block.id, place, len(ids))
             for block in scheduled.protocol.blocks
             if block.sequence and (ids := present[block.id])
         },
@@ -438,10 +437,12 @@ def new_sitting(
     )  # fmt: skip
 
 
-def _place(register: "tuple[SittingEntry, ...]", sealed: StudySeal, listener: str) -> int:
-    """Return a listener's place in the panel under a seal, 0-based."""
-    under = [one for one in register if one.study_seal == sealed.commitment and not one.beyond_plan]
-    firsts = [one.listener for one in under if one.place == 0]
+def _place(store: "Store", sealed: StudySeal, listener: str) -> int:
+    """Return a listener's place in the panel under a seal, 0-based: that of their first sitting.
+
+    Pseudonyms can be erased, and must not move others when they are.
+    """
+    firsts = store.first_listeners(sealed.commitment)
     return firsts.index(listener) if listener in firsts else len(firsts)
 
 
@@ -450,14 +451,9 @@ def _panel_draws(store: "Store", sealed: StudySeal) -> Draws:
     return Draws(key_seed(store.sealed(sealed.commitment).nonce))
 
 
-def _series(
-    study: Study, store: "Store", sealed: StudySeal, listener: str, register: "tuple[SittingEntry, ...]"
-) -> tuple[ScheduledSitting, ...]:
-    """Return a listener's sittings in order; which phase comes first is drawn from the study seal's nonce.
-
-    A listener's place is that of their first sitting: pseudonyms can be erased, and must not move others when they are.
-    """
-    place, draws = _place(register, sealed, listener), _panel_draws(store, sealed)
+def _series(study: Study, store: "Store", sealed: StudySeal, place: int) -> tuple[ScheduledSitting, ...]:
+    """Return the sittings of a listener at a place, in order; the first phase is drawn from the study seal's nonce."""
+    draws = _panel_draws(store, sealed)
     orders: tuple[First, First] = ("blind", "labelled")
     first, second = draws.shuffled(f"phase order/{place // 2}", orders)
     return sittings_of(study.protocol, first=first_phase(study.protocol, place, (first, second)))
@@ -517,7 +513,7 @@ def resumed_sitting(
     )
     if sitting.step == "finished":
         store.set_state(entry.number, "finished", at=clock())
-    sealed_at = next(seal.created for seal in store.seals() if seal.commitment == entry.study_seal)
+    sealed_at = store.sealed_at(entry.study_seal)
     return _prepared(
         study, rendered, store, entry, sitting,
         StudySeal(commitment=entry.study_seal, sealed_at=sealed_at, made_now=False),

@@ -75,13 +75,15 @@ def mark_opened(connection: Connection, commitment: str, at: datetime, place: st
     )
 
 
-def seal_entries(connection: Connection) -> tuple[SealEntry, ...]:
-    """Return all seals, without nonces."""
+def seal_entries(connection: Connection, commitment: str | None = None) -> tuple[SealEntry, ...]:
+    """Return all seals, or the one of a commitment, without nonces."""
     query = (
         select(schema.seals, schema.nonces.c.opened)
         .join(schema.nonces, schema.nonces.c.commitment == schema.seals.c.commitment)
         .order_by(schema.seals.c.created, schema.seals.c.commitment)
     )
+    if commitment is not None:
+        query = query.where(schema.seals.c.commitment == commitment)
     return tuple(
         SealEntry(
             commitment=row.commitment,

@@ -123,23 +123,22 @@ def entry_of(connection: Connection, number: int, place: str) -> SittingEntry:
     return found[0]
 
 
-def entries(connection: Connection, number: int | None = None) -> tuple[SittingEntry, ...]:
-    """Return the register, or one sitting of it."""
-    last = (
-        select(schema.chain.c.sitting, func.max(schema.chain.c.position).label("links"))
-        .group_by(schema.chain.c.sitting)
-        .subquery()
-    )
-    at_head = (schema.chain.c.sitting == schema.sittings.c.number) & (schema.chain.c.position == last.c.links)
+def entries(connection: Connection, number: int | None = None, listener: str | None = None) -> tuple[SittingEntry, ...]:
+    """Return the register, or one sitting of it, or those of one listener."""
+    chain, table, own = schema.chain, schema.sittings, schema.chain.alias("own")
+    # Looked up for each sitting by the chain's own order, and not counted through all chains first.
+    last = select(func.max(own.c.position)).where(own.c.sitting == table.c.number).correlate(table).scalar_subquery()
     query = (
-        select(schema.sittings, last.c.links, schema.chain.c.hash, schema.seals.c.record)
-        .outerjoin(last, last.c.sitting == schema.sittings.c.number)
-        .outerjoin(schema.chain, at_head)
-        .outerjoin(schema.seals, schema.seals.c.commitment == schema.sittings.c.commitment)
-        .order_by(schema.sittings.c.number)
+        select(table, chain.c.position.label("links"), chain.c.hash, schema.seals.c.record)
+        .select_from(table)
+        .outerjoin(chain, (chain.c.sitting == table.c.number) & (chain.c.position == last))
+        .outerjoin(schema.seals, schema.seals.c.commitment == table.c.commitment)
+        .order_by(table.c.number)
     )
     if number is not None:
-        query = query.where(schema.sittings.c.number == number)
+        query = query.where(table.c.number == number)
+    if listener is not None:
+        query = query.where(table.c.listener == listener)
     return tuple(
         SittingEntry(
             **_scheduled(row.record or ""),
@@ -158,6 +157,19 @@ def entries(connection: Connection, number: int | None = None) -> tuple[SittingE
         )
         for row in connection.execute(query)
     )
+
+
+def first_listeners(connection: Connection, study_seal: str) -> tuple[str, ...]:
+    """Return whose first sitting each was; see `Store.first_listeners`."""
+    table = schema.sittings
+    query = (
+        select(table.c.listener, schema.seals.c.record)
+        .join(schema.seals, schema.seals.c.commitment == table.c.commitment)
+        .where(table.c.study_seal == study_seal)
+        .order_by(table.c.number)
+    )
+    planned = ((listener, _scheduled(record)) for listener, record in connection.execute(query))
+    return tuple(listener for listener, held in planned if held.get("place", 0) == 0 and not held["beyond_plan"])
 
 
 @lru_cache(maxsize=20_000)

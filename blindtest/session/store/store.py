@@ -381,6 +381,12 @@ class Store:
         with self._read() as connection:
             return seals.seal_entries(connection)
 
+    def sealed_at(self, commitment: str) -> datetime:
+        """Return when a seal was made."""
+        with self._read() as connection:
+            (entry,) = seals.seal_entries(connection, commitment)
+        return entry.created
+
     def sealed(self, commitment: str) -> Sealed:
         """Return a seal with its nonce: for the server that runs the sitting, and for opening it."""
         with self._read() as connection:
@@ -405,6 +411,16 @@ class Store:
         """Return the register: every sitting that was ever sealed here, in order."""
         with self._read() as connection:
             return sittings.entries(connection)
+
+    def sittings_of(self, listener: str) -> tuple[SittingEntry, ...]:
+        """Return the sittings of one listener, in order."""
+        with self._read() as connection:
+            return sittings.entries(connection, listener=listener)
+
+    def first_listeners(self, study_seal: str) -> tuple[str, ...]:
+        """Return whose first sitting each planned first sitting under a seal was, in order; '' of those forgotten."""
+        with self._read() as connection:
+            return sittings.first_listeners(connection, study_seal)
 
     def sitting(self, number: int) -> SittingEntry:
         """Return one sitting of the register."""
