@@ -17,6 +17,7 @@ from blindtest.steps.listening import Ended, PreparedSitting, abandon, prepare_s
 from blindtest.steps.loopback import LOOPBACK_CAUTIONS, LoopbackShown, loopback
 from blindtest.steps.measuring import Measured, measure
 from blindtest.steps.panel import Admitted, OpenPanel, drawn_token, open_panel
+from blindtest.steps.panel_end import OpenedNonces
 from blindtest.steps.panel_invites import (
     MOST_INVITATIONS,
     PANEL_PORT,
@@ -81,6 +82,7 @@ __all__ = [
     "LoopbackShown",
     "Measured",
     "OpenPanel",
+    "OpenedNonces",
     "PanelClosed",
     "PanelLooked",
     "PlanShown",

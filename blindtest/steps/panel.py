@@ -21,6 +21,7 @@ from blindtest.render import Rendered
 from blindtest.session.panel_devices import kept_as
 from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
 from blindtest.steps.listening import PreparedSitting, new_sitting, pseudonym_from, resumed_sitting
+from blindtest.steps.panel_end import OpenedNonces, open_nonces
 from blindtest.steps.panel_level import LevelSounds
 from blindtest.steps.panel_results import own_result
 from blindtest.steps.panel_standing import PanelStanding, panel_standing
@@ -209,6 +210,13 @@ class OpenPanel:
     def closed(self) -> bool:
         """Whether nobody can begin any more: the last day has passed, or the organiser closed it."""
         return is_closed(self._store, self.panel, self.clock())
+
+    def ended(self) -> OpenedNonces | None:
+        """Open the nonces if the panel has ended as it is stopped: nobody can begin any more, and none is listening."""
+        self._store.abandon_overdue(self.clock())
+        if not self.closed:
+            return None
+        return open_nonces(self._store, for_good=self._store.remembered(CLOSED) is not None, at=self.clock())
 
     # What listeners do.
 

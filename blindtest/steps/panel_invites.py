@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 from blindtest.errors import BlindtestError, Fault, WrongUse
 from blindtest.session.panelist import token_hash
 from blindtest.steps.panel import CLOSED, drawn_token, is_closed, panel_of_study
+from blindtest.steps.panel_end import OpenedNonces, open_nonces
 from blindtest.steps.panel_steps import PANEL_STEPS
 from blindtest.steps.place import Clock, Entropy, now, open_store
 from blindtest.study import Study, load_study
@@ -90,10 +91,13 @@ class PanelClosed:
     folder: Path
     at: str
     open_sittings: int
+    opened: OpenedNonces | None = None
+    """Where nobody listens any more."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
-        return {"at": self.at, "open_sittings": self.open_sittings}
+        opened = {} if self.opened is None else {"nonces_opened": self.opened.to_dict()}
+        return {"at": self.at, "open_sittings": self.open_sittings, **opened}
 
     def text(self) -> str:
         """Return it in words."""
@@ -102,10 +106,12 @@ class PanelClosed:
             if self.open_sittings
             else "No sitting is open."
         )
-        return (
-            f"Closed at {self.at}: nobody can begin any more. {rest}\n"
+        lines = [f"Closed at {self.at}: nobody can begin any more. {rest}"]
+        lines += self.opened.lines(self.folder) if self.opened else []
+        lines.append(
             f"While it is served, listeners read their own results once none is open: blindtest panel {self.folder}"
         )
+        return "\n".join(lines)
 
 
 def public_origin(url: str) -> str:
@@ -211,4 +217,9 @@ def close_panel(folder: Path, *, clock: Clock = now, entropy: Entropy = os.urand
         if not isinstance(at, str):
             at = clock().isoformat(timespec="seconds")
             store.remember(CLOSED, at)
-        return PanelClosed(folder=Path(folder), at=at, open_sittings=store.panel.counts().open)
+        return PanelClosed(
+            folder=Path(folder),
+            at=at,
+            open_sittings=store.panel.counts().open,
+            opened=open_nonces(store, for_good=True, at=clock()),
+        )

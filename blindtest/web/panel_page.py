@@ -9,7 +9,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from blindtest.session import BrowserPlayer, LaidPlayer, MadeWhenAsked, clear_laid
-from blindtest.steps import PANEL_PORT, PANEL_URL, OpenPanel, drawn_token, public_origin
+from blindtest.steps import PANEL_PORT, PANEL_URL, OpenedNonces, OpenPanel, drawn_token, public_origin
 from blindtest.web.journal import Journal
 from blindtest.web.limits import LIMITS
 from blindtest.web.organiser_pages import organiser_routes
@@ -31,10 +31,13 @@ class PanelServed:
     counts: dict[str, int]
     study_seal: str
     closed: bool
+    opened: OpenedNonces | None = None
+    """Once the panel has ended."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
-        return {"counts": self.counts, "study_seal": self.study_seal, "closed": self.closed}
+        opened = {} if self.opened is None else {"nonces_opened": self.opened.to_dict()}
+        return {"counts": self.counts, "study_seal": self.study_seal, "closed": self.closed, **opened}
 
     def text(self) -> str:
         """Return it in words, and how to go on."""
@@ -43,7 +46,9 @@ class PanelServed:
             f"{counts['listeners']} listeners agreed, {counts['withdrawn']} withdrew. Sittings: {counts['finished']} "
             f"finished, {counts['open']} open, {counts['abandoned']} abandoned. Everything is stored.",
         ]
-        if counts["finished"] or counts["abandoned"]:
+        if self.opened is not None:
+            lines += self.opened.lines(self.folder)
+        elif counts["finished"] or counts["abandoned"]:
             lines.append(f"Publish the last hashes of their answers before any nonce: blindtest seal {self.folder}")
         if not self.closed or counts["open"]:
             lines.append(f"Go on with: blindtest panel {self.folder}")
@@ -136,8 +141,10 @@ def serve_panel(
     finally:
         makers.shutdown(cancel_futures=True)
         services.close()
+    opened_now = panel.ended()
     return PanelServed(
         folder=panel.study.folder,
+        opened=opened_now,
         counts=panel.counts().to_dict(),
         study_seal=panel.sealed.commitment,
         closed=panel.closed,

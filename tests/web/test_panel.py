@@ -8,12 +8,16 @@ import sqlite3
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
 from hashlib import sha256
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from blindtest import steps
+from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
+from blindtest.session.record_lines import record_lines
 from blindtest.session.store import Store
 from blindtest.web import PanelServices, hosts_of, make_panel_app
 
@@ -430,6 +434,47 @@ def test_closed_by_the_organiser_while_it_is_served(folder, served):
         one.to_the_trials()
         one.to_the_end()
         assert "of your 5 answers" in one.state()["result"][0]
+
+
+def nonces(folder):
+    """Kind of each seal, whether its nonce is opened, and the nonce in what would be published."""
+    with Store(folder / "study.db", entropy=os.urandom) as store:
+        lines = record_lines(store)["seals.jsonl"].splitlines()
+    return sorted((s["kind"], s["opened"] is not None, s["nonce"] is not None) for s in map(json.loads, lines))
+
+
+def test_a_stop_at_the_end_opens_the_nonces_and_no_stop_before(folder, served, capsys):
+    """As `listen` does at the end of its sitting: the heads of the chains are named first, then the nonces."""
+    edit(folder, "public = true", f"public = true\ncloses = {date.today() + timedelta(days=1)}")
+    clock = Clock()
+    with served(folder, clock=clock) as (panel, come):
+        one, half = come(), come()
+        for each in (one, half):
+            each.to_the_sitting(panel.public_token())
+        one.to_the_trials()
+        one.to_the_end()
+        assert panel.ended() is None, "others may still begin"
+        clock.now += timedelta(days=2)
+        assert panel.ended() is None, "somebody listens"
+        assert nonces(folder) == [("sitting", False, False), ("sitting", False, True), ("study", False, False)]
+        half.event("abandoned", reason="")
+        # The last day can be set later; then the draws of the study seal are still needed.
+        assert panel.ended().to_dict() == {"plans": 2, "study_seals": 0}
+        assert nonces(folder) == [("sitting", True, True), ("sitting", True, True), ("study", False, True)]
+    with pytest.raises(SystemExit):
+        main(["panel", str(folder), "--close"])
+    said = capsys.readouterr().out
+    assert said.index("last hashes of the answers  blindtest seal") < said.index(
+        "nonces of 2 plans, opened now (the stu"
+    )
+    with pytest.raises(SystemExit):
+        main(["panel", str(folder), "--close", "--json"])
+    value = json.loads(capsys.readouterr().out)
+    schema = json.loads(files("blindtest.cli").joinpath("results.schema.json").read_text(encoding="utf-8"))
+    Draft202012Validator(schema).validate(value)
+    assert value["nonces_opened"] == {"plans": 2, "study_seals": 1}
+    assert {opened for _, opened, _ in nonces(folder)} == {True}
+    assert steps.verify(folder).ok
 
 
 def test_what_is_idle_leaves_memory_and_comes_back_as_it_stood(folder, served):

@@ -17,6 +17,7 @@ __all__ = [
     "insert_seal",
     "is_known",
     "is_locked",
+    "mark_all_opened",
     "mark_opened",
     "own",
     "public_of",
@@ -73,6 +74,22 @@ def mark_opened(connection: Connection, commitment: str, at: datetime, place: st
         .where(schema.nonces.c.commitment == commitment, schema.nonces.c.opened.is_(None))
         .values(opened=time_text(at))
     )
+
+
+def mark_all_opened(connection: Connection, at: datetime, *, study: bool, keys: Keys) -> None:
+    """Mark all nonces as opened that may be; see `Store.open_seals`."""
+    table, nonces = schema.sittings, schema.nonces
+    still = connection.execute(select(table.c.commitment, table.c.study_seal).where(table.c.state == "open")).all()
+    needed = {commitment for row in still for commitment in row}
+    kinds = ("sitting", "study") if study else ("sitting",)
+    query = (
+        select(nonces.c.commitment, nonces.c.nonce)
+        .join(schema.seals, schema.seals.c.commitment == nonces.c.commitment)
+        .where(nonces.c.opened.is_(None), schema.seals.c.kind.in_(kinds))
+    )
+    for row in connection.execute(query).all():
+        if row.commitment not in needed and keys.opens(connection, row.commitment, bytes(row.nonce)):
+            connection.execute(update(nonces).where(nonces.c.commitment == row.commitment).values(opened=time_text(at)))
 
 
 def seal_entries(connection: Connection, commitment: str | None = None) -> tuple[SealEntry, ...]:

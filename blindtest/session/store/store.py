@@ -200,6 +200,13 @@ class Store:
         self._write(lambda connection: seals.mark_opened(connection, commitment, at, self.place))
         return sealed
 
+    def open_seals(self, *, at: datetime, study: bool) -> None:
+        """Mark the nonces of all plans whose sittings are over as opened; `study`: those of study seals too.
+
+        Left out is what an open sitting needs, and what lies under a helper's passphrase.
+        """
+        self._write(lambda connection: seals.mark_all_opened(connection, at, study=study, keys=self._keys))
+
     def add_sitting(
         self,
         sealed: Sealed,
