@@ -36,7 +36,7 @@ from blindtest.report.hardware_words import unit_words
 from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
 from blindtest.report.listened_words import CANNOT_TELL_WORDS, listened_plan
 from blindtest.report.page import html, markdown
-from blindtest.report.panel_words import OWN_EQUIPMENT, OWN_LEVEL
+from blindtest.report.panel_words import OWN_EQUIPMENT, OWN_LEVEL, ConsentFacts, consent_words
 from blindtest.report.plan_figures import PlanCurves, plan_figure
 from blindtest.report.preference_facts import (
     PreferenceFacts,
@@ -100,6 +100,7 @@ __all__ = [
     "ClipFacts",
     "ConditionFacts",
     "ConnectedUnit",
+    "ConsentFacts",
     "CorrectionFacts",
     "DelayFacts",
     "DevicesFacts",
@@ -163,6 +164,7 @@ __all__ = [
     "UnreliableTruth",
     "claimed",
     "companion_lines",
+    "consent_words",
     "cross_check",
     "figures",
     "html",

@@ -12,7 +12,7 @@ from blindtest.report.hardware_words import hardware_left_out, hardware_level, s
 from blindtest.report.listened_facts import ListenedPlan
 from blindtest.report.listened_words import CANNOT_TELL_WORDS
 from blindtest.report.method_words import order_on_record
-from blindtest.report.panel_words import OWN_EQUIPMENT
+from blindtest.report.panel_words import OWN_EQUIPMENT, consent_words
 from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.rating_facts import VERDICTS, RatingFacts, SurvivalPlanFacts
 from blindtest.report.rating_words import effect_words, points, recognition_words, worn_words
@@ -459,6 +459,8 @@ def _counting(report: ReportInput) -> tuple[str, ...]:
             f"{sum(one.planned for one in withdrawn)} of these trials stood in {plural(len(withdrawn), 'sitting')} "
             "whose listeners had everything erased: they count neither way. What was answered there is gone."
         )
+    if report.consent is not None:
+        out += consent_words(report.consent)
     results = None if report.heard is None else report.heard.heard
     if results is None:
         return (*out, *_unanswered_choices(report))

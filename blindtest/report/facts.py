@@ -14,6 +14,7 @@ from blindtest.report.choice_facts import PlanFacts, Results, Truth
 from blindtest.report.claim_facts import ClaimFacts, ClaimResult, ProtocolFacts
 from blindtest.report.correction_facts import CorrectionFacts
 from blindtest.report.hardware_facts import HardwareFacts
+from blindtest.report.panel_words import ConsentFacts
 from blindtest.report.rating_facts import RatingFacts
 from blindtest.report.record_facts import ImpressionFacts, RecordEvent, SealFacts, SittingFacts, TrialFacts
 from blindtest.report.screening_facts import ScreeningFacts
@@ -93,6 +94,8 @@ class ReportInput:
     """How far units, seatings and samples lie apart as measured, a sentence each."""
     screening: ScreeningFacts | None = None
     """What a panel's listeners played on, as far as tests can tell; None where it was not tested."""
+    consent: ConsentFacts | None = None
+    """What a panel's listeners agreed to; None where there was no panel."""
     models: tuple[str, ...] = ()
     """Of claims that were asked of several models of harmonics: how each ends over all of them, a sentence each."""
     recognition: str = ""

@@ -136,6 +136,10 @@ class ScreeningFacts:
     passed_all: int
     turned_away: int
     tests: tuple[ScreeningTestFacts, ...]
+    finished: int = 0
+    """Who took them to their end."""
+    failed: int = 0
+    """Of these, who failed one."""
     rates_hz: tuple[tuple[int, int], ...] = ()
     """Rates at which browsers' own outputs ran, and how many listeners' each; as the browsers say."""
     screened: ScreenedFacts | None = None

@@ -15,7 +15,7 @@ from blindtest.design import commitment as commitment_of
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session.panel_devices import DEVICES, Move, kept_as
 from blindtest.session.panelist import Panelist
-from blindtest.session.record_lines import PANEL_FILE, RECORD_FILES
+from blindtest.session.record_lines import PANEL_FILE, RECORD_FILES, WITHDRAWN
 from blindtest.session.register import ImpressionEntry, Override, SealEntry, SittingEntry, scheduled_in
 from blindtest.session.screening import Screening, ScreeningAnswer
 
@@ -132,6 +132,11 @@ class KeptRecord:
     def panelists(self) -> tuple[Panelist, ...]:
         """Return the listeners of a readers' panel; a seed of zeros where tests were not over."""
         return self._panelists
+
+    def withdrawn(self) -> int:
+        """Return how many listeners of a readers' panel had everything erased; not a number counts as none."""
+        count = self._settings.get(WITHDRAWN, 0)
+        return count if type(count) is int and count >= 0 else 0
 
     def overrides(self) -> tuple[Override, ...]:
         """Return the rules that were set aside, in order."""

@@ -59,6 +59,9 @@ class Record(Protocol):
     def panelists(self) -> tuple[Panelist, ...]:
         """Return the listeners of a readers' panel in the order of their coming, with what they played on."""
 
+    def withdrawn(self) -> int:
+        """Return how many listeners of a readers' panel had everything erased."""
+
     def overrides(self) -> tuple[Override, ...]:
         """Return the rules that were set aside, in order."""
 

@@ -16,13 +16,15 @@ from blindtest.session.record import Record
 from blindtest.session.register import SittingEntry
 from blindtest.session.screening import Screening, ScreeningAnswer
 
-__all__ = ["PANEL_FILE", "RECORD_FILES", "record_lines"]
+__all__ = ["PANEL_FILE", "RECORD_FILES", "WITHDRAWN", "record_lines"]
 
 PANEL_FILE = "panel"
 """One file more, of a study that a readers' panel listened to: what each agreed to and played on."""
 
 RECORD_FILES = ("seals", "sittings", "chain", "events", "impressions", "overrides", "settings")
 """Files of a published record, each `<name>.jsonl`."""
+WITHDRAWN = "panel/withdrawn"
+"""Under which is published how many listeners of a panel had everything erased, if any."""
 _LOOPBACKS = "loopbacks"
 _PLAYBACK = "playback/{}"
 
@@ -157,3 +159,5 @@ def _settings(record: Record, closed: Iterable[SittingEntry]) -> Iterable[dict[s
     for key in (_LOOPBACKS, *(_PLAYBACK.format(entry.number) for entry in closed)):
         if (value := record.remembered(key)) is not None:
             yield {"key": key, "value": value}
+    if count := record.withdrawn():
+        yield {"key": WITHDRAWN, "value": count}

@@ -151,6 +151,8 @@ class OpenPanel:
         self._rendered = rendered
         # Read once: the consent text is part of the seal, and nobody agrees to one that changes while they read.
         self._consent = _text(study, study.listeners.consent)
+        # Of the file itself, whatever its lines end with: the hash that the seal holds.
+        self._consent_sha256 = sha256((study.folder / study.listeners.consent).read_bytes()).hexdigest()
         self._invitation_text = _text(study, self.panel.invitation)
         self._planned = len(sittings_of(study.protocol))
         # Two plans drawn at once would be given one number.
@@ -262,7 +264,7 @@ class OpenPanel:
         BlindtestError
             It is another text than the one that is shown now.
         """
-        if text_sha256 != _hash(self._consent):
+        if text_sha256 != self._consent_sha256:
             raise BlindtestError(
                 Fault(
                     problem=worded("the consent text was changed meanwhile"),
@@ -455,7 +457,7 @@ class OpenPanel:
             "title": self.study.title,
             "invitation": self._invitation_text,
             "consent": self._consent,
-            "consent_sha256": _hash(self._consent),
+            "consent_sha256": self._consent_sha256,
             "sittings": self._planned,
             "minutes": round(max(minutes, default=0.0)),
             "closes": None if self.panel.closes is None else self.panel.closes.isoformat(),
@@ -512,7 +514,3 @@ def _text(study: Study, name: str) -> str:
 
 def _refused(why: str) -> State:
     return {"step": "refused", "why": why}
-
-
-def _hash(text: str) -> str:
-    return sha256(text.encode()).hexdigest()

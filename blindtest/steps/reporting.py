@@ -20,6 +20,7 @@ from blindtest.session.kept_record import KeptRecord
 from blindtest.session.record_lines import record_lines
 from blindtest.steps.anchors import ANCHORS, stamps
 from blindtest.steps.answers import read_answers
+from blindtest.steps.consent import with_consent
 from blindtest.steps.corrections import designed, filter_files
 from blindtest.steps.evidence import bundle_hash, derived, evidence, given, write_folder, write_zip
 from blindtest.steps.evidence.archive import Content
@@ -140,7 +141,7 @@ def report(
         facts = gathered(
             study, rendered, store, answers, verified, generated_at=clock(), truths=truths, invented=invented
         )
-        facts = with_screening(facts, store, answers)
+        facts = with_consent(with_screening(facts, store, answers), store, answers)
         if comments:
             facts = with_remarks(facts, store)
         rows = [dict(row) for one in answers.sittings if one.entry.state != "open" for row in one.rows]

@@ -41,6 +41,8 @@ def screening_found(store: "Record", answers: Answers) -> ScreeningFacts | None:
         rules=rules,
         listeners=len(begun),
         passed_all=sum(one.passed(*names) is True for one in begun.values()),
+        finished=sum(one.passed(*names) is not None for one in begun.values()),
+        failed=sum(one.passed(*names) is False for one in begun.values()),
         turned_away=sum(shut_out(rules, one) for one in panelists),
         tests=tuple(_counted(rules, test.name, list(begun.values())) for test in rules.tests),
         rates_hz=_rates(panelists),

@@ -4,6 +4,8 @@ import importlib.util
 import json
 import os
 import shutil
+from datetime import UTC, datetime
+from hashlib import sha256
 from importlib.resources import files
 from pathlib import Path
 
@@ -14,12 +16,14 @@ from jsonschema import Draft202012Validator
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.design import screening_truth
+from blindtest.report.panel_words import consent_words
 from blindtest.report.screening_words import played_on_words
 from blindtest.session.kept_record import KeptRecord
 from blindtest.session.panel_devices import answers_by_device
 from blindtest.session.record_lines import record_lines
 from blindtest.session.store import Store
 from blindtest.steps.answers import read_answers
+from blindtest.steps.consent import consent_found
 from blindtest.steps.screening import screening_dict, screening_found
 from blindtest.study import load_study
 from blindtest.web import hosts_of, make_panel_app
@@ -207,6 +211,23 @@ def test_the_analysis_counts_who_passed_beside_the_published_rates(sat, capsys):
         assert one == other
         assert one["tests"]
         seeds = [each.seed.hex() for each in store.panelists()]
+        agreed = sha256((sat / "consent.md").read_bytes()).hexdigest()
+        consents = [consent_found(each, read_answers(each)) for each in (store, published)]
+        assert consents[0] == consents[1]
+        assert consents[0].to_dict() == {
+            "agreed": 3, "texts": [{"sha256": agreed, "listeners": 3, "sealed": True}], "withdrawn": 0,
+            "never_began": 1, "tested": 2, "failed": 1, "turned_away": 0,
+        }  # fmt: skip
+        store.forget(store.panelists()[2].listener, at=datetime.now(UTC))
+        after = KeptRecord(record_lines(store), sat)
+        consents = [consent_found(each, read_answers(each)) for each in (store, after)]
+        assert consents[0] == consents[1]
+        assert (consents[0].agreed, consents[0].withdrawn, consents[0].never_began) == (2, 1, 0)
+        told = " ".join(consent_words(consents[0])).replace("\u00a0", " ")
+        assert "2 listeners of the panel agreed to the consent text" in told
+        assert "1 more withdrew and had everything erased" in told
+        assert f"To the text with the SHA-256 {agreed} (the one sealed with the study): 2 listeners." in told
+        assert "2 finished the tests of what they play on; 1 of them failed one, and 0 took no further part" in told
     assert b"30 to 44 years" not in b"".join(lines.values())
     told = [json.loads(line)["seed"] for line in lines["panel.jsonl"].splitlines()]
     assert told == [*seeds[:2], None], "whose tests are not over may not learn what will sound"
@@ -216,6 +237,8 @@ def test_the_analysis_counts_who_passed_beside_the_published_rates(sat, capsys):
 def test_the_report_says_it_too(sat):
     made = steps.report(sat)
     page = made.page.read_text(encoding="utf-8").replace("\u00a0", " ")
+    assert "3 listeners of the panel agreed to the consent text" in page
+    assert steps.verify(made.archive).ok
     assert "What it was played on" in page
     assert "10 listeners, 1 sitting each" in page, "as sealed, not as came"
     assert "2 of 10 planned listeners sat: the plan is not full" in page

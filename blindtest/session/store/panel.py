@@ -200,6 +200,15 @@ class PanelRegister:
         with self._read() as connection:
             return tuple(connection.scalars(select(table.c.listener).order_by(table.c.created, table.c.listener)))
 
+    def withdrawn(self) -> int:
+        """Return how many listeners had everything erased."""
+        links = schema.panel_links
+        query = (
+            select(func.count()).select_from(links).where(links.c.kind == "personal", links.c.withdrawn.is_not(None))
+        )
+        with self._read() as connection:
+            return int(connection.scalar(query) or 0)
+
     def counts(self) -> PanelCounts:
         """Return how the panel stands."""
         links, known, sittings = schema.panel_links, schema.panel_listeners, schema.sittings

@@ -462,6 +462,10 @@ class Store:
         """Return the listeners of a readers' panel in the order of their coming."""
         return self.panel.replies()
 
+    def withdrawn(self) -> int:
+        """Return how many listeners of a readers' panel had everything erased."""
+        return self.panel.withdrawn()
+
     def overrides(self) -> tuple[Override, ...]:
         """Return the rules that were set aside, in order."""
         with self._read() as connection:

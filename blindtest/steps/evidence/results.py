@@ -19,6 +19,7 @@ from blindtest.session.record import Record
 from blindtest.steps.analysis import claim_dict
 from blindtest.steps.answers import Answers, ClaimAnswers
 from blindtest.steps.claim_gathering import planned_power
+from blindtest.steps.consent import consent_found
 from blindtest.steps.controls import ControlsFound
 from blindtest.steps.evidence.claim_numbers import (
     counts_of,
@@ -101,6 +102,7 @@ def results(
         "controls": [_control(one) for one in answers.controls],
         "settings": [one.to_dict() for one in answers.settings],
         "screening": None if (screened := screening_found(record, answers)) is None else screening_dict(screened),
+        **({} if (consent := consent_found(record, answers)) is None else {"consent": consent.to_dict()}),
         "register": {
             "sittings": len(entries),
             "finished": sum(entry.state == "finished" for entry in entries),
