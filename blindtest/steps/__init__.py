@@ -24,12 +24,11 @@ from blindtest.steps.panel_invites import (
     PANEL_URL,
     Invited,
     PanelClosed,
-    PanelLooked,
     close_panel,
     invite,
-    look_at_panel,
     public_origin,
 )
+from blindtest.steps.panel_look import PanelLooked, look_at_panel
 from blindtest.steps.plans import PLAN_METHODS, PlanShown, plan_power, write_figure
 from blindtest.steps.playing import PlayerFound
 from blindtest.steps.power import (

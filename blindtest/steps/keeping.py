@@ -14,9 +14,10 @@ from blindtest.steps.storage import has_record
 from blindtest.study import Study
 
 if TYPE_CHECKING:
+    from blindtest.session.record import Record
     from blindtest.session.register import SittingEntry
 
-__all__ = ["closing_reminder", "keeping_reminder", "reminder_of"]
+__all__ = ["closing_reminder", "keeping_reminder", "panel_reminder", "panel_reminder_of", "reminder_of"]
 
 
 def closing_reminder(study: Study, at: datetime) -> str:
@@ -32,6 +33,8 @@ def keeping_reminder(study: Study, at: datetime) -> str:
 
     The database is only opened once the day has passed.
     """
+    if study.panel is not None:
+        return panel_reminder(study, at)
     if not _passed(study, at):
         return ""
     try:
@@ -42,6 +45,35 @@ def keeping_reminder(study: Study, at: datetime) -> str:
     except Missing:
         # A folder to read only: what is in the database can't be known, and the day has passed.
         return _words(study)
+
+
+def panel_reminder(study: Study, at: datetime) -> str:
+    """Return what is said of a panel after that day: answers of listeners who came are due for erasure, and those that
+    still come in could not be kept. '' before.
+    """
+    if study.panel is None or not _passed(study, at):
+        return ""
+    try:
+        if has_record(study):
+            with open_store(study, create=False) as store:
+                return panel_reminder_of(study, store, at)
+    except Missing:
+        return _words(study)
+    return _late(study)
+
+
+def panel_reminder_of(study: Study, store: "Record", at: datetime) -> str:
+    """Return the same for a record that is at hand."""
+    if study.panel is None or not _passed(study, at):
+        return ""
+    return _words(study) if store.panelists() or reminder_of(study, store.sittings(), at) else _late(study)
+
+
+def _late(study: Study) -> str:
+    return (
+        f"Answers are to be kept until {study.listeners.keep_until}, which has passed: what came in now could not be "
+        "kept; set a later day (keep_until under [listeners], and in the consent text)"
+    )
 
 
 def reminder_of(study: Study, sittings: "Sequence[SittingEntry]", at: datetime) -> str:

@@ -20,6 +20,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Rendered
 from blindtest.session.panel_devices import kept_as
 from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
+from blindtest.steps.keeping import panel_reminder_of
 from blindtest.steps.listening import PreparedSitting, new_sitting, pseudonym_from, resumed_sitting
 from blindtest.steps.panel_end import OpenedNonces, open_nonces
 from blindtest.steps.panel_level import LevelSounds
@@ -212,6 +213,10 @@ class OpenPanel:
     def closed(self) -> bool:
         """Whether nobody can begin any more: the last day has passed, or the organiser closed it."""
         return is_closed(self._store, self.panel, self.clock())
+
+    def reminder(self) -> str:
+        """Return what is to be said where the day has passed until which answers may be kept; '' before."""
+        return panel_reminder_of(self.study, self._store, self.clock())
 
     def ended(self) -> OpenedNonces | None:
         """Open the nonces if the panel has ended as it is stopped: nobody can begin any more, and none is listening."""

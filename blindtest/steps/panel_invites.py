@@ -1,4 +1,4 @@
-"""What an organiser does with a panel besides serving it: write links, look at it beforehand, close it."""
+"""What an organiser does with a panel besides serving it: write links, close it; see also `panel_look`."""
 
 import os
 from dataclasses import dataclass
@@ -10,9 +10,8 @@ from blindtest.errors import BlindtestError, Fault, WrongUse
 from blindtest.session.panelist import token_hash
 from blindtest.steps.panel import CLOSED, drawn_token, is_closed, panel_of_study
 from blindtest.steps.panel_end import OpenedNonces, open_nonces
-from blindtest.steps.panel_steps import PANEL_STEPS
 from blindtest.steps.place import Clock, Entropy, now, open_store
-from blindtest.study import Study, load_study
+from blindtest.study import load_study
 
 __all__ = [
     "MOST_INVITATIONS",
@@ -20,10 +19,8 @@ __all__ = [
     "PANEL_URL",
     "Invited",
     "PanelClosed",
-    "PanelLooked",
     "close_panel",
     "invite",
-    "look_at_panel",
     "public_origin",
 ]
 
@@ -46,42 +43,6 @@ class Invited:
     def text(self) -> str:
         """Return them one a line, and nothing else: to be sent to a file."""
         return "\n".join(self.links)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PanelLooked:
-    """What a panel would be, looked at without serving it."""
-
-    title: str
-    steps: tuple[str, ...]
-    questions: tuple[dict[str, Any], ...]
-    public: bool
-    public_places: int | None
-    most_listeners: int
-    own_result: str
-    closes: str | None
-    closed: bool
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        held = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        return {**held, "steps": list(self.steps), "questions": list(self.questions)}
-
-    def text(self) -> str:
-        """Return it in words."""
-        lines = [f"{self.title}: nothing is served and nothing was stored (--dry-run).", "A listener meets:"]
-        lines += [f"  {number}. {step}" for number, step in enumerate(self.steps, 1)]
-        for question in self.questions:
-            own = [*question["options"], *(["I would rather not say"] if question["rather_not_say"] else [])]
-            lines.append(f"Asked: {question['words']} ({'; '.join(own)})")
-        places = f" for {self.public_places} listeners" if self.public_places else ""
-        lines.append(f"Links: personal ones{f', and a public one{places}' if self.public else ''}.")
-        lines.append(f"At most {self.most_listeners} listeners. Own results are told {self.own_result}.")
-        if self.closes:
-            lines.append(f"Closes after {self.closes}{': it is closed' if self.closed else ''}.")
-        elif self.closed:
-            lines.append("It is closed.")
-        return "\n".join(lines)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,35 +137,6 @@ def invite(folder: Path, count: int, *, url: str = "", clock: Clock = now, entro
         tokens = [drawn_token(entropy) for _ in range(count)]
         store.panel.add_links([token_hash(token) for token in tokens], kind="personal", at=clock())
     return Invited(folder=Path(folder), links=tuple(f"{origin}/#{token}" for token in tokens))
-
-
-def look_at_panel(folder: Path, *, clock: Clock = now) -> PanelLooked:
-    """Return what the panel of the study in `folder` would be; nothing is stored, sealed or served."""
-    study = load_study(folder)
-    panel = panel_of_study(study)
-    closed = panel.closes is not None and clock().astimezone().date() > panel.closes
-    return PanelLooked(
-        title=study.title,
-        steps=tuple(_steps(study)),
-        questions=tuple(
-            {"id": q.id, "words": q.words, "options": list(q.options), "rather_not_say": q.rather_not_say}
-            for q in panel.questions
-        ),
-        public=panel.public,
-        public_places=panel.public_places,
-        most_listeners=panel.most_listeners,
-        own_result=panel.own_result,
-        closes=None if panel.closes is None else panel.closes.isoformat(),
-        closed=closed,
-    )
-
-
-def _steps(study: Study) -> list[str]:
-    from blindtest.session.panelist import Panelist
-
-    nobody = Panelist(listener="", seed=bytes(32), consent_sha256="", kept={})
-    due = [step.name for step in PANEL_STEPS if step.due(study, nobody)]
-    return ["invitation", "consent", *due, "level", "sitting", "thanks"]
 
 
 def close_panel(folder: Path, *, clock: Clock = now, entropy: Entropy = os.urandom) -> PanelClosed:

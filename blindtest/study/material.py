@@ -35,6 +35,8 @@ class Examined:
     study: Study | None
     faults: tuple[Fault, ...]
     notes: tuple[Note, ...]
+    seconds: Mapping[str, float]
+    """Length of each clip by its id, of those that could be read."""
 
 
 def check_study(folder: str | Path) -> tuple[Fault, ...]:
@@ -57,7 +59,7 @@ def examine(folder: str | Path) -> Examined:
     if loaded.study is not None and not found.faults:
         check_lengths(loaded.study, seconds, found)
     faults = found.sorted_faults()
-    return Examined(study=None if faults else loaded.study, faults=faults, notes=found.sorted_notes())
+    return Examined(study=None if faults else loaded.study, faults=faults, notes=found.sorted_notes(), seconds=seconds)
 
 
 # Measurements

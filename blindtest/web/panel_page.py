@@ -133,6 +133,8 @@ def serve_panel(
         say(f"The public link: {origin or own}/#{token}")
     say(f"The organiser's page, for you alone: {origin or own}/organiser#{secret}")
     say(f"Personal links: blindtest panel {panel.study.folder} --invite 20")
+    if reminder := panel.reminder():
+        say(reminder)
     say("Ctrl-C stops the server; answers are safe, and everybody can go on once it runs again.")
     try:
         Server(app, opened, quick=True).run()

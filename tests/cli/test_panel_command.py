@@ -46,9 +46,35 @@ def test_a_dry_run_says_what_listeners_meet_and_stores_nothing(folder, capsys):
     assert "Asked: How old are you? (under 18 years; 18 to 29 years; " in out
     assert "60 years or more; I would rather not say)" in out
     assert re.search(r"1\. invitation\n  2\. consent\n  3\. questions\n  4\. output", out)
+    assert "Invitation: invitation.md. Consent: consent.md, answers kept until 2031-01-01." in out
+    assert "Pages: in English (en), Deutsch (de), as the browser asks or the listener chooses; else in English." in out
+    assert "Tested: " not in out
+    assert "Sitting: 6 trials, practice and controls among them, about 1 min (an estimate)." in out
+    assert "can be finished within 7 days; then it is abandoned." in out
+    assert "At most 10 listeners." in out
     assert not (folder / "study.db").exists()
     _, out, _ = ran(capsys, "panel", folder, "--dry-run", "--json")
     VALIDATOR.validate(json.loads(out))
+
+
+def test_a_dry_run_names_the_tests_of_what_is_played_on_and_what_follows(folder, capsys):
+    path = folder / "study.toml"
+    lines = 'public = true\npublic_places = 7\nchannels = true\nheadphones = "dichotic"\nscreening_fail = "end"'
+    text = path.read_text(encoding="utf-8").replace("public = true", lines)
+    path.write_text(text.replace("[listeners]", '[listeners]\nlanguage = "de"'), encoding="utf-8")
+    _, out, _ = ran(capsys, "panel", folder, "--dry-run")
+    assert "  5. screening\n" in out
+    assert "(channels): 6 sounds, 5 of them right to pass, up to 3 tries; guesses alone pass with" in out
+    # By hand: (1/3)**6 = .00137.
+    assert "(dichotic): 6 sounds, 6 of them right to pass; guesses alone pass with a probability of 0.0014" in out
+    assert "Who fails a headphone test takes no further part." in out
+    assert "On another device or in another browser what plays there and these tests come once more" in out
+    assert "else in Deutsch." in out
+    assert "a public one for 7 listeners" in out
+    _, out, _ = ran(capsys, "panel", folder, "--dry-run", "--json")
+    value = json.loads(out)
+    VALIDATOR.validate(value)
+    assert [one["name"] for one in value["screening"]["tests"]] == ["channels", "dichotic"]
 
 
 def test_invitations_are_printed_once_and_only_their_hashes_are_kept(folder, capsys):

@@ -1,6 +1,8 @@
 """Answers kept for longer than was promised: said in one line by check, listen and analyze, until they are erased."""
 
+import shutil
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -71,3 +73,29 @@ def test_the_day_itself_still_belongs_to_them():
     assert words(datetime(2027, 3, 1, 23, 59, 59).astimezone()) == ""
     assert words(datetime(2027, 3, 2).astimezone()) == f"{LINE}PSEUDONYM my-study"
     assert words(datetime(2027, 3, 2).astimezone(), listener="withheld") == ""
+
+
+def test_a_panel_is_reminded_of_the_day_whether_somebody_came_or_not(panel_template, tmp_path):
+    """`check`, a look beforehand and the serving itself: erase those who came, and nobody new can be kept."""
+    folder = Path(shutil.copytree(panel_template, tmp_path / "study"))
+    at = datetime(2031, 1, 3, tzinfo=UTC)
+    late = "Answers are to be kept until 2031-01-01, which has passed: what came in now could not be kept"
+
+    def notes():
+        return [note for note in steps.check(folder, clock=lambda: at).notes if "which has passed" in note]
+
+    assert steps.look_at_panel(folder, clock=lambda: at - timedelta(days=3)).reminder == ""
+    assert steps.look_at_panel(folder, clock=lambda: at).text().splitlines()[-1].startswith(late)
+    assert [note.startswith(late) for note in notes()] == [True]
+    with steps.open_panel(folder, clock=lambda: at) as panel:
+        assert panel.reminder().startswith(late)
+        token = panel.public_token()
+        # Who agreed and never listened is on record as well.
+        one = panel.agreed(token, panel.opened(token, "").state["consent_sha256"]).listener
+        due = (
+            "Answers were to be kept until 2031-01-01, which has passed; erase each listener's with: blindtest forget "
+        )
+        assert panel.reminder().startswith(due)
+    assert [note.startswith(due) for note in notes()] == [True]
+    steps.forget(folder, one)
+    assert [note.startswith(late) for note in notes()] == [True]
