@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 from blindtest.methods import METHODS
 from blindtest.report import SettingsFacts
 from blindtest.stats import settings_test
+from blindtest.steps.sitting_answers import SittingAnswers
 
 if TYPE_CHECKING:
     from blindtest.design import Block
-    from blindtest.steps.answers import SittingAnswers
 
 __all__ = ["adjusted_beside", "adjusted_for"]
 
@@ -17,14 +17,14 @@ LOUDNESS = "loudness"
 
 
 def adjusted_for(
-    claim: Mapping[str, Any], sittings: Sequence["SittingAnswers"], record: Mapping[str, Any], alpha: float
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float
 ) -> SettingsFacts:
     """Return the settings that a sealed claim rests on."""
     return _facts(tuple(claim["blocks"]), tuple(claim["clips"]), sittings, record, alpha, claim)
 
 
 def adjusted_beside(
-    sittings: Sequence["SittingAnswers"], record: Mapping[str, Any], alpha: float
+    sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float
 ) -> tuple[SettingsFacts, ...]:
     """Return the settings of blocks that no claim rests on, one for each way of setting something."""
     claimed = {name for claim in record["claims"] if claim["kind"] == "matched" for name in claim["blocks"]}
@@ -51,7 +51,7 @@ def _attribute(block: "Block") -> str:
 def _facts(
     blocks: tuple[str, ...],
     clips: tuple[str, ...],
-    sittings: Sequence["SittingAnswers"],
+    sittings: Sequence[SittingAnswers],
     record: Mapping[str, Any],
     alpha: float,
     claim: Mapping[str, Any] | None,
@@ -98,7 +98,7 @@ def _facts(
     )
 
 
-def _settings(sitting: "SittingAnswers", blocks: tuple[str, ...], clips: tuple[str, ...]) -> list[dict[str, object]]:
+def _settings(sitting: SittingAnswers, blocks: tuple[str, ...], clips: tuple[str, ...]) -> list[dict[str, object]]:
     """Return what each trial's rows say together: set, start, moves, end."""
     trials: dict[int, dict[str, object]] = {}
     for row in sitting.of_blocks(blocks):

@@ -8,21 +8,18 @@ from typing import Any
 from blindtest.report import OWN_EQUIPMENT, ScreeningFacts, companion_lines, played_on_words, stage_claimed
 from blindtest.stats import CANNOT_TELL
 from blindtest.steps.adjusted_lines import adjusted_lines, beside_lines
-from blindtest.steps.answers import (
-    Answers,
-    ClaimAnswers,
-    HeardAnswers,
-    PreferredAnswers,
-    read_answers,
-)
+from blindtest.steps.answers import Answers, read_answers
 from blindtest.steps.attendance import attendance_words
 from blindtest.steps.attribute_lines import attribute_lines
+from blindtest.steps.claim_answers import ClaimAnswers
 from blindtest.steps.columns import columns
 from blindtest.steps.controls import controls_words
+from blindtest.steps.heard_answers import HeardAnswers
 from blindtest.steps.heard_lines import conclusion_lines
 from blindtest.steps.keeping import reminder_of
 from blindtest.steps.listened_lines import listened_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
+from blindtest.steps.preferred_answers import PreferredAnswers
 from blindtest.steps.preferred_lines import preferred_lines, strength_lines
 from blindtest.steps.rated_lines import rated_lines
 from blindtest.steps.scale_lines import scale_lines

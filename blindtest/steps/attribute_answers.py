@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blindtest.stats import (
     AttributeChances,
@@ -14,9 +14,8 @@ from blindtest.stats import (
     conclude_attribute,
     trial_table,
 )
-
-if TYPE_CHECKING:
-    from blindtest.steps.answers import SittingAnswers
+from blindtest.steps.sitting_answers import SittingAnswers
+from blindtest.steps.smallest_alpha import smallest_alpha
 
 __all__ = ["AttributeAnswers", "AttributeListener", "attribute_answers"]
 
@@ -40,23 +39,25 @@ class AttributeAnswers:
     listeners: tuple[AttributeListener, ...]
     chances: AttributeChances | None
     """Of the counted, ended sittings together; None without a margin."""
+    p_value: float
+    """Of the test that the word rests on."""
     companions: tuple[Companion, ...] = ()
     """What else was looked at."""
 
 
 def attribute_answers(
-    claim: Mapping[str, Any], sittings: Sequence["SittingAnswers"], alpha: float, planned: int, method: str
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int, method: str
 ) -> AttributeAnswers:
     """Return what the answers to a sealed claim say, all together and listener by listener."""
 
-    def concluded(own: Sequence["SittingAnswers"], at: float = alpha) -> AttributeConclusion:
+    def concluded(own: Sequence[SittingAnswers]) -> AttributeConclusion:
         answered = [row for sitting in own for row in sitting.of_claim(claim)]
         return conclude_attribute(
             sum(row["correct"] is True for row in answered),
             len(answered),
             method=method,
             margin=claim["margin"],
-            alpha=at,
+            alpha=alpha,
             direction=claim["direction"],
             unanswered=sum(sitting.unanswered_for(claim) for sitting in own),
         )
@@ -67,11 +68,12 @@ def attribute_answers(
     own = [concluded([sitting for sitting in held if sitting.entry.listener == name]) for name in names]
     adjusted: list[float | None] = [None] * len(names)
     if len(names) > 1:
-        adjusted = [float(p) for p in adjust_p_values([p_of(one) for one in own])]
+        adjusted = [float(p) for p in adjust_p_values([_against_guessing(one) for one in own])]
+    conclusion = concluded(sittings)
     return AttributeAnswers(
         method=method,
         attribute=str(claim["attribute"]),
-        conclusion=concluded(sittings),
+        conclusion=conclusion,
         listeners=tuple(
             AttributeListener(listener=name, conclusion=one, adjusted_p_value=p)
             for name, one, p in zip(names, own, adjusted, strict=True)
@@ -81,10 +83,28 @@ def attribute_answers(
         else attribute_chances(
             planned, method=method, margin=claim["margin"], alpha=alpha, direction=claim["direction"]
         ),
+        p_value=_p_of(conclusion),
         companions=attribute_companions(trial_table(rows), method=method, alpha=alpha) if rows else (),
     )
 
 
-def p_of(concluded: AttributeConclusion) -> float:
+def _against_guessing(concluded: AttributeConclusion) -> float:
     """Return the p against guessing, unanswered trials counted against whoever it speaks for."""
     return concluded.favouring.p_value if concluded.side == "other" else concluded.against.p_value
+
+
+def _p_of(one: AttributeConclusion) -> float:
+    def word_at(at: float) -> str:
+        return conclude_attribute(
+            one.correct,
+            one.trials,
+            method=one.method,
+            margin=one.margin,
+            alpha=at,
+            direction=one.direction,
+            unanswered=one.unanswered,
+        ).word
+
+    if one.word == "negligible":
+        return smallest_alpha("negligible", one.alpha, word_at, halvings=40)
+    return _against_guessing(one)

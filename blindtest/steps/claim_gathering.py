@@ -31,7 +31,9 @@ from blindtest.report import (
     UnreliableTruth,
 )
 from blindtest.stats import AttributeChances, Companion, Conclusion, SurvivalPower, survival_power
-from blindtest.steps.answers import Answers, ClaimAnswers, HeardAnswers
+from blindtest.steps.answers import Answers
+from blindtest.steps.claim_answers import ClaimAnswers
+from blindtest.steps.heard_answers import HeardAnswers
 from blindtest.steps.unreliable_gathering import REFUTED_BY_SOUND, unreliable_facts, unreliable_plan_facts
 from blindtest.study import (
     ScaleReach,

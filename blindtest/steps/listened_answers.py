@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 from blindtest.errors import BlindtestError
 from blindtest.report import ListenedPlan
@@ -16,12 +16,11 @@ from blindtest.stats import (
     dwell_test,
     skip_test,
 )
+from blindtest.steps.sitting_answers import SittingAnswers
+from blindtest.steps.smallest_alpha import smallest_alpha
 from blindtest.steps.tables.our_tracks import frame_of_tracks
 
-if TYPE_CHECKING:
-    from blindtest.steps.answers import SittingAnswers
-
-__all__ = ["ListenedAnswers", "listened_answers", "p_of"]
+__all__ = ["ListenedAnswers", "listened_answers"]
 
 T = TypeVar("T")
 
@@ -37,11 +36,13 @@ class ListenedAnswers:
     why_no_skips: str
     chances: ListenedPlan | None
     """Of as many tracks a listener as were planned, on average; None without a margin."""
+    p_value: float
+    """Of the test that the word rests on."""
     companions: tuple[Companion, ...] = ()
 
 
 def listened_answers(
-    claim: Mapping[str, Any], sittings: Sequence["SittingAnswers"], alpha: float, planned: int
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int
 ) -> ListenedAnswers:
     """Return what behaviour says to a sealed claim; planned tracks that nobody heard are ones without a choice."""
     frame = frame_of_tracks([row for sitting in sittings for row in _rows(sitting, claim)])
@@ -50,17 +51,28 @@ def listened_answers(
     dwell, why_no_dwell = _tried(lambda: dwell_test(frame, **common, **limits))
     skips, why_no_skips = _tried(lambda: skip_test(frame, **common, level=1 - alpha))
     listeners = len({sitting.entry.listener for sitting in sittings if sitting.planned_for(claim)})
+    choice = choice_test(frame, **common, **limits)
+    p_value = _p_of(choice)
+    if choice.word == "negligible" and not claim["primary"]:
+        # Only a further claim is corrected over others; a panel's limits are dear.
+        p_value = smallest_alpha(
+            "negligible",
+            alpha,
+            lambda at: choice_test(frame, **common, margin=claim["margin"], alpha=at).word,
+            halvings=12,
+        )
     return ListenedAnswers(
-        choice=choice_test(frame, **common, **limits),
+        choice=choice,
         dwell=dwell,
         skips=skips,
         why_no_dwell=why_no_dwell,
         why_no_skips=why_no_skips,
         chances=_plan(claim, alpha, max(1, round(planned / listeners)), listeners) if claim["margin"] else None,
+        p_value=p_value,
     )
 
 
-def p_of(choice: ChoiceResult) -> float:
+def _p_of(choice: ChoiceResult) -> float:
     """Return the p against an equal share on the side that it speaks for."""
     rest = choice.panel if choice.unit == "listener" and choice.panel is not None else choice.pooled
     return rest.p_other if rest.side == "other" and choice.direction == "claimed" else choice.p_value
@@ -83,7 +95,7 @@ def _tried(test: Callable[[], T]) -> tuple[T | None, str]:
         return None, error.faults[0].problem
 
 
-def _rows(sitting: "SittingAnswers", claim: Mapping[str, Any]) -> list[dict[Any, Any]]:
+def _rows(sitting: SittingAnswers, claim: Mapping[str, Any]) -> list[dict[Any, Any]]:
     """Return the rows of the tracks planned for a claim; of one that nobody heard, what was drawn."""
     answered = [dict(row) for row in sitting.of_claim(claim)]
     heard = {int(row["trial"]) for row in answered}

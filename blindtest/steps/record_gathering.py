@@ -20,9 +20,9 @@ from blindtest.report import (
 )
 from blindtest.session import FIRST_ATTEMPT
 from blindtest.session.own_words import reason_told
-from blindtest.steps.answers import Answers, SittingAnswers
+from blindtest.steps.answers import Answers
 from blindtest.steps.attendance import attendance_words, withdrawn_words
-from blindtest.steps.stopped_answers import trials_met
+from blindtest.steps.sitting_answers import SittingAnswers, trials_met
 from blindtest.steps.verification import Verified
 from blindtest.study import (
     Study,

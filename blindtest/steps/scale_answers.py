@@ -6,7 +6,7 @@ they keep, and everybody's result is told beside it.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.methods import METHODS
@@ -27,10 +27,8 @@ from blindtest.stats import (
     survival_companions,
     table_of,
 )
+from blindtest.steps.sitting_answers import SittingAnswers
 from blindtest.study import QUALITY, Study, compared_by_block, scale_reach
-
-if TYPE_CHECKING:
-    from blindtest.steps.answers import SittingAnswers
 
 __all__ = ["ScaleAnswers", "scale_answers", "screening_record"]
 
@@ -69,7 +67,7 @@ def _rule(sealed: Mapping[str, Any]) -> ShareOfItems | MeanBelowZero:
 
 
 def scale_answers(
-    claim: Mapping[str, Any], sittings: Sequence["SittingAnswers"], record: Mapping[str, Any], alpha: float
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float
 ) -> ScaleAnswers:
     """Return what blind ratings say about a sealed claim.
 
@@ -151,7 +149,7 @@ def scale_answers(
     return ScaleAnswers(facts=facts, ratings=table, companions=looks)
 
 
-def _rows(sitting: "SittingAnswers", blocks: Sequence[str]) -> list[dict[str, Any]]:
+def _rows(sitting: SittingAnswers, blocks: Sequence[str]) -> list[dict[str, Any]]:
     """Return a row per rating, in the order in which they were given."""
     return [
         {
@@ -175,7 +173,7 @@ def _claimed(values: Any, claim: Mapping[str, Any], reference: str, grades: bool
 
 
 def _unanswered(
-    claim: Mapping[str, Any], sittings: Sequence["SittingAnswers"], reference: str
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], reference: str
 ) -> dict[tuple[str, str], int]:
     """Return how many planned pages with the pair nobody answered, by listener and clip.
 

@@ -9,14 +9,12 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blindtest.render import Hands, Rendered, RenderJob, load_rendered, render
 from blindtest.steps.place import Progress
+from blindtest.steps.sitting_answers import SittingAnswers
 from blindtest.study import Study
-
-if TYPE_CHECKING:
-    from blindtest.steps.answers import SittingAnswers
 
 __all__ = [
     "load_both",
@@ -109,7 +107,7 @@ def second_dict(rendered: Rendered) -> dict[str, Any]:
     }
 
 
-def rates_heard(sittings: Sequence["SittingAnswers"]) -> tuple[str, ...]:
+def rates_heard(sittings: Sequence[SittingAnswers]) -> tuple[str, ...]:
     """Return at which rates sittings were heard, in words; nothing where there was one set only."""
     counted = Counter(rate for one in sittings if (rate := one.plan.record.get("rate_hz")) is not None)
     if not counted:

@@ -1,18 +1,16 @@
 """Which stage is heard: from ratings of all combinations to the effect of each stage, by what was sealed."""
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blindtest.design import effect_name
 from blindtest.errors import BlindtestError, Fault
 from blindtest.report import StageFacts
 from blindtest.stats import attribution, table_of
 from blindtest.stats.unanswered_pages import against, with_missing
+from blindtest.steps.sitting_answers import SittingAnswers
 from blindtest.steps.stage_pair_answers import PAIRS, stage_pair_answers
 from blindtest.study import QUALITY, Study, alias_words, factorial_in, stage_reach
-
-if TYPE_CHECKING:
-    from blindtest.steps.answers import SittingAnswers
 
 __all__ = ["factorials_record", "stage_answers"]
 
@@ -38,7 +36,7 @@ def factorials_record(study: Study) -> dict[str, dict[str, Any]]:
 
 
 def stage_answers(
-    claim: Mapping[str, Any], sittings: Sequence["SittingAnswers"], record: Mapping[str, Any], alpha: float
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float
 ) -> StageFacts:
     """Return what blind ratings say about a stage of a sealed factorial.
 
@@ -119,7 +117,7 @@ def stage_answers(
 
 
 def _missing(
-    claim: Mapping[str, Any], sittings: Sequence["SittingAnswers"], combinations: Mapping[str, Mapping[str, bool]]
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], combinations: Mapping[str, Mapping[str, bool]]
 ) -> list[dict[str, Any]]:
     """Return a row for each combination on each planned page that nobody answered, without a rating."""
     rows = []

@@ -1,15 +1,13 @@
 """Which stage is preferred: from pairs that differ in one stage to the preference for each, by what was sealed."""
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.report import StageFacts
 from blindtest.stats import attribution_of_pairs, table_of
+from blindtest.steps.sitting_answers import SittingAnswers
 from blindtest.study import stage_pair_reach
-
-if TYPE_CHECKING:
-    from blindtest.steps.answers import SittingAnswers
 
 __all__ = ["PAIRS", "stage_pair_answers"]
 
@@ -21,7 +19,7 @@ AGAINST = {"shown": (-CHOSEN,), "refuted": (CHOSEN,), "negligible": (CHOSEN, -CH
 
 
 def stage_pair_answers(
-    claim: Mapping[str, Any], sittings: Sequence["SittingAnswers"], record: Mapping[str, Any], alpha: float
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], record: Mapping[str, Any], alpha: float
 ) -> StageFacts:
     """Return what choices say about a stage of a sealed factorial.
 

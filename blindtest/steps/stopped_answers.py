@@ -2,16 +2,14 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from blindtest.design import Block, Plan, Stopping
+from blindtest.design import Block, Stopping
 from blindtest.stats import StoppedChances, StoppedConclusion, conclude_stopped, stopped_chances
+from blindtest.steps.sitting_answers import SittingAnswers
 from blindtest.steps.stopping_rules import table_of_rule
 
-if TYPE_CHECKING:
-    from blindtest.steps.answers import SittingAnswers
-
-__all__ = ["StoppedAnswers", "ended_by_rule", "rule_of", "stopped_answers", "trials_met"]
+__all__ = ["StoppedAnswers", "rule_of", "stopped_answers"]
 
 POINTS = 21
 """Of the curves of what the plan can show."""
@@ -30,7 +28,7 @@ class StoppedAnswers:
     """Of each sitting its listener and the answers that count, right or wrong, in their order."""
 
 
-def rule_of(claim: Mapping[str, Any], sittings: "Sequence[SittingAnswers]") -> tuple[Block, Stopping] | None:
+def rule_of(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers]) -> tuple[Block, Stopping] | None:
     """Return the block that answers a claim by a stopping rule, and the rule; None where its trials are fixed."""
     for sitting in sittings:
         for block in sitting.plan.protocol.blocks:
@@ -40,7 +38,7 @@ def rule_of(claim: Mapping[str, Any], sittings: "Sequence[SittingAnswers]") -> t
 
 
 def stopped_answers(
-    claim: Mapping[str, Any], sittings: "Sequence[SittingAnswers]", alpha: float, block: Block, rule: Stopping
+    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, block: Block, rule: Stopping
 ) -> StoppedAnswers:
     """Return what the counted sittings say of a claim, a listener's answers in their order."""
     table, margin = table_of_rule(rule), float(rule.margin or claim["margin"])
@@ -57,18 +55,3 @@ def stopped_answers(
         rule=rule,
         series=tuple(own),
     )
-
-
-def ended_by_rule(plan: Plan, rows: Sequence[Mapping[str, Any]]) -> bool:
-    """Return whether the rule of a plan's last block ended the sitting with these rows before its last trial."""
-    block = plan.protocol.blocks[-1]
-    if block.stopping is None:
-        return False
-    own = [row for row in rows if row["block"] == block.id and row["phase"] != "control"]
-    own.sort(key=lambda row: int(row["trial"]))
-    return block.stopping.ends_early([row["correct"] is True for row in own])
-
-
-def trials_met(plan: Plan, rows: Sequence[Mapping[str, Any]]) -> int:
-    """Return how many trials of a plan there were: all of them, but where its rule ended the sitting before."""
-    return len({int(row["trial"]) for row in rows}) if ended_by_rule(plan, rows) else plan.length

@@ -4,8 +4,8 @@ from math import isfinite
 
 from blindtest.methods import METHODS
 from blindtest.stats import ListenerThreshold
-from blindtest.steps.answers import ThresholdAnswers
 from blindtest.steps.columns import columns
+from blindtest.steps.threshold_answers import ThresholdAnswers
 
 __all__ = ["threshold_lines"]
 

@@ -5,13 +5,11 @@ The claim is about the sound: rated above, whatever name it bears. What the name
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from blindtest.methods import METHODS, Setting
 from blindtest.stats import LabelEffectResult, RecognitionResult, label_effect, table_of
-
-if TYPE_CHECKING:
-    from blindtest.steps.answers import SittingAnswers
+from blindtest.steps.sitting_answers import SittingAnswers
 
 __all__ = ["UNRELIABLE", "UnreliableAnswers", "has_unreliable_labels", "unreliable_answers"]
 
@@ -56,7 +54,7 @@ def has_unreliable_labels(claim: Mapping[str, Any], record: Mapping[str, Any]) -
 
 def unreliable_answers(
     claim: Mapping[str, Any],
-    sittings: "Sequence[SittingAnswers]",
+    sittings: Sequence[SittingAnswers],
     recognition: tuple[tuple[str, RecognitionResult], ...],
     alpha: float,
 ) -> UnreliableAnswers:

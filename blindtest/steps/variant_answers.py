@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from blindtest.steps.answers import ClaimAnswers
+    from blindtest.steps.claim_answers import ClaimAnswers
 
 __all__ = ["Agreement", "agreements"]
 

@@ -11,9 +11,11 @@ from typing import Any
 
 from blindtest.methods import METHODS
 from blindtest.stats import Conclusion, DiscriminationResult
-from blindtest.steps.answers import ClaimAnswers, PreferredAnswers, SittingAnswers
 from blindtest.steps.attribute_answers import AttributeAnswers
+from blindtest.steps.claim_answers import ClaimAnswers
 from blindtest.steps.listened_answers import ListenedAnswers
+from blindtest.steps.preferred_answers import PreferredAnswers
+from blindtest.steps.sitting_answers import SittingAnswers
 from blindtest.steps.stopped_answers import StoppedAnswers
 
 __all__ = [

@@ -17,7 +17,8 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.session.event import time_text
 from blindtest.session.record import Record
 from blindtest.steps.analysis import claim_dict
-from blindtest.steps.answers import Answers, ClaimAnswers
+from blindtest.steps.answers import Answers
+from blindtest.steps.claim_answers import ClaimAnswers
 from blindtest.steps.claim_gathering import planned_power
 from blindtest.steps.consent import consent_found
 from blindtest.steps.controls import ControlsFound
