@@ -35,7 +35,8 @@ from blindtest.report.hardware_facts import ConnectedUnit, HardwareFacts
 from blindtest.report.hardware_words import unit_words
 from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
 from blindtest.report.listened_words import CANNOT_TELL_WORDS, listened_plan
-from blindtest.report.page import html, markdown
+from blindtest.report.markdown_block import markdown
+from blindtest.report.page import html
 from blindtest.report.panel_words import OWN_EQUIPMENT, OWN_LEVEL, ConsentFacts, consent_words
 from blindtest.report.plan_figures import PlanCurves, plan_figure
 from blindtest.report.preference_facts import (

@@ -10,10 +10,7 @@ from typing import TYPE_CHECKING, Any
 from blindtest.errors import BlindtestError, Fault
 from blindtest.report import SettingsFacts
 from blindtest.session.register import WITHHELD
-from blindtest.stats import (
-    Conclusion,
-    adjust_p_values,
-)
+from blindtest.stats import Conclusion, adjust_p_values
 from blindtest.steps.adjusted_answers import adjusted_beside
 from blindtest.steps.claim_answers import ClaimAnswers, claim_answers
 from blindtest.steps.controls import ControlsFound, controls_found

@@ -12,7 +12,6 @@ if TYPE_CHECKING:
 
 __all__ = ["SittingAnswers", "ended_by_rule", "recorded_sitting", "trials_met"]
 
-
 NEVER_COUNTED = ("practice", "control")
 """Phases of rows that no claim rests on."""
 

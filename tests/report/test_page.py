@@ -1,10 +1,10 @@
 """The page and the Markdown block: whole, self-contained, honest, and deaf to what a user's text would like to be."""
 
+import importlib.util
 import re
 import shutil
 from collections import Counter
 from dataclasses import fields, is_dataclass, replace
-from html.parser import HTMLParser
 from importlib.util import find_spec
 from itertools import pairwise
 from pathlib import Path
@@ -17,71 +17,12 @@ from blindtest.report import ConditionFacts, SealFacts, figures, html, markdown
 from blindtest.report import page as page_module
 from blindtest.report.page import LARGEST_BYTES
 from blindtest.report.svg import DARK, LIGHT
-from blindtest.report.words import number, p_words, percent
+from blindtest.report.words import escaped_markdown, number, p_words, percent
 
-VOID = {"meta", "br", "hr", "img", "input", "link", "path", "use", "rect", "line", "circle"}
-FORBIDDEN = (
-    "no difference",
-    "not significant",
-    "significan",
-    "proved",
-    "proven",
-    "proves",
-    "prove ",
-    "no audible",
-    "inaudible",
-    "identical",
-    "scientifically",
-    "objectively",
-)
-
-
-class Reader(HTMLParser):
-    """Reads a page strictly: every element closed where it must be; keeps elements, ids, references, text, tables."""
-
-    def __init__(self, text):
-        super().__init__(convert_charrefs=True)
-        self.open, self.elements, self.words, self.tables = [], [], [], []
-        self.feed(text)
-        self.close()
-        assert self.open == [], f"left open: {self.open}"
-
-    def handle_starttag(self, tag, attrs):
-        names = [name for name, _ in attrs]
-        assert len(names) == len(set(names)), f"<{tag}> has an attribute twice"
-        self.elements.append((tag, dict(attrs), tuple(self.open)))
-        if tag not in VOID:
-            self.open.append(tag)
-        if tag == "table":
-            self.tables.append([])
-        elif tag == "tr":
-            self.tables[-1].append([])
-        elif tag in ("td", "th"):
-            self.tables[-1][-1].append("")
-
-    def handle_startendtag(self, tag, attrs):
-        self.elements.append((tag, dict(attrs), tuple(self.open)))
-
-    def handle_endtag(self, tag):
-        assert tag not in VOID
-        assert self.open, f"</{tag}> closes nothing"
-        assert self.open.pop() == tag, f"</{tag}> closes something else"
-
-    def handle_data(self, data):
-        if "style" not in self.open:
-            self.words.append(data)
-        if self.open and ({"td", "th"} & set(self.open)) and self.tables and self.tables[-1]:
-            self.tables[-1][-1][-1] += data
-
-    @property
-    def text(self):
-        return re.sub(r"\s+", " ", " ".join(self.words).replace("\u00a0", " "))
-
-    def table(self, *header):
-        """Return the rows of the one table whose header begins with these words."""
-        found = [t for t in self.tables if tuple(t[0][: len(header)]) == header]
-        assert len(found) == 1, (header, [t[0] for t in self.tables])
-        return found[0][1:]
+spec = importlib.util.spec_from_file_location("page_reader", Path(__file__).with_name("page_reader.py"))
+page_reader = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(page_reader)
+Reader, FORBIDDEN = page_reader.Reader, page_reader.FORBIDDEN
 
 
 @pytest.fixture(scope="module")
@@ -472,7 +413,7 @@ def test_markdown_of_any_text_has_no_markup_of_its_own(words):
     parser = markdown_it.MarkdownIt("commonmark").enable(["table", "strikethrough"])
 
     def kinds(text):
-        block = f"### {page_module.escaped_markdown(text)}\n\n- **x** {page_module.escaped_markdown(text)}\n"
+        block = f"### {escaped_markdown(text)}\n\n- **x** {escaped_markdown(text)}\n"
         return [
             (token.type, [child.type for child in token.children or () if child.type != "text"])
             for token in parser.parse(block)
