@@ -48,8 +48,9 @@ from blindtest.session.simulated import (
     simulate_sitting,
     simulated_clock,
 )
-from blindtest.session.sitting import FIRST_ATTEMPT, OutOfTurn, Sitting, Step, after, start
+from blindtest.session.sitting import FIRST_ATTEMPT, OutOfTurn, Sitting, Step, start
 from blindtest.session.switching import Switching, asked, connected, undone
+from blindtest.session.transition import after
 from blindtest.session.view import View, view_of
 
 __all__ = [

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from blindtest.session.dial import rungs
+from blindtest.session.ladder import rungs
 from blindtest.session.sitting import FIRST_ATTEMPT, Sitting
 
 __all__ = [

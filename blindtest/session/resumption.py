@@ -8,9 +8,10 @@ from typing import Any
 from blindtest.design import Plan
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session.answer import rows_of
+from blindtest.session.answering import answer_to
 from blindtest.session.dial import Dial, measured_of
 from blindtest.session.event import FAULT_KINDS, Abandoned, Commented, Continued, Event, Faulted, LevelSet
-from blindtest.session.sitting import FIRST_ATTEMPT, Sitting, answer_to, arrived, fresh, start
+from blindtest.session.sitting import FIRST_ATTEMPT, Sitting, arrived, fresh, start
 
 __all__ = ["restored"]
 

@@ -49,7 +49,8 @@ from blindtest.session.event import (
 )
 from blindtest.session.opinion import Opinion
 from blindtest.session.setter import Setter
-from blindtest.session.sitting import Sitting, after, start
+from blindtest.session.sitting import Sitting, start
+from blindtest.session.transition import after
 
 __all__ = [
     "RULES",

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from blindtest.methods import CONFIDENCE_LEVELS, CONFIDENCE_PROMPT, Question, Value
-from blindtest.session.dial import rung_now, rungs
 from blindtest.session.event import LONGEST_COMMENT
+from blindtest.session.ladder import rung_now, rungs
 from blindtest.session.offer import level_token, tokens_of, trial_ahead, trial_shown
 from blindtest.session.sitting import Sitting, Step
 from blindtest.words import listed, sentence, worded
