@@ -9,12 +9,11 @@ from blindtest.study.checks import entries
 from blindtest.study.comparing import adjusted_grid, block_conditions
 from blindtest.study.findings import Findings
 from blindtest.study.grids import GRID_UNITS, levels
+from blindtest.study.lines import Place
+from blindtest.study.reading import Tables
 from blindtest.study.study import StudyCondition
 
 __all__ = ["check_adjusted", "check_match"]
-
-Tables = dict[str, Any]
-Place = tuple[str | int, ...]
 
 FEWEST_LEVELS = 5
 FEW_SETTINGS = 8

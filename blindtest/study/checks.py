@@ -6,7 +6,6 @@ the others are still found in the same run. No measurement and no audio is read 
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 from blindtest.errors import did_you_mean
 from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
@@ -20,10 +19,9 @@ from blindtest.study.findings import Findings
 from blindtest.study.grid_checks import check_grid
 from blindtest.study.imbalance_stages import check_imbalance_keys
 from blindtest.study.paths import PathTrouble, file_at, matching
+from blindtest.study.reading import Tables
 
 __all__ = ["check_tables", "entries", "has_hidden_ids", "ids", "known"]
-
-Tables = dict[str, Any]
 
 STAGE_KEYS = (
     "response, seating, correction, impulse_response, excess_phase, harmonics, source_impedance, gain_db, recording, "

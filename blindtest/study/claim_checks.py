@@ -3,8 +3,9 @@
 Whether their plan can refute them is another question: `deciding.py`.
 """
 
-from blindtest.study.checks import Tables, entries, has_hidden_ids, known
+from blindtest.study.checks import entries, has_hidden_ids, known
 from blindtest.study.findings import Findings
+from blindtest.study.reading import Tables
 from blindtest.study.schema import MARGINS
 from blindtest.study.stage_claims import check_stage_claim
 from blindtest.study.variants import variant_claims

@@ -12,7 +12,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from blindtest.errors import Fault, did_you_mean
-from blindtest.study import lines as places
+from blindtest.study.lines import Place
 from blindtest.study.reading import Source
 from blindtest.study.schema import Table, Words
 
@@ -21,7 +21,7 @@ __all__ = ["complaints"]
 
 def complaints(
     error: ValidationError, model: type[Table], source: Source, prefix: Sequence[str | int] = ()
-) -> list[tuple[places.Path, Fault]]:
+) -> list[tuple[Place, Fault]]:
     """Return what pydantic found as faults in plain words, each with its path; `model` stands at `prefix`.
 
     A key that is missing since it was misspelt is said once: as unknown, with what was probably meant.

@@ -18,12 +18,11 @@ from blindtest.errors import BlindtestError, did_you_mean
 from blindtest.study.correction_stages import DESIGN_RATE, limits_of, study_correction, target_of
 from blindtest.study.correction_tables import CorrectionTable
 from blindtest.study.findings import Findings
+from blindtest.study.lines import Place
 from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.study import StudyCorrection
 
 __all__ = ["check_correction_files", "check_correction_keys", "corrections"]
-
-Place = tuple[str | int, ...]
 
 TARGETS = ("target", "target_field", "target_units")
 FITTED_ONLY = ("max_gain_db", "max_q", "max_boost_db", "max_boost_points", "seating_sd", "smoothing")

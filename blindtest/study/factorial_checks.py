@@ -1,16 +1,13 @@
 """What must hold of a condition whose stages are switched on and off, and what its combinations can't tell apart."""
 
-from typing import Any
-
 from blindtest.design import METHODS, Factorial
 from blindtest.errors import did_you_mean
 from blindtest.study.factorials import FRACTIONS, combination_name, factorial_of, places, without
 from blindtest.study.findings import Findings
+from blindtest.study.lines import Place
+from blindtest.study.reading import Tables
 
 __all__ = ["alias_words", "check_factors"]
-
-Tables = dict[str, Any]
-Place = tuple[str | int, ...]
 
 MOST = METHODS["rating"].conditions[1]
 """On one page."""

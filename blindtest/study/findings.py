@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from blindtest.errors import Fault
-from blindtest.study import lines as places
+from blindtest.study.lines import Place
 from blindtest.study.reading import Source, one_line
 
 __all__ = ["Findings", "Note"]
@@ -35,7 +35,7 @@ class Findings:
     source: Source
     faults: list[Fault] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
-    touched: set[places.Path] = field(default_factory=set)
+    touched: set[Place] = field(default_factory=set)
     """Paths at which the schema already found a fault: what depends on them isn't complained about twice."""
 
     def fault(

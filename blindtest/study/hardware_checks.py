@@ -1,16 +1,15 @@
 """What must hold between [hardware], the conditions' units and the protocol."""
 
 from collections.abc import Sequence
-from typing import Any
 
 from blindtest.design import METHODS, Protocol
 from blindtest.study.findings import Findings
 from blindtest.study.hardware import MATCH_DB, TRIM_HZ, Hardware, mismatches, trims_db
 from blindtest.study.hardware_tables import VOLTS_KEYS, volts_of
+from blindtest.study.reading import Tables
 
 __all__ = ["check_hardware", "check_hardware_protocol", "note_hardware", "trims_wanted"]
 
-Tables = dict[str, Any]
 _CHANNELS = ("left", "right")
 
 

@@ -8,9 +8,9 @@ only what it needs: comments, the four kinds of string, brackets, and what heade
 import re
 import tomllib
 
-__all__ = ["Path", "line_of", "lines_of"]
+__all__ = ["Place", "line_of", "lines_of"]
 
-Path = tuple[str | int, ...]
+Place = tuple[str | int, ...]
 
 _SPACE = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _KEY_PART = re.compile(r"""[ \t]*("(?:[^"\\\n]|\\.)*"|'[^'\n]*'|[A-Za-z0-9_-]+)[ \t]*""")
@@ -24,12 +24,12 @@ _STRING = re.compile(
 _PLAIN = re.compile(r"[^,\]}\n#]*")
 
 
-def lines_of(text: str) -> dict[Path, int]:
+def lines_of(text: str) -> dict[Place, int]:
     """Return the 1-based line of every header, key and array entry of `text`, which `tomllib` has accepted."""
     return _Walk(text).lines
 
 
-def line_of(lines: dict[Path, int], path: Path) -> int | None:
+def line_of(lines: dict[Place, int], path: Place) -> int | None:
     """Return the line of `path`, or of the nearest table around it; None where even that isn't in the text."""
     for length in range(len(path), 0, -1):
         if path[:length] in lines:
@@ -43,10 +43,10 @@ class _Walk:
     def __init__(self, text: str) -> None:
         self.text = text
         self.at = 0
-        self.lines: dict[Path, int] = {}
-        self._entries: dict[Path, int] = {}
+        self.lines: dict[Place, int] = {}
+        self._entries: dict[Place, int] = {}
         self._counted_to, self._line = 0, 1
-        table: Path = ()
+        table: Place = ()
         self._skip()
         while self.at < len(text):
             if text.startswith("[[", self.at):
@@ -57,10 +57,10 @@ class _Walk:
                 self._pair(table)
             self._skip()
 
-    def _header(self, brackets: int) -> Path:
+    def _header(self, brackets: int) -> Place:
         line = self._here()
         self.at += brackets
-        path: Path = ()
+        path: Place = ()
         keys = self._key()
         for number, key in enumerate(keys, start=1):
             path = (*path, key)
@@ -73,7 +73,7 @@ class _Walk:
         self.lines.setdefault(path, line)
         return path
 
-    def _pair(self, table: Path) -> None:
+    def _pair(self, table: Place) -> None:
         line = self._here()
         path = table
         for key in self._key():
@@ -82,7 +82,7 @@ class _Walk:
         self.at += 1  # the equals sign
         self._value(path)
 
-    def _value(self, path: Path) -> None:
+    def _value(self, path: Place) -> None:
         self._skip()
         if self.at >= len(self.text):
             return
@@ -96,7 +96,7 @@ class _Walk:
         else:
             self._take(_PLAIN)
 
-    def _members(self, path: Path, closing: str) -> None:
+    def _members(self, path: Place, closing: str) -> None:
         self.at += 1
         index = 0
         self._skip()

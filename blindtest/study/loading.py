@@ -13,7 +13,6 @@ from pydantic import ValidationError
 
 from blindtest.design import DEFAULT_KEPT, METHODS, Claim, Protocol
 from blindtest.errors import BlindtestError
-from blindtest.study import lines as places
 from blindtest.study.binaural_checks import binaural_files
 from blindtest.study.checks import check_tables
 from blindtest.study.claim_checks import check_claims
@@ -27,6 +26,7 @@ from blindtest.study.grids import spread
 from blindtest.study.hardware import Connection, Hardware
 from blindtest.study.hardware_checks import check_hardware, check_hardware_protocol, note_hardware, trims_wanted
 from blindtest.study.hardware_tables import VOLTS_KEYS, volts_of
+from blindtest.study.lines import Place
 from blindtest.study.panel import panel_of
 from blindtest.study.panel_checks import check_panel, check_panel_protocol, check_second_rate, note_panel
 from blindtest.study.paths import matching
@@ -134,7 +134,7 @@ def look_at_tables(folder: str | Path) -> Loaded:
     return Loaded(study=study, found=found, data=data, folder=path.parent, path=path)
 
 
-def _deepest_first(path: places.Path) -> int:
+def _deepest_first(path: Place) -> int:
     return -len(path)
 
 

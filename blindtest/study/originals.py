@@ -8,15 +8,14 @@ excerpts of about 10 to 25 s (from memory).
 """
 
 from collections.abc import Collection, Iterator
-from typing import Any
 
 from blindtest.design import METHODS, Protocol
 from blindtest.study.checks import entries
 from blindtest.study.findings import Findings
+from blindtest.study.reading import Tables
 
 __all__ = ["ITEMS_PER_SYSTEM", "LEAST_ITEMS", "SMALL_IMPAIRMENT", "check_excerpt", "check_original"]
 
-Tables = dict[str, Any]
 
 MULTI_STIMULUS, SMALL_IMPAIRMENT = "multi-stimulus", "small-impairment"
 LONGEST_S = 12.0

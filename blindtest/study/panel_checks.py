@@ -2,17 +2,16 @@
 
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 from blindtest.design import Protocol
 from blindtest.study.findings import Findings
 from blindtest.study.panel import Panel
 from blindtest.study.paths import PathTrouble, file_at
+from blindtest.study.reading import Tables
 from blindtest.study.screening_tables import check_screening, note_screening
 
 __all__ = ["LONGEST_TEXT", "check_panel", "check_panel_protocol", "check_second_rate", "note_panel"]
 
-Tables = dict[str, Any]
 LONGEST_TEXT = 100_000
 """Bytes of the invitation, and of the consent text of a panel."""
 RATHER_NOT_SAY = "I would rather not say"

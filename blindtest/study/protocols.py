@@ -14,8 +14,8 @@ from pydantic import ValidationError
 
 from blindtest.design import METHODS, Protocol, default_numbers
 from blindtest.errors import BlindtestError, Fault, did_you_mean
-from blindtest.study import lines as places
 from blindtest.study.complaints import complaints
+from blindtest.study.lines import Place
 from blindtest.study.reading import Source, parse_toml, pruned, read_toml
 from blindtest.study.schema import LATER_PROTOCOLS, BlockTable, ProtocolFile, margin_range
 from blindtest.study.stopping_checks import series_stopping_faults, stopping_faults
@@ -132,7 +132,7 @@ def protocol_source(use: str, *, folder: Path = Path()) -> Source:
 def read_protocol(source: Source, *, name: str) -> tuple[Protocol | None, list[Fault]]:
     """Return the protocol in `source` and all that is wrong with it; None where it can't be used."""
     faults = list(source.faults)
-    touched: list[places.Path] = []
+    touched: list[Place] = []
     try:
         model: ProtocolFile | None = ProtocolFile.model_validate(source.data)
     except ValidationError as error:
@@ -144,7 +144,7 @@ def read_protocol(source: Source, *, name: str) -> tuple[Protocol | None, list[F
     return (model.to_protocol(name) if model is not None and not faults else None), faults
 
 
-def _block_faults(source: Source, data: dict[str, Any], touched: Sequence[places.Path]) -> list[Fault]:
+def _block_faults(source: Source, data: dict[str, Any], touched: Sequence[Place]) -> list[Fault]:
     faults = []
     blocks = [block for block in data.get("block", ()) if isinstance(block, dict)]
     first: dict[str, int] = {}
@@ -207,7 +207,7 @@ def _phase_faults(source: Source, block: dict[str, Any], index: int) -> list[Fau
     return faults
 
 
-def _number_faults(source: Source, block: dict[str, Any], index: int, touched: Sequence[places.Path]) -> list[Fault]:
+def _number_faults(source: Source, block: dict[str, Any], index: int, touched: Sequence[Place]) -> list[Fault]:
     """Numbers that a block's method lacks, or doesn't know."""
     path = ("block", index)
     method = METHODS.get(block.get("method", ""))
@@ -301,7 +301,7 @@ def _number_faults(source: Source, block: dict[str, Any], index: int, touched: S
 
 
 def _attribute_faults(
-    source: Source, block: dict[str, Any], index: int, method: Any, touched: Sequence[places.Path]
+    source: Source, block: dict[str, Any], index: int, method: Any, touched: Sequence[Place]
 ) -> list[Fault]:
     """What is wrong with an attribute, and with the scale on which it is rated."""
     path = ("block", index)
@@ -333,7 +333,7 @@ def _attribute_faults(
     return faults
 
 
-def _control_faults(source: Source, block: dict[str, Any], method: Any, path: places.Path) -> list[Fault]:
+def _control_faults(source: Source, block: dict[str, Any], method: Any, path: Place) -> list[Fault]:
     """What a block's controls don't go with."""
     controls, where = block["controls"], (*path, "controls")
     if block.get("phase") == "practice":
@@ -360,7 +360,7 @@ def _control_faults(source: Source, block: dict[str, Any], method: Any, path: pl
 
 
 def _series_faults(
-    source: Source, data: dict[str, Any], blocks: list[dict[str, Any]], touched: Sequence[places.Path]
+    source: Source, data: dict[str, Any], blocks: list[dict[str, Any]], touched: Sequence[Place]
 ) -> list[Fault]:
     """What the blocks lack together."""
     if not blocks or ("block",) in touched or any("phase" not in b or b.get("method") not in METHODS for b in blocks):

@@ -12,13 +12,13 @@ from blindtest.errors import did_you_mean
 from blindtest.study.checks import entries
 from blindtest.study.comparing import QUALITY, asked_of, attribute_blocks
 from blindtest.study.findings import Findings
+from blindtest.study.lines import Place
+from blindtest.study.reading import Tables
 from blindtest.study.scale_reach import ScaleReach, panel_needed, scale_reach
 from blindtest.study.variants import variant_claims
 
 __all__ = ["check_attributes", "is_rated", "say_scale", "scale_name"]
 
-Tables = dict[str, Any]
-Place = tuple[str | int, ...]
 MULTI_STIMULUS, SMALL_IMPAIRMENT = "multi-stimulus", "small-impairment"
 
 

@@ -8,12 +8,16 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
-from blindtest.study import lines as places
+from blindtest.study.lines import Place, line_of, lines_of
 
-__all__ = ["MAX_BYTES", "Source", "key_text", "one_line", "parse_toml", "pruned", "read_toml"]
+__all__ = ["MAX_BYTES", "Source", "Tables", "key_text", "one_line", "parse_toml", "pruned", "read_toml"]
 
 MAX_BYTES = 1 << 20
 """1 MiB: tomllib takes time and stack with the size of what it is given."""
+
+
+Tables = dict[str, Any]
+"""The tables of a TOML file, as `tomllib` gives them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,7 +25,7 @@ class Source:
     """A TOML file as read: its tables, where each key stands, and the name that messages call it by."""
 
     data: dict[str, Any]
-    lines: dict[places.Path, int]
+    lines: dict[Place, int]
     file: str
     text: str
     faults: tuple[Fault, ...] = ()
@@ -29,7 +33,7 @@ class Source:
 
     def line(self, *path: str | int) -> int | None:
         """Return the line of a key, or of the nearest table around it."""
-        return places.line_of(self.lines, path) or (1 if path else None)
+        return line_of(self.lines, path) or (1 if path else None)
 
     def key(self, *path: str | int) -> str:
         """Return a key's path in words: entries of an array of tables go by their id, else by their number."""
@@ -93,7 +97,7 @@ def parse_toml(raw: bytes, *, file: str) -> Source:
     text = _decoded(raw, file)
     try:
         data = tomllib.loads(text)
-        lines = places.lines_of(text)
+        lines = lines_of(text)
     except tomllib.TOMLDecodeError as error:
         raise BlindtestError(_syntax_fault(str(error), text, file)) from None
     except RecursionError:
@@ -190,7 +194,7 @@ def _line_at(text: str, line: int) -> str:
     return rows[line - 1] if line <= len(rows) else ""
 
 
-def _oversized(value: object, path: places.Path = ()) -> Iterator[places.Path]:
+def _oversized(value: object, path: Place = ()) -> Iterator[Place]:
     if isinstance(value, int) and not -(2**63) <= value < 2**63:
         yield path
     elif isinstance(value, dict):
@@ -201,7 +205,7 @@ def _oversized(value: object, path: places.Path = ()) -> Iterator[places.Path]:
             yield from _oversized(member, (*path, index))
 
 
-def pruned(data: dict[str, Any], paths: Sequence[places.Path]) -> dict[str, Any]:
+def pruned(data: dict[str, Any], paths: Sequence[Place]) -> dict[str, Any]:
     """Return a copy of `data` without what stands at `paths`; an entry of a list takes the list's key with it."""
     kept: dict[str, Any] = _copied(data)
     for path in paths:

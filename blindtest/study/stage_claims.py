@@ -7,6 +7,8 @@ from blindtest.design import METHODS, Block, Protocol
 from blindtest.errors import did_you_mean
 from blindtest.study.factorials import factorial_of
 from blindtest.study.findings import Findings
+from blindtest.study.lines import Place
+from blindtest.study.reading import Tables
 from blindtest.study.stage_reach import (
     LEAST_PANEL,
     StageReach,
@@ -18,9 +20,6 @@ from blindtest.study.stage_reach import (
 __all__ = ["check_blind", "check_stage_claim", "say_stage"]
 
 PAIRS = "stage-pair"
-
-Tables = dict[str, Any]
-Place = tuple[str | int, ...]
 
 
 def _conditions(data: Tables) -> list[Tables]:

@@ -23,13 +23,11 @@ from blindtest.study.folder import SCHEMA_NAME, schema_text, written
 from blindtest.study.loading import look_at_tables
 from blindtest.study.paths import leaves
 from blindtest.study.protocols import find_protocol, is_path
-from blindtest.study.reading import one_line, read_toml
+from blindtest.study.reading import Tables, one_line, read_toml
 from blindtest.study.study import ORIGIN_NAME, Study, study_files
 from blindtest.study.templates import HEAD, protocol_part
 
 __all__ = ["Kept", "Origin", "new_study_from", "read_origin"]
-
-Tables = dict[str, Any]
 
 LATER = "later"
 """Id of the unit and condition that there is room for."""

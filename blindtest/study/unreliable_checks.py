@@ -5,7 +5,7 @@ from typing import Any
 
 from blindtest.design import METHODS
 from blindtest.errors import Fault
-from blindtest.study import lines as places
+from blindtest.study.lines import Place
 from blindtest.study.reading import Source
 
 __all__ = ["ORDER", "unreliable_faults"]
@@ -14,7 +14,7 @@ ORDER = "unreliable-labels"
 
 
 def unreliable_faults(
-    source: Source, data: dict[str, Any], blocks: Sequence[dict[str, Any]], touched: Sequence[places.Path]
+    source: Source, data: dict[str, Any], blocks: Sequence[dict[str, Any]], touched: Sequence[Place]
 ) -> list[Fault]:
     """Return what is wrong with blocks of the phase 'unreliable', and with what stands beside them."""
     phases = {block.get("phase") for block in blocks}

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from blindtest.design import Block, Protocol
 from blindtest.study.findings import Findings
+from blindtest.study.lines import Place
 from blindtest.study.unreliable_checks import ORDER
 from blindtest.study.unreliable_reach import (
     UnreliableReach,
@@ -13,8 +14,6 @@ from blindtest.study.unreliable_reach import (
 )
 
 __all__ = ["check_order", "say_unreliable"]
-
-Place = tuple[str | int, ...]
 
 
 def check_order(order: str, protocol: Protocol, found: Findings) -> None:

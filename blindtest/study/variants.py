@@ -13,12 +13,11 @@ from typing import Any
 from blindtest.design import METHODS, Block, Protocol
 from blindtest.study.checks import entries
 from blindtest.study.findings import Findings
+from blindtest.study.reading import Tables
 from blindtest.study.refutation import AnyReach, Reach, reach
 from blindtest.study.tails import LEAST_CHANCE
 
 __all__ = ["blocks_of_variants", "check_variants", "say_variants", "variant_claims", "with_variants"]
-
-Tables = dict[str, Any]
 
 MODELS = (("after", "as measured"), ("before", "as measured"), ("after", "inverted"), ("before", "inverted"))
 KEY = "variant"
