@@ -11,9 +11,10 @@ from blindtest.steps.comparison import Comparison, compare
 from blindtest.steps.demo_story import DemoShown
 from blindtest.steps.demonstration import demo, demo_study
 from blindtest.steps.doctor import Looked, Symptom, doctor
+from blindtest.steps.ending import Ended, abandon
 from blindtest.steps.forgetting import Forgotten, forget
 from blindtest.steps.impressions import ImpressionShown, impression
-from blindtest.steps.listening import Ended, PreparedSitting, abandon, prepare_sitting
+from blindtest.steps.listening import prepare_sitting
 from blindtest.steps.loopback import LOOPBACK_CAUTIONS, LoopbackShown, loopback
 from blindtest.steps.measuring import Measured, measure
 from blindtest.steps.panel import Admitted, OpenPanel, drawn_token, open_panel
@@ -40,6 +41,7 @@ from blindtest.steps.power import (
     preference_power,
     rating_power,
 )
+from blindtest.steps.prepared_sitting import PreparedSitting
 from blindtest.steps.reporting import ReportShown, report
 from blindtest.steps.sealing import SealShown, seal
 from blindtest.steps.studying import Checked, RenderShown, check, new, pair, render, schema

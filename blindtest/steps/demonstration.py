@@ -31,13 +31,14 @@ from blindtest.session import (
     simulated_clock,
 )
 from blindtest.steps.analysis import Analysis, analyze
+from blindtest.steps.beginning import new_sitting
 from blindtest.steps.demo_folder import fresh_record, laid_out, marked, measured, refuse_foreign
 from blindtest.steps.demo_listeners import LISTENERS, TUNERS, held_against, known, panel, truths
 from blindtest.steps.demo_story import ChapterShown, DemoShown, StoryLine
 from blindtest.steps.gathering import Truths
 from blindtest.steps.impressions import impression
-from blindtest.steps.listening import PreparedSitting, new_sitting, study_id
 from blindtest.steps.place import Entropy, Progress, open_store, stimuli_folder
+from blindtest.steps.prepared_sitting import PreparedSitting, study_id
 from blindtest.steps.reporting import report
 from blindtest.steps.sealing import ensure_sealed
 from blindtest.study import Study, load_study, render_job

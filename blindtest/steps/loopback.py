@@ -21,9 +21,9 @@ from blindtest.design import Draws
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Stimulus, load_rendered
 from blindtest.session import LoopFacts, LoopStream
-from blindtest.steps.listening import stimulus_samples
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.playback import LOOPBACKS, stimuli_digest
+from blindtest.steps.stimulus_reading import stimulus_samples
 from blindtest.steps.storage import has_record
 from blindtest.study import load_study, render_job, tested_clips
 

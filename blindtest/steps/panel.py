@@ -20,14 +20,16 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Rendered
 from blindtest.session.panel_devices import kept_as
 from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
+from blindtest.steps.beginning import new_sitting
 from blindtest.steps.keeping import panel_reminder_of
-from blindtest.steps.listening import PreparedSitting, new_sitting, pseudonym_from, resumed_sitting
+from blindtest.steps.listening import pseudonym_from
 from blindtest.steps.panel_end import OpenedNonces, open_nonces
 from blindtest.steps.panel_level import LevelSounds
 from blindtest.steps.panel_results import own_result
 from blindtest.steps.panel_standing import PanelStanding, panel_standing
 from blindtest.steps.panel_steps import PANEL_STEPS, PanelStep, step_named
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
+from blindtest.steps.prepared_sitting import PreparedSitting, resumed_sitting
 from blindtest.steps.sealing import StudySeal, ensure_sealed
 from blindtest.steps.second_rate import load_both, render_both
 from blindtest.study import Panel, Study, labels, load_study, render_job, sitting_lengths

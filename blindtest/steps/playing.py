@@ -6,7 +6,7 @@ from typing import Literal, Self
 
 from blindtest.errors import BlindtestError, Fault, Missing
 from blindtest.session import DevicePlayer, Route, Sitting
-from blindtest.steps.listening import Forms
+from blindtest.steps.prepared_sitting import Forms
 
 __all__ = ["Play", "PlayerFound", "open_player"]
 

@@ -19,11 +19,11 @@ from blindtest.report import (
 from blindtest.steps.answers import Answers
 from blindtest.steps.corrections import correction_in_chain, designed
 from blindtest.steps.hardware import hardware_chain
-from blindtest.steps.listening import stimulus_samples
 from blindtest.steps.panel_playback import panel_playback_notes, panel_playback_words
 from blindtest.steps.playback import loopback_words, playback_words, played_by_device
 from blindtest.steps.second_rate import rates_heard
 from blindtest.steps.sitting_level import gains_of, level_of_study, played_words
+from blindtest.steps.stimulus_reading import stimulus_samples
 from blindtest.study import (
     Study,
     Unit,

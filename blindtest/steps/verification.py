@@ -13,8 +13,8 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.session import restored
 from blindtest.steps.anchors import ANCHORS, NO_STAMPS, Anchoring, Stamp, anchoring, stamps
 from blindtest.steps.earlier import earlier_lacking
-from blindtest.steps.listening import study_id
 from blindtest.steps.place import Entropy, open_store
+from blindtest.steps.prepared_sitting import study_id
 from blindtest.steps.stopping_rules import rule_fault
 from blindtest.study import load_study
 

@@ -20,7 +20,7 @@ from blindtest import steps
 from blindtest.errors import BlindtestError, Missing
 from blindtest.session import SimulatedListener, event_from_dict, restored, simulate_sitting, simulated_clock
 from blindtest.session.store import Store
-from blindtest.steps.listening import study_id
+from blindtest.steps.prepared_sitting import study_id
 
 BEGINS = datetime(2026, 5, 6, 20, 0, tzinfo=UTC)
 
