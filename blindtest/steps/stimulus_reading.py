@@ -2,7 +2,6 @@
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,9 +9,6 @@ from numpy.typing import NDArray
 from blindtest.audio import wav_samples
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Stimulus
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["stimulus_samples"]
 
