@@ -1,39 +1,20 @@
 """What a doubter asks, answered from data: level, clips, knowledge, counting, controls, what could have been missed."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
-import numpy as np
-
-from blindtest.report.attribute_words import d_span
-from blindtest.report.choice_facts import PlanFacts
-from blindtest.report.claim_facts import ClaimResult
+from blindtest.report.control_words import control_words
 from blindtest.report.facts import ReportInput
 from blindtest.report.hardware_words import hardware_left_out, hardware_level, switching_words
-from blindtest.report.listened_facts import ListenedPlan
-from blindtest.report.listened_words import CANNOT_TELL_WORDS
 from blindtest.report.method_words import order_on_record
+from blindtest.report.missed_words import missed_words
 from blindtest.report.panel_words import OWN_EQUIPMENT, consent_words
-from blindtest.report.preference_facts import PreferencePlanFacts
-from blindtest.report.rating_facts import VERDICTS, RatingFacts, SurvivalPlanFacts
-from blindtest.report.rating_words import effect_words, points, recognition_words, worn_words
-from blindtest.report.scale_words import contrast_span, unanswered_words
+from blindtest.report.rating_words import recognition_words, worn_words
+from blindtest.report.scale_words import unanswered_words
 from blindtest.report.seal_words import seal_words, stamp_words
 from blindtest.report.setting_words import cross_check
-from blindtest.report.stopped_words import stopped_missed, stopped_open
+from blindtest.report.stopped_words import stopped_open
 from blindtest.report.timeline import Moment, before, timeline
-from blindtest.report.words import (
-    clean,
-    decibel,
-    frequency_words,
-    interval_words,
-    number,
-    percent,
-    plural,
-    short_names,
-    when,
-)
-from blindtest.stats import AttributeChances
-from blindtest.study import ScaleReach, StageReach
+from blindtest.report.words import clean, decibel, frequency_words, number, percent, plural, short_names, when
 
 __all__ = ["doubts", "left_out"]
 
@@ -50,8 +31,8 @@ def doubts(report: ReportInput) -> tuple[tuple[str, tuple[str, ...]], ...]:
         ("Was the claim made to fit the answers?", _claims(report)),
         ("Did listeners recognise what they heard?", _recognition(report)),
         ("Were bad runs left out?", _counting(report)),
-        ("Could the listeners hear anything at all?", _controls(report)),
-        ("What could have been missed?", _missed(report)),
+        ("Could the listeners hear anything at all?", control_words(report)),
+        ("What could have been missed?", missed_words(report)),
         ("What does rendering leave out?", _rendering(report)),
         ("What does the seal show here?", _seal(report)),
     )
@@ -200,229 +181,6 @@ def _recognition(report: ReportInput) -> tuple[str, ...]:
         "Whether listeners recognised a device was not asked; for the question whether any difference is heard, it "
         "need not be.",
     )
-
-
-def _controls(report: ReportInput) -> tuple[str, ...]:
-    out = [clean(control) for control in report.controls]
-    out += _anchors(report)
-    out += _hidden(report)
-    out += _decoys(report)
-    return tuple(out) or (
-        "This protocol held no control trials (a difference known to be audible, the same sound twice), so a score "
-        "near guessing cannot be told from a listener or a chain that would have missed anything.",
-    )
-
-
-def _anchors(report: ReportInput) -> list[str]:
-    low = {c.id for c in report.conditions if c.anchor == "low"}
-    high = {c.id for c in report.conditions if c.anchor == "high"}
-    out = []
-    for mode in ("labelled", "blind"):
-        poor = _mean(r.rating for r in report.ratings if r.mode == mode and r.condition in low)
-        good = _mean(r.rating for r in report.ratings if r.mode == mode and r.condition in high)
-        if poor is not None and good is not None:
-            out.append(f"{mode} {number(poor, 1)} and {number(good, 1)}, {points(good - poor)} points apart")
-    if not out:
-        return []
-    turned, pages = _turned(report.ratings, low, high)
-    return [
-        f"Anchors, one plainly poor and one plainly good, were rated on average: {'; '.join(out)}. On {turned} of "
-        f"{plural(pages, 'page')} the poor one was not rated below the good one."
-    ]
-
-
-def _hidden(report: ReportInput) -> list[str]:
-    """Return how far the hidden reference and the anchors were told from each other, where ratings held them."""
-    facts = next((one.scaled for one in report.of_kind("attribute") if one.scaled and one.scaled.reference), None)
-    if facts is None:
-        return []
-    if facts.in_grades:
-        objects = facts.grades_of_all or facts.grades
-        trials, confused = sum(one.trials for one in objects), sum(one.confused for one in objects)
-        alike = sum(one.alike for one in objects)
-        return [
-            f"In {plural(trials, 'trial')} the hidden reference was graded below the object in {confused} and the same "
-            f"in {alike}, everybody counted; who hears nothing grades it below as often as above."
-        ]
-    summary = facts.summary_of_all or facts.summary
-    if summary is None:
-        return []
-    rows = summary.table[summary.table["item"] == "(all)"].to_dict("records")
-    medians = {str(row["condition"]): float(row["median"]) for row in rows}
-    kinds = {one.id: f"{one.anchor} anchor" for one in report.conditions if one.anchor}
-    named = {facts.reference: "hidden reference"} | kinds
-    said = [f"{what} {number(medians[name], 1)}" for name, what in named.items() if name in medians]
-    return [
-        f"Medians of what was hidden on every page, everybody counted: {', '.join(said)}. A listener or a chain that "
-        "shows nothing would have rated them alike."
-    ]
-
-
-def _turned(ratings: Sequence[RatingFacts], low: set[str], high: set[str]) -> tuple[int, int]:
-    """Return on how many pages (listener, sitting, clip) the poor anchor is not below the good one, and of how many."""
-    pages: dict[tuple[str, int, str], tuple[list[float], list[float]]] = {}
-    for r in ratings:
-        if r.condition in low | high:
-            pages.setdefault((r.listener, r.sitting, r.clip), ([], []))[r.condition in high].append(r.rating)
-    both = [(np.mean(poor), np.mean(good)) for poor, good in pages.values() if poor and good]
-    return sum(bool(poor >= good) for poor, good in both), len(both)
-
-
-def _decoys(report: ReportInput) -> list[str]:
-    out = []
-    for condition in report.conditions:
-        if not condition.decoy:
-            continue
-        means = []
-        for mode in ("labelled", "blind"):
-            mean = _mean(r.rating for r in report.ratings if r.condition == condition.id and r.mode == mode)
-            if mean is not None:
-                means.append(f"{mode} {number(mean, 1)}")
-        found = f" It was rated on average {', '.join(means)}." if means else ""
-        out.append(
-            f"A decoy, {clean(report.name_of(condition.id))}, whose name was never shown, was among them.{found}"
-        )
-    return out
-
-
-def _mean(values: Iterable[float]) -> float | None:
-    held = list(values)
-    return float(np.mean(held)) if held else None
-
-
-def _missed(report: ReportInput) -> tuple[str, ...]:
-    out = []
-    several = len(report.answers) > 1
-    for one in report.answers:
-        a, b = short_names([report.name_of(one.claim.device), report.name_of(one.claim.comparator)])
-        said = {
-            "heard": _missed_heard,
-            "preferred": _missed_preferred,
-            "attribute": _missed_attribute,
-            "keeps listening": _missed_listened,
-            "stage": _missed_stage,
-            "rated": _missed_rated,
-        }.get(one.claim.kind)
-        prefix = f"{one.claim.kind.capitalize()}, {a} and {b}: " if several else ""
-        out += [prefix + text for text in (said(one, a) if said else ())]
-    out.append("Differences that need longer listening, other programme, another level or other ears than these.")
-    return tuple(out)
-
-
-def _missed_heard(one: ClaimResult, a: str) -> list[str]:
-    out = []
-    if isinstance(one.plan, PlanFacts) and one.plan.detectable is not None:
-        share, chance = one.plan.detectable
-        out.append(
-            f"Differences heard on fewer than {percent(share)} of trials: the plan would have told them from "
-            f"guessing with a chance of less than {percent(chance)}."
-        )
-    if one.stopped is not None:
-        out += stopped_missed(one.stopped)
-    if one.heard is not None:
-        pooled = one.heard.pooled
-        out.append(
-            f"With {percent(pooled.level)} confidence, the answers leave room for any share of trials heard from "
-            f"{percent(pooled.share_interval[0], 1)} to {percent(pooled.share_interval[1], 1)}."
-        )
-    return out
-
-
-def _missed_preferred(one: ClaimResult, a: str) -> list[str]:
-    out = []
-    if isinstance(one.plan, PreferencePlanFacts) and one.plan.chances:
-        plan = one.plan
-        enough = next((p for p in plan.probabilities if p > 0.5 and (plan.chance("shown", p) or 0) >= 0.8), None)
-        out.append(
-            "Preferences of any strength: the plan would have shown none of them with a chance of 80\u00a0%."
-            if enough is None
-            else f"Preferences weaker than {percent(enough)} for {a}: the plan would have shown them with a chance of "
-            "less than 80\u00a0%."
-        )
-    if one.preferred is not None and one.preferred.answered.decided:
-        said = one.preferred.answered
-        out.append(
-            f"With {percent(said.level)} confidence, the answers leave room for any probability to prefer {a} from "
-            f"{interval_words(said.interval, 1)}."
-        )
-    return out
-
-
-def _missed_stage(one: ClaimResult, a: str) -> list[str]:
-    out = []
-    if isinstance(one.plan, StageReach):
-        out.append(
-            f"Stages that change ratings by less than {one.plan.margin:g} points: the plan would have shown each of "
-            f"them with a chance of less than {percent(one.plan.chance_shown)}."
-        )
-    if one.staged is not None:
-        found = one.staged.own.effect
-        out.append(
-            f"With {percent(found.level)} confidence, the ratings leave room for any effect of "
-            f"{clean(one.staged.stage)} from {contrast_span(found.interval, 1)} points."
-        )
-    return out
-
-
-def _missed_attribute(one: ClaimResult, a: str) -> list[str]:
-    out = []
-    if isinstance(one.plan, AttributeChances):
-        out.append(
-            f"Differences smaller than a d\u2032 of {one.plan.margin:g} along the attribute: the plan would have shown "
-            f"them with a chance of less than {percent(one.plan.chance_shown)}."
-        )
-    if isinstance(one.plan, ScaleReach):
-        unit = "grades" if one.plan.grades else "points"
-        out.append(
-            f"Differences smaller than {one.plan.margin:g} {unit}: the plan would have shown them with a chance of "
-            f"less than {percent(one.plan.chance_shown)}."
-        )
-    if one.scaled is not None and one.scaled.decisive.conclusion is not None:
-        found, digits = one.scaled.decisive.conclusion, 2 if one.scaled.in_grades else 1
-        out.append(
-            f"With {percent(1 - found.alpha)} confidence, the ratings leave room for any difference from "
-            f"{contrast_span(found.interval, digits)} {one.scaled.unit}."
-        )
-    if one.attribute is not None:
-        said = one.attribute.decisive
-        out.append(
-            f"With {percent(said.level)} confidence, the answers leave room for any d\u2032 from "
-            f"{d_span(said.d_prime_interval)}."
-        )
-    return out
-
-
-def _missed_listened(one: ClaimResult, a: str) -> list[str]:
-    out = []
-    if isinstance(one.plan, ListenedPlan):
-        out.append(
-            f"Probabilities to choose {a} below {percent(one.plan.more.share)}: the plan would have shown them with a "
-            f"chance of less than {percent(one.plan.more.shown)}."
-        )
-    if one.listened is not None:
-        out.append(CANNOT_TELL_WORDS)
-    return out
-
-
-def _missed_rated(one: ClaimResult, a: str) -> list[str]:
-    out = []
-    if one.unreliable is not None:
-        out.append(
-            "Effects of a name that nobody doubts: listeners knew that names may be wrong, and may have left them out "
-            "of account."
-        )
-    if isinstance(one.plan, SurvivalPlanFacts) and one.plan.chances:
-        plan = one.plan
-        seldom = [verdict for verdict in VERDICTS if verdict not in plan.reachable]
-        if seldom:
-            out.append(
-                f"The states {', '.join(seldom)}: with this plan and a labelled effect of {plan.labelled_effect:g} "
-                "points, none of the blind effects looked at leads to them in half of the studies or more; such a "
-                "study mostly ends undecided."
-            )
-    if one.rated is not None and one.rated.blind is not None:
-        out.append(f"The blind effect, {effect_words(one.rated.blind)}, may lie anywhere in that interval.")
-    return out
 
 
 def _rendering(report: ReportInput) -> tuple[str, ...]:

@@ -16,8 +16,9 @@ from blindtest.study.findings import Findings
 from blindtest.study.grids import levels
 from blindtest.study.originals import check_original
 from blindtest.study.paths import PathTrouble, file_at
+from blindtest.study.protocol_changes import changed, later_changes
 from blindtest.study.protocol_checks import check_anchors, check_conditions, check_controls, check_length, check_phases
-from blindtest.study.protocols import changed, is_path, later_changes, protocol_source, read_protocol
+from blindtest.study.protocols import is_path, protocol_source, read_protocol
 from blindtest.study.rated_claims import check_attributes
 from blindtest.study.reading import Tables
 from blindtest.study.refutation import AnyReach

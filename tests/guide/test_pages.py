@@ -13,7 +13,8 @@ from pydantic import BaseModel, ValidationError
 import blindtest
 from blindtest.cli.commands import commands
 from blindtest.study import schema
-from blindtest.study.protocols import CHANGEABLE, find_protocol
+from blindtest.study.protocol_changes import CHANGEABLE
+from blindtest.study.protocols import find_protocol
 
 PACKAGE = Path(blindtest.__file__).parent
 GUIDE = PACKAGE / "guide"
