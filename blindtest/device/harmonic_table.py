@@ -36,7 +36,6 @@ Floats = NDArray[np.float64]
 
 HIGHEST_ORDER = 20
 COLUMNS = ("frequency_hz", "level_db", "order", "distortion_db")
-LARGEST_PERCENT = 100.0
 EXPORT = "export a row per frequency and level, with H2, H3, ... in dB or in percent named by the header"
 
 _ORDER = re.compile(

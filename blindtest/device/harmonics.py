@@ -107,11 +107,6 @@ class HarmonicStage:
         own = max((len(branch.fir) for branch in self.branches if branch.fir is not None), default=1)
         return own // 2 + RESAMPLING_TAPS + 2 * (math.ceil(HOLD_S * self.rate) + 1)
 
-    def share_above(self, frames: ArrayLike) -> float:
-        """Return the share of samples (n, channels) that exceed the highest measured drive."""
-        sound = np.abs(np.asarray(frames, dtype=np.float64))
-        return float(np.mean(sound > self.highest)) if sound.size else 0.0
-
     def _strength(self, whole: Floats) -> Floats | None:
         """Return by how much the programme's own peak exceeds the table (n, channels), at least 1; None if nowhere."""
         sound = np.abs(whole)

@@ -42,7 +42,6 @@ _ROUNDS_ADDED, _ROUNDS_LAST = 14, 60
 _EXCHANGES = 3
 _ATOM_DB = 6.0
 _ATOM_QS = (0.4, 0.8, 1.4, 2.4, 4.0, 7.0, 12.0)
-_TRY_TYPES: tuple[SectionType, ...] = ("peaking", "low-shelf", "high-shelf")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,10 +2,10 @@
 
 import numpy as np
 
-from blindtest.report.chain_facts import ChainFacts, HarmonicsFacts, MisfitLine, RoomFacts
+from blindtest.report.chain_facts import ChainFacts, HarmonicsFacts, RoomFacts
 from blindtest.report.words import clean, decibel, frequency_words, number
 
-__all__ = ["chain_left_out", "chain_words", "misfit_lines"]
+__all__ = ["chain_left_out", "chain_words"]
 
 _BAND = (20.0, 20_000.0)
 
@@ -61,11 +61,6 @@ def _harmonics_words(one: HarmonicsFacts) -> str:
         f"{clean(one.name)}{scaled}, met at {level} (a full-scale sine of the clip plays at {one.full_scale_db:g} dB): "
         f"H{order} is the strongest, {decibel(highest, 1)} dB below and at {frequency_words(round(hertz))}."
     ).replace("dB below and at", "dB re the fundamental, at")
-
-
-def misfit_lines(chain: ChainFacts) -> tuple[MisfitLine, ...]:
-    """Return how far every order lies from its table, level by level."""
-    return tuple(line for one in chain.harmonics for line in one.misfit)
 
 
 def chain_left_out(chain: ChainFacts) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ called.
 The pure part works on claims, conditions and blocks, so that it can be asked before there is a study.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from blindtest.design import METHODS, Block, Claim, Protocol, Setting
@@ -254,8 +254,3 @@ def _with_trials(block: Block, claims: Sequence[Claim], conditions: Sequence[Stu
         return block
     pages = METHODS[block.method].orders(Setting(conditions=block_conditions(block, claims, conditions)))
     return replace(block, trials=clips * pages * repeats)
-
-
-def by_primary(claims: Mapping[int, Claim], first: int | None) -> tuple[Claim, ...]:
-    """Return claims in their order, the primary one first."""
-    return tuple(claims[index] for index in sorted(claims, key=lambda index: (index != first, index)))

@@ -12,7 +12,7 @@ from math import floor, inf, log10
 import numpy as np
 
 from blindtest.audio import MatchRow
-from blindtest.device import Amplifier, Sensitivity, dose, interpolated, read_impedance
+from blindtest.device import Sensitivity, dose, interpolated, read_impedance
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Playback, heard_curve_db
 from blindtest.study.study import PlaybackSetting, Study, Unit
@@ -213,11 +213,3 @@ def _gain_of_a_week(dba: float, minutes: float) -> float:
     """Return the gain at which one sitting spends a week's allowance."""
     share = dose(dba, 60 * minutes, limit="who")
     return inf if share <= 0 else -10 * log10(share)
-
-
-def amplifier_of(setting: PlaybackSetting) -> Amplifier | None:
-    """Return what the amplifier can deliver, where it was entered."""
-    own = setting.amplifier
-    if own is None or own.volts is None:
-        return None
-    return Amplifier(volts=own.volts, into_ohm=own.into_ohm or inf, output_ohm=own.output_ohm)
