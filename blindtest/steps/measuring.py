@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.steps.unit_dicts import SPOTS_HZ
 
 __all__ = ["AudioMeasured", "Measured", "ResponseMeasured", "measure"]
 
 AUDIO = (".wav", ".flac", ".ogg", ".oga", ".mp3", ".aiff", ".aif", ".opus", ".w64", ".rf64", ".caf")
 SHORTEST_RANGE_S = 60.0
 """EBU Tech 3342: the loudness range is not meant for programmes under a minute."""
-SPOTS_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 3000.0, 5000.0, 8000.0, 10000.0, 16000.0)
 
 Progress = Callable[[int, int, str], None]
 

@@ -1,15 +1,12 @@
-"""What `blindtest measure` prints of a unit's folder."""
+"""What `blindtest measure` prints of what a unit's folder holds."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from blindtest.report.bench_facts import BenchFacts, DelayCurve, HarmonicFacts, ImpedanceFacts, ImpulseTrace
-from blindtest.steps.unit_measuring import channel_dict, excess_within, imbalance_dict
-
-if TYPE_CHECKING:
-    from blindtest.steps.unit_measuring import UnitMeasured
+from blindtest.steps.unit_dicts import channel_dict, excess_within, imbalance_dict
 
 __all__ = ["unit_lines"]
 
@@ -17,29 +14,13 @@ _MOST_NAMED = 12
 _THD_HZ = (30.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0)
 
 
-def unit_lines(measured: "UnitMeasured") -> Iterator[str]:
-    """Give the lines of the result."""
-    facts = measured.facts
-    yield f"{measured.folder}: {len(measured.files)} file" + ("s" if len(measured.files) != 1 else "")
-    for one in measured.files:
-        yield f"  {one.file}: {one.taken_for}" + (f" ({one.why})" if one.why else "")
-        for remark in one.remarks[:_MOST_NAMED]:
-            yield f"    {remark}"
-    if measured.notes:
-        yield ""
-        yield from (f"Note: {note}" for note in measured.notes)
+def unit_lines(facts: BenchFacts) -> Iterator[str]:
+    """Give the lines of what was measured, an empty one ahead of each kind."""
     for part in (_averages, _imbalance, _target, _harmonics, _impedance, _impulses, _phases):
         lines = list(part(facts))
         if lines:
             yield ""
             yield from lines
-    if measured.drive is not None:
-        yield ""
-        yield from measured.drive.lines()
-    if measured.figures:
-        yield ""
-        yield f"Figures (SVG, PNG, text alternative, data) in {measured.figures_folder}:"
-        yield from (f"  {name}: {title}" for name, title, _ in measured.figures)
 
 
 def _averages(facts: BenchFacts) -> Iterator[str]:

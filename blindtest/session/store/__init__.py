@@ -9,7 +9,8 @@ Nothing here asks for time or entropy: both are passed in.
 """
 
 from blindtest.session.register import WITHHELD, Acknowledged, ImpressionEntry, Override, SealEntry, SittingEntry
-from blindtest.session.store.database import ByUrl, is_there, look_at
+from blindtest.session.store.database import ByUrl
+from blindtest.session.store.places import is_there, look_at
 from blindtest.session.store.store import Store
 
 __all__ = [

@@ -28,12 +28,13 @@ from blindtest.session.register import (
 )
 from blindtest.session.store import chain, impressions, seals, settings, sittings
 from blindtest.session.store.connection import WriterConnection
-from blindtest.session.store.database import ByUrl, database_at
+from blindtest.session.store.database import ByUrl
 from blindtest.session.store.erasure import CLEANING_DUE, erase
 from blindtest.session.store.hold import PANEL
 from blindtest.session.store.inspection import problems
 from blindtest.session.store.keys import Keys
 from blindtest.session.store.panel import PanelRegister
+from blindtest.session.store.places import database_at
 from blindtest.session.writer import Writer
 
 __all__ = ["Store"]
