@@ -20,8 +20,9 @@ MARK = "blindtest-sounds.txt"
 """Says that a folder is ours to empty."""
 STAMP_S = 946_684_800
 """2000-01-01T00:00:00Z, of every file."""
-WAIT_S = 30.0
-"""For a file that is being made; then the page asks again."""
+WAIT_S = 6.0
+"""For a file that waits to be made or is being made; then the program makes the sound itself and sends it. A page is
+patient for 20 s: both fit in."""
 
 
 def clear_laid(folder: Path) -> None:
@@ -93,8 +94,11 @@ class LaidPlayer(BrowserPlayer):
         try:
             laid.result(WAIT_S)
         except CancelledError:
-            return None  # its trial is over
-        except (BlindtestError, OSError, TimeoutError):
+            return None  # its trial is over, or it is made without a file
+        except TimeoutError:
+            laid.cancel()  # if nobody has begun it: made now by whoever asks, it need not be made twice
+            return None
+        except (BlindtestError, OSError):
             # It could not be read or written: tried anew when it is asked for again.
             if laid.done() and (sound := self._sounds.get(token)) is not None:
                 self._laid[token] = self._makers.submit(self._lay, token, sound)
@@ -102,10 +106,19 @@ class LaidPlayer(BrowserPlayer):
         return f"{self._name}/{token}.wav"
 
     def wav(self, token: str) -> bytes:
-        """Return the file itself: for a request that did not come through the web server."""
-        if self.place(token) is None:
+        """Return the file itself, for a request that did not come through the web server.
+
+        Made now where none lies there yet, the same byte for byte.
+        """
+        sound, laid = self._sounds.get(token), self._laid.get(token)
+        if sound is None:
             return super().wav(token)
-        return (self._folder / f"{token}.wav").read_bytes()
+        if laid is not None and laid.done() and not laid.cancelled() and laid.exception() is None:
+            try:
+                return (self._folder / f"{token}.wav").read_bytes()
+            except FileNotFoundError:
+                pass  # its trial has ended meanwhile
+        return served_sound(sound)
 
     def close(self) -> None:
         """Remove all files of the sitting."""

@@ -236,7 +236,8 @@ class OpenPanel:
         """
         known = self.listener_of(session)
         if not token:
-            return Opened(state=self.state(known) if known else _refused("no link"))
+            # A browser that holds what was once given: somebody went on elsewhere, or withdrew.
+            return Opened(state=self.state(known) if known else _refused("elsewhere" if session else "no link"))
         link = self._store.panel.link(token_hash(token))
         if link is None:
             return Opened(state=_refused("unknown"))

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from blindtest.errors import BlindtestError
+from blindtest.session import laid_player
 from blindtest.session.laid_player import MARK, LaidPlayer, clear_laid
 from blindtest.session.player import BrowserPlayer, Sound
 
@@ -91,6 +92,30 @@ def test_an_answer_does_not_wait_for_sounds(folder):
         assert not list(folder.glob("s1/*.wav"))
         go.set()
         assert laid.place("a") == "s1/a.wav"
+
+
+def test_a_sound_that_waits_too_long_for_its_file_is_made_by_whoever_asks(folder, monkeypatch):
+    monkeypatch.setattr(laid_player, "WAIT_S", 0.05)
+    go, made, sent = Event(), [], BrowserPlayer()
+
+    def counted():
+        made.append(1)
+        return SAMPLES
+
+    with ThreadPoolExecutor(1) as makers:
+        laid = LaidPlayer(folder, "s1", makers)
+        laid.prepare([sound("a", lambda: go.wait(10) and SAMPLES), sound("b", counted)])
+        sent.prepare([sound("b")])
+        assert laid.place("b") is None
+        assert laid.wav("b") == sent.wav("b"), "byte for byte what the file would have held"
+        assert not go.is_set(), "it has not waited for the makers, who are busy"
+        assert laid.place("b") is None
+        go.set()
+        assert laid._laid["a"].result(10) is None
+        laid.prepare([sound("c")])
+        assert laid._laid["c"].result(10) is None
+    assert made == [1], "and is not made once more"
+    assert {path.name for path in (folder / "s1").iterdir()} == {"c.wav"}
 
 
 def test_what_could_not_be_read_is_tried_again(folder, makers):

@@ -231,6 +231,8 @@ def test_a_link_opened_on_another_device_goes_on_there_and_the_old_page_is_told(
         assert here.get("/view").status == 401
         assert here.event("continued", sitting="x", trial=0).status == 401
         assert here.get("/panel/state").status == 401
+        assert here.open() == {"step": "refused", "why": "elsewhere"}, "opened without a link it says so too"
+        assert come().open() == {"step": "refused", "why": "no link"}
         # The sitting stands at the same trial. Equipment that nobody knows begins softly: the level is set anew.
         now = there.view()
         assert (now["step"], now["trial"], now["saved"], now["gain_db"]) == ("ready", view["trial"], 1, None)
