@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from blindtest.errors import BlindtestError
 
+from .harmonic_sweeps import absolute_unit, names_fundamental, sweep_levels
 from .lines import read_bytes, refused
 from .named_table import NamedTable, named_table
 
@@ -135,7 +136,18 @@ def parse_harmonics(data: bytes) -> "DataFrame":
                 found.append(_Found(row[0], level, order, value, phase, line, name))
     if not found:
         raise refused("no number of a harmonic in the table", line=text.line, remedy=EXPORT)
+    if layout.absolute(found):
+        found = [row._replace(value=row.value - row.level_db) for row in found if not np.isnan(row.level_db)]
+        layout.remarks.append("harmonics in levels of their own: that of the fundamental is taken off")
     percent = _in_percent(layout, found)
+    named, sweeps = sweep_levels([row.frequency_hz for row in found], [row.level_db for row in found])
+    if sweeps:
+        levels = ", ".join(f"{level:g}" for level in sweeps)
+        layout.remarks.append(
+            f"levels that follow the frequency are those of a sweep at one drive: it goes by its level at 1 kHz, "
+            f"{levels} dB"
+        )
+    found = [row._replace(level_db=float(level)) for row, level in zip(found, named, strict=True)]
     table = []
     lines = []
     for frequency, level, order, value, phase, line, name in found:
@@ -234,6 +246,7 @@ class _Layout:
             for k, cell in enumerate(lowered)
             if k not in taken and ("level" in cell or "spl" in cell or "drive" in cell)
         ]
+        level = level or [k for k in range(len(header)) if k not in taken and names_fundamental(header[k])]
         self.level = level[0] if level else None
         taken |= set(level[:1])
         sums = [header[k] for k in range(len(header)) if k not in taken and _SUM.search(lowered[k])]
@@ -244,6 +257,17 @@ class _Layout:
             self.remarks.append(f"columns left out: {', '.join(left)}")
         for order in (order for _, _, order in self.values if order > HIGHEST_ORDER):
             raise refused(f"order {order} is out of range", line=line, allowed=f"2 to {HIGHEST_ORDER}", remedy=EXPORT)
+
+    def absolute(self, found: "Sequence[_Found]") -> bool:
+        """Whether the numbers are levels like the fundamental's: by their units, or since all lie above 0 dB."""
+        if self.level is None:
+            return False
+        names = [self.header[column] for _, column, _ in self.values]
+        own = absolute_unit(self.header[self.level])
+        if own and all(absolute_unit(name) == own for name in names):
+            return True
+        under = all(0 < row.value < row.level_db for row in found)
+        return under and names_fundamental(self.header[self.level]) and all(_DB.search(name) for name in names)
 
     @property
     def needed(self) -> list[int]:
@@ -300,7 +324,7 @@ def _in_percent(layout: _Layout, found: "Sequence[_Found]") -> bool:
             line=layout.line,
             got=", ".join(names),
             allowed="dB relative to the fundamental, below 0",
-            remedy="name the unit they are in: H2 (%)",
+            remedy="name the unit they are in: H2 (%); levels of their own need the fundamental's beside them",
         )
     return bool(percent)
 

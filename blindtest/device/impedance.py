@@ -44,6 +44,8 @@ _STEEPEST = 1.0
 """Exponent of the frequency at most, where |Z| goes on above the measured range: an inductance."""
 _TRANSFORM = 1 << 19
 _OHMS = re.compile(r"imped|ohms?\b|[\u03c9\u2126]|^\|z\||^z(?![a-z])")
+_PHASES = re.compile(r"phase|deg|\u00b0|^arg|angle|^phi(?![a-z])|^[\u03c6\u03d5]")
+"""phi may be written as a letter, and degrees as a sign."""
 _LAST_OCTAVES = 1 / 3
 
 
@@ -214,7 +216,7 @@ def _impedance_of(given: "Impedance | Response | DataFrame | tuple[ArrayLike, Ar
 def _columns(text: NamedTable, frequency: int) -> tuple[int, int | None, list[str]]:
     lowered = [cell.casefold().strip() for cell in text.header]
     others = [k for k in range(len(lowered)) if k != frequency]
-    phases = [k for k in others if "phase" in lowered[k] or "deg" in lowered[k] or lowered[k].startswith("arg")]
+    phases = [k for k in others if _PHASES.search(lowered[k])]
     sizes = [
         k for k in others if k not in phases and ("ohm" in lowered[k] or "ω" in lowered[k] or "imped" in lowered[k])
     ]

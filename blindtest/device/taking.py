@@ -155,7 +155,14 @@ def _text(path: Path, data: bytes, lines: "Sequence[str]") -> Taken:
     totals = names_totals(header)
     if totals and not any(classified(cell).role == "level" for cell in header):
         return _harmonics(path, f"its header names a sum of distortion: {', '.join(totals)}")
-    return _response(path, header)
+    taken = _response(path, header)
+    if totals and taken.response is not None and not np.ptp(taken.response.magnitude):
+        return Taken(
+            kind="left aside",
+            why=f"a sum of distortion at one level ({', '.join(totals)}): no response, and it says nothing of single "
+            "orders",
+        )
+    return taken
 
 
 def _header(data: bytes) -> tuple[str, ...]:

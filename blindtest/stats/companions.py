@@ -44,6 +44,8 @@ MODELLED = (5, 500)
 """Listeners between which a model of them stands beside a result; clips from the first number on."""
 TELLING = 3.0
 """A Bayes factor below this, either way, says next to nothing."""
+MOST_SAID = 1000
+"""Larger ones are said to be larger: their digits mean nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,10 +275,11 @@ def _bayes(pooled: DiscriminationResult, margin: float | None) -> Companion:
 def _weighed(result: Any) -> Companion:
     factor = abs(result.log_bayes_factor)
     side = "a difference" if result.log_bayes_factor >= 0 else "none"
+    said = f"{exp(factor):.3g}" if factor < log(MOST_SAID) else f"over {MOST_SAID}"
     return Companion(
         name="Bayesian",
         sentence=f"With a {result.prior} prior: {result.sentence}",
-        short=f"Bayes factor {exp(min(factor, 700.0)):.3g} for {side}",
+        short=f"Bayes factor {said} for {side}",
         notable=factor < log(TELLING),
         result=result,
     )

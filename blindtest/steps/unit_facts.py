@@ -51,6 +51,8 @@ REFERENCE_HZ = 1000.0
 FIELDS = ("flat", "diffuse", "free")
 _WIDER = (0.7, 1.05)
 _FEWEST_POINTS = 10
+_DELAY_OCTAVES = 1 / 24
+"""Over which a group delay is averaged: else the noise of a second of capture hides it."""
 _DELAY_POINTS = 24
 """Per octave."""
 
@@ -246,7 +248,7 @@ def _traces(name: str, impulse: ImpulseResponse) -> list[ImpulseTrace]:
         # A little wider than what is told, since the phase bends at its band's ends.
         wider = (_WIDER[0] * low, min(_WIDER[1] * high, 0.48 * impulse.rate))
         excess = excess_phase(samples, impulse.rate, band_hz=wider)
-        delay = group_delay_s(samples, impulse.rate, grid) - excess.delay_s
+        delay = group_delay_s(samples, impulse.rate, grid, octaves=_DELAY_OCTAVES) - excess.delay_s
         traces.append(
             ImpulseTrace(
                 file=name,

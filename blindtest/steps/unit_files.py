@@ -32,6 +32,8 @@ DEAD_DB = 40.0
 """So far under the others a curve is that of a dead channel."""
 OTHER_UNIT_DB = 20.0
 """So far from the others a curve is written in another unit of level."""
+_ROUNDED = 1e-3
+"""Share by which frequencies differ that were written with fewer digits; our rule."""
 DOUBTFUL_DB = 6.0
 """So far from the others a seating is asked about: more than reseating does (common practice)."""
 _LEFT = {"left", "l", "lft", "links", "gauche"}
@@ -355,17 +357,21 @@ def _ask_about_shapes(found: UnitFiles) -> None:
 
 def _note_grids(found: UnitFiles, folder: Path) -> None:
     """Say which seatings are on other frequencies than most, and refuse those that share none with them."""
-    grids: dict[bytes, list[Curve]] = {}
+    grids: list[list[Curve]] = []
     for curve in found.curves:
-        grids.setdefault(curve.response.frequency.tobytes(), []).append(curve)
+        own = next((curves for curves in grids if _alike(curves[0].response, curve.response)), None)
+        if own is None:
+            grids.append([curve])
+        else:
+            own.append(curve)
     if len(grids) < 2:
         return
-    most = max(grids.values(), key=len)
+    most = max(grids, key=len)
     common = _grid_words(most[0].response)
-    for curves in grids.values():
+    for curves in grids:
         if curves is most:
             continue
-        own = _grid_words(curves[0].response)
+        theirs = _grid_words(curves[0].response)
         names = list(dict.fromkeys(curve.file for curve in curves))
         if _apart(curves[0].response, most[0].response):
             for name in names:
@@ -375,7 +381,7 @@ def _note_grids(found: UnitFiles, folder: Path) -> None:
                     Fault(
                         problem="shares no range of frequencies with the other seatings",
                         file=str(folder / name),
-                        got=own,
+                        got=theirs,
                         allowed=common,
                         remedy="export every seating over the same range",
                     ),
@@ -383,9 +389,16 @@ def _note_grids(found: UnitFiles, folder: Path) -> None:
             found.curves = [curve for curve in found.curves if curve.file not in names]
             continue
         found.notes.append(
-            f"{', '.join(names)}: on other frequencies than the other seatings, {own} against {common}: all are read "
-            "on the finest grid, within what all cover"
+            f"{', '.join(names)}: on other frequencies than the other seatings, {theirs} against {common}: all are "
+            "read on the finest grid, within what all cover"
         )
+
+
+def _alike(one: Response, other: Response) -> bool:
+    """Whether two seatings were measured at the same frequencies, whatever digits they were written with."""
+    return len(one.frequency) == len(other.frequency) and bool(
+        np.allclose(one.frequency, other.frequency, rtol=_ROUNDED, atol=0)
+    )
 
 
 def _apart(one: Response, other: Response) -> bool:

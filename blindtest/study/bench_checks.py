@@ -5,6 +5,7 @@ from typing import Any
 
 from blindtest.device import Impedance, read_harmonics, read_impedance
 from blindtest.errors import BlindtestError, did_you_mean
+from blindtest.study.drive_checks import note_full_scale
 from blindtest.study.findings import Findings
 from blindtest.study.paths import PathTrouble, file_at, matching
 
@@ -89,6 +90,7 @@ def check_bench_stages(data: dict[str, Any], condition: dict[str, Any], index: i
 
 def check_bench_files(data: dict[str, Any], folder: Path, found: Findings) -> None:
     """Read every table of harmonics and every impedance that is there."""
+    highest: dict[str, float] = {}
     for index, unit in enumerate(data.get("unit", ())):
         for key, read in (("harmonics", read_harmonics), ("impedance", read_impedance)):
             name = unit.get(key)
@@ -103,8 +105,11 @@ def check_bench_files(data: dict[str, Any], folder: Path, found: Findings) -> No
             except BlindtestError as error:
                 found.faults += [fault.in_file(str(path)) for fault in error.faults]
                 continue
+            if not isinstance(made, Impedance):
+                highest[unit["id"]] = float(made.level_db.max())
             remarks = made.remarks if isinstance(made, Impedance) else made.attrs.get("remarks", ())
             for remark in remarks:
                 found.note(("unit", index, key), str(remark))
             if isinstance(made, Impedance) and made.phase is None:
                 found.note(("unit", index, key), "only the magnitude is known: its phase is rebuilt as minimum phase")
+    note_full_scale(data, highest, found)

@@ -11,6 +11,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.study.bench_checks import check_bench_files
 from blindtest.study.binaural_checks import check_binaural_files
 from blindtest.study.correction_checks import check_correction_files
+from blindtest.study.drive_checks import check_seatings, note_amplifier
 from blindtest.study.findings import Findings, Note
 from blindtest.study.imbalance_stages import check_imbalance_files
 from blindtest.study.lengths import check_lengths
@@ -56,6 +57,9 @@ def examine(folder: str | Path) -> Examined:
     found = loaded.found
     _check_measurements(loaded.data, loaded.folder, found)
     seconds = _check_audio(loaded.data, loaded.folder, found)
+    if loaded.study is not None:
+        check_seatings(loaded.data, loaded.study, found)
+        note_amplifier(loaded.study, found)
     if loaded.study is not None and not found.faults:
         check_lengths(loaded.study, seconds, found)
     faults = found.sorted_faults()

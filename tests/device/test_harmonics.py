@@ -278,6 +278,47 @@ def test_what_can_be_read_in_two_ways_is_refused_with_its_line(text, line, words
     assert caught.value.faults[0].line == line
 
 
+HERTZ = np.geomspace(20, 20_000, 31)
+PLAYED = 90 + 6 * np.cos(np.log(HERTZ / 1000))
+
+
+def exported(header, *columns):
+    rows = "".join(",".join(f"{value:.4f}" for value in row) + "\n" for row in zip(*columns, strict=True))
+    return f"{header}\n{rows}".encode()
+
+
+def test_a_sweep_at_one_drive_is_one_level_whatever_its_fundamental_plays_at():
+    """Behind a response the level of each frequency is that of the response; the drive is the same."""
+    twice = [np.tile(column, 2) for column in (HERTZ, 0 * HERTZ - 50, 0 * HERTZ - 60)]
+    levels = np.concatenate([PLAYED, PLAYED + 10])
+    table = parse_harmonics(exported("Frequency (Hz),Level (dB SPL),H2 (dB),H3 (dB)", twice[0], levels, *twice[1:]))
+    assert np.unique(table.level_db).tolist() == pytest.approx([96.0, 106.0])  # 90 + 6 cos 0 at 1 kHz
+    assert len(table) == 4 * len(HERTZ)
+    assert any("at one drive" in remark for remark in table.attrs["remarks"])
+    downwards = exported("Freq (Hz),Fundamental (dB),H2 (%)", HERTZ[::-1], PLAYED[::-1], 0 * HERTZ + 0.1)
+    assert np.unique(parse_harmonics(downwards).level_db).tolist() == pytest.approx([96.0])
+    rows = "".join(f"{hertz},{level},-50\n" for hertz in (100, 300, 1000, 3000) for level in (84, 94, 104))
+    kept = parse_harmonics(f"Frequency (Hz),Level (dB),H2 (dB)\n{rows}".encode())
+    assert np.unique(kept.level_db).tolist() == [84, 94, 104]
+    assert not any("drive" in remark for remark in kept.attrs["remarks"])
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        "Frequency (Hz),Fundamental (dBSPL),2nd harmonic (dBSPL),3rd harmonic (dBSPL)",
+        "Frequency (Hz),Fundamental (dB),H2 (dB),H3 (dB)",
+        "f (Hz),H1 [dB SPL],H2 [dB SPL],H3 [dB SPL]",
+    ],
+)
+def test_harmonics_in_levels_of_their_own_are_held_against_the_fundamental(header):
+    table = parse_harmonics(exported(header, HERTZ, PLAYED, PLAYED - 52, PLAYED - 63))
+    assert table.distortion_db.to_numpy() == pytest.approx(np.tile([-52, -63], len(HERTZ)), abs=2e-4)
+    assert any("taken off" in remark for remark in table.attrs["remarks"])
+    relative = parse_harmonics(exported(header.replace("SPL", ""), HERTZ, PLAYED, 0 * HERTZ - 52, 0 * HERTZ - 63))
+    assert relative.distortion_db.to_numpy() == pytest.approx(np.tile([-52, -63], len(HERTZ)))
+
+
 def test_impossible_orders_and_levels_are_refused():
     for table in ({1: -20}, {2: 3}, {2.5: -40}, {}):
         with pytest.raises(ValueError):

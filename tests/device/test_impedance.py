@@ -80,6 +80,13 @@ def test_an_impedance_file_is_read_with_its_units(tmp_path):
     assert read.at(1000) == pytest.approx(38)
 
 
+@pytest.mark.parametrize("name", ["Phase (deg)", "\u03c6 (\u00b0)", "phi [\u00b0]", "Angle (deg)", "arg Z"])
+def test_a_phase_goes_by_many_names(name):
+    read = parse_impedance(f"f (Hz);|Z| (Ohm);{name}\n20;40;10\n1000;38;0\n10000;41;22\n".encode())
+    assert np.rad2deg(read.phase) == pytest.approx([10, 0, 22])
+    assert not read.remarks
+
+
 @pytest.mark.parametrize(
     ("text", "line", "words"),
     [
