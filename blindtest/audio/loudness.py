@@ -217,10 +217,15 @@ def _block_powers(frames: ArrayLike, rate: int, hops: int) -> NDArray[np.float64
     if samples.dtype != np.int32:  # whole numbers are made float64 where they are needed, a second at a time
         samples = _framed(samples)
     weights = channel_weights(samples.shape[1])
+    if not rate > 0:
+        raise ValueError(f"the rate must be positive, got {rate}")
     edges = hop_edges(len(samples), rate)
     if len(edges) - 1 < hops:
         return np.empty(0)
-    return _powers(_hop_energies(samples, edges, rate) @ weights, edges, hops)
+    energies = _hop_energies(samples, edges, rate) @ weights
+    if not np.all(np.isfinite(energies)):
+        raise ValueError("frames must be finite")
+    return _powers(energies, edges, hops)
 
 
 def _powers(energy: NDArray[np.float64], edges: NDArray[np.int64], hops: int) -> NDArray[np.float64]:

@@ -55,6 +55,8 @@ def true_peak(frames: ArrayLike, rate: int) -> float:
         raise ValueError(f"the rate must be positive, got {rate}")
     if samples.size == 0:
         return -math.inf
+    if not np.isfinite(samples.sum()):
+        raise ValueError("frames must be finite")
     chunks = -(-len(samples) // _CHUNK) + 2  # one of silence at either end, for what rings there
     padded = np.zeros(chunks * _CHUNK + TAPS)
     highest = 0.0

@@ -7,7 +7,7 @@ the measured range. What a level is relative to (dB SPL, dB re 1 kHz) is the stu
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -218,6 +218,8 @@ def smooth(response: Response, fraction: float) -> Response:
     """
     if not 1 / 48 - 1e-12 <= fraction <= 1:
         raise ValueError(f"fraction must be 1/48 to 1 octave, got {fraction}")
+    if len(response.frequency) == 1:
+        return replace(response, phase=None)
     x = np.log2(response.frequency)
     half = np.minimum(fraction / 2, np.minimum(x - x[0], x[-1] - x))
     reference = response.magnitude.max(axis=0)

@@ -236,3 +236,18 @@ def test_levels_of_known_signals():
     assert rms_level(sine) == pytest.approx(10 * math.log10(Fraction(1, 2)), abs=1e-9)
     assert rms_level(np.zeros((0, 2))) == -math.inf
     assert a_weighted_level(np.zeros((0, 2)), n) == -math.inf
+
+
+@pytest.mark.parametrize("wrong", [np.nan, np.inf])
+@pytest.mark.parametrize("measure", [integrated_loudness, momentary_loudness, loudness_range])
+def test_what_is_no_number_is_no_silence(measure, wrong):
+    """A gate drops what doesn't compare, and half a programme would pass for the whole."""
+    frames = np.full((4 * 48_000, 2), 0.1)
+    frames[100_000, 1] = wrong
+    with np.errstate(invalid="ignore"), pytest.raises(ValueError, match="must be finite"):
+        measure(frames, 48_000)
+
+
+def test_a_rate_of_nothing_is_refused():
+    with pytest.raises(ValueError, match="rate must be positive, got 0"):
+        integrated_loudness(np.zeros((48_000, 1)), 0)

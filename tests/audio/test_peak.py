@@ -102,6 +102,8 @@ def test_silence_and_nothing_are_minus_infinity():
 
 
 def test_shape_and_rate_are_looked_at():
+    with pytest.raises(ValueError, match="must be finite"):
+        true_peak(np.array([[0.5], [np.nan], [0.1]]), 48_000)
     with pytest.raises(ValueError, match=r"\(n, channels\), got shape \(5,\)"):
         true_peak(np.zeros(5), 48_000)
     with pytest.raises(ValueError, match="rate must be positive, got 0"):

@@ -4,6 +4,7 @@ import json
 import statistics
 import subprocess
 import sys
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -149,6 +150,14 @@ def test_smoothing_a_slope(fraction):
     expected = 6 * np.log2(frequency) + 10 * np.log10(np.sinh(x) / x)
     assert got.magnitude[inside, 0] == pytest.approx(expected[inside], abs=1e-4)
     assert got.magnitude[[0, -1], 0] == pytest.approx(6 * np.log2(frequency[[0, -1]]))
+
+
+def test_one_point_is_its_own_mean():
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        assert smooth(
+            Response(frequency=[1000.0], magnitude=[[3.0, 4.0]], channels=("left", "right")), 1 / 3
+        ).magnitude.tolist() == [[3, 4]]
 
 
 def test_smoothing_is_a_mean_of_power_over_log_frequency():
