@@ -1,11 +1,11 @@
 """What a drive has to reach and a table to cover: seatings by number, an amplifier's volts, full scale in a table."""
 
 from collections.abc import Iterator, Mapping
-from math import log10
+from math import inf, log10
 from typing import Any
 
+from blindtest.device import Amplifier
 from blindtest.study.findings import Findings
-from blindtest.study.playing_level import amplifier_of
 from blindtest.study.study import Study
 
 __all__ = ["check_seatings", "note_amplifier", "note_full_scale"]
@@ -50,9 +50,10 @@ def note_full_scale(data: Mapping[str, Any], highest: Mapping[str, float], found
 def note_amplifier(study: Study, found: Findings) -> None:
     """Say where the amplifier can't deliver what the source is said to put out, or the reading says."""
     setting = study.playback
-    amplifier = None if setting is None else amplifier_of(setting)
-    if setting is None or amplifier is None:
+    own = None if setting is None else setting.amplifier
+    if setting is None or own is None or own.volts is None:
         return
+    amplifier = Amplifier(volts=own.volts, into_ohm=own.into_ohm or inf, output_ohm=own.output_ohm)
     ohm = study.unit(setting.unit).rated_ohm
     across = 1.0 if ohm is None else ohm / (ohm + amplifier.output_ohm)
     if (read := setting.calibration) is not None and read.volts is not None:
