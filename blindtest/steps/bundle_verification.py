@@ -100,8 +100,9 @@ class BundleVerified:
         )
         if self.only_by_hash and not self.seen_whole:
             yield (
-                f"What follows from nothing else here: {', '.join(_folders(self.only_by_hash))}; when anything was "
-                "made, begun or ended, and why; whether it is called a demonstration. Only the bundle's own hash, seen "
+                f"What follows from nothing else here: {', '.join(_folders(self.only_by_hash))}; what study.toml "
+                "says beyond the plan (licences, remarks); when anything was made, begun or ended, and why; whether it "
+                "is called a demonstration. Only the bundle's own hash, seen "
                 "elsewhere, would speak for these."
             )
         if self.seen_whole:
@@ -224,6 +225,7 @@ class _Checking:
         self._notes: list[str] = []
         self._all_sound = self._filters = self._same_verifier = False
         self._sealed_files: set[str] = set()
+        self._undecided: list[str] = []
 
     @property
     def _intact(self) -> bool:
@@ -262,6 +264,7 @@ class _Checking:
                 checks.only_by_hash(
                     self._bundle,
                     self._sealed_files,
+                    undecided=self._undecided,
                     filters=self._filters,
                     all_sound=self._all_sound,
                     same_verifier=self._same_verifier,
@@ -310,7 +313,7 @@ class _Checking:
 
     def _results(self, kept: "KeptRecord") -> list[Finding | str]:
         answers = read_answers(kept)
-        made = checks.check_derived(
+        made, self._undecided = checks.check_derived(
             self._bundle, answers, kept, same_versions=not self._versions, same_version=self._same_version
         )
         return [*made, checks.check_report(self._bundle, answers)]

@@ -15,7 +15,7 @@ __all__ = ["earlier_lacking"]
 
 def earlier_lacking(record: "Record") -> list[tuple[str, int, list[str]]]:
     """Return of each study seal that names earlier records: its commitment, how many it names, what is not there."""
-    impressions = {entry.hash for entry in record.impressions()}
+    order = {entry.hash: place for place, entry in enumerate(record.impressions())}
     seals = {entry.commitment for entry in record.seals() if entry.kind == "study"}
     # A sitting that was open when the seal was made has grown since: its head of then is a link of its chain.
     heads = {
@@ -25,7 +25,7 @@ def earlier_lacking(record: "Record") -> list[tuple[str, int, list[str]]]:
 
     def lacks(one: Mapping[str, Any]) -> str:
         if "impression" in one:
-            return "" if one["impression"] in impressions else f"impression {str(one['impression'])[:16]}..."
+            return "" if one["impression"] in order else f"impression {str(one['impression'])[:16]}..."
         if "study_seal" in one:
             return "" if one["study_seal"] in seals else f"study seal {str(one['study_seal'])[:16]}..."
         there = one.get("head") in heads.get((one.get("sitting", 0), str(one.get("plan"))), set())
@@ -36,5 +36,8 @@ def earlier_lacking(record: "Record") -> list[tuple[str, int, list[str]]]:
         named = entry.record.get("earlier") if entry.kind == "study" else None
         if isinstance(named, list) and named:
             lacking = [words for one in named if (words := lacks(one))]
+            places = [order[one["impression"]] for one in named if one.get("impression") in order]
+            if places != sorted(places):
+                lacking.append("impressions in their order")
             found.append((entry.commitment, len(named), lacking))
     return found

@@ -265,6 +265,10 @@ def _sitting(store: "Record", entry: "SittingEntry") -> list[Finding]:
             detail="; ".join(check.faults) or _withheld(store, entry, check.withheld),
         )
     ]
+    if entry.forgotten is not None and check.withheld < check.links:
+        # Left in the chain and out of the results: what forget erases, it erases whole.
+        left = f"{check.links - check.withheld} rows of it are there"
+        findings.append(Finding(ok=False, what=f"{name}: it was withdrawn, and its rows erased", detail=left))
     if store.locked(entry.commitment):
         return [*findings, *_locked(store, entry, name)]
     try:
@@ -289,8 +293,13 @@ def _sitting(store: "Record", entry: "SittingEntry") -> list[Finding]:
         findings.append(Finding(ok=False, what=f"{name}: its deadline in the register is that of its plan"))
     if entry.forgotten is not None:
         return findings
+    rows = store.rows(entry.number)
+    others = sorted({str(row.get("listener")) for row in rows} - {entry.listener})
+    if others:
+        what = f"{name}: its answers are those of the listener in the register"
+        findings.append(Finding(ok=False, what=what, detail=f"of {', '.join(others[:3])}"))
     try:
-        sitting = restored(plan, store.rows(entry.number), study=study_id(plan.record), listener=entry.listener)
+        sitting = restored(plan, rows, study=study_id(plan.record), listener=entry.listener)
     except BlindtestError as error:
         return [*findings, Finding(ok=False, what=f"{name}: its answers belong to its plan", detail=str(error))]
     findings.append(

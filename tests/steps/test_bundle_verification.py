@@ -678,7 +678,7 @@ def test_days_of_silence_in_a_few_packed_bytes_are_not_rendered(copy, tmp_path):
     with opened(copy) as bundle:
         work, listed, levels = laid_out(bundle, tmp_path / "study"), hashes_in(bundle), levels_in(bundle)
         found = check_rendering(bundle, work, listed, levels, tmp_path / "again")
-    assert found == ["not rendered again, since the clip is much longer than its stimuli here: tune"]
+    assert found == ["not rendered again, since the clip is much longer than its stimuli here: one"]
     assert sorted(path.name for path in (tmp_path / "again").iterdir()) == ["fixed.toml"]
 
 
@@ -745,6 +745,41 @@ def test_what_was_laid_beside_the_rest_is_named_as_held_by_the_hash_alone(made, 
     assert "extra/other results.html" in found.text()
     # Filters and levels were not looked at, since sound was not asked for.
     assert [name for name in found.only_by_hash if name.startswith("filters/")]
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"listener": "L-new"}, "sitting 1: its answers are those of the listener in the register"),
+        ({"listener": "withheld", "forgotten": "2031-01-01T00:00:00.000+00:00"},
+         "sitting 1: it was withdrawn, and its rows erased"),
+    ],
+    ids=["another listener", "withdrawn with its rows"],
+)  # fmt: skip
+def test_the_register_says_of_answers_what_they_say_themselves(made, copy, changed, said):
+    """Two listeners made of one count for more; who withdrew has no rows left that could count for nothing."""
+    sittings = values_in(copy, SITTINGS)
+    put_values(copy, SITTINGS, [sittings[0] | changed, sittings[1]])
+    derived_again(copy)
+    summed_again(copy)
+    found = verify_bundle(copy, sound=False)
+    assert [one.what for one in found.findings if not one.ok] == [said]
+    code, told = short_verifier(copy / "verify.py", copy)
+    (failed,) = [line for line in told.splitlines() if line.startswith("FAILS")]
+    assert (code, "rows of answers against their salted hashes" in failed) == (1, True)
+
+
+def test_what_another_version_may_write_otherwise_is_held_by_the_hash_alone(copy):
+    """Who says that another version made the bundle has less compared; what is not, is named."""
+    (copy / "README.md").write_text("trust me", encoding="utf-8")
+    told = json.loads((copy / "versions.json").read_bytes())
+    (copy / "versions.json").write_text(json.dumps(told | {"blindtest": "9.9"}), encoding="utf-8")
+    (copy / "verify.py").write_text("print('all holds')", encoding="utf-8")
+    summed_again(copy)
+    found = verify_bundle(copy, sound=False)
+    assert found.ok
+    assert {"README.md", "verify.py", "versions.json"} <= {*found.only_by_hash}
+    assert "verify.py is not that of this version of blindtest: read it before you run it" in found.text()
 
 
 def test_a_deadline_of_the_register_is_that_of_the_plan(made, copy):

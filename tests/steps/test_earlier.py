@@ -61,6 +61,7 @@ def test_what_is_there_as_it_was_then_is_not_missed():
     ("changed", "missed"),
     [
         (replace(WHOLE, said=WHOLE.said[:1]), ["impression 2222222222222222..."]),
+        (replace(WHOLE, said=WHOLE.said[::-1]), ["impressions in their order"]),
         (replace(WHOLE, sealed=(SECOND,)), ["study seal c1c1c1c1c1c1c1c1..."]),
         (replace(WHOLE, sat=(Entry(commitment="bb" * 32),)), ["sitting 1 as it stood then"]),
         (replace(WHOLE, sat=()), ["sitting 1 as it stood then"]),

@@ -31,8 +31,8 @@ Path = tuple[str, ...]
 
 def check_derived(
     bundle: OpenedBundle, answers: "Answers", record: "Record", *, same_versions: bool, same_version: bool
-) -> list[Finding | str]:
-    """Make every file that follows from the record again.
+) -> tuple[list[Finding | str], list[str]]:
+    """Make every file that follows from the record again; return what was found, and the files that are not decided.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def check_derived(
     found.append(Finding(ok=not firm, what=what, detail=f"differs in {', '.join(firm)}" if firm else ""))
     if undecided:
         found.append(f"other versions spell {', '.join(undecided)} otherwise: not decided")
-    return found
+    return found, undecided
 
 
 def _bytes(bundle: OpenedBundle, name: str) -> bytes:
@@ -142,7 +142,13 @@ def check_report(bundle: OpenedBundle, answers: "Answers") -> Finding:
 
 
 def only_by_hash(
-    bundle: OpenedBundle, sealed: Collection[str], *, filters: bool, all_sound: bool, same_verifier: bool
+    bundle: OpenedBundle,
+    sealed: Collection[str],
+    *,
+    undecided: Collection[str],
+    filters: bool,
+    all_sound: bool,
+    same_verifier: bool,
 ) -> list[str]:
     """Return the files that follow from nothing else here: only the bundle's hash, seen elsewhere, speaks for them.
 
@@ -151,12 +157,14 @@ def only_by_hash(
     Parameters
     ----------
     sealed : files of the study that the seal holds, by their names in the bundle
+    undecided : files that another version of something writes otherwise
     filters : whether the filters were designed again
     all_sound : whether every stimulus was rendered again
     same_verifier : whether verify.py is known here
     """
     held = {SUMS, STUDY_FILE, *DERIVED, *_HELD, *sealed, *(_BY_SOUND if all_sound else ())}
     held |= {VERIFIER} if same_verifier else set()
+    held -= {*undecided}
     stimuli = [name for name in bundle.names if name.startswith("stimuli/") and name.endswith(".wav")]
     designed = [name for name in bundle.names if filters and name.startswith("filters/")]
     return [name for name in bundle.names if name not in held.union(stimuli, designed)]

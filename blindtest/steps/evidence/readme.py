@@ -24,7 +24,8 @@ answer that was given, what was found, and what is needed to check it. It was ma
    bytes, given in hex) followed by the text of `record` is the `commitment`. In `record/chain.jsonl` the SHA-256 of
    `salt` followed by the text of `row` is `row_hash`, and that of the hash before (for the first: the sitting's
    commitment) followed by `row_hash`, 32 bytes each, is `hash`. The last is the sitting's `head` in
-   `record/sittings.jsonl`.
+   `record/sittings.jsonl`. How a sitting ended was published as the SHA-256 of its `head` (32 bytes) followed by its
+   `state`, a blank and `ended` (and ` helper` where the plan's `record` has the key `helper`).
 
 Commitments and heads that were published elsewhere, at the time, are what all this is held against:
 
