@@ -82,6 +82,8 @@ class Verified:
             "published_found": list(self.published),
             "findings": [{"ok": f.ok, "what": f.what, "detail": f.detail} for f in self.findings],
             "stamps": [stamp.to_dict() for stamp in self.stamps],
+            "ends_unseen": list(self.ends_unseen),
+            "unread": list(self.unread),
         }
 
     def text(self) -> str:
@@ -293,18 +295,18 @@ def _sitting(store: "Record", entry: "SittingEntry") -> list[Finding]:
         findings.append(Finding(ok=False, what=f"{name}: its deadline in the register is that of its plan"))
     if entry.forgotten is not None:
         return findings
-    rows = store.rows(entry.number)
-    others = sorted({str(row.get("listener")) for row in rows} - {entry.listener})
-    if others:
-        what = f"{name}: its answers are those of the listener in the register"
-        findings.append(Finding(ok=False, what=what, detail=f"of {', '.join(others[:3])}"))
     try:
+        rows = store.rows(entry.number)
         sitting = restored(plan, rows, study=study_id(plan.record), listener=entry.listener)
     except BlindtestError as error:
         return [*findings, Finding(ok=False, what=f"{name}: its answers belong to its plan", detail=str(error))]
     findings.append(
         Finding(ok=True, what=f"{name}: every trial, its truth and which answers were right follow from the plan")
     )
+    others = sorted({str(row.get("listener")) for row in rows} - {entry.listener})
+    if others:
+        what = f"{name}: its answers are those of the listener in the register"
+        findings.append(Finding(ok=False, what=what, detail=f"of {', '.join(others[:3])}"))
     fault = rule_fault(sitting, entry.state)
     if fault is not None:
         findings.append(
