@@ -17,7 +17,8 @@ from blindtest.steps.impressions import ImpressionShown, impression
 from blindtest.steps.listening import prepare_sitting
 from blindtest.steps.loopback import LOOPBACK_CAUTIONS, LoopbackShown, loopback
 from blindtest.steps.measuring import Measured, measure
-from blindtest.steps.panel import Admitted, OpenPanel, drawn_token, open_panel
+from blindtest.steps.panel import OpenPanel, open_panel
+from blindtest.steps.panel_admission import Admitted, drawn_token
 from blindtest.steps.panel_end import OpenedNonces
 from blindtest.steps.panel_invites import (
     MOST_INVITATIONS,

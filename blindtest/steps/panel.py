@@ -4,13 +4,10 @@ What leaves for a page is a *state*: the step that the listener is at, and what 
 is stored. Names, if the organiser needs them, stand in a file of theirs beside the links; no command reads it.
 """
 
-import hmac
 import os
-from base64 import urlsafe_b64encode
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from hashlib import sha256
 from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING, Any
@@ -22,7 +19,16 @@ from blindtest.session.panel_devices import kept_as
 from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
 from blindtest.steps.beginning import new_sitting
 from blindtest.steps.keeping import panel_reminder_of
-from blindtest.steps.listening import pseudonym_from
+from blindtest.steps.panel_admission import (
+    CLOSED,
+    Admission,
+    Admitted,
+    drawn_token,
+    is_closed,
+    panel_of_study,
+    refused,
+    text_of,
+)
 from blindtest.steps.panel_end import OpenedNonces, open_nonces
 from blindtest.steps.panel_level import LevelSounds
 from blindtest.steps.panel_results import own_result
@@ -32,16 +38,14 @@ from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, sti
 from blindtest.steps.prepared_sitting import PreparedSitting, resumed_sitting
 from blindtest.steps.sealing import StudySeal, ensure_sealed
 from blindtest.steps.second_rate import load_both, render_both
-from blindtest.study import Panel, Study, labels, load_study, render_job, sitting_lengths
+from blindtest.study import Study, labels, load_study, render_job, sitting_lengths
 from blindtest.words import worded
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
 
-__all__ = ["CLOSED", "Admitted", "OpenPanel", "Opened", "drawn_token", "is_closed", "open_panel", "panel_of_study"]
+__all__ = ["OpenPanel", "Opened", "open_panel"]
 
-_PUBLIC_LINK, CLOSED = "panel_public_link", "panel_closed"
-_RESUME_SECRET = "panel_resume_secret"
 _MOVED = "moved"
 """What is kept where a sitting went on in another browser: its number, and how often its level had been set by then. As
 long as that is so the level is to be set anew."""
@@ -57,44 +61,6 @@ class Opened:
     state: State
     session: str | None = None
     """What the browser holds from now on; None: nothing, or what it holds already."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Admitted:
-    """Somebody has agreed."""
-
-    listener: str
-    session: str
-    resume: str | None
-    """Token of the link to come back by, where the listener came by the public one."""
-    again: bool = False
-    """Whether this consent was on record already, and its answer had been lost."""
-
-
-def drawn_token(entropy: Entropy) -> str:
-    """Return a token of 160 bits that a link can hold."""
-    return urlsafe_b64encode(entropy(20)).decode().rstrip("=")
-
-
-def panel_of_study(study: Study) -> Panel:
-    """Return the study's panel.
-
-    Raises
-    ------
-    BlindtestError
-        It has none.
-    """
-    if study.panel is None:
-        raise BlindtestError(
-            Fault(
-                problem="this study has no panel",
-                file=str(study.path),
-                key="panel",
-                remedy="write [panel] with invitation = 'invitation.md', and consent under [listeners]: "
-                "blindtest guide panel",
-            )
-        )
-    return study.panel
 
 
 def open_panel(
@@ -152,11 +118,8 @@ class OpenPanel:
         self.entropy = entropy
         self._store = store
         self._rendered = rendered
-        # Read once: the consent text is part of the seal, and nobody agrees to one that changes while they read.
-        self._consent = _text(study, study.listeners.consent)
-        # Of the file itself, whatever its lines end with: the hash that the seal holds.
-        self._consent_sha256 = sha256((study.folder / study.listeners.consent).read_bytes()).hexdigest()
-        self._invitation_text = _text(study, self.panel.invitation)
+        self._admission = Admission(study, store, clock=clock, entropy=entropy)
+        self._invitation_text = text_of(study, self.panel.invitation)
         self._planned = len(sittings_of(study.protocol))
         # Two plans drawn at once would be given one number.
         self._making = Lock()
@@ -202,14 +165,7 @@ class OpenPanel:
 
     def public_token(self) -> str | None:
         """Return the token of the public link, the same in every run; None where there is none."""
-        if not self.panel.public:
-            return None
-        token = self._store.remembered(_PUBLIC_LINK)
-        if not isinstance(token, str):
-            token = drawn_token(self.entropy)
-            self._store.panel.add_links([token_hash(token)], kind="public", at=self.clock())
-            self._store.remember(_PUBLIC_LINK, token)
-        return token
+        return self._admission.public_token()
 
     @property
     def closed(self) -> bool:
@@ -237,12 +193,12 @@ class OpenPanel:
         known = self.listener_of(session)
         if not token:
             # A browser that holds what was once given: somebody went on elsewhere, or withdrew.
-            return Opened(state=self.state(known) if known else _refused("elsewhere" if session else "no link"))
+            return Opened(state=self.state(known) if known else refused("elsewhere" if session else "no link"))
         link = self._store.panel.link(token_hash(token))
         if link is None:
-            return Opened(state=_refused("unknown"))
+            return Opened(state=refused("unknown"))
         if link.withdrawn:
-            return Opened(state=_refused("withdrawn"))
+            return Opened(state=refused("withdrawn"))
         if link.listener is not None:
             if link.listener == known:
                 return Opened(state=self.state(known))
@@ -253,71 +209,22 @@ class OpenPanel:
         if link.kind == "public" and known:
             return Opened(state=self.state(known))
         if self.closed or (link.kind == "public" and not self.panel.public):
-            return Opened(state=_refused("closed"))
+            return Opened(state=refused("closed"))
         return Opened(state=self._invitation(public=link.kind == "public"))
 
     def agreed(self, token: str, text_sha256: str, session: str = "", browser: str = "") -> Admitted | State:
         """Put a listener on record who agrees to the consent text of this hash; a state where that can't be.
 
-        Parameters
-        ----------
-        token : of the link
-        text_sha256 : of the text that was on the page
-        session : what the browser holds: who is on record already takes no second place by the public link
-        browser : what the browser drew before it sent this: sent again after its answer was lost, it is the same
-            listener's consent, with the same link to come back by. '': each is another's
+        session, browser : what the browser holds, and what it drew before it sent this; see `Admission.agreed`
 
         Raises
         ------
         BlindtestError
             It is another text than the one that is shown now.
         """
-        if text_sha256 != self._consent_sha256:
-            raise BlindtestError(
-                Fault(
-                    problem=worded("the consent text was changed meanwhile"),
-                    remedy=worded("reload the page and read it again"),
-                )
-            )
-        link, known = self._store.panel.link(token_hash(token)), self.listener_of(session)
-        by_public = link is not None and link.kind == "public"
-        if known is not None and link is not None and (by_public or link.listener == known):
-            return self.state(known)
-        if by_public and not self.panel.public:
-            return _refused("closed")
-        session = drawn_token(self.entropy)
-        resume = self._resume_by(token, browser) if browser else drawn_token(self.entropy)
-        before = self._store.panel.link(token_hash(resume)) if by_public else link
-        came = self._store.panel.admit(
-            token_hash(token),
-            names=lambda: pseudonym_from(self.entropy),
-            session_hash=token_hash(session),
-            resume_hash=token_hash(resume),
-            seed=self.entropy(32),
-            text_sha256=text_sha256,
-            at=self.clock(),
-            places=self.panel.public_places,
-            most=self.panel.most_listeners,
-            browser_hash=token_hash(f"{token}/{browser}") if browser else "",
-            closed=self.closed,
-        )
-        if came in ("unknown", "taken", "withdrawn", "full", "closed"):
-            return _refused(came)
-        again = before is not None and before.listener is not None
-        return Admitted(listener=came, session=session, resume=resume if by_public else None, again=again)
-
-    def _resume_by(self, token: str, browser: str) -> str:
-        """Return the token of the link to come back by for whoever agreed by this link and this browser.
-
-        It follows from a secret of this panel: as hard to guess as a drawn one, whatever the browser drew.
-        """
-        with self._making:
-            secret = self._store.remembered(_RESUME_SECRET)
-            if not isinstance(secret, str):
-                secret = self.entropy(32).hex()
-                self._store.remember(_RESUME_SECRET, secret)
-        mixed = hmac.digest(bytes.fromhex(secret), f"{token}/{browser}".encode(), "sha256")
-        return urlsafe_b64encode(mixed[:20]).decode().rstrip("=")
+        known = self.listener_of(session)
+        came = self._admission.agreed(token, text_sha256, known=known, browser=browser, closed=self.closed)
+        return self.state(came) if isinstance(came, str) else came
 
     def listener_of(self, session: str) -> str | None:
         """Return whose session it is."""
@@ -332,7 +239,7 @@ class OpenPanel:
         """Return where a listener is."""
         one = self._store.panel.panelist(listener)
         if one is None:
-            return _refused("unknown")
+            return refused("unknown")
         begun = self._own(one)
         still = any(own.state == "open" for own in begun)
         due = self._due(one, begun)
@@ -354,7 +261,7 @@ class OpenPanel:
         """
         one, found = self._store.panel.panelist(listener), step_named(step)
         if one is None:
-            return _refused("unknown")
+            return refused("unknown")
         if found is None:
             raise BlindtestError(Fault(problem=worded("there is no such step")))
         # Sent twice, or from a page that was left open: what was kept stays.
@@ -464,8 +371,8 @@ class OpenPanel:
             "public": public,
             "title": self.study.title,
             "invitation": self._invitation_text,
-            "consent": self._consent,
-            "consent_sha256": self._consent_sha256,
+            "consent": self._admission.consent,
+            "consent_sha256": self._admission.consent_sha256,
             "sittings": self._planned,
             "minutes": round(max(minutes, default=0.0)),
             "closes": None if self.panel.closes is None else self.panel.closes.isoformat(),
@@ -502,23 +409,3 @@ class OpenPanel:
             result=list(own_result(self._store, numbers, labels(self.study))) if tell else None,
             closes=None if self.panel.closes is None else self.panel.closes.isoformat(),
         )
-
-
-def is_closed(store: "Store", panel: Panel, at: datetime) -> bool:
-    """Return whether a panel admits nobody any more."""
-    past = panel.closes is not None and at.astimezone().date() > panel.closes
-    return past or store.remembered(CLOSED) is not None
-
-
-def _text(study: Study, name: str) -> str:
-    """Return a text that listeners read; that it is UTF-8 was seen when the study was loaded."""
-    try:
-        return (study.folder / name).read_text(encoding="utf-8")
-    except OSError as error:
-        raise BlindtestError(
-            Fault(problem=f"can't be read: {error.strerror or error}", file=str(study.folder / name))
-        ) from error
-
-
-def _refused(why: str) -> State:
-    return {"step": "refused", "why": why}

@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 
 from blindtest.errors import BlindtestError, Fault, WrongUse
 from blindtest.session.panelist import token_hash
-from blindtest.steps.panel import CLOSED, drawn_token, is_closed, panel_of_study
+from blindtest.steps.panel_admission import CLOSED, drawn_token, is_closed, panel_of_study
 from blindtest.steps.panel_end import OpenedNonces, open_nonces
 from blindtest.steps.place import Clock, Entropy, now, open_store
 from blindtest.study import load_study

@@ -9,7 +9,7 @@ from blindtest.errors import BlindtestError
 from blindtest.report.screening_words import SCREENING_NAMES
 from blindtest.session.panelist import Panelist
 from blindtest.steps.keeping import panel_reminder
-from blindtest.steps.panel import panel_of_study
+from blindtest.steps.panel_admission import panel_of_study
 from blindtest.steps.panel_steps import PANEL_STEPS
 from blindtest.steps.place import Clock, now
 from blindtest.study import Study, examine, load_study, sitting_lengths

@@ -121,6 +121,40 @@ def test_a_reader_takes_part_by_keyboard_at_320_px(launch, listener_on, panel):
 
 
 @pytest.mark.long
+def test_a_consent_whose_answer_is_lost_is_sent_again_for_the_same_place(launch, listener_on, panel):
+    link, opened = panel
+    someone = listener_on(launch().new_page())
+    page = someone.page
+    lost = []
+
+    def arrives_and_is_lost(route):
+        lost.append(route.fetch().status)
+        route.abort()
+
+    page.route("**/panel/consent", arrives_and_is_lost)
+    page.goto(link)
+    tree = someone.hears("What you agree to")
+    assert "that link is the only way back to your place" in tree
+    someone.press("I agree and take part")
+    someone.hears("Nothing is lost")
+    assert lost == [200]
+    # Also by a page that was opened anew: the browser keeps what it drew.
+    page.unroute("**/panel/consent")
+    page.context.clear_cookies()
+    page.goto("about:blank")
+    page.goto(link)
+    someone.press("I agree and take part")
+    someone.hears("Your own link")
+    assert opened.counts().listeners == 1
+    drawn = page.evaluate("localStorage.getItem('blindtest-agreed-by')")
+    assert len(drawn) == 27
+    someone.press("Withdraw and have everything erased.*")
+    someone.press("Erase everything")
+    someone.hears("Everything is erased")
+    assert page.evaluate("localStorage.getItem('blindtest-agreed-by')") is None
+
+
+@pytest.mark.long
 def test_another_device_goes_on_and_the_old_page_is_told(launch, listener_on, panel):
     link, opened = panel
     here = listener_on(launch("here").new_page())

@@ -10,6 +10,7 @@ from itertools import count
 import pytest
 
 from blindtest.errors import BlindtestError
+from blindtest.session.panel_devices import Move, answers_by_device
 from blindtest.session.panelist import token_hash
 from blindtest.session.store import Store
 
@@ -28,7 +29,7 @@ def in_file(path):
         yield opened
 
 
-def admit(store, link, *, session="s", resume="r", names=None, places=None, most=None):
+def admit(store, link, *, session="s", resume="r", names=None, places=None, most=None, browser=""):
     numbers = count(1)
     return store.panel.admit(
         token_hash(link),
@@ -40,6 +41,7 @@ def admit(store, link, *, session="s", resume="r", names=None, places=None, most
         at=NOW,
         places=places,
         most=most,
+        browser_hash=token_hash(browser) if browser else "",
     )
 
 
@@ -95,6 +97,46 @@ def test_nobody_gets_a_pseudonym_that_is_taken(store):
     drawn = iter(["L-a", "L-a", "withheld", "L-c", "L-b"])
     assert admit(store, "one", names=lambda: next(drawn)) == "L-a"
     assert admit(store, "two", session="t", names=lambda: next(drawn)) == "L-b"
+
+
+def test_the_same_consent_sent_again_is_the_same_listener_whatever_has_filled_up_meanwhile(store):
+    """A public link is known by the link to come back by, which then follows from the browser; a personal one by it."""
+    store.panel.add_links([token_hash("public")], kind="public", at=NOW)
+    store.panel.add_links([token_hash("one")], kind="personal", at=NOW)
+    by_public = [admit(store, "public", session=f"p{n}", resume="r", places=1, browser="b") for n in range(2)]
+    by_own = [admit(store, "one", session=f"o{n}", names=lambda: "L-own", browser="b") for n in range(2)]
+    assert by_public == ["L-1", "L-1"]
+    assert by_own == ["L-own", "L-own"]
+    assert admit(store, "public", session="q", resume="other", places=1, browser="c") == "full"
+    assert admit(store, "one", session="q", browser="c") == "taken"
+    assert store.panel.listener_of(token_hash("p0")) is None, "the cookie that never arrived"
+    assert store.panel.listener_of(token_hash("p1")) == "L-1"
+    assert store.panel.counts().listeners == 2
+    store.forget("L-1", at=NOW)
+    assert admit(store, "public", session="q", resume="r", browser="b") == "withdrawn"
+    assert store.withdrawn() == 1
+
+
+def test_a_move_is_noted_with_where_the_record_stood_once_something_was_found_out(store):
+    store.panel.add_links([token_hash("one")], kind="personal", at=NOW)
+    name = admit(store, "one")
+    store.panel.take_over(name, token_hash("a"), seed=b"1" * 32, at=NOW)
+    assert store.panel.panelist(name).moves == ()
+    store.panel.keep(name, "output", {"rate_hz": None}, at=NOW)
+    store.panel.take_over(name, token_hash("b"), seed=b"2" * 32, at=NOW)
+    store.panel.take_over(name, token_hash("c"), seed=b"3" * 32, at=NOW)
+    one = store.panel.panelist(name)
+    assert [(move.sitting, move.links, move.seed) for move in one.moves] == [(0, 0, b"2" * 32)]
+    assert (one.device, one.on("output"), one.on("output", 0)) == (1, {}, {"rate_hz": None})
+    assert (one.seed_of(0), one.seed_of(1)) == (bytes(32), b"2" * 32)
+
+
+def test_answers_are_counted_by_the_device_they_were_given_on():
+    """By hand: sittings of 6, 8 and 2 links; moved after 4 of the first, after the second, within the third."""
+    moves = [Move(sitting=s, links=n, seed=None) for s, n in ((3, 4), (5, 8), (9, 1))]
+    assert answers_by_device(moves, {3: 6, 5: 8, 9: 2}) == (4, 10, 1, 1)
+    assert answers_by_device([], {3: 6}) == (6,)
+    assert answers_by_device([Move(sitting=0, links=0, seed=None)], {1: 5}) == (0, 5)
 
 
 def test_what_is_kept_of_a_step_replaces_what_was_kept_of_it(store):
