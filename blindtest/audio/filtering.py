@@ -248,13 +248,23 @@ def add_energies(parts: NDArray[np.float64], sound: NDArray[np.floating], edges:
 
     What is in `sound` is lost.
     """
+    place, sums = energies_between(sound, edges)
+    parts[place] += sums
+
+
+def energies_between(sound: NDArray[np.floating], edges: NDArray[np.int64]) -> tuple[slice, NDArray[np.float64]]:
+    """Return which parts between `edges` the `sound` (channels, n) reaches, and its energy there; see above.
+
+    What is in `sound` is lost.
+    """
     first = max(0, int(np.searchsorted(edges, 0, side="right")) - 1)
     last = min(len(edges) - 1, int(np.searchsorted(edges, sound.shape[1])))
-    if first < last:
-        within = np.clip(edges[first : last + 1], 0, sound.shape[1])
-        sound = sound[:, : within[-1]]
-        np.square(sound, out=sound)
-        parts[first:last] += np.add.reduceat(sound, within[:-1], axis=1, dtype=np.float64).T
+    if first >= last:
+        return slice(0, 0), np.zeros((0, len(sound)))
+    within = np.clip(edges[first : last + 1], 0, sound.shape[1])
+    sound = sound[:, : within[-1]]
+    np.square(sound, out=sound)
+    return slice(first, last), np.add.reduceat(sound, within[:-1], axis=1, dtype=np.float64).T
 
 
 def _framed(frames: ArrayLike, name: str) -> NDArray[np.float64]:

@@ -11,15 +11,16 @@ Samples of 24 bits are exact in single precision, and a measured energy is right
 transforms are made in it, twice as fast. So they are here, where nothing that is measured is ever heard.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from blindtest.audio.decibel import to_db
-from blindtest.audio.filtering import add_energies, quick_length
+from blindtest.audio.filtering import energies_between, quick_length
 from blindtest.audio.loudness import (
     a_weighting,
     channel_weights,
@@ -32,6 +33,7 @@ from blindtest.audio.tape import ClipTape, Frames, Part, WavTape
 
 __all__ = ["Levels", "Meter"]
 
+T = TypeVar("T")
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
@@ -41,6 +43,23 @@ ACCURACY_DB = 0.001
 """By how much shortening a filter may change its level anywhere from `LOWEST_HZ` up; our rule."""
 LOWEST_HZ = 20.0
 _ROWS = 4  # transforms of single precision go four at a time through the processor
+
+
+class Spread(Protocol):
+    """Calls what it is given, perhaps several at once in threads, and yields the results in their order.
+
+    The calls are taken one after the other by the thread that asks for the results.
+    """
+
+    def __call__(self, tasks: Iterable[Callable[[], T]], /) -> Iterator[T]:
+        """Yield what each of `tasks` returns."""
+        ...
+
+
+def one_by_one(tasks: Iterable[Callable[[], T]]) -> Iterator[T]:
+    """Yield what each of `tasks` returns, called one after the other."""
+    for task in tasks:
+        yield task()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,14 +144,15 @@ class Meter:
         """Return the K-weighted energies (hops,) behind the filter: `gated_loudness` makes the loudness of them."""
         return self._measured(_readable(frames), (self._heard,), levels=False)[0][0]
 
-    def levels(self, frames: ArrayLike | Frames, *, full_scale: float = 1.0) -> Levels:
+    def levels(self, frames: ArrayLike | Frames, *, full_scale: float = 1.0, spread: Spread = one_by_one) -> Levels:
         """Return all levels of `frames` (n, channels); of a tape a few blocks at a time are in memory.
 
-        `full_scale` is the value of full scale: 2^23 for the whole numbers of a file of 24 bits.
+        `full_scale` is the value of full scale: 2^23 for the whole numbers of a file of 24 bits. `spread` may have
+        several threads at work; what is measured is the same to the last bit.
         """
         samples = _readable(frames)
         firs = (self._heard, self._file) if self._filtered else (self._heard,)
-        energies, correlation = self._measured(samples, firs, levels=True)
+        energies, correlation = self._measured(samples, firs, levels=True, spread=spread)
         edges = hop_edges(samples.shape[0], self.rate)
         loudness = [gated_loudness(energy / full_scale**2, edges) for energy in energies]
         size = max(1, samples.shape[0] * samples.shape[1]) * full_scale**2
@@ -144,40 +164,82 @@ class Meter:
         )
 
     def _measured(
-        self, samples: Frames, firs: Sequence[NDArray[np.complex64]], *, levels: bool
+        self,
+        samples: Frames,
+        firs: Sequence[NDArray[np.complex64]],
+        *,
+        levels: bool,
+        spread: Spread = one_by_one,
     ) -> tuple[list[Floats], Complexes]:
         """Return the energies (hops,) behind each of `firs` (bins,), and the spectrum (bins,) of the lags' products."""
-        from scipy.fft import rfft  # numpy's takes single precision one row at a time, and as long as double
-
         if len(samples.shape) != 2:
             raise ValueError(f"frames must be (n, channels), got shape {samples.shape}")
         count, channels = samples.shape
         edges = hop_edges(count, self.rate)
         energies = [np.zeros((len(edges) - 1, channels)) for _ in firs]
-        history, block, step = self._history, self._block, self._block - self._history
+        history, step = self._history, self._block - self._history
         together = max(1, _ROWS // channels)
-        correlation = np.zeros(block // 2 + 1, dtype=np.complex128)
-        piece = np.empty((together, channels, block), dtype=np.float32)
-        product = np.empty((together, channels, block // 2 + 1), dtype=np.complex64)
-        sound: NDArray[Any] = np.empty_like(piece)
-        for first in range(0, count, together * step):
-            starts = range(first, first + together * step, step)
-            for part, start in zip(piece, starts, strict=True):
-                _fill(part, samples, start, history)
-            spectrum = rfft(piece)
-            for fir, parts in zip(firs, energies, strict=True):
-                np.multiply(spectrum, fir, out=product)
-                np.fft.irfft(product, block, out=sound)
-                for part, start in zip(sound, starts, strict=True):
-                    add_energies(parts, part[:, history:], edges - start)
+        correlation = np.zeros(self._block // 2 + 1, dtype=np.complex128)
+        rooms: list[_Room] = []
+
+        def pieces() -> Iterator[Callable[[], _Found]]:
+            for first in range(0, count, together * step):
+                room = rooms.pop() if rooms else _Room(together, channels, self._block)
+                starts = range(first, first + together * step, step)
+                for part, start in zip(room.piece, starts, strict=True):
+                    _fill(part, samples, start, history)
+                yield partial(self._found, room, [edges - start for start in starts], firs, levels=levels)
+
+        for found in spread(pieces()):
+            for parts, sums in zip(energies, found.sums, strict=True):
+                for place, own in sums:
+                    parts[place] += own
             if levels:
-                piece[..., :history] = 0.0
-                alone = rfft(piece)
-                np.conjugate(spectrum, out=spectrum)
-                np.multiply(alone, spectrum, out=alone)
-                correlation += alone.sum(axis=(0, 1))
+                correlation += found.products
+            rooms.append(found.room)
         weights = channel_weights(channels)
         return [np.einsum("hc,c->h", parts, weights) for parts in energies], correlation
+
+    def _found(
+        self, room: "_Room", edges: Sequence[NDArray[np.int64]], firs: Sequence[NDArray[np.complex64]], *, levels: bool
+    ) -> "_Found":
+        """Return what is measured of a room's blocks; `edges` of the hops, counted from the beginning of each block."""
+        from scipy.fft import rfft  # numpy's takes single precision one row at a time, and as long as double
+
+        history = self._history
+        spectrum = rfft(room.piece)
+        sums = []
+        for fir in firs:
+            np.multiply(spectrum, fir, out=room.product)
+            np.fft.irfft(room.product, self._block, out=room.sound)
+            sums.append([energies_between(one[:, history:], own) for one, own in zip(room.sound, edges, strict=True)])
+        if not levels:
+            return _Found(room=room, sums=sums, products=spectrum[0, 0])
+        room.piece[..., :history] = 0.0
+        alone = rfft(room.piece)
+        np.conjugate(spectrum, out=spectrum)
+        np.multiply(alone, spectrum, out=alone)
+        return _Found(room=room, sums=sums, products=alone.sum(axis=(0, 1)))
+
+
+class _Room:
+    """Memory for some blocks that are measured together; it goes round."""
+
+    def __init__(self, together: int, channels: int, block: int) -> None:
+        self.piece = np.empty((together, channels, block), dtype=np.float32)
+        self.product = np.empty((together, channels, block // 2 + 1), dtype=np.complex64)
+        self.sound: NDArray[Any] = np.empty_like(self.piece)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Found:
+    """What was measured of some blocks."""
+
+    room: _Room
+    sums: list[list[tuple[slice, Floats]]]
+    """By filter and block: which hops it reaches, and its energy there."""
+    products: NDArray[np.complex64]
+    """Spectrum (bins,) of the lags' products; of no meaning where no levels were asked for."""
 
 
 def _readable(frames: ArrayLike | Frames) -> Frames:

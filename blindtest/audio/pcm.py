@@ -171,9 +171,12 @@ def sample_places(samples: NDArray[np.integer[Any]], places: NDArray[np.uint8]) 
 
 def data_samples(data: bytes, channels: int) -> NDArray[np.int32]:
     """Return the samples (n, channels) of what `sample_data` returned; exact."""
-    wide = np.zeros((len(data) // 3, 4), dtype=np.uint8)
-    wide[:, 1:] = np.frombuffer(data, dtype=np.uint8).reshape(-1, 3)
-    samples = (wide.view("<i4") >> 8).reshape(-1, channels)
+    count = len(data) // 3
+    shifted = np.zeros(1 + 3 * count, dtype=np.uint8)
+    shifted[1:] = np.frombuffer(data, dtype=np.uint8, count=3 * count)
+    # Four bytes from the one ahead of each sample on: what is read with it lies lowest, and is shifted out.
+    wide = np.ndarray(count, dtype="<i4", buffer=shifted, strides=(3,))
+    samples = (wide >> 8).reshape(-1, channels)
     return samples.astype(np.int32, copy=False)
 
 

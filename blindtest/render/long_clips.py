@@ -11,10 +11,11 @@ that are matched at 1 kHz take the whole clip at once, and then it is held in me
 
 import hashlib
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +49,7 @@ LONG_FRAMES = 1 << 23
 """Frames of a file from which on its clip is streamed: three minutes at 48 kHz, 64 MB a channel."""
 BLOCK = 1 << 16
 """Frames at a time where no filter sets the step."""
+T = TypeVar("T")
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 
@@ -108,9 +110,7 @@ class LongClip:
         """
         gains = {one.condition: targets[one.condition] - one.reference for one in drafts}
         hashes = self._once(gains, dither, places)
-        measured_first = dict(
-            zip(gains, in_order(self._workers, (partial(self._levels, places[name]) for name in gains)), strict=True)
-        )
+        measured_first = {name: self._levels(places[name]) for name in gains}
         made = {}
         for draft in drafts:
             name = draft.condition
@@ -240,9 +240,13 @@ class LongClip:
             yield part[start : start + BLOCK]
 
     def _levels(self, place: Path) -> Levels:
-        self._keep_on()
         with WavTape(place, self.frames, 2) as tape:
-            return self._filters.meter.levels(tape, full_scale=FULL_SCALE)
+            return self._filters.meter.levels(tape, full_scale=FULL_SCALE, spread=self._spread)
+
+    def _spread(self, tasks: Iterable[Callable[[], T]]) -> Iterator[T]:
+        for made in in_order(self._workers, tasks):
+            self._keep_on()
+            yield made
 
     def _once(self, gains: Mapping[str, float], dither: str, places: Mapping[str, Path]) -> dict[str, str]:
         """Write every condition at its gain in dB; return the SHA-256 of each file."""

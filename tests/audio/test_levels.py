@@ -170,6 +170,13 @@ def test_one_meter_serves_many_threads():
         assert list(pool.map(meter.levels, clips)) == alone
 
 
+def test_blocks_shared_out_among_threads_are_measured_alike():
+    """To the last bit, whichever block is done first."""
+    meter, frames = Meter(48_000, _ringing(48_000)), _music(8.0, 48_000)
+    with ThreadPoolExecutor(3) as pool:
+        assert meter.levels(frames, spread=lambda tasks: pool.map(lambda task: task(), tasks)) == meter.levels(frames)
+
+
 def test_wrong_shapes_are_refused():
     with pytest.raises(ValueError, match=r"a filter must be \(taps,\), got shape \(3, 2\)"):
         Meter(48_000, np.ones((3, 2)))
