@@ -114,8 +114,9 @@ def apply_and_sum(
 class Through:
     """What a run's filters make of one of its blocks: (n, channels) each, to be used before it is given back."""
 
-    blocks: list[NDArray[np.float64]]
-    room: list[NDArray[np.float64]]
+    blocks: list[NDArray[Any]]
+    room: list[NDArray[Any]]
+    piece: NDArray[np.float64]
 
 
 class FilterRun:
@@ -135,6 +136,7 @@ class FilterRun:
         *,
         before: ArrayLike,
         reach: int = 0,
+        coarse: bool = False,
     ) -> None:
         count, channels = frames.shape
         filters = [_columns(fir, channels) for fir in (*firs, *summed)]
@@ -147,9 +149,10 @@ class FilterRun:
         self._blocks, self._step, self._block = _blocks(count, self._history + 1)
         self._spectra = _spectra(filters[: len(firs)], self._block)
         self._singles = [one.astype(np.complex64) for one in _spectra(filters[len(firs) :], self._block)]
+        self._coarse = [one.astype(np.complex64) for one in self._spectra] if coarse else []
         self.sums = [np.zeros((len(edges) - 1, channels)) for _ in summed]
         self._adding = threading.Lock()
-        self._rooms: list[list[NDArray[np.float64]]] = []
+        self._rooms: list[list[NDArray[Any]]] = []
         self._pieces: list[NDArray[np.float64]] = []
         self._own = threading.local()
 
@@ -170,30 +173,49 @@ class FilterRun:
         channels, history, block = len(piece), self._history, self._block
         work = self._workspace(channels)
         np.fft.rfft(piece, out=work.spectrum)
-        self._pieces.append(piece)
         try:
             room = self._rooms.pop()
         except IndexError:
-            room = [np.empty((channels, block)) for _ in self._spectra]
-        for filter_spectrum, result in zip(self._spectra, room, strict=True):
-            _multiply(work.spectrum, filter_spectrum, work.product)
-            np.fft.irfft(work.product, block, out=result)
-        if self.sums:
+            kind = np.float32 if self._coarse else np.float64
+            room = [np.empty((channels, block), dtype=kind) for _ in self._spectra]
+        if not self._coarse:
+            for filter_spectrum, result in zip(self._spectra, room, strict=True):
+                self._filtered(work, filter_spectrum, result)
+        if self._coarse or self.sums:
             np.copyto(work.single, work.spectrum, casting="same_kind")
-        for first in range(0, len(self.sums), 2):
-            pair = self._singles[first : first + 2]
-            for number, single_spectrum in enumerate(pair):
+        # In single precision two of two channels take hardly longer than one.
+        wanted = [*zip(self._coarse, room, strict=False), *zip(self._singles, self.sums, strict=True)]
+        for first in range(0, len(wanted), 2):
+            pair = wanted[first : first + 2]
+            for number, (single_spectrum, _) in enumerate(pair):
                 _multiply(work.single, single_spectrum, work.products[number])
             np.fft.irfft(work.products[: len(pair)], block, out=work.sound[: len(pair)])
-            with self._adding:  # a hop may lie in two blocks; of two the order of adding makes no difference
-                for parts, one in zip(self.sums[first : first + 2], work.sound, strict=False):
-                    add_energies(parts, one[:, history : history + self._step], self._edges - start)
+            for number, (_, goal) in enumerate(pair, first):
+                one = work.sound[number - first]
+                if number < len(self._coarse):
+                    goal[:, history:] = one[:, history:]
+                    continue
+                with self._adding:  # a hop may lie in two blocks; of two the order of adding makes no difference
+                    add_energies(goal, one[:, history : history + self._step], self._edges - start)
         length = self.length_at(start)
-        return Through(blocks=[result[:, history : history + length].T for result in room], room=room)
+        return Through(blocks=[result[:, history : history + length].T for result in room], room=room, piece=piece)
+
+    def fine(self, used: Through, place: int) -> NDArray[np.float64]:
+        """Return one of the blocks (n, channels) of a coarse run in float64, as another run would have made it."""
+        work = self._workspace(len(used.piece))
+        np.fft.rfft(used.piece, out=work.spectrum)
+        result = np.empty(used.piece.shape)
+        self._filtered(work, self._spectra[place], result)
+        return result[:, self._history : self._history + len(used.blocks[place])].T
 
     def give_back(self, used: Through) -> None:
         """Take back the memory of a block that isn't needed any more."""
         self._rooms.append(used.room)
+        self._pieces.append(used.piece)
+
+    def _filtered(self, work: "_Workspace", of_filter: NDArray[np.complex128], result: NDArray[np.float64]) -> None:
+        _multiply(work.spectrum, of_filter, work.product)
+        np.fft.irfft(work.product, self._block, out=result)
 
     def _workspace(self, channels: int) -> "_Workspace":
         """Return this thread's own memory."""

@@ -10,6 +10,7 @@ What lies above about 0.46 of the rate is the interpolator's choice, here as eve
 """
 
 import math
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -35,6 +36,7 @@ _LEAST_CHUNKS = 64  # of a stretch, so that short blocks don't make the edges th
 _TOGETHER = 32
 _REFINED = 2048  # places that the fine grid looks around, at most
 _SINGLE = 1e-5  # by how much a value may be off in single precision, at most
+_COARSE = 1e-5  # what frames in float32 may be off by, of the highest: ten times what was seen
 _WORTH = 0.92  # a band-limited peak stands on the 4x grid with at least cos(pi/8) = 0.924 of its height
 
 
@@ -74,34 +76,42 @@ class RunningPeak:
     """
 
     def __init__(self, channels: int) -> None:
-        self._waiting = np.zeros((channels, _BEFORE + 2 * _CHUNK))  # the silence ahead
+        self._waiting: NDArray[np.floating] = np.zeros((channels, _BEFORE + 2 * _CHUNK))  # the silence ahead
         self._highest = 0.0
 
-    def add(self, frames: NDArray[np.float64]) -> None:
-        """Take the next frames (n, channels)."""
-        self._waiting = np.concatenate([self._waiting, frames.T], axis=1)
-        chunks = (self._waiting.shape[1] - TAPS) // _CHUNK
+    def add(self, frames: NDArray[np.floating], fine: Callable[[], NDArray[np.float64]] | None = None) -> None:
+        """Take the next frames (n, channels).
+
+        Where these are only known to a millionth (float32), `fine` gives them in full; it is called if they may hold
+        the highest peak so far.
+        """
+        stretch = np.concatenate([self._waiting, frames.T], axis=1, dtype=frames.dtype, casting="same_kind")
+        chunks = (stretch.shape[1] - TAPS) // _CHUNK
         if chunks < _LEAST_CHUNKS:
+            self._waiting = stretch
             return
-        self._look(chunks)
-        self._waiting = self._waiting[:, (chunks - 2) * _CHUNK :]
+        if fine is None:
+            self._highest = self._looked(stretch, chunks, self._highest)
+        elif self._looked(stretch, chunks, self._highest * (1.0 - _COARSE)) > self._highest * (1.0 - _COARSE):
+            self._highest = self._looked(np.concatenate([self._waiting, fine().T], axis=1), chunks, self._highest)
+        self._waiting = stretch[:, (chunks - 2) * _CHUNK :]
 
     def level(self) -> float:
         """Return the highest true peak of all that was taken in dBTP, silence behind it; -inf for silence."""
         rest = np.zeros((len(self._waiting), 3 * _CHUNK + TAPS))
         whole = np.concatenate([self._waiting, rest], axis=1)
-        self._waiting, kept = whole, self._waiting
-        self._look((whole.shape[1] - TAPS) // _CHUNK)
-        self._waiting = kept
-        return float(to_db(self._highest)) if self._highest else -math.inf
+        highest = self._looked(whole, (whole.shape[1] - TAPS) // _CHUNK, self._highest)
+        return float(to_db(highest)) if highest else -math.inf
 
-    def _look(self, chunks: int) -> None:
-        for channel in self._waiting:
+    def _looked(self, stretch: NDArray[np.floating], chunks: int, highest: float) -> float:
+        """Return the highest magnitude in a stretch (channels, n), or `highest` if that is larger."""
+        for channel in stretch:
             padded = np.ascontiguousarray(channel[: chunks * _CHUNK + TAPS])
-            self._highest = _channel_peak(padded, chunks, self._highest)
+            highest = _channel_peak(padded, chunks, highest)
+        return highest
 
 
-def _channel_peak(padded: NDArray[np.float64], chunks: int, found: float) -> float:
+def _channel_peak(padded: NDArray[np.floating], chunks: int, found: float) -> float:
     """Return the largest interpolated magnitude of one channel, or `found` if that is larger."""
     inside = padded[_BEFORE : _BEFORE + chunks * _CHUNK]
     best = max(found, float(inside.max()), -float(inside.min()))
@@ -153,7 +163,7 @@ def _interpolated(rows: NDArray[np.float32], batch: NDArray[np.int64]) -> NDArra
     return magnitudes
 
 
-def _finest(padded: NDArray[np.float64], places: NDArray[np.int64]) -> float:
+def _finest(padded: NDArray[np.floating], places: NDArray[np.int64]) -> float:
     """Return the largest magnitude on the fine grid, one coarse step to either side of `places` (1/32 frames)."""
     step = FINE // OVERSAMPLING
     fine = np.unique(places[:, None] + np.arange(-step, step + 1))

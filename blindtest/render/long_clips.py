@@ -210,19 +210,23 @@ class LongClip:
         """Return the energies (hops,) of what is heard of each condition; its sound goes to `peaks` and `files`."""
         weighted = [one for name in names if (one := self._filters.weighted[name]) is not None]
         edges = hop_edges(self.frames, self.rate)
-        run = FilterRun(part, self._firs(names), weighted, edges, before=before)
+        run = FilterRun(part, self._firs(names), weighted, edges, before=before, coarse=not files)
         # What is heard of a file begins out of silence, and what the run sums knows what came before: see `drafts`.
         early = min(int(np.searchsorted(edges, len(weighted[0]))), len(edges) - 1)
         heads: list[list[Floats]] = [[] for _ in names]
-        missing = int(edges[early]) if later else 0
+        missing, left = int(edges[early]) if later else 0, self.frames
         for made in in_order(self._workers, (partial(run.through, *piece) for piece in run.pieces())):
             self._keep_on()
+            left -= len(made.blocks[0])
             for place, block in enumerate(made.blocks):
-                peaks[place].add(block)
+                fine = None if files else partial(run.fine, made, place)
+                # In full where what came before may be louder than all that is played, and where nothing follows.
+                whole = fine() if fine and (missing > 0 or left == 0) else block
+                peaks[place].add(whole, None if whole is not block else fine)
                 if files:
                     files[place].add(block)
                 if missing > 0:
-                    heads[place].append(block[:missing].copy())
+                    heads[place].append(whole[:missing].copy())
             missing -= len(made.blocks[0])
             run.give_back(made)
         energies = [sums.sum(axis=1) for sums in run.sums]

@@ -12,12 +12,14 @@ import soundfile
 from blindtest.audio import (
     Clip,
     ClipTape,
+    FilterRun,
     Meter,
     RunningLoudness,
     RunningPeak,
     WavTape,
     aligned,
     aligned_tapes,
+    apply_and_sum,
     true_peak,
     wav_bytes,
 )
@@ -315,6 +317,49 @@ def test_a_peak_is_found_whatever_the_blocks(cuts):
             at, turn = at + cuts[turn % len(cuts)], turn + 1
         assert running.level() == pytest.approx(true_peak(frames, RATE), abs=1e-9)
     assert RunningPeak(2).level() == -np.inf
+
+
+@pytest.mark.parametrize("place", [0, 30_000, 63_990])
+def test_a_peak_in_full_is_found_among_coarse_blocks(place):
+    """Against `true_peak` of the whole: float32 alone misses it, and few blocks are asked for in full."""
+    rng = np.random.default_rng(place)
+    count = 64_000
+    frames = 0.2 * rng.standard_normal((count, 2)) * np.linspace(0.5, 1.0, count)[:, None]
+    frames[place : place + 8, 1] = 0.987654321 * (-1.0) ** np.arange(len(frames[place : place + 8]))
+    running, asked = RunningPeak(2), []
+    for start in range(0, count, 4000):
+        block = frames[start : start + 4000]
+        if start + 4000 < count:
+            coarse = block.astype(np.float32) * np.float32(1 + 2e-6 * (-1) ** (start // 4000))
+            running.add(coarse, lambda block=block: asked.append(1) or block)
+        else:
+            running.add(block)
+    assert running.level() == pytest.approx(true_peak(frames, RATE), abs=1e-9)
+    assert len(asked) <= 12  # of 15
+    coarse = RunningPeak(2)
+    coarse.add(frames.astype(np.float32))
+    assert coarse.level() != pytest.approx(true_peak(frames, RATE), abs=1e-9)
+
+
+def test_a_coarse_run_gives_its_blocks_in_full_too():
+    """Against the same filters in memory; the sums are those of a run in full, to the last bit."""
+    rng = np.random.default_rng(4)
+    frames, before = rng.standard_normal((40_000, 2)), rng.standard_normal((900, 2))
+    firs = [rng.standard_normal(length) / length for length in (900, 900, 50)]
+    summed, edges = [firs[0], firs[2], firs[1]], np.arange(0, 40_001, 4000)
+    results, sums = apply_and_sum(frames, firs, summed, edges, before=before)
+    run, at = FilterRun(frames, firs, summed, edges, before=before, coarse=True), 0
+    for start, piece in run.pieces():
+        made = run.through(start, piece)
+        for place, (block, whole) in enumerate(zip(made.blocks, results, strict=True)):
+            wanted = whole[at : at + len(block)]
+            assert block.dtype == np.float32
+            assert np.abs(block - wanted).max() < 1e-6 * np.abs(whole).max()
+            assert np.array_equal(run.fine(made, place), wanted)
+        at += len(made.blocks[0])
+        run.give_back(made)
+    assert at == 40_000 > 3 * len(made.blocks[0])
+    assert all(np.array_equal(one, other) for one, other in zip(run.sums, sums, strict=True))
 
 
 def test_dither_is_the_same_in_pieces():
