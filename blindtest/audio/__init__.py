@@ -7,6 +7,7 @@ chain that is patched from output to input makes of them is measured by `loopbac
 tells headphones from loudspeakers, and left from right, is made by `screening_sounds`.
 """
 
+from blindtest.audio.band import band_level
 from blindtest.audio.clip import (
     Clip,
     aligned,
@@ -89,6 +90,7 @@ __all__ = [
     "apply_and_sum",
     "apply_firs",
     "audio_extent",
+    "band_level",
     "channel_burst",
     "decoded_blocks",
     "dichotic_noises",

@@ -121,13 +121,18 @@ def _channel_peak(padded: NDArray[np.floating], chunks: int, found: float) -> fl
     # Full scale is taken as what is known to be reached: then nothing is too small or too large for it.
     single = np.empty(len(padded), dtype=np.float32)
     np.divide(padded, best, out=single, casting="same_kind")
-    peaks = np.abs(single[_BEFORE : _BEFORE + chunks * _CHUNK])
-    while len(peaks) > chunks:  # by halves: a reduction over so few values at a time takes three times as long
-        peaks = np.maximum(peaks[0::2], peaks[1::2])
+    # By halves: a reduction over so few values at a time takes longer. And as whole numbers, which stand in the same
+    # order as what isn't negative, and are compared twice as fast.
+    bits = np.abs(single[_BEFORE : _BEFORE + chunks * _CHUNK]).view(np.int32)
+    while len(bits) > chunks:
+        bits = np.maximum(bits[0::2], bits[1::2])
+    peaks = bits.view(np.float32)
     bounds = _reach() * np.maximum(peaks, np.maximum(np.append(peaks[1:], 0.0), np.append(0.0, peaks[:-1])))
-    rows = sliding_window_view(single, _WIDTH)[::_CHUNK]
     highest = 1.0
     open_chunks = np.flatnonzero(bounds > highest)
+    if not len(open_chunks):
+        return best
+    rows = sliding_window_view(single, _WIDTH)[::_CHUNK]
     open_chunks = open_chunks[np.argsort(-bounds[open_chunks], kind="stable")]
     heights, places = [np.empty(0, dtype=np.float32)], [np.empty(0, dtype=np.int64)]
     first, size = 0, 64  # a small first batch finds a value near the highest, which closes most chunks
@@ -140,7 +145,7 @@ def _channel_peak(padded: NDArray[np.floating], chunks: int, found: float) -> fl
         places.append(batch[high // values.shape[1]] * values.shape[1] + high % values.shape[1])
         first, size = first + size, _BATCH
     near = np.concatenate(places)[_near(np.concatenate(heights), highest)]
-    return max(best, _finest(padded, near * (FINE // OVERSAMPLING)))
+    return max(best, _finest(padded, near * (FINE // OVERSAMPLING))) if len(near) else best
 
 
 def _near(values: NDArray[np.float32], highest: float) -> NDArray[np.int64]:

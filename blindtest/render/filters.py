@@ -101,9 +101,8 @@ class Bench:
             yield draft
 
     def streams(self, source: ClipSource) -> bool:
-        """Return whether a clip is so long that it is streamed from file to file, and can be."""
-        recordings = any(condition.recording is not None for condition in self._job.conditions)
-        return streams(source, whole=recordings and self._job.match == "1khz")
+        """Return whether a clip is so long that it is streamed from file to file."""
+        return streams(source)
 
     def long_clip(self, source: ClipSource, workers: int) -> LongClip:
         """Return a clip that is streamed, by so many threads, until `stop` is set.

@@ -5,8 +5,8 @@ dither and to write, and what was written is read back and measured, as ever. A 
 transform for all conditions that can share it; the blocks are shared out among threads, and what has to be done in
 their order (decoding, dither, hashes, peaks) is done by the one that gives them out.
 
-Programmes that can't be read at any place of their own files are stored first (see `long_programmes`). Only recordings
-that are matched at 1 kHz take the whole clip at once, and then it is held in memory (`streams` tells).
+Programmes that can't be read at any place of their own files are stored first (see `long_programmes`). A recording's
+level at 1 kHz is that of one held in memory to 0.000002 dB: there a sample may come out a step of 24 bits apart.
 """
 
 import hashlib
@@ -29,6 +29,7 @@ from blindtest.audio import (
     RunningPeak,
     WavTape,
     audio_extent,
+    band_level,
     from_db,
     hop_edges,
     quantised,
@@ -37,7 +38,7 @@ from blindtest.audio import (
 )
 
 from .distortion import DistortionStage
-from .drafts import FULL_SCALE, Draft, Filters, Unsettled, energies_loudness, settled
+from .drafts import FULL_SCALE, ONE_KHZ_BAND, Draft, Filters, Unsettled, energies_loudness, settled
 from .long_programmes import LongProgramme, LongProgrammes
 from .noise import DitherStream
 from .programme import CLIP, ClipSource
@@ -64,9 +65,9 @@ class Written:
     facts: dict[str, float]
 
 
-def streams(source: ClipSource, *, whole: bool) -> bool:
-    """Return whether a clip is long and is streamed; `whole`: something in its job needs all of it at once."""
-    extent = None if whole else audio_extent(source.path)
+def streams(source: ClipSource) -> bool:
+    """Return whether a clip is long and is streamed."""
+    extent = audio_extent(source.path)
     return extent is not None and extent[0] >= LONG_FRAMES
 
 
@@ -92,7 +93,8 @@ class LongClip:
     def drafts(self, conditions: Sequence[str]) -> list[Draft]:
         """Return the drafts of `conditions`, measured; their frames are not kept."""
         of_clip = self._clip_loudness() if self._match == "1khz" else 0.0
-        found = [draft for names in self._alike(conditions) for draft in self._group_measured(names, of_clip)]
+        at_1khz = self._recorded_at_1khz(conditions) if self._match == "1khz" else {}
+        found = [draft for names in self._alike(conditions) for draft in self._group_measured(names, of_clip, at_1khz)]
         order = {name: place for place, name in enumerate(conditions)}
         return sorted(found, key=lambda draft: order[draft.condition])
 
@@ -160,7 +162,23 @@ class LongClip:
             energies = self._filters.meter.energies(Part(tape, own.first, own.last))
         return energies_loudness(energies, self.frames, self.rate)
 
-    def _group_measured(self, names: list[str], of_clip: float) -> list[Draft]:
+    def _recorded_at_1khz(self, conditions: Sequence[str]) -> dict[str, float]:
+        """Return the level at 1 kHz of the recordings among `conditions`, in dB over that of the clip."""
+        recorded = [name for name in conditions if self._filters.programme[name] != CLIP]
+        if not recorded:
+            return {}
+        of_clip, levels = self._band_level(self._programmes.programme(CLIP, None), 0), dict[str, float]()
+        for names in self._alike(recorded):
+            level = self._band_level(self._programme(names[0]), self._filters.ahead.get(names[0], 0))
+            levels |= dict.fromkeys(names, level)
+        return {name: level - of_clip for name, level in levels.items()}
+
+    def _band_level(self, own: LongProgramme, ahead: int) -> float:
+        self._keep_on()
+        with own.opened() as tape:
+            return band_level(Part(tape, own.first + ahead, own.last + ahead), self.rate, ONE_KHZ_BAND)
+
+    def _group_measured(self, names: list[str], of_clip: float, at_1khz: Mapping[str, float]) -> list[Draft]:
         filters, own = self._filters, self._programme(names[0])
         files = [RunningLoudness(self.frames, self.rate, 2) for _ in names] if self._match == "file" else []
         peaks = [RunningPeak(2) for _ in names]
@@ -183,7 +201,7 @@ class LongClip:
             if self._match == "file":
                 reference = files[place].level()
             elif self._match == "1khz":
-                reference = of_clip + filters.level_at_1khz[name]
+                reference = of_clip + filters.level_at_1khz[name] + at_1khz.get(name, 0.0)
             found.append(
                 Draft(
                     condition=name,
