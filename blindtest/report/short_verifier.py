@@ -202,7 +202,8 @@ def check_claim(claim: dict[str, Any], found: dict[str, Any], own: Lines, method
         guess, k, n = Fraction(*map(int, one["guess"].split("/"))), one["successes"], one["trials"]
         upper, lower = upper_tail(k, n, guess), 1 - upper_tail(k + 1, n, guess)
         p = float({"upper": upper, "lower": lower}.get(one["tail"], min(Fraction(1), 2 * min(upper, lower))))
-        fits = not allowed or (k - allowed[0][0] in (0, unanswered) and n - allowed[0][1] in (0, unanswered))
+        taken = [(0, 0), (0, unanswered), (unanswered, unanswered)]  # left out, as wrong, as right
+        fits = not allowed or (k - allowed[0][0], n - allowed[0][1]) in taken
         fits = fits and (not allowed or guess in allowed[1]) and abs(p - one["p_value"]) <= 1e-9 * p
         yield fits, f"{name}: exact {one['tail']} p of {k} in {n} at {guess}, computed again: {p:.6g}", [one]
 

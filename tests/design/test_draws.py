@@ -99,6 +99,10 @@ def test_a_seed_of_another_length_is_a_mistake(length):
         Draws(bytes(length))
 
 
+def test_of_one_thing_there_is_one_draw():
+    assert Draws(SEED).source("x")(1) == 0
+
+
 @pytest.mark.parametrize("n", [0, -1, 2**32 + 1])
 def test_below_refuses_what_it_cannot_draw(n):
     with pytest.raises(ValueError, match="1 <= n"):

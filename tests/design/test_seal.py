@@ -109,6 +109,27 @@ def test_every_tampering_is_found(data):
     assert not check.ok or check.head != head
 
 
+def test_a_chain_says_what_is_wrong_with_it_without_any_published_head():
+    from dataclasses import replace
+
+    whole = chain(ROWS)
+    gap = verify_chain(START, whole[:4] + whole[5:])
+    assert gap.faults == ("link 5 is missing: the next one stored is 6",)
+    edited = verify_chain(START, [*whole[:2], replace(whole[2], row={"trial": 2, "answer": "C"}), *whole[3:]])
+    assert edited.faults == ("row 3 is not the one that was recorded: its salted hash differs",)
+    moved = verify_chain(START, [*whole[:2], replace(whole[2], hash="ab" * 32), *whole[3:]])
+    assert moved.faults == tuple(f"link {n} does not follow from the one before it" for n in (3, 4))
+
+
+@pytest.mark.parametrize("gone", [{"salt": None}, {"row": None}])
+def test_a_row_without_its_salt_is_as_good_as_erased(gone):
+    from dataclasses import replace
+
+    links = chain(ROWS)
+    links[6] = replace(links[6], **gone)
+    assert (verify_chain(START, links).ok, verify_chain(START, links).withheld) == (True, 1)
+
+
 def test_erased_rows_keep_their_place():
     from dataclasses import replace
 
