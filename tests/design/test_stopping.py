@@ -6,6 +6,7 @@ import json
 import pytest
 
 from blindtest.design import Block, Protocol, Stopping, make_plan, plan_from_record
+from blindtest.design.stopping import stopping_from_record, stopping_record
 from blindtest.stats import StopTable, stop_table
 
 FEW = Stopping(rule="group-sequential", asked_looks=(4, 8), looks=(4, 8), high=(4, 7), low=(0, None))
@@ -42,6 +43,27 @@ def test_the_last_trial_is_no_early_end_however_it_comes_out():
     assert FEW.ends_early([True] * 4)
 
 
+def test_of_three_looks_the_second_is_still_an_early_end():
+    three = Stopping(rule="group-sequential", asked_looks=3, looks=(2, 4, 6), high=(None, 4, 5), low=(None, 0, None))
+    assert [three.ends_early([answer] * 4) for answer in (True, False)] == [True, True]
+    assert not three.ends_early([True, False] * 3)
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        Stopping(rule="group-sequential", asked_looks=5, spending="pocock", alpha=0.05),
+        Stopping(rule="sprt", beta=0.1, margin=0.3, alpha=0.05, looks=(1, 2), high=(None, 2), low=(None, 0)),
+        Stopping(rule="e-process"),
+    ],
+)
+def test_what_a_rule_does_not_use_is_neither_kept_nor_made_up(rule):
+    kept = stopping_record(rule)
+    assert None not in kept.values()
+    assert ("looks" in kept) is bool(rule.looks)
+    assert stopping_from_record(json.loads(json.dumps(kept))) == rule
+
+
 @pytest.mark.parametrize("rule", ["sprt", "e-process", "group-sequential"])
 def test_it_ends_where_the_statistics_say_over_every_series_of_answers(rule):
     looks = 3 if rule == "group-sequential" else None
@@ -61,6 +83,7 @@ def test_the_record_holds_rule_and_table_and_gives_the_same_plan_back():
     }  # fmt: skip
     again = plan_from_record(kept, plan.nonce, expected=plan.commitment)
     assert again.protocol == plan.protocol
+    assert again.protocol.blocks[0].stopping == FEW  # both protocols are read from the record: equal isn't enough
     assert [again.trial(n) for n in range(8)] == [plan.trial(n) for n in range(8)]
 
 

@@ -3,6 +3,7 @@
 Sources: RFC 9110 (Host, Origin with RFC 6454), RFC 6265bis (SameSite, HttpOnly), W3C Fetch Metadata, W3C CSP 3.
 """
 
+import asyncio
 import json
 import threading
 import time
@@ -10,6 +11,7 @@ import time
 import pytest
 
 from blindtest.errors import Fault, Missing
+from blindtest.web.guard import Guard
 
 
 @pytest.fixture
@@ -111,6 +113,30 @@ def test_a_foreign_page_cannot_embed_the_sound(visitor):
     assert visitor.get(f"/sound/{token}", **{"sec-fetch-site": "same-origin"}).status == 200
 
 
+def test_only_a_secure_address_says_so_and_there_the_page_comes_by_https(toy):
+    """RFC 6797, 7.2: no such header over plain http. RFC 6454: https is another origin than http."""
+    application = Guard(toy.app(toy.service()).app, hosts=["a.example"], secure_hosts=["B.example"])
+    asked = toy.Visitor(application)
+    for host, own, other in (("a.example", "http", "https"), ("b.example", "https", "http")):
+        page = asked.get("/", host=host)
+        assert page.status == 200
+        assert (page.header("strict-transport-security") is not None) is (own == "https")
+        wanted = {"host": host, "origin": f"{own}://{host}"}
+        assert asked.ask("POST", "/event", b"{}", wanted).status == 401
+        assert asked.ask("POST", "/event", b"{}", {**wanted, "origin": f"{other}://{host}"}).status == 403
+
+
+def test_the_guard_passes_on_when_the_server_starts_and_ends_and_nothing_but_http(toy):
+    passed = []
+
+    async def inner(scope, receive, send):
+        passed.append((scope["type"], receive, send))
+
+    for kind in ("lifespan", "websocket"):
+        asyncio.run(Guard(inner, hosts=["a.example"])({"type": kind}, "receive", "send"))
+    assert passed == [("lifespan", "receive", "send")]
+
+
 def test_the_loopback_name_serves_too(visitor):
     assert visitor.get("/view", host="localhost:8000").status == 200
 
@@ -195,8 +221,6 @@ def test_an_inner_fault_shows_no_trace(toy, capsys):
 
 
 def _answer_before_raise(toy, visitor):
-    import asyncio
-
     sent = {"body": b""}
 
     async def send(message):
@@ -417,6 +441,13 @@ def test_a_large_body_is_refused(visitor, path, chunks):
     assert visitor.ask("POST", path, body, chunks=chunks).status == 413
     # Also where the length is not said beforehand.
     assert visitor.ask("POST", path, body, {"content-length": None}, chunks=chunks).status == 413
+
+
+def test_a_body_is_taken_up_to_its_limit_and_no_byte_further(visitor):
+    """The limit that is documented, 64 KiB, whether the length is said or only counted as it comes."""
+    for size, status in ((65_536, 422), (65_537, 413)):
+        for headers in ({}, {"content-length": None}):
+            assert visitor.ask("POST", "/event", b" " * size, headers, chunks=2).status == status
 
 
 def test_a_lied_length_is_refused(visitor):

@@ -86,6 +86,7 @@ def test_memory_is_bounded(monkeypatch):
     limits = limited(Limit(paths=("",), per_s=1, burst=3))
     for number in range(1000):
         limits.wait_s("/x", f"visit={number}")
+        assert [limits.wait_s("/x", "visit=busy") > 0] == [number >= 3], "who keeps asking is not forgotten"
     assert len(limits._buckets) == 100
 
 
@@ -93,7 +94,37 @@ def test_every_path_has_a_limit_and_a_long_cookie_is_not_read_whole():
     limits = limited(*LIMITS)
     for path in ("/", "/event", "/sound/abc", "/panel/open", "/panel/consent", "/panel/state", "/static/listen.js"):
         assert limits.wait_s(path, "visit=a") == 0
-    assert limits.wait_s("/", "x=" + "y" * 100_000 + "; visit=a") == 0
+    # Whoever hides a cookie behind 4 KiB is a stranger, and what is behind costs nobody anything.
+    hidden = limited(Limit(paths=("",), per_s=1, burst=1, strangers=2))
+    assert [hidden.wait_s("/", "x=" + "y" * 100_000 + "; visit=a") > 0 for _ in range(3)] == [False, False, True]
+    assert hidden.wait_s("/", "x=" + "y" * 4000 + "; visit=a") == 0
+
+
+def test_what_is_left_grows_with_time_up_to_the_burst_and_strangers_have_their_multiple_of_both():
+    """The bucket's definition (RFC 2697, 3): full at first, filled at the rate, never above the burst."""
+    clock = Clock()
+    limits = limited(Limit(paths=("/a", "/b"), per_s=2, burst=3, strangers=4), clock=clock)
+    for who, share in (("visit=a", 1), ("", 4)):
+        for stretch in (0.0, 1000.0):
+            clock.now += stretch
+            assert [limits.wait_s("/a", who) > 0 for _ in range(3 * share + 1)] == [False] * 3 * share + [True]
+        assert limits.wait_s("/b", who) == pytest.approx(0.5 / share)
+        clock.now += 0.5 / share
+        assert [limits.wait_s("/b", who) for _ in range(2)] == [0, pytest.approx(0.5 / share)]
+
+
+def test_the_first_known_cookie_tells_who_it_is_and_one_made_up_tells_nothing():
+    own = Limits(
+        limited().app, clock=Clock(), cookies=("first", "second"), known=lambda cookie: cookie != "made up",
+        limits=(Limit(paths=("",), per_s=1, burst=1),),
+    )  # fmt: skip
+    assert own.wait_s("/", "second=b; first=a") == 0
+    assert own.wait_s("/", "first=a") > 0
+    assert own.wait_s("/", "first=made up; second=b") == 0
+    assert own.wait_s("/", "second=b") > 0
+    assert own.wait_s("/", "first=made up") == 0
+    assert own.wait_s("/", "second=made up") > 0
+    assert own.wait_s("/", "") > 0
 
 
 def test_what_is_not_http_passes():
