@@ -2,6 +2,7 @@
 
 import json
 from collections import Counter
+from dataclasses import replace
 from hashlib import sha256
 from math import comb
 
@@ -9,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blindtest.design import Block, Protocol, canonical, exchanged, make_plan, plan_from_record
+from blindtest.design import Block, Controls, Protocol, canonical, exchanged, make_plan, plan_from_record
 
 
 def block(**changes):
@@ -41,6 +42,39 @@ def test_a_plan_is_drawn_again_from_what_was_opened(seed):
     again = plan_from_record(record, one.nonce, expected=one.commitment)
     assert [again.trial(n) for n in range(28)] == [one.trial(n) for n in range(28)]
     assert again.protocol == one.protocol
+
+
+def test_a_protocol_comes_back_from_the_record_as_it_was_given():
+    """Two plans of one record agree whatever was lost on the way into it: so they are held against what went in."""
+    warm = block(id="warm", phase="practice", method="triangle", trials=4, feedback=True, break_after=None, margin=None)
+    full = block(
+        margin=0.25, sittings=2, numbers={"seconds": 3.5, "shown": True}, controls=Controls(every=7, audible="anchor"),
+        confidence=True, comments=True, break_after_min=12.5,
+    )  # fmt: skip
+    other = block(id="other", controls=Controls(every=14, inaudible=True), break_after=None, deadline_days=None)
+    given_ = replace(protocol(warm, full, other), order="crossed", decides=("heard", "alike"))
+    one = make_plan(
+        study_seal="ab" * 32, sitting=2, protocol=given_, conditions=("heron", "plover", "anchor"), clips=("x", "y"),
+        nonce=bytes(32), deadline="2026-03-09T12:00:00+00:00", compared={"warm": ("plover", "heron")},
+        labels={"heron": "The Heron"},
+    )  # fmt: skip
+    again = plan_from_record(json.loads(canonical(one.record)), one.nonce, expected=one.commitment)
+    for read in (one, again):
+        assert read.protocol == given_
+        assert (read.conditions, read.clips) == (("heron", "plover", "anchor"), ("x", "y"))
+        assert (read.compared(warm), read.compared(full)) == (("plover", "heron"), ("heron", "plover", "anchor"))
+        assert (read.label("heron"), read.label("plover")) == ("The Heron", "plover")
+    with pytest.raises(ValueError, match="format 2"):
+        plan_from_record({**one.record, "format": 2}, one.nonce)
+
+
+@pytest.mark.parametrize("none", [{"clips": ()}, {"conditions": ()}])
+def test_a_plan_of_nothing_is_a_mistake(none):
+    with pytest.raises(ValueError, match="needs clips and conditions"):
+        make_plan(**{
+            "study_seal": "ab" * 32, "sitting": 1, "protocol": protocol(), "conditions": ("a", "b"), "clips": ("x",),
+            "nonce": bytes(32), "deadline": "2026-03-09T12:00:00+00:00", **none,
+        })  # fmt: skip
 
 
 def test_the_record_holds_no_draw():

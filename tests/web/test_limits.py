@@ -79,6 +79,10 @@ def test_the_answer_is_a_line_and_says_when():
     assert (status, headers[b"retry-after"]) == (429, b"4")
     assert json.loads(body) == {"problem": "too many requests at once: this page waits and tries again"}
     assert asked(app, "/static/x.js")[0] == 200
+    soon = limited(Limit(paths=("",), per_s=4, burst=1))
+    assert asked(soon, "/")[0] == 200
+    status, headers, _ = asked(soon, "/")
+    assert (status, headers[b"retry-after"]) == (429, b"1"), "whole seconds, RFC 9110, 10.2.3"
 
 
 def test_memory_is_bounded(monkeypatch):
