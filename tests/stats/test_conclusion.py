@@ -56,6 +56,7 @@ def test_unanswered_trials_count_as_right_for_similarity():
 def test_a_sitting_abandoned_before_its_first_answer_is_open():
     conclusion = conclude(0, 0, method="abx", margin=0.5, unanswered=28)
     assert conclusion.word == "open"
+    assert conclusion.word_if_answered_only == "open"
     assert conclusion.answered is None
     assert json.dumps(conclusion.to_dict(), allow_nan=False)
 
