@@ -53,7 +53,10 @@ def test_paired_limits_are_those_of_scipy(effects):
         assert ours.interval == pytest.approx(tuple(theirs.confidence_interval(0.95)), abs=1e-9)
         one_sided = stats.ttest_1samp(values, 0, alternative="greater").confidence_interval(0.95)
         assert ours.lower_limit == pytest.approx(one_sided.low, abs=1e-9)
-        assert ours.df == 11
+        other_side = stats.ttest_1samp(values, 0, alternative="less").confidence_interval(0.95)
+        assert ours.upper_limit == pytest.approx(other_side.high, abs=1e-9)
+        assert ours.std_error == pytest.approx(stats.sem(values), rel=1e-9)
+        assert (ours.df, ours.unit_df, ours.level) == (11, 11, 0.95)
     assert (result.unit, result.units) == ("listener", (12, 12))
 
 
@@ -66,6 +69,9 @@ def test_limits_of_sittings_are_those_of_welch(effects):
         assert ours.estimate == pytest.approx(d.mean() - share * s.mean(), abs=1e-9)
         assert ours.df == pytest.approx(theirs.df, rel=1e-9)
         assert ours.interval == pytest.approx(tuple(theirs.confidence_interval(0.95)), abs=1e-9)
+        for ends, alternative in (((ours.lower_limit, np.inf), "greater"), ((-np.inf, ours.upper_limit), "less")):
+            one_sided = stats.ttest_ind(d, share * s, equal_var=False, alternative=alternative)
+            assert ends == pytest.approx(tuple(one_sided.confidence_interval(0.95)), abs=1e-9)
     assert result.blind.interval == pytest.approx(tuple(stats.ttest_1samp(d, 0).confidence_interval(0.95)), abs=1e-9)
     assert (result.unit, result.units) == ("sitting", (4, 5))
     assert result.scope == "for this listener and these clips"
@@ -251,6 +257,15 @@ def test_two_and_two_sittings_can_reach_nothing():
     assert "can reach no verdict at all" in result.power.sentence
 
 
+@pytest.mark.parametrize(("labelled", "blind"), [(6, 2), (2, 6)])
+def test_many_sittings_in_one_mode_don_t_make_up_for_too_few_in_the_other(labelled, blind):
+    apart = ratings(labelled=np.linspace(19, 21, labelled), blind=np.linspace(-21, -19, blind), sittings=True)
+    result = judged(apart)
+    assert result.verdict == "undecided"
+    assert result.reason.startswith(f"{labelled} labelled and {blind} blind sittings of one listener can reach nothing")
+    assert "can reach no verdict at all" in result.power.sentence
+
+
 def test_one_sitting_each_has_no_interval():
     result = survival(ratings(labelled=[20], blind=[12], sittings=True), **PANEL)
     assert result.verdict == "undecided"
@@ -410,6 +425,11 @@ def test_devices_never_rated_together_are_no_comparison():
     assert result.reading == "undecided: no labelled sitting holds both devices on one clip"
     assert "24 pages hold only one of the two" in result.remarks[0]
     assert result.mixed_model.why_not == "no page holds both devices"
+    # In one mode alone: that mode is the one that is named.
+    for mode in ("labelled", "blind"):
+        table = ratings(labelled=[20, 21, 19], blind=[20, 21, 19])
+        table.loc[table["mode"] == mode, "sitting"] += table["device"]
+        assert judged(table).reading == f"undecided: no {mode} sitting holds both devices on one clip"
 
 
 def test_the_mixed_model_says_what_it_found_or_why_not(effects):
