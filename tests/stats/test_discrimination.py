@@ -292,3 +292,11 @@ def test_the_sentence_says_numbers_limit_and_interval():
     for part in ("12 of 16 right", "75 %", ".038 (exact, one-sided)", "at least 51.6 %", "47.6 % to 92.7 %", "d' 2.02"):
         assert part in sentence
     assert "significan" not in sentence
+
+
+def test_the_sentence_of_a_similarity_says_margin_chance_and_limit():
+    """14 of 28 at .5 + .5 x .3: binom.cdf(14, 28, .65) = .073577; betaincinv(15, 14, .95) = .666910 (scipy 1.17)."""
+    sentence = similarity_test(14, 28, method="abx", distinguishers=0.3).sentence
+    for part in ("14 of 28 right", "If 30 % of trials were heard", "probability .074 (exact, one-sided)",
+                 "With 95 % confidence at most 33.4 % of trials are heard"):  # fmt: skip
+        assert part in sentence

@@ -440,6 +440,94 @@ def test_what_was_planned_is_held_against_the_seal(made, copy):
     assert failed.detail == "differs in claims, protocol"
 
 
+def edited_line(file, wanted, change):
+    """Change the cells of the line of a file that holds `wanted`."""
+    lines = file.read_text(encoding="utf-8").split("\n")
+    (at,) = [number for number, line in enumerate(lines) if line.startswith(wanted)]
+    lines[at] = change(lines[at])
+    file.write_text("\n".join(lines), encoding="utf-8")
+
+
+def failed_in(found):
+    return {one.what.split(",")[0]: one.detail for one in found.findings if not one.ok}
+
+
+def test_what_is_there_beside_the_record_is_held_against_hashes_and_seal(made, copy):
+    """Where only heads were published: no hash of the bundle hides behind itself what a check of its own must find."""
+    (sound,) = (path for path in (copy / "stimuli").glob("*.wav") if path.stem == hash_of(copy, "one", "second"))
+    sound.write_bytes(sound.read_bytes()[:-1] + b"x")
+    edited_line(copy / "stimuli/hashes.csv", "beat,first", lambda line: line[:-1] + ("0" if line[-1] != "0" else "1"))
+    with (copy / "verify.py").open("a", encoding="utf-8") as verifier:
+        verifier.write("# more\n")
+    with (copy / "study/measurements/first/take 1.txt").open("a", encoding="utf-8") as measured:
+        measured.write("# more\n")
+    summed_again(copy)
+    failed = failed_in(verify_bundle(copy, published=made.heads))
+    assert failed == {
+        "2 stimuli against the hashes they are named by": f"stimuli/{sound.name}",
+        "hashes of 4 stimuli: stimuli/hashes.csv against the study seal": "beat in first",
+        "verify.py is the short verifier of blindtest": "another one",
+        f"{failed_files(copy)} files of the study against their SHA-256 in the seal": "measurements/first/take 1.txt",
+        "what was planned: study.toml against the seal: title": "differs in stimuli",
+    }
+
+
+def failed_files(folder):
+    """Files of the study that are sealed and here: all but the study file itself and the protocol's."""
+    return sum(path.is_file() for path in (folder / "study").rglob("*")) - 1
+
+
+def test_what_follows_from_the_record_is_made_again(made, copy):
+    file = copy / "results.json"
+    told = json.loads(file.read_bytes())
+    # A value that is null is another than none: once both were read as the same.
+    told |= {"more": None}
+    del told["claims"][0]["why_not"]
+    file.write_text(json.dumps(told, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8")
+    with (copy / "trials.csv").open("a", encoding="utf-8") as table:
+        table.write("more\n")
+    seal = values_in(copy, SITTINGS)[0]["study_seal"]
+    for name in ("report/report.html", "report/report.md"):
+        text = (copy / name).read_text(encoding="utf-8")
+        (copy / name).write_text(text.replace(seal, "00" * 32), encoding="utf-8")
+    with (copy / "README.md").open("a", encoding="utf-8") as readme:
+        readme.write("x")
+    summed_again(copy)
+    failed = failed_in(verify_bundle(copy, published=made.heads, sound=False))
+    (results,) = (what for what in failed if what.startswith("results.json: "))
+    assert failed == {
+        results: "2 differ: claims.0.why_not, more",
+        "trials.csv: 41 lines against the rows of the chain": "line 43 is not that of the record",
+        "5 files that follow from these": "differs in README.md",
+        "the report names the study seal and the word of every claim": "; ".join(
+            f"report/report.{kind} does not name the study seal" for kind in ("md", "html")
+        ),
+    }
+
+
+def test_filters_levels_and_sound_are_made_again(made, copy):
+    first, second = (copy / f"filters/applied-{name}-44100.txt" for name in ("first", "second"))
+    edited_line(first, "5 ", lambda line: line + "1")  # the fifth decimal: what another platform may round otherwise
+    edited_line(second, "5 ", lambda line: f"5 {float(line.split()[1]) + 0.001:.4f}")
+    # A level that is no number is nobody's level: max() passes over a NaN.
+    edited_line(copy / "stimuli/table.csv", "one,first", lambda line: line[: line.rindex(",")] + ",nan")
+    edited_line(copy / "stimuli/table.csv", "one,second", lambda line: line.replace(",heard,", ",file,"))
+    derived_again(copy)
+    summed_again(copy)
+    failed = failed_in(verify_bundle(copy, published=made.heads))
+    assert failed == {
+        "4 files of filters": "differs in filters/applied-second-44100.txt",
+        "loudness and true peak of 2 stimuli": "one in first by inf dB",
+        "match table: 2 lines measured again": "one in first by inf dB; one in second: not there",
+    }
+
+
+def hash_of(folder, clip, condition):
+    lines = [line.split(",") for line in (folder / "stimuli/hashes.csv").read_text(encoding="utf-8").splitlines()]
+    (found,) = [sha for one, other, sha, *_ in lines if (one, other) == (clip, condition)]
+    return found
+
+
 def test_other_versions_are_said(made, copy):
     told = json.loads((copy / "versions.json").read_bytes())
     told["numpy"] = "0.0.1"

@@ -76,7 +76,9 @@ def _results(bundle: OpenedBundle, told: Any, made: bytes) -> Finding:
 
     ours = dict(_leaves(json.loads(made)))
     theirs = dict(_leaves(told))
-    wrong = [path for path in sorted(ours.keys() | theirs.keys()) if not _alike(ours.get(path), theirs.get(path))]
+    paths = sorted(ours.keys() | theirs.keys())
+    both = ours.keys() & theirs.keys()  # a null that one alone has is a difference, too
+    wrong = [path for path in paths if path not in both or not _alike(ours[path], theirs[path])]
     numbers = sum(type(value) in (int, float) for value in ours.values())
     what = f"{RESULTS}: {numbers} numbers and {len(ours) - numbers} words computed again from the record"
     if wrong:

@@ -5,8 +5,9 @@ Audio is there only where a licence allows it to be passed on. What isn't there 
 
 import csv
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import inf, isnan
 from pathlib import Path
 
 import numpy as np
@@ -89,7 +90,7 @@ def check_levels(
             "file_after_lufs": integrated_loudness(clip.frames, clip.rate),
             "true_peak_after_dbtp": true_peak(clip.frames, clip.rate),
         }
-        off = max(abs(value - float(line[name])) for name, value in found.items())
+        off = _largest(abs(value - float(line[name])) for name, value in found.items())
         worst = max(worst, off)
         if not off <= ROUNDED_DB:
             wrong.append(f"{one.clip} in {one.condition} by {off:.4f} dB")
@@ -189,7 +190,7 @@ def _samples(bundle: OpenedBundle, rendered: Rendered, listed: Sequence[Hashed],
         elif (steps := _steps_apart(bundle.path(f"stimuli/{wanted}.wav"), stimulus.path)) <= 1:
             near += 1
         else:
-            wrong.append(f"{name}: {'of another length' if steps == float('inf') else f'{steps:.0f} LSB apart'}")
+            wrong.append(f"{name}: {'of another length' if steps == inf else f'{steps:.0f} LSB apart'}")
     told = f"{same} byte for byte the same"
     if near:
         told += f", {near} within 1 LSB of 24 bits: another platform rounds otherwise"
@@ -200,7 +201,7 @@ def _steps_apart(one: Path, other: Path) -> float:
     """Return the largest difference of two stimuli in steps of 24 bits; infinite where they are not of one shape."""
     first, second = read_clip(one), read_clip(other)
     if first.frames.shape != second.frames.shape or first.rate != second.rate:
-        return float("inf")
+        return inf
     return float(np.max(np.abs(np.round((first.frames - second.frames) * FULL_SCALE_24))))
 
 
@@ -213,7 +214,7 @@ def _table(rendered: Rendered, levels: Levels) -> Finding:
             wrong.append(f"{line['clip']} in {line['condition']}: not there")
             continue
         numbers = [name for name in line if name not in ("clip", "condition", "matched_by")]
-        off = max(_apart(line[name], there[name]) for name in numbers)
+        off = _largest(_apart(line[name], there[name]) for name in numbers)
         worst = max(worst, off)
         if not off <= ROUNDED_DB:
             wrong.append(f"{line['clip']} in {line['condition']} by {off:.4f} dB")
@@ -221,6 +222,11 @@ def _table(rendered: Rendered, levels: Levels) -> Finding:
     told = f"within {worst:.4f} dB" + (f"; {rest} lines of clips that are not here could not be" if rest > 0 else "")
     words = f"match table: {len(lines)} lines measured again, against {TABLE}"
     return Finding(ok=not wrong, what=words, detail="; ".join(wrong[:5]) or told)
+
+
+def _largest(differences: Iterable[float]) -> float:
+    """Return the largest; infinity where one is not a number, which max() would pass over."""
+    return max(inf if isnan(one) else one for one in differences)
 
 
 def _apart(one: str, other: str) -> float:
