@@ -36,6 +36,14 @@ def test_gains_by_hand():
     assert matching_gains([-20, -26], [-10, -12], target=-23, ceiling=-1).tolist() == [-3.0, 3.0]
 
 
+def test_the_ceiling_itself_may_be_reached_and_a_hundredth_of_a_decibel_above_it_may_not():
+    # By hand: the peak lies at -5, and 4 dB are added.
+    assert matching_gains([-24], [-5], target=-20, ceiling=-1).tolist() == [4.0]
+    with pytest.raises(OutOfHeadroom) as refusal:
+        matching_gains([-24], [-4.99], target=-20, ceiling=-1)
+    assert refusal.value.reachable == pytest.approx(-20.01, abs=1e-9)
+
+
 def test_the_refusal_says_what_all_could_reach():
     # By hand: the second would peak at -2 + 6 = +4, 5 dB over the ceiling of -1: -20 - 5.
     with pytest.raises(

@@ -292,6 +292,10 @@ def test_the_sentence_says_numbers_limit_and_interval():
     for part in ("12 of 16 right", "75 %", ".038 (exact, one-sided)", "at least 51.6 %", "47.6 % to 92.7 %", "d' 2.02"):
         assert part in sentence
     assert "significan" not in sentence
+    # Chances at their ends: certain is 1, nearly certain is not, and what is rare keeps two digits.
+    assert "probability 1 " in discrimination_test(0, 16).sentence
+    assert "probability 1.000 " in discrimination_test(1, 16).sentence  # 1 - 2**-16
+    assert "probability 1.5e-05 " in discrimination_test(16, 16).sentence  # 2**-16
 
 
 def test_the_sentence_of_a_similarity_says_margin_chance_and_limit():

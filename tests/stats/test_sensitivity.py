@@ -258,8 +258,12 @@ def test_rates_at_the_ends():
     assert d_prime_from_rates(1, 0.3, "abx") == d_prime_from_rates(0.8, 0, "same-different") == inf
     assert d_prime_from_rates(0.3, 0.8, "yes-no") == pytest.approx(-1.366022, abs=5e-7)
     assert log_linear_rate(10, 10) == 10.5 / 11
-    with pytest.raises(ValueError, match="one answer only"):
-        d_prime_from_rates(1, 1, "abx")
+    for rate in (0, 1):
+        for method in ("abx", "yes-no", "same-different"):
+            with pytest.raises(ValueError, match="one answer only"):
+                d_prime_from_rates(rate, rate, method)
+    assert d_prime_from_rates(0.5, 0.5, "yes-no") == 0
+    assert d_prime_from_rates(1, 0, "yes-no") == -d_prime_from_rates(0, 1, "yes-no") == inf
     with pytest.raises(ValueError, match="no d' from hits and false alarms for 'triangle'"):
         d_prime_from_rates(0.8, 0.3, "triangle")
     with pytest.raises(ValueError, match="no criterion for 'abx'"):
