@@ -129,11 +129,15 @@ def test_sums_between_edges_are_those_of_the_result(seed, n, taps, cuts):
     frames, before = rng.standard_normal((n, 2)), rng.standard_normal((taps, 2))
     first, second = rng.standard_normal(taps), rng.standard_normal(max(1, taps // 2))
     edges = np.unique(rng.integers(0, n + 1, cuts + 1))
-    results, sums = apply_and_sum(frames, [first], [second, first], edges, before=before)
+    third = rng.standard_normal((taps, 2))  # an odd number of filters: they are taken two at a time
+    results, sums = apply_and_sum(frames, [first], [second, first, third], edges, before=before)
+    assert len(sums) == 3
     assert np.allclose(results[0], apply_firs(frames, [first], before=before)[0])
-    for fir, got in zip((second, first), sums, strict=True):
+    for fir, got in zip((second, first, third), sums, strict=True):
         whole = np.vstack([before, frames])
-        sound = np.stack([np.convolve(column, fir)[taps : taps + n] for column in whole.T], axis=-1)
+        columns = fir.T if fir.ndim == 2 else (fir, fir)
+        sides = zip(whole.T, columns, strict=True)
+        sound = np.stack([np.convolve(column, own)[taps : taps + n] for column, own in sides], axis=-1)
         expected = [np.square(sound[a:b]).sum(axis=0) for a, b in pairwise(edges)]
         assert got == pytest.approx(np.array(expected).reshape(-1, 2), rel=2e-6, abs=1e-5)
 
