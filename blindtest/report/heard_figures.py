@@ -149,12 +149,13 @@ def trials_figure(report: ReportInput) -> Figure | None:
         said = []
         for (listener, sitting), trials in sittings.items():
             right = sum(trial.correct is True for trial in trials)
+            open_ = sum(trial.correct is None for trial in trials)
             halves = (trials[: len(trials) // 2], trials[len(trials) // 2 :])
             first, second = (f"{sum(t.correct is True for t in half)} of {len(half)}" for half in halves)
             said.append(
                 f"{clean(listener)}, sitting {sitting}: {count_of(right, len(trials))} right, {first} in the "
                 "first half, "
-                f"{second} in the second"
+                f"{second} in the second" + (f", {open_} unanswered" if open_ else "")
             )
         description = "; ".join(said[:MOST_ROWS]) + "."
         if len(sittings) > MOST_ROWS:

@@ -30,12 +30,21 @@ def decisive(results: Results) -> Tested:
 def heard_sentence(results: Results, word: str, a: str, b: str, margin: float | None) -> str:
     """Return the result in one sentence; `word` is what the claim ends as among all claims."""
     said = decisive(results)
-    score = (
-        f"{count_of(said.correct, said.trials)} answers were right "
-        f"({percent(said.proportion)}; guessing gives {percent(said.guess_rate)})"
-    )
+    # What was not answered is no answer: a count that holds it is told as what it is.
+    counted_as = None
+    if results.unanswered:
+        counted_as = {id(results.unanswered_as_wrong): "wrong", id(results.unanswered_as_right): "right"}.get(id(said))
+    if counted_as is None:
+        score = f"{count_of(said.correct, said.trials)} answers were right "
+    else:
+        score = (
+            f"{count_of(said.correct, said.trials)} planned trials count as right, the {results.unanswered} unanswered "
+            f"ones taken as {counted_as} "
+        )
+    score += f"({percent(said.proportion)}; guessing gives {percent(said.guess_rate)})"
+    how = "an estimated" if counted_as is None else "so counted"
     heard = (
-        f"an estimated {percent(said.share)} of trials were heard beyond guessing, "
+        f"{how} {percent(said.share)} of trials were heard beyond guessing, "
         f"{percent(said.level)} interval {interval_words(said.share_interval)}"
     )
     if word == "shown":

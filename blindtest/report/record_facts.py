@@ -196,6 +196,8 @@ class SealFacts:
     """What time stamps of an authority show of them, in words."""
     listener_could_read: bool = True
     """Whether a plan lay where the listener could have read it, and not under a helper's passphrase."""
+    of_a_panel: bool = False
+    """Whether plans lay on the organiser's machine, which listeners reached through its pages alone."""
     findings: tuple[FindingFacts, ...] = ()
     plans_sealed: int = 0
     """Every plan ever sealed in this folder ..."""

@@ -66,7 +66,12 @@ def seal_limits(report: ReportInput) -> tuple[str, ...]:
         )
     else:
         out.append("That no other study was sealed, run and left unmentioned elsewhere.")
-    if report.seal.listener_could_read:
+    if report.seal.of_a_panel:
+        out.append(
+            "The organiser could have read each plan: all of them lay on the machine that served the panel. Its pages "
+            "told listeners nothing of them."
+        )
+    elif report.seal.listener_could_read:
         out.append(
             "The listener could have read the plan: it lay on a machine within reach, and not under the passphrase of "
             "somebody else."

@@ -90,7 +90,7 @@ class ResponseBias:
     def sentence(self) -> str:
         """The result in plain words."""
         counts = ", ".join(
-            f'"{answer}" given {given} times and right {trials} times'
+            f'"{answer}" was answered {given} times and right in {trials} trials'
             for answer, given, trials in zip(self.answers, self.given, self.trials, strict=True)
         )
         text = (

@@ -9,7 +9,7 @@ from blindtest.report import OWN_EQUIPMENT, ScreeningFacts, companion_lines, pla
 from blindtest.stats import CANNOT_TELL
 from blindtest.steps.adjusted_lines import adjusted_lines, beside_lines
 from blindtest.steps.answers import Answers, read_answers
-from blindtest.steps.attendance import attendance_words
+from blindtest.steps.attendance import attendance_words, elsewhere_words
 from blindtest.steps.attribute_lines import attribute_lines
 from blindtest.steps.claim_answers import ClaimAnswers
 from blindtest.steps.columns import columns
@@ -67,6 +67,7 @@ class Analysis:
                 for one in answers.sittings
             ],
             "withheld_sittings": answers.withheld,
+            **({"sittings_under_other_seals": answers.elsewhere} if answers.elsewhere else {}),
             "controls": [one.to_dict() for one in answers.controls],
             "settings": [one.to_dict() for one in answers.settings],
             **({"screening": screening_dict(self.screening)} if self.screening else {}),
@@ -94,6 +95,8 @@ class Analysis:
             lines.append(f"{beyond} of them beyond the plan: reported, not counted.")
         if answers.withheld:
             lines.append(f"{answers.withheld} withdrawn by their listeners: not counted.")
+        if elsewhere := elsewhere_words(answers.elsewhere):
+            lines.append(f"{elsewhere}.")
         if attended := attendance_words(answers):
             lines.append(f"{attended}.")
         if "panel" in answers.seal.record:
@@ -302,7 +305,13 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
 
 
 def _preferred_lines(one: PreferredAnswers) -> list[str]:
-    lines = [*preferred_lines(one.conclusion), f"The plan: {one.chances.sentence}"]
+    lines = [*preferred_lines(one.conclusion)]
+    if one.comparisons["listener"].nunique() > 1:
+        lines.append(
+            "Answers of one listener are alike: the test of all answers together is about these listeners and these "
+            "clips, not about others."
+        )
+    lines.append(f"The plan: {one.chances.sentence}")
     if one.strengths is not None:
         lines += ["", *strength_lines(one.strengths)]
     elif one.why_no_strengths:
@@ -313,21 +322,27 @@ def _preferred_lines(one: PreferredAnswers) -> list[str]:
 def _listener_table(answers: HeardAnswers) -> str:
     rows = []
     for one in answers.listeners:
-        tested = one.conclusion.answered or one.conclusion.difference
-        low, high = tested.distinguishers_interval
+        # Of somebody who answered nothing nothing is estimated: trials counted as wrong are no answers.
+        heard = interval = ""
+        if one.trials:
+            tested = one.conclusion.answered or one.conclusion.difference
+            low, high = tested.distinguishers_interval
+            heard, interval = f"{100 * tested.distinguishers:.0f} %", f"{100 * low:.0f} to {100 * high:.0f} %"
         rows.append(
             (
                 one.listener,
                 f"{one.correct} of {one.trials}",
                 str(one.unanswered),
-                f"{100 * tested.distinguishers:.0f} %",
-                f"{100 * low:.0f} to {100 * high:.0f} %",
+                heard,
+                interval,
                 f"{one.conclusion.difference.p_value:.4f}",
                 f"{one.adjusted_p_value:.4f}" if one.adjusted_p_value is not None else "",
                 one.conclusion.word,
             )
         )
-    headings = ("listener", "right", "unanswered", "heard", "95 % interval", "p", "p (Holm)", "alone")
+    # The interval is of what was answered, the test counts what was not as wrong: the one may leave 0 out, p large.
+    p = "p, unanswered as wrong" if any(one.unanswered for one in answers.listeners) else "p"
+    headings = ("listener", "right", "unanswered", "heard", "95 % interval", p, "p (Holm)", "alone")
     return columns(headings, rows)
 
 

@@ -37,6 +37,8 @@ class Answers:
     """The primary one first."""
     withheld: int
     """Sittings whose listener had them erased."""
+    elsewhere: int = 0
+    """Sittings of this folder under other study seals."""
     controls: tuple[ControlsFound, ...] = ()
     """Of the sittings that count, kind by kind; () where the plan holds none."""
     settings: tuple[SettingsFacts, ...] = ()
@@ -99,6 +101,7 @@ def read_answers(store: "Record") -> Answers:
         alpha=alpha,
         claims=tuple(_adjusted(found)),
         withheld=sum(sitting.entry.listener == WITHHELD for sitting in sittings),
+        elsewhere=len(entries) - len(sittings),
         controls=controls_found([(sitting.plan, sitting.rows) for sitting in counted]),
         settings=adjusted_beside(counted, seal.record, alpha),
     )

@@ -7,7 +7,7 @@ from blindtest.session.register import WITHHELD
 if TYPE_CHECKING:
     from blindtest.steps.answers import Answers
 
-__all__ = ["attendance_words", "planned_listeners", "withdrawn_words"]
+__all__ = ["attendance_words", "elsewhere_words", "planned_listeners", "withdrawn_words"]
 
 
 def planned_listeners(answers: "Answers") -> int:
@@ -38,3 +38,14 @@ def withdrawn_words(sittings: int) -> str:
     if sittings == 1:
         return "1 sitting was withdrawn by its listener and is not counted"
     return f"{sittings} sittings were withdrawn by their listeners and are not counted"
+
+
+def elsewhere_words(sittings: int) -> str:
+    """Return in words that so many sittings stand under other study seals; '' where none does."""
+    if not sittings:
+        return ""
+    stand, they_are = ("sitting", "it is") if sittings == 1 else ("sittings", "they are")
+    return (
+        f"{sittings} {stand} of this folder {'stands' if sittings == 1 else 'stand'} under other seals: the study was "
+        f"changed in between, and {they_are} not counted with those under this one"
+    )

@@ -17,6 +17,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Rendered
 from blindtest.session.panel_devices import kept_as
 from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
+from blindtest.steps.attendance import elsewhere_words
 from blindtest.steps.beginning import new_sitting
 from blindtest.steps.keeping import panel_reminder_of
 from blindtest.steps.panel_admission import (
@@ -151,6 +152,12 @@ class OpenPanel:
     def remember(self, key: str, value: object) -> None:
         """Remember it for the next run."""
         self._store.remember(key, value)
+
+    @property
+    def elsewhere(self) -> str:
+        """That sittings stand under other study seals, in words; '' where none does."""
+        own = self.sealed.commitment
+        return elsewhere_words(sum(entry.study_seal != own for entry in self._store.sittings()))
 
     def counts(self) -> PanelCounts:
         """Return how the panel stands, in numbers only."""

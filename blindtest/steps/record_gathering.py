@@ -21,7 +21,7 @@ from blindtest.report import (
 from blindtest.session import FIRST_ATTEMPT
 from blindtest.session.own_words import reason_told
 from blindtest.steps.answers import Answers
-from blindtest.steps.attendance import attendance_words, withdrawn_words
+from blindtest.steps.attendance import attendance_words, elsewhere_words, withdrawn_words
 from blindtest.steps.sitting_answers import SittingAnswers, trials_met
 from blindtest.steps.verification import Verified
 from blindtest.study import (
@@ -146,6 +146,7 @@ def seal_facts(study: Study, store: "Record", answers: Answers, verified: Verifi
         grade=verified.grade,
         published=tuple(f"{one} was given as seen elsewhere" for one in verified.published),
         stamps=verified.anchored.shown,
+        of_a_panel="panel" in answers.seal.record,
         listener_could_read=not all("helper" in one.plan.record for one in answers.sittings),
         findings=tuple(FindingFacts(ok=f.ok, what=f.what, detail=f.detail) for f in verified.findings),
         plans_sealed=len(store.sittings()),
@@ -184,7 +185,6 @@ def deviations_of(store: "Record", answers: Answers) -> tuple[str, ...]:
     if beyond:
         found.append(f"{beyond} sittings were made beyond the plan; they are reported and not counted")
     found += [f"sitting {one.entry.number}: {LOCKED_WORDS}" for one in answers.sittings if one.locked]
-    elsewhere = len(store.sittings()) - len(answers.sittings)
-    if elsewhere:
-        found.append(f"{elsewhere} sittings of this folder stand under other seals: the study was changed in between")
+    if elsewhere := elsewhere_words(answers.elsewhere):
+        found.append(elsewhere)
     return tuple(found)

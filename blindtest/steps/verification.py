@@ -89,7 +89,9 @@ class Verified:
     def text(self) -> str:
         """Return a line for each thing compared, and what it proves."""
         notes = [in_one_line(line.text()) for line in self.anchored.lines if line.ok is None]
-        meaning = [_MEANING[self.grade], *(self.unheld() if self.grade == "anchored" else ())]
+        # A part that was seen is told above: to say that nothing was would contradict it.
+        in_part = self.grade == "consistent" and bool(self.published or self.anchored.shown)
+        meaning = [_IN_PART if in_part else _MEANING[self.grade], *(self.unheld() if self.grade == "anchored" else ())]
         return "\n".join([*(finding.text() for finding in self.findings), *notes, "", *meaning])
 
     def unheld(self, by: str = "") -> list[str]:
@@ -119,6 +121,12 @@ def _sittings(numbers: Sequence[int]) -> str:
 
 
 _NUMBERED = 8
+_IN_PART = (
+    "Grade: consistent. Plans, answers and chain fit together, and a part of them was seen elsewhere, as said above; "
+    "but not every plan before the first answer of its sitting, and the last hash of its answers after: where one is "
+    "missing, the owner of this machine could have made the rest afterwards. What no check can tell: whether the "
+    "listener knew the plan, and whether another record was kept back."
+)
 _MEANING = {
     "broken": "Grade: broken. What is recorded is not what was sealed or answered.",
     "consistent": (

@@ -126,6 +126,8 @@ def serve_panel(
         app = Journal(app, journal, clock=panel.clock)
     say(f"Study seal      {panel.sealed.commitment}")
     say("Publish it where others see it before anybody listens, if the result shall convince anybody else.")
+    if panel.elsewhere:
+        say(f"Caution: {panel.elsewhere}.")
     say(f"The panel is served at {own}{f', reached at {origin}' if origin else ''}.")
     if panel.closed:
         say("It is closed: nobody can begin any more. Listeners come back for their own results.")

@@ -160,6 +160,8 @@ def test_unanswered_trials_are_drawn(make_report):
     figure = trials_figure(make_report((20, 12), unanswered=3))
     assert sum(row[3] == "unanswered" for row in figure.rows) == 3
     assert "unanswered" in figure.svg
+    assert ", 3 unanswered" in figure.description, "who hears the figure in words is told no wrong answers"
+    assert "unanswered" not in trials_figure(make_report((20, 12))).description
 
 
 def test_a_trial_offered_again_is_drawn_once(make_report):

@@ -136,11 +136,12 @@ def test_a_verdict_never_stands_alone(make_report, word):
 
 def test_unanswered_trials_stand_against_the_conclusion_in_the_sentence(make_report):
     _, sentence, beside = result_parts(make_report((25, 22), unanswered=4))
-    assert "47 of 56 answers were right" in sentence
+    assert "47 of 56 planned trials count as right, the 4 unanswered ones taken as wrong" in sentence
     assert any("4\u00a0planned trials stayed unanswered" in text for text in beside)
     verdict, sentence, _ = result_parts(make_report((12, 11), unanswered=4))
     assert verdict == "negligible"
-    assert "27 of 56 answers were right" in sentence
+    assert "27 of 56 planned trials count as right, the 4 unanswered ones taken as right" in sentence
+    assert "estimated" not in sentence, "a bound is no estimate"
 
 
 def test_heard_but_less_than_the_margin_says_both(make_report):

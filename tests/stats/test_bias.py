@@ -31,6 +31,7 @@ def test_a_listener_who_says_a_too_readily():
     assert bias.criterion < 0
     assert bias.given == (29, 11)
     assert bias.trials == (20, 20)
+    assert '"A" was answered 29 times and right in 20 trials' in bias.sentence
 
 
 def test_without_bias_both_scores_agree():

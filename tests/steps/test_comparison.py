@@ -336,6 +336,8 @@ def test_studies_of_the_same_sounds_are_pooled(bundles, tmp_path, capsys):
     Draft202012Validator(schema).validate(told)
     own = [choice_odds(*right_in(one), guess=0.5) for one in bundles]
     expected = across_studies([one.estimate for one in own], errors_for_pooling(own))
+    # Whoever pools them again, by another program, needs the errors that they were pooled with.
+    assert [one["pooling_std_error"] for one in told["studies"]] == pytest.approx(errors_for_pooling(own))
     assert told["design"] == "the same sounds before other listeners"
     assert told["pooled"]["interval"] == pytest.approx(expected.interval)
     assert told["pooled"]["prediction_interval"] == pytest.approx(expected.prediction_interval)

@@ -166,6 +166,14 @@ def test_an_abandoned_sitting_counts_against_whichever_conclusion(study):
     assert concluded.similarity.correct == concluded.correct + 18
     with pytest.raises(BlindtestError, match="open: none"):
         steps.abandon(folder)
+    # Of somebody who answered nothing that counts, nothing is estimated; and the p beside an interval says its count.
+    sit(folder, listener="L-none", stop_after=1)
+    steps.abandon(folder)
+    told = steps.analyze(folder).text()
+    assert "p, unanswered as wrong" in told
+    (row,) = (line for line in told.splitlines() if line.startswith("L-none"))
+    assert row.split()[1:4] == ["0", "of", "0"]
+    assert "%" not in row
 
 
 def test_a_sitting_past_its_deadline_counts_as_abandoned(study):
@@ -221,7 +229,10 @@ def test_a_study_changed_after_sealing_gets_another_seal_and_both_are_counted(st
     analysis = steps.analyze(folder)
     assert [one.entry.number for one in analysis.answers.sittings] == [2]
     shown = steps.report(folder)
-    assert any("stand under other seals" in words for words in shown.facts.deviations)
+    told = "1 sitting of this folder stands under other seals: the study was changed in between"
+    assert any(words.startswith(told) for words in shown.facts.deviations)
+    assert told in analysis.text(), "whoever reads the statistics alone has to know it too"
+    assert analysis.to_dict()["sittings_under_other_seals"] == 1
     assert shown.facts.seal.plans_sealed == 2
 
 

@@ -20,6 +20,8 @@ class Pooled:
     """What several studies say together."""
 
     summary: StudiesSummary
+    errors: tuple[float, ...]
+    """Of each study, as it was pooled with: of counts at the rate of all studies together."""
     cautions: tuple[str, ...]
     exact: BinomialMean | None = None
     """Of counted claims, by the binomial likelihood itself; None where no fit converged."""
@@ -32,6 +34,7 @@ def pooled(scale: Scale, studies: Sequence[StudyEffect]) -> Pooled:
     summary = across_studies([one.estimate for one in studies], errors, level=LEVEL)
     return Pooled(
         summary=summary,
+        errors=tuple(float(error) for error in errors),
         cautions=tuple(_cautions(scale, studies, summary)),
         exact=None if scale.guess is None else binomial_mean([one.by_listener for one in studies], guess=scale.guess),
     )

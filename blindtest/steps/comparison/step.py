@@ -77,6 +77,7 @@ class Comparison:
             "shown": None
             if row is None or scale is None
             else {"estimate": scale.shown(row.estimate), "interval": [scale.shown(x) for x in row.interval]},
+            "pooling_std_error": self.pooled.errors[place] if self.pooled else None,
             "weight": weights[place] if weights else None,
         }
 
