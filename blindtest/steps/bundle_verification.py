@@ -111,6 +111,13 @@ class BundleVerified:
             yield "Plans were seen elsewhere before the answers, and the last hashes after: neither was changed since."
             if self.record is not None:
                 yield from self._unheld(self.record)
+        elif self.record is not None and (self.published or self.record.anchored.shown):
+            # A part that was seen is told above: to say that nothing was would contradict it.
+            yield (
+                "What it does not prove: all of when. A part was seen elsewhere, as said above; but not every plan "
+                "before the first answer of its sitting, and the last hash of its answers after, or none that can be "
+                "opened yet: where one is missing, whoever made the bundle could have made the rest afterwards."
+            )
         else:
             yield (
                 "What it does not prove: when. No commitment seen elsewhere before and no last hash seen after was "

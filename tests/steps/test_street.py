@@ -97,6 +97,11 @@ def test_a_finished_sitting_is_analysed_reported_and_verified(study):
     assert steps.verify(folder).grade == "consistent"
     published = [analysis.answers.seal.commitment, ended.commitment, ended.head]
     assert steps.verify(folder, published=published).grade == "anchored"
+    assert "nothing was seen elsewhere" in steps.verify(folder).text()
+    in_part = steps.verify(folder, published=published[:1])
+    assert in_part.grade == "consistent"
+    assert "nothing was seen elsewhere" not in in_part.text()
+    assert "a part of them was seen elsewhere" in in_part.text()
     assert not steps.verify(folder, published=["ab" * 32]).ok
 
 
