@@ -1,5 +1,6 @@
 """Figures of impulse responses: around the peak, how it dies away, and when each frequency arrives."""
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -29,6 +30,7 @@ MOST_CURVES = 4
 NEAR_MS = (-1.0, 3.0)
 FAR_MS = (-10.0, 50.0)
 FLOOR_DB = -100.0
+_SUFFIX = re.compile(r"\.\w+(?= \(\d+ of \d+\)$|$)")
 _SMOOTH_MS = 0.25
 _BAND_HZ = (100.0, 8000.0)
 
@@ -112,7 +114,7 @@ def _names(of: Sequence[tuple[str, str]]) -> list[str]:
     """Return names that tell the channels apart, short enough for one line each where that can be."""
     if len({file for file, _ in of}) == 1 and len({channel for _, channel in of}) == len(of):
         return [channel for _, channel in of]
-    stems = [file.rpartition("/")[2].rpartition(".")[0] or file for file, _ in of]
+    stems = [_SUFFIX.sub("", file.rpartition("/")[2]) or file for file, _ in of]
     if len(set(stems)) == len(of):
         return [label(stem, 30) for stem in stems]
     return [f"{label(stem, 24)} {channel}" for stem, (_, channel) in zip(stems, of, strict=True)]

@@ -58,7 +58,7 @@ class DriveAsked:
     def _numbers(self) -> list[Fault]:
         positive = ("millivolts", "ohm", "amplifier_volts", "amplifier_into_ohm")
         ranges = {
-            **dict.fromkeys(positive, (0.0, 1000000.0, "above 0")),
+            **dict.fromkeys(positive, (0.0, 1000000.0, "above 0, up to 1000000")),
             "db_per_volt": (-50.0, 200.0, "-50 to 200 dB"),
             "db_per_mw": (-50.0, 200.0, "-50 to 200 dB"),
             "level_db": (0.0, 160.0, "0 to 160 dB SPL"),

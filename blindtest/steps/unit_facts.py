@@ -1,5 +1,6 @@
 """From a unit's sorted files to what is told and drawn of it: averages, target, imbalance, impedance, delays."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Literal
@@ -74,7 +75,7 @@ def bench_facts(
         The target can't be read, or shares no frequencies with the unit.
     """
     averages = _averages(files, mean)
-    impulses = tuple(trace for name, one in files.impulses for trace in _traces(name, one))
+    impulses = tuple(trace for name, one in _numbered(files.impulses) for trace in _traces(name, one))
     channels = tuple(_channel(name, average, smoothing) for name, average in averages.items())
     return BenchFacts(
         unit=unit,
@@ -236,6 +237,15 @@ def _change(
         lowest_db=float(relative[lowest]),
         lowest_hz=float(divided.frequency[lowest]),
     )
+
+
+def _numbered(impulses: Sequence[tuple[str, ImpulseResponse]]) -> Iterator[tuple[str, ImpulseResponse]]:
+    """Yield impulse responses by names that tell those of one file apart."""
+    counts = Counter(name for name, _ in impulses)
+    seen: Counter[str] = Counter()
+    for name, impulse in impulses:
+        seen[name] += 1
+        yield (name if counts[name] == 1 else f"{name} ({seen[name]} of {counts[name]})"), impulse
 
 
 def _traces(name: str, impulse: ImpulseResponse) -> list[ImpulseTrace]:

@@ -164,6 +164,7 @@ def _phases(facts: BenchFacts) -> Iterator[str]:
 
 def _delay(one: DelayCurve) -> str:
     excess, hertz = excess_within(one)
+    excess = round(excess, 5) + 0.0  # no minus ahead of nothing
     return (
         f"mean delay from 2 to 8 kHz {1000 * one.mean_s:.3f} ms; excess group delay from 100 Hz to 8 kHz at most "
         f"{1000 * excess:+.2f} ms, at {hertz:.0f} Hz"

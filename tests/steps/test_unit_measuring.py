@@ -309,6 +309,15 @@ def test_a_seating_without_common_frequencies_is_refused_alone(tmp_path):
     assert "SD  0.71" in found.text()  # 1 / sqrt 2
 
 
+def test_the_same_frequencies_written_with_fewer_digits_are_the_same(tmp_path):
+    table(tmp_path / "a.txt", "Freq (Hz),SPL (dB)", HZ, 90 + 0 * HZ)
+    table(tmp_path / "b.txt", "Freq (Hz),SPL (dB)", HZ.round(2), 91 + 0 * HZ)
+    table(tmp_path / "c.txt", "Freq (Hz),SPL (dB)", HZ * 1.01, 92 + 0 * HZ)
+    notes = [note for note in steps.measure_unit(tmp_path).notes if "other frequencies" in note]
+    assert len(notes) == 1
+    assert notes[0].startswith("c.txt: ")
+
+
 def test_impulse_responses_of_a_sofa_file(tmp_path):
     """AES69, convention SimpleHeadphoneIR, written by the library sofar; averages come from them if nothing else."""
     sofar = pytest.importorskip("sofar")
@@ -324,6 +333,9 @@ def test_impulse_responses_of_a_sofa_file(tmp_path):
     assert one.taken_for == "impulse response"
     assert "2 of them; left and right" in one.why
     assert [(channel.channel, channel.seatings) for channel in found.facts.channels] == [("left", 2), ("right", 2)]
+    assert "unit.sofa (1 of 2), right: " in found.text()
+    assert "unit.sofa (2 of 2), left: " in found.text()
+    assert "-0.00 ms" not in found.text()
     assert found.to_dict()["imbalance"]["mean_db"] == pytest.approx(20 * np.log10(2), abs=1e-6)
 
 
