@@ -14,6 +14,7 @@ from blindtest.report.figures import (
     finished,
     frequency_axis,
     named_at_end,
+    numbered,
     rows_of,
 )
 from blindtest.report.svg import LIGHT
@@ -30,8 +31,7 @@ _WHY = {
 def correction_figures(report: ReportInput) -> tuple[Figure, ...]:
     """Return a figure for each correction."""
     return tuple(
-        _correction_figure(report, one, "correction" if place == 0 else f"correction-{place + 1}")
-        for place, one in enumerate(report.corrections)
+        _correction_figure(report, one, numbered("correction", place)) for place, one in enumerate(report.corrections)
     )
 
 

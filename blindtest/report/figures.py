@@ -36,6 +36,8 @@ __all__ = [
     "label",
     "legend_above",
     "named_at_end",
+    "named_at_peak",
+    "numbered",
     "rows_of",
 ]
 
@@ -124,6 +126,11 @@ def label(text: str, most: int) -> str:
 def drawn_names(names: Sequence[str]) -> list[str]:
     """Return names short enough to stand in a drawing."""
     return [label(name, 40) for name in short_names(names)]
+
+
+def numbered(name: str, place: int) -> str:
+    """Return a figure's name: its own where it comes first, else with its number; `place` from 0."""
+    return name if place == 0 else f"{name}-{place + 1}"
 
 
 def cut(text: str, most: int) -> str:

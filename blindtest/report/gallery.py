@@ -4,6 +4,7 @@ from blindtest.report.answering import times_figure
 from blindtest.report.chain_figures import chain_figures
 from blindtest.report.choice_figures import attribute_figure, listened_figure
 from blindtest.report.correction_figures import correction_figures
+from blindtest.report.effect_figures import effects_figures
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import Figure
 from blindtest.report.heard_figures import power_figure, results_figure, trials_figure
@@ -13,13 +14,14 @@ from blindtest.report.preference_figures import (
     preference_plan_figure,
     strengths_figure,
 )
-from blindtest.report.rating_figures import effects_figures, ratings_figure, survival_plan_figures
+from blindtest.report.rating_figures import ratings_figure
 from blindtest.report.record_figures import record_figure
 from blindtest.report.residual_figures import model_figures
 from blindtest.report.scale_figures import scale_figures
 from blindtest.report.sound_figures import filters_figure, match_figure, response_figure
 from blindtest.report.stage_figures import stage_figure
 from blindtest.report.stopped_figures import stopped_figure
+from blindtest.report.survival_plan_figures import survival_plan_figures
 from blindtest.report.threshold_figures import threshold_figure, tracks_figure
 from blindtest.report.unreliable_figures import names_figures
 

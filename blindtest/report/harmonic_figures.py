@@ -17,6 +17,7 @@ from blindtest.report.figures import (
     finished,
     frequency_axis,
     named_at_end,
+    numbered,
 )
 from blindtest.report.svg import LIGHT
 from blindtest.report.words import clean, frequency_words, number, plural
@@ -32,9 +33,11 @@ def harmonic_figures(facts: BenchFacts) -> tuple[Figure, ...]:
     """Return two figures for each table: the orders at each level, and THD over all levels."""
     made = []
     for place, one in enumerate(facts.harmonics):
-        end = "" if place == 0 else f"-{place + 1}"
         levels = _drawn(one.levels)
-        made += [_orders(facts.unit, one, levels, f"harmonics{end}"), _sums(facts.unit, one, levels, f"thd{end}")]
+        made += [
+            _orders(facts.unit, one, levels, numbered("harmonics", place)),
+            _sums(facts.unit, one, levels, numbered("thd", place)),
+        ]
     return tuple(made)
 
 

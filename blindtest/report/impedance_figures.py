@@ -13,6 +13,7 @@ from blindtest.report.figures import (
     frequency_axis,
     label,
     named_at_end,
+    numbered,
     rows_of,
 )
 from blindtest.report.svg import LIGHT
@@ -79,7 +80,7 @@ def _words(one: ImpedanceFacts) -> str:
 def source_figures(facts: BenchFacts) -> tuple[Figure, ...]:
     """Return, for each impedance, the response change behind each source, relative to 1 kHz."""
     made = (
-        _source_figure(facts.unit, one, "source-impedance" if place == 0 else f"source-impedance-{place + 1}")
+        _source_figure(facts.unit, one, numbered("source-impedance", place))
         for place, one in enumerate(facts.impedances)
         if one.changes
     )

@@ -23,6 +23,7 @@ from blindtest.report.figures import (
     finished,
     label,
     legend_above,
+    numbered,
     rows_of,
 )
 from blindtest.report.svg import LIGHT
@@ -39,13 +40,12 @@ def model_figures(report: ReportInput) -> tuple[Figure, ...]:
     """Return what the models of blind ratings leave, for each claim about ratings beside which one stands."""
     made: list[Figure] = []
     for place, result in enumerate(report.of_kind("rated")):
-        end = "" if place == 0 else f"-{place + 1}"
         for companion in result.companions:
             if isinstance(companion.result, ResidualChecks):
-                made.append(spread_figure(companion.result, f"residuals{end}"))
-                made.append(quantiles_figure(companion.result, f"quantiles{end}"))
+                made.append(spread_figure(companion.result, numbered("residuals", place)))
+                made.append(quantiles_figure(companion.result, numbered("quantiles", place)))
             elif isinstance(companion.result, InfluenceResult):
-                made.append(influence_figure(companion.result, f"influence{end}"))
+                made.append(influence_figure(companion.result, numbered("influence", place)))
     return tuple(made)
 
 

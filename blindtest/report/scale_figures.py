@@ -5,7 +5,17 @@ from typing import Any
 
 from blindtest.report.claim_facts import ClaimResult
 from blindtest.report.facts import ReportInput
-from blindtest.report.figures import MOST_ROWS, Cell, Figure, drawing, drawn_names, finished, label, legend_above
+from blindtest.report.figures import (
+    MOST_ROWS,
+    Cell,
+    Figure,
+    drawing,
+    drawn_names,
+    finished,
+    label,
+    legend_above,
+    numbered,
+)
 from blindtest.report.rating_words import points
 from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.scale_words import contrast_span
@@ -23,12 +33,11 @@ def scale_figures(report: ReportInput) -> tuple[Figure, ...]:
     drawn: set[str] = set()
     for place, result in enumerate(one for one in report.of_kind("attribute") if one.scaled is not None):
         assert result.scaled is not None
-        end = "" if place == 0 else f"-{place + 1}"
-        made.append(_differences(report, result, result.scaled, f"scale{end}"))
+        made.append(_differences(report, result, result.scaled, numbered("scale", place)))
         if result.scaled.scale not in drawn:
             drawn.add(result.scaled.scale)
             rated = _grades if result.scaled.in_grades else _conditions
-            figure = rated(report, result.scaled, f"rated{end}")
+            figure = rated(report, result.scaled, numbered("rated", place))
             made += [figure] if figure is not None else []
     return tuple(made)
 

@@ -2,7 +2,7 @@
 
 from blindtest.report.claim_facts import ClaimResult
 from blindtest.report.facts import ReportInput
-from blindtest.report.figures import DASHES, MARKS, Figure, drawing, drawn_names, finished, legend_above
+from blindtest.report.figures import DASHES, MARKS, Figure, drawing, drawn_names, finished, legend_above, numbered
 from blindtest.report.rating_words import points
 from blindtest.report.svg import LIGHT
 from blindtest.report.words import number
@@ -13,8 +13,7 @@ __all__ = ["names_figures"]
 def names_figures(report: ReportInput) -> tuple[Figure, ...]:
     """Return, for each claim of this kind, mean ratings over the name, a line for each sound."""
     made = [
-        _names_figure(report, result, "names" if place == 0 else f"names-{place + 1}")
-        for place, result in enumerate(report.of_kind("rated"))
+        _names_figure(report, result, numbered("names", place)) for place, result in enumerate(report.of_kind("rated"))
     ]
     return tuple(figure for figure in made if figure is not None)
 
