@@ -11,7 +11,8 @@ from blindtest.audio import read_clip
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.protocols import find_protocol, is_path
 from blindtest.study.schema import json_schema
-from blindtest.study.templates import CLIPS_WORDS, study_template
+from blindtest.study.template_texts import CLIPS_WORDS
+from blindtest.study.templates import study_template
 
 __all__ = ["SCHEMA_NAME", "new_study", "pair_study", "schema_text", "written"]
 

@@ -25,7 +25,8 @@ from blindtest.study.paths import leaves
 from blindtest.study.protocols import find_protocol, is_path
 from blindtest.study.reading import Tables, one_line, read_toml
 from blindtest.study.study import ORIGIN_NAME, Study, study_files
-from blindtest.study.templates import HEAD, protocol_part
+from blindtest.study.template_texts import HEAD
+from blindtest.study.templates import protocol_part
 
 __all__ = ["Kept", "Origin", "new_study_from", "read_origin"]
 
