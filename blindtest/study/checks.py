@@ -4,16 +4,15 @@ Each check reads tables from which the schema's own findings have been taken out
 the others are still found in the same run. No measurement and no audio is read here: `material.py` does that.
 """
 
-from collections.abc import Iterator
 from pathlib import Path
 
-from blindtest.errors import did_you_mean
 from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
 from blindtest.study.bench_checks import check_bench_stages, check_unit_bench
 from blindtest.study.binaural_checks import STAGE as BINAURAL
 from blindtest.study.binaural_checks import check_binaural
 from blindtest.study.chain_checks import check_playing_chain
 from blindtest.study.correction_checks import check_correction_keys
+from blindtest.study.entries import entries, ids, known
 from blindtest.study.factorial_checks import check_factors
 from blindtest.study.findings import Findings
 from blindtest.study.grid_checks import check_grid
@@ -21,7 +20,7 @@ from blindtest.study.imbalance_stages import check_imbalance_keys
 from blindtest.study.paths import PathTrouble, file_at, matching
 from blindtest.study.reading import Tables
 
-__all__ = ["check_tables", "entries", "has_hidden_ids", "ids", "known"]
+__all__ = ["check_tables"]
 
 STAGE_KEYS = (
     "response, seating, correction, impulse_response, excess_phase, harmonics, source_impedance, gain_db, recording, "
@@ -66,16 +65,6 @@ def check_tables(data: Tables, folder: Path, found: Findings) -> None:
         _file(consent, ("listeners", "consent"), folder, found)
 
 
-def entries(data: Tables, name: str) -> Iterator[tuple[int, Tables]]:
-    """Yield the tables of an array with their places."""
-    return ((index, entry) for index, entry in enumerate(data.get(name, ())) if isinstance(entry, dict))
-
-
-def ids(data: Tables, name: str) -> list[str]:
-    """Return the ids of an array of tables that were not refused."""
-    return [entry["id"] for _, entry in entries(data, name) if "id" in entry]
-
-
 def _ids_are_unique(data: Tables, name: str, found: Findings) -> None:
     first: dict[str, int] = {}
     for index, entry in entries(data, name):
@@ -84,20 +73,6 @@ def _ids_are_unique(data: Tables, name: str, found: Findings) -> None:
             found.fault((name, index, "id"), f"another {name} has this id, in line {line}", got=own)
         elif own is not None:
             first[own] = index
-
-
-def known(data: Tables, name: str, wanted: str, path: tuple[str | int, ...], found: Findings) -> None:
-    """Complain unless an entry of the array `name` has the id `wanted`, or may have it."""
-    known = ids(data, name)
-    if wanted not in known and not has_hidden_ids(data, name, found):
-        allowed = ", ".join(known[:20]) or f"none: the file has no [[{name}]]"
-        found.fault(path, f"no {name} has this id", got=wanted, allowed=allowed, remedy=did_you_mean(wanted, known))
-
-
-def has_hidden_ids(data: Tables, name: str, found: Findings) -> bool:
-    """Return whether an id is missing or was refused, so that a reference may mean it."""
-    count = len(data.get(name, ()))
-    return found.is_touched(name) and (name not in data or len(ids(data, name)) < count)
 
 
 def _clips_are_no_conditions(data: Tables, found: Findings) -> None:

@@ -3,7 +3,7 @@
 Whether their plan can refute them is another question: `deciding.py`.
 """
 
-from blindtest.study.checks import entries, has_hidden_ids, known
+from blindtest.study.entries import entries, has_hidden_ids, known
 from blindtest.study.findings import Findings
 from blindtest.study.reading import Tables
 from blindtest.study.schema import MARGINS

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from blindtest.design import DEFAULT_KEPT, DEFAULT_MARGIN_POINTS, METHODS, Block, Protocol
 from blindtest.study.adjusting import check_match
 from blindtest.study.attribute_reach import AttributeReach, attribute_reach
-from blindtest.study.checks import entries
 from blindtest.study.comparing import attribute_blocks
+from blindtest.study.entries import entries
 from blindtest.study.findings import Findings
 from blindtest.study.grids import levels
 from blindtest.study.lines import Place

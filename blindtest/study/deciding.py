@@ -8,9 +8,9 @@ from blindtest.design import Claim, Protocol
 from blindtest.errors import BlindtestError
 from blindtest.study.adjusting import check_adjusted
 from blindtest.study.attribute_reach import ALTERNATIVES
-from blindtest.study.checks import entries
 from blindtest.study.claim_reach import claim_reach
 from blindtest.study.comparing import with_trials
+from blindtest.study.entries import entries
 from blindtest.study.factorials import cells
 from blindtest.study.findings import Findings
 from blindtest.study.grids import levels

@@ -10,7 +10,7 @@ excerpts of about 10 to 25 s (from memory).
 from collections.abc import Collection, Iterator
 
 from blindtest.design import METHODS, Protocol
-from blindtest.study.checks import entries
+from blindtest.study.entries import entries
 from blindtest.study.findings import Findings
 from blindtest.study.reading import Tables
 

@@ -4,8 +4,8 @@ from collections.abc import Sequence
 
 from blindtest.design import METHODS, Claim, Protocol
 from blindtest.errors import did_you_mean
-from blindtest.study.checks import entries
 from blindtest.study.comparing import block_conditions
+from blindtest.study.entries import entries
 from blindtest.study.findings import Findings
 from blindtest.study.lines import Place
 from blindtest.study.reading import Tables

@@ -9,8 +9,8 @@ from typing import Any
 
 from blindtest.design import METHODS, Block, Protocol
 from blindtest.errors import did_you_mean
-from blindtest.study.checks import entries
 from blindtest.study.comparing import QUALITY, asked_of, attribute_blocks
+from blindtest.study.entries import entries
 from blindtest.study.findings import Findings
 from blindtest.study.lines import Place
 from blindtest.study.reading import Tables

@@ -17,8 +17,8 @@ from typing import Any
 from blindtest.design import Protocol
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render.fixed import read_fixed
-from blindtest.study.checks import entries
 from blindtest.study.comparing import compared
+from blindtest.study.entries import entries
 from blindtest.study.folder import SCHEMA_NAME, schema_text, written
 from blindtest.study.loading import look_at_tables
 from blindtest.study.paths import leaves

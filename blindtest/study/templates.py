@@ -1,8 +1,8 @@
 """The study files that `blindtest new` writes: one for each kind of question, complete but for what is empty.
 
 Every line with FILL IN is empty on purpose: `blindtest check` names it until it is filled in. A line with # can be had
-by taking the # away; it is right as it stands. Each part of `template_texts` and `template_claims` begins with the empty
-lines that set it apart.
+by taking the # away; it is right as it stands. Each part of `template_texts` and `template_claims` begins with the
+empty lines that set it apart.
 """
 
 import json

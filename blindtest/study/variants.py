@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from blindtest.design import METHODS, Block, Protocol
-from blindtest.study.checks import entries
+from blindtest.study.entries import entries
 from blindtest.study.findings import Findings
 from blindtest.study.reading import Tables
 from blindtest.study.refutation import AnyReach, Reach, reach
