@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.audio import Clip, read_clip, resampled
+from blindtest.device.impulse import longest_flat
 from blindtest.errors import BlindtestError, Fault, Missing
 
 from .sofa_file import read_sofa_file
@@ -376,7 +377,7 @@ def _refuse(frames: Floats, rate: int) -> None:
                     remedy="look at cables and inputs; four channels are needed, not the two of a headphone",
                 )
             )
-        elif (run := _longest_flat(samples, peak)) >= FLAT_TOP:
+        elif (run := longest_flat(samples, peak)) >= FLAT_TOP:
             faults.append(
                 Fault(
                     problem=f"the path {words} is clipped",
@@ -386,9 +387,3 @@ def _refuse(frames: Floats, rate: int) -> None:
             )
     if faults:
         raise BlindtestError(*faults)
-
-
-def _longest_flat(samples: Floats, peak: float) -> int:
-    at = np.concatenate([[0], (np.abs(samples) >= peak * (1 - 1e-6)).astype(int), [0]])
-    edges = np.flatnonzero(np.diff(at))
-    return int((edges[1::2] - edges[::2]).max(initial=0))

@@ -23,6 +23,7 @@ __all__ = [
     "common_rate",
     "impulse_facts",
     "impulse_response_of",
+    "longest_flat",
     "read_impulse_responses",
     "windowed",
 ]
@@ -267,7 +268,7 @@ def _refuse(impulse: ImpulseResponse) -> None:
             faults.append(
                 Fault(problem=f"the {name} channel is dead", got=_level(peak), remedy="look at cables and inputs")
             )
-        elif (runs := _longest_flat(samples, float(peak))) >= FLAT_TOP:
+        elif (runs := longest_flat(samples, float(peak))) >= FLAT_TOP:
             faults.append(
                 Fault(
                     problem=f"the {name} channel is clipped",
@@ -283,7 +284,8 @@ def _level(peak: float) -> str:
     return f"{_db(float(peak)):.1f} dBFS"
 
 
-def _longest_flat(samples: Floats, peak: float) -> int:
+def longest_flat(samples: Floats, peak: float) -> int:
+    """Return the longest run of samples (n,) that stand at the peak: a clipped recording has one."""
     at = np.concatenate([[0], (np.abs(samples) >= peak * (1 - 1e-6)).astype(int), [0]])
     edges = np.flatnonzero(np.diff(at))
     return int((edges[1::2] - edges[::2]).max(initial=0))

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-__all__ = ["Drawn", "Method", "Outcome", "Question", "Setting", "Slot", "Source", "Value"]
+__all__ = ["Drawn", "Method", "Outcome", "Question", "Setting", "Slot", "Source", "Value", "numbered_slots"]
 
 Source = Callable[[int], int]
 """`below(n)`: the next draw, uniform on 0 ... n - 1."""
@@ -96,6 +96,11 @@ class Question:
     measured_later: tuple[str, ...] = ()
     """The same, put there once the rest of the programme is over. 'played': seconds of it that sounded. 'ended':
     'skipped', 'over' or 'interrupted'."""
+
+
+def numbered_slots(setting: Setting) -> tuple[str, ...]:
+    """Return a slot for each condition, named by numbers from 1."""
+    return tuple(str(place) for place in range(1, len(setting.conditions) + 1))
 
 
 def _one_order(setting: Setting) -> int:

@@ -9,19 +9,15 @@ the test before it); ITU-R BS.1116-3 (2015), familiarisation (from memory).
 
 from collections.abc import Mapping, Sequence
 
-from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, numbered_slots
 from blindtest.words import worded
 
 __all__ = ["FAMILIARISATION"]
 
 
-def _slot_names(setting: Setting) -> tuple[str, ...]:
-    return tuple(str(place) for place in range(1, len(setting.conditions) + 1))
-
-
 def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
     left, slots = list(setting.conditions), []
-    for name in _slot_names(setting):
+    for name in numbered_slots(setting):
         slots.append(Slot(name=name, role="any", condition=left.pop(below(len(left)))))
     return Drawn(slots=tuple(slots))
 
@@ -46,7 +42,7 @@ FAMILIARISATION = Method(
     answer_kind="choose",
     guess_rate=None,
     conditions=(2, 12),
-    slot_names=_slot_names,
+    slot_names=numbered_slots,
     draw=_draw,
     question=_question,
     fault_in=_fault_in,

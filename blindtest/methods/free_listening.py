@@ -9,7 +9,7 @@ was left, the sitting measures from what happened.
 from collections.abc import Mapping, Sequence
 
 from blindtest.methods.choice import must_be_one_of
-from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, numbered_slots
 from blindtest.words import worded
 
 __all__ = ["CHOICE_AFTER_S", "FREE_LISTENING"]
@@ -19,17 +19,13 @@ CHOICE_AFTER_S = 30.0
 _MOST_SLOTS = 3
 
 
-def _slot_names(setting: Setting) -> tuple[str, ...]:
-    return tuple(str(place) for place in range(1, len(setting.conditions) + 1))
-
-
 def _draw(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
     left = list(setting.conditions)
     drawn = [left.pop(below(len(left))) for _ in setting.conditions]
     return Drawn(
         slots=tuple(
             Slot(name=name, role="one of several", condition=condition)
-            for name, condition in zip(_slot_names(setting), drawn, strict=True)
+            for name, condition in zip(numbered_slots(setting), drawn, strict=True)
         )
     )
 
@@ -60,7 +56,7 @@ FREE_LISTENING = Method(
     answer_kind="choose",
     guess_rate=None,
     conditions=(2, _MOST_SLOTS),
-    slot_names=_slot_names,
+    slot_names=numbered_slots,
     draw=_draw,
     question=_question,
     fault_in=_fault_in,

@@ -12,7 +12,7 @@ what is meant (ITU-R BS.1284-2 and ISO 13299 ask for both; from memory). It is t
 from collections.abc import Mapping, Sequence
 from math import isfinite
 
-from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source
+from blindtest.methods.contract import Drawn, Method, Outcome, Question, Setting, Slot, Source, numbered_slots
 from blindtest.words import worded
 
 __all__ = ["RATING", "RATING_SINGLE", "SCALE", "fault_in_ratings", "shuffled"]
@@ -30,10 +30,6 @@ MOST_SLOTS = 12
 """ITU-R BS.1534-3, 5.3: at most 12 signals in a trial."""
 
 
-def _all_names(setting: Setting) -> tuple[str, ...]:
-    return tuple(str(place) for place in range(1, len(setting.conditions) + 1))
-
-
 def shuffled(below: Source, conditions: Sequence[str]) -> tuple[str, ...]:
     """Return the conditions in drawn order, every order equally likely (Fisher and Yates)."""
     order = list(conditions)
@@ -45,7 +41,7 @@ def shuffled(below: Source, conditions: Sequence[str]) -> tuple[str, ...]:
 
 def _draw_all(below: Source, setting: Setting, earlier: Sequence[Outcome]) -> Drawn:
     conditions = shuffled(below, setting.conditions)
-    names = _all_names(setting)
+    names = numbered_slots(setting)
     return Drawn(slots=tuple(Slot(name=n, role="rated", condition=c) for n, c in zip(names, conditions, strict=True)))
 
 
@@ -111,7 +107,7 @@ RATING = Method(
     answer_kind="rate",
     guess_rate=None,
     conditions=(2, MOST_SLOTS),
-    slot_names=_all_names,
+    slot_names=numbered_slots,
     draw=_draw_all,
     question=_question,
     fault_in=fault_in_ratings,

@@ -20,7 +20,7 @@ Words of a conclusion, against a margin M in d', fixed beforehand:
 
 from dataclasses import dataclass
 from fractions import Fraction
-from math import inf, isinf, sqrt
+from math import inf, sqrt
 from operator import index
 from typing import Any
 
@@ -42,9 +42,11 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
+from blindtest.stats.direction import Direction, check_direction
+from blindtest.stats.number_words import d_words, p_words, percent
 from blindtest.stats.plain import plain
 from blindtest.stats.planning import LEAST_CHANCE
-from blindtest.stats.preference import Direction, PreferenceWord, Side, word_of
+from blindtest.stats.preference import PreferenceWord, Side, word_of
 from blindtest.stats.sensitivity import decision_rule
 
 __all__ = [
@@ -127,10 +129,10 @@ class AttributeTest:
         (low, high), (d_low, d_high) = self.interval, self.d_prime_interval
         sides = "on either side" if self.direction == "two-sided" else "in the claimed direction"
         return (
-            f"The claimed one was chosen in {self.correct} of {self.trials} trials ({_percent(self.proportion)}; a "
-            f"guesser: {_percent(self.guess_rate)}). Guessing goes as far {sides} with probability "
-            f"{_probability(self.p_value)} (exact). With {_percent(self.level)} confidence {_percent(low)} to "
-            f"{_percent(high)}; d' {_d(self.d_prime)} ({_d(d_low)} to {_d(d_high)})."
+            f"The claimed one was chosen in {self.correct} of {self.trials} trials ({percent(self.proportion)}; a "
+            f"guesser: {percent(self.guess_rate)}). Guessing goes as far {sides} with probability "
+            f"{p_words(self.p_value)} (exact). With {percent(self.level)} confidence {percent(low)} to "
+            f"{percent(high)}; d' {d_words(self.d_prime)} ({d_words(d_low)} to {d_words(d_high)})."
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -156,7 +158,7 @@ def attribute_test(
     correct, trials = checked_counts(correct, trials)
     checked_probability("level", level)
     guess = _checked_method(method)
-    _check_direction(direction)
+    check_direction(direction)
     p = upper_tail(correct, trials, guess)
     if direction == "two-sided":
         p = min(1.0, 2 * min(p, lower_tail(correct, trials, guess)))
@@ -275,7 +277,7 @@ def conclude_attribute(
     if not planned:
         raise ValueError("no trial was planned: there is nothing to conclude from")
     guess, bounds = _checked_method(method), _bounds(margin, method)
-    _check_direction(direction)
+    check_direction(direction)
 
     def sides(least: int, most: int, count: int) -> tuple[Side, bool]:
         return _sides(least, most, count, guess=guess, alpha=alpha, direction=direction, bounds=bounds)
@@ -382,7 +384,7 @@ def attribute_chances(
     _, trials = checked_counts(0, trials)
     checked_probability("alpha", alpha)
     guess, bounds = _checked_method(method), _bounds(margin, method)
-    _check_direction(direction)
+    check_direction(direction)
     words = [
         word_of(*_sides(right, right, trials, guess=guess, alpha=alpha, direction=direction, bounds=bounds))
         for right in range(trials + 1)
@@ -447,24 +449,3 @@ def _checked_method(method: str) -> Fraction:
     if method not in METHODS:
         raise ValueError(f"no forced choice {method!r} (there are: {', '.join(METHODS)})")
     return decision_rule(method).guess
-
-
-def _check_direction(direction: str) -> None:
-    if direction not in ("two-sided", "claimed"):
-        raise ValueError(f"no direction {direction!r} (there are: two-sided, claimed)")
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f}".removesuffix(".0") + " %"
-
-
-def _probability(p: float) -> str:
-    if p >= 0.9995:
-        return f"{p:.3f}" if p < 1 else "1"
-    return f"{p:.2g}" if p < 0.001 else f"{p:.3f}".removeprefix("0")
-
-
-def _d(value: float) -> str:
-    if isinf(value):
-        return "infinite" if value > 0 else "minus infinite"
-    return f"{value:.2f}"

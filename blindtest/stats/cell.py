@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 from math import isfinite, nan
 from typing import Any, Literal
 
-__all__ = ["Kind", "is_missing", "read_cell", "read_number"]
+__all__ = ["Kind", "holds_nothing", "is_missing", "read_cell", "read_number"]
 
 Kind = Literal["text", "label", "count", "number", "truth", "right", "time", "value"]
 """Kinds of columns.
@@ -21,6 +21,13 @@ WRONG = frozenset({"0", "0.0", "false", "f", "no", "n", "wrong", "incorrect"})
 def is_missing(cell: str) -> bool:
     """Return whether a cell says that there is no value."""
     return cell.strip().casefold() in MISSING
+
+
+def holds_nothing(value: Any) -> bool:
+    """Return whether a value of a data frame or a row is none: None, nan, NA, NaT or empty text."""
+    if value is None or isinstance(value, float):
+        return value is None or value != value
+    return type(value).__name__ in ("NAType", "NaTType") or value == ""
 
 
 def read_cell(cell: str, kind: Kind, *, decimal_comma: bool = False) -> Any:

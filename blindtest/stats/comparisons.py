@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.stats.cell import holds_nothing
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -73,7 +74,7 @@ def read_comparisons(table: "DataFrame") -> Comparisons:
         fault = _row_fault(first, second, outcome)
         if fault:
             faults.append(Fault(line=number, **fault))
-        elif _is_missing(outcome):
+        elif holds_nothing(outcome):
             pair = (min(str(first), str(second)), max(str(first), str(second)))
             unanswered[pair] = unanswered.get(pair, 0) + 1
         else:
@@ -103,11 +104,11 @@ def _missing_column(name: str, table: "DataFrame") -> Fault:
 
 
 def _row_fault(first: Any, second: Any, outcome: Any) -> dict[str, Any] | None:
-    if _is_missing(first) or _is_missing(second):
-        return {"problem": "the row does not name both items", "key": "first" if _is_missing(first) else "second"}
+    if holds_nothing(first) or holds_nothing(second):
+        return {"problem": "the row does not name both items", "key": "first" if holds_nothing(first) else "second"}
     if str(first) == str(second):
         return {"problem": "an item is compared with itself", "key": "second", "got": str(second)}
-    if not _is_missing(outcome) and str(outcome) not in OUTCOMES:
+    if not holds_nothing(outcome) and str(outcome) not in OUTCOMES:
         return {
             "problem": "no such outcome",
             "key": "outcome",
@@ -115,9 +116,3 @@ def _row_fault(first: Any, second: Any, outcome: Any) -> dict[str, Any] | None:
             "allowed": ", ".join(OUTCOMES) + ", or nothing for a trial that was not answered",
         }
     return None
-
-
-def _is_missing(value: Any) -> bool:
-    if value is None or isinstance(value, float):
-        return value is None or value != value
-    return type(value).__name__ in ("NAType", "NaTType") or value == ""

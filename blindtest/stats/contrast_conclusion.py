@@ -16,8 +16,9 @@ from typing import Any, Literal
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from blindtest.stats.binomial import Interval, checked_probability
+from blindtest.stats.direction import Direction, check_direction
 from blindtest.stats.plain import plain
-from blindtest.stats.preference import Direction, PreferenceWord, word_of
+from blindtest.stats.preference import PreferenceWord, word_of
 
 __all__ = ["ContrastConclusion", "conclude_contrast"]
 
@@ -106,8 +107,7 @@ def conclude_contrast(
         raise ValueError(f"degrees of freedom must be above 0, got {df}")
     if margin is not None and not 0 < margin < inf:
         raise ValueError(f"the margin must be above 0, got {margin}")
-    if direction not in ("two-sided", "claimed"):
-        raise ValueError(f"no direction {direction!r} (there are: two-sided, claimed)")
+    check_direction(direction)
     t = estimate / std_error
     two_sided = direction == "two-sided"
     p = 2 * _below(-abs(t), df) if two_sided else _below(-t, df)

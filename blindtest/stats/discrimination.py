@@ -10,7 +10,7 @@ score beyond guessing. "Share of trials heard" is meant for one listener, "disti
 
 from dataclasses import dataclass
 from fractions import Fraction
-from math import isinf, sqrt
+from math import sqrt
 from typing import Any, Literal
 
 from blindtest.stats.binomial import (
@@ -27,6 +27,7 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
+from blindtest.stats.number_words import d_words, p_words, percent
 from blindtest.stats.plain import plain
 from blindtest.stats.sensitivity import d_prime, d_prime_std_error, decision_rule
 
@@ -125,12 +126,12 @@ class DiscriminationResult:
         heard_low, heard_high = self.distinguishers_interval
         kind = "mid-p" if self.mid_p else "exact"
         return (
-            f"{self.correct} of {self.trials} right ({_percent(self.proportion)}; a guesser: "
-            f"{_percent(self.guess_rate)}). Guessing alone brings this many or more with probability "
-            f"{_probability(self.p_value)} ({kind}, one-sided). With {_percent(self.level)} confidence the share of "
-            f"right answers is at least {_percent(self.lower_limit)}; two-sided {_percent(low)} to {_percent(high)}. "
-            f"Heard beyond guessing: {_percent(self.distinguishers)} of trials ({_percent(heard_low)} to "
-            f"{_percent(heard_high)}). d' {_d(self.d_prime)} ({_d(d_low)} to {_d(d_high)})."
+            f"{self.correct} of {self.trials} right ({percent(self.proportion)}; a guesser: "
+            f"{percent(self.guess_rate)}). Guessing alone brings this many or more with probability "
+            f"{p_words(self.p_value)} ({kind}, one-sided). With {percent(self.level)} confidence the share of "
+            f"right answers is at least {percent(self.lower_limit)}; two-sided {percent(low)} to {percent(high)}. "
+            f"Heard beyond guessing: {percent(self.distinguishers)} of trials ({percent(heard_low)} to "
+            f"{percent(heard_high)}). d' {d_words(self.d_prime)} ({d_words(d_low)} to {d_words(d_high)})."
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -220,9 +221,9 @@ class SimilarityResult:
     def sentence(self) -> str:
         """The result in plain words."""
         return (
-            f"{self.correct} of {self.trials} right. If {_percent(self.margin)} of trials were heard, this few or "
-            f"fewer would come with probability {_probability(self.p_value)} (exact, one-sided). With "
-            f"{_percent(self.level)} confidence at most {_percent(self.upper_limit)} of trials are heard."
+            f"{self.correct} of {self.trials} right. If {percent(self.margin)} of trials were heard, this few or "
+            f"fewer would come with probability {p_words(self.p_value)} (exact, one-sided). With "
+            f"{percent(self.level)} confidence at most {percent(self.upper_limit)} of trials are heard."
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -303,17 +304,3 @@ def _margin_proportion(distinguishers: float, method: str) -> Fraction:
 
 def _share(proportion: float, method: str) -> float:
     return distinguishers(proportion, method)
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f}".removesuffix(".0") + " %"
-
-
-def _probability(p: float) -> str:
-    if p >= 0.9995:
-        return f"{p:.3f}" if p < 1 else "1"
-    return f"{p:.2g}" if p < 0.001 else f"{p:.3f}".removeprefix("0")
-
-
-def _d(value: float) -> str:
-    return "infinite" if isinf(value) else f"{value:.2f}"

@@ -9,7 +9,8 @@ from math import isfinite
 from blindtest.stats.binomial import checked_probability
 from blindtest.stats.contrast_conclusion import ContrastConclusion, Side
 from blindtest.stats.contrasts import Estimates
-from blindtest.stats.preference import Direction, word_of
+from blindtest.stats.direction import Direction
+from blindtest.stats.preference import word_of
 
 __all__ = ["conclude_estimate", "p_value_of"]
 

@@ -18,7 +18,7 @@ for a difference that is heard (conclusion.py), and `side` says the rest.
 
 from dataclasses import dataclass
 from fractions import Fraction
-from math import isnan, nan
+from math import nan
 from operator import index
 from typing import Any, Literal
 
@@ -34,20 +34,12 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
+from blindtest.stats.direction import Direction, check_direction
+from blindtest.stats.number_words import p_words, percent
 from blindtest.stats.plain import plain
 
-__all__ = [
-    "Direction",
-    "PreferenceConclusion",
-    "PreferenceTest",
-    "PreferenceWord",
-    "Side",
-    "conclude_preference",
-    "preference_test",
-]
+__all__ = ["PreferenceConclusion", "PreferenceTest", "PreferenceWord", "Side", "conclude_preference", "preference_test"]
 
-Direction = Literal["two-sided", "claimed"]
-"""Which p the plan sealed: against 1/2 on both sides, or in the claimed direction only."""
 PreferenceWord = Literal["shown", "refuted", "negligible", "open"]
 Side = Literal["claimed", "other", "neither"]
 
@@ -107,15 +99,15 @@ class PreferenceTest:
         low, high = self.interval
         sides = "two-sided" if self.direction == "two-sided" else "in the claimed direction"
         one_sided = (
-            f" With {_percent(self.level)} confidence at least {_percent(self.lower_limit)};"
+            f" With {percent(self.level)} confidence at least {percent(self.lower_limit)};"
             if self.direction == "claimed"
-            else f" With {_percent(self.level)} confidence"
+            else f" With {percent(self.level)} confidence"
         )
         return (
-            f"Preferred in {self.wins} of {self.decided} trials with a preference ({_percent(self.proportion)}; "
-            f"{_ties(self.ties)}). A thrown coin does as well with probability {_probability(self.p_value)} (exact, "
-            f"{sides}).{one_sided} {'two-sided ' if self.direction == 'claimed' else ''}{_percent(low)} to "
-            f"{_percent(high)}."
+            f"Preferred in {self.wins} of {self.decided} trials with a preference ({percent(self.proportion)}; "
+            f"{_ties(self.ties)}). A thrown coin does as well with probability {p_words(self.p_value)} (exact, "
+            f"{sides}).{one_sided} {'two-sided ' if self.direction == 'claimed' else ''}{percent(low)} to "
+            f"{percent(high)}."
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -140,7 +132,7 @@ def preference_test(
     """
     wins, losses, ties = _checked(wins, losses, ties)
     checked_probability("level", level)
-    _check_direction(direction)
+    check_direction(direction)
     trials = wins + losses
     if not trials:
         proportion, p, low, high, interval = nan, 1.0, 0.0, 1.0, (0.0, 1.0)
@@ -252,7 +244,7 @@ def conclude_preference(
         raise ValueError(f"the number of unanswered trials must be 0 or more, got {unanswered}")
     if not wins + losses + ties + unanswered:
         raise ValueError("no trial was planned: there is nothing to conclude from")
-    _check_direction(direction)
+    check_direction(direction)
     level = 1 - checked_probability("alpha", alpha)
     bounds = margin_bounds(margin)
     side, within = sides(wins, losses, unanswered, alpha=alpha, direction=direction, bounds=bounds)
@@ -328,20 +320,5 @@ def _checked(wins: int, losses: int, ties: int) -> tuple[int, int, int]:
     return index(wins), index(losses), index(ties)
 
 
-def _check_direction(direction: str) -> None:
-    if direction not in ("two-sided", "claimed"):
-        raise ValueError(f"no direction {direction!r} (there are: two-sided, claimed)")
-
-
 def _ties(ties: int) -> str:
     return "no tie" if not ties else f"{ties} tie{'s' if ties > 1 else ''} apart"
-
-
-def _percent(share: float) -> str:
-    return "none" if isnan(share) else f"{100 * share:.1f}".removesuffix(".0") + " %"
-
-
-def _probability(p: float) -> str:
-    if p >= 0.9995:
-        return f"{p:.3f}" if p < 1 else "1"
-    return f"{p:.2g}" if p < 0.001 else f"{p:.3f}".removeprefix("0")

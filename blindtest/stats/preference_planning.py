@@ -10,15 +10,10 @@ from fractions import Fraction
 from typing import Any
 
 from blindtest.stats.binomial import checked_counts, checked_probability, point
+from blindtest.stats.direction import Direction
 from blindtest.stats.plain import plain
 from blindtest.stats.planning import LEAST_CHANCE
-from blindtest.stats.preference import (
-    Direction,
-    PreferenceWord,
-    margin_bounds,
-    sides,
-    word_of,
-)
+from blindtest.stats.preference import PreferenceWord, margin_bounds, sides, word_of
 
 __all__ = ["PreferenceChances", "preference_chances"]
 

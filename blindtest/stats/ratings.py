@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.stats.cell import holds_nothing
 from blindtest.stats.contrasts import rounding_sd
 from blindtest.stats.phase_order import BLIND_FIRST, orders_of_sittings, stated_orders
 
@@ -342,14 +343,14 @@ def read_ratings(table: "DataFrame") -> Ratings:
     columns = [table[name].tolist() for name in (*COLUMNS, *numbering)]
     for number, cells in enumerate(zip(*columns, strict=True), start=1):
         named, rating, extra = cells[:5], cells[5], cells[6:]
-        if _is_missing(rating):
+        if holds_nothing(rating):
             without_rating += 1
             continue
         if str(named[3]) in OTHER_PHASES:
             other_phases += 1
             continue
         found = _row_faults(number, named, rating)
-        if numbering and not found and not any(map(_is_missing, extra)):
+        if numbering and not found and not any(map(holds_nothing, extra)):
             first = seen.setdefault((*map(str, named), *extra), number)
             if first != number:
                 found = [_twice(number, first, named, numbering, extra)]
@@ -372,10 +373,10 @@ def _row_faults(number: int, named: tuple[Any, ...], rating: Any) -> list[Fault]
     faults = [
         Fault(problem="the row does not say this", line=number, key=name)
         for name, value in zip(COLUMNS, named, strict=False)
-        if _is_missing(value)
+        if holds_nothing(value)
     ]
     mode = named[3]
-    if not _is_missing(mode) and str(mode) not in MODES:
+    if not holds_nothing(mode) and str(mode) not in MODES:
         allowed = (*MODES, *OTHER_PHASES)
         faults.append(
             Fault(
@@ -414,9 +415,3 @@ def _step(ratings: Floats) -> float:
         if np.all(np.abs(ratings - np.round(ratings, digits)) <= 1e-9 * np.maximum(1.0, np.abs(ratings))):
             return float(10.0**-digits)
     return 0.0
-
-
-def _is_missing(value: Any) -> bool:
-    if value is None or isinstance(value, float):
-        return value is None or value != value
-    return type(value).__name__ in ("NAType", "NaTType") or value == ""

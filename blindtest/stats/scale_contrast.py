@@ -27,9 +27,10 @@ from scipy.special import stdtr
 from blindtest.errors import BlindtestError
 from blindtest.stats.contrast_conclusion import ContrastConclusion, conclude_contrast
 from blindtest.stats.contrasts import rounding_sd
+from blindtest.stats.direction import Direction
 from blindtest.stats.mixed.linear import fit_linear_mixed
 from blindtest.stats.plain import plain
-from blindtest.stats.preference import Direction, PreferenceWord
+from blindtest.stats.preference import PreferenceWord
 from blindtest.stats.ranks.medians import MedianDifference, median_difference_test
 from blindtest.stats.rating_model import rating_model
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.stats.cell import holds_nothing
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -96,10 +97,10 @@ def read_scores(table: "DataFrame", *, keys: Sequence[str], value: str) -> Score
     columns = [table[name].tolist() for name in (*keys, value)]
     for number, cells in enumerate(zip(*columns, strict=True), start=1):
         score = cells[-1]
-        if _is_missing(score):
+        if holds_nothing(score):
             without += 1
             continue
-        unsaid = [key for key, cell in zip(keys, cells, strict=False) if _is_missing(cell)]
+        unsaid = [key for key, cell in zip(keys, cells, strict=False) if holds_nothing(cell)]
         faults += [Fault(problem="the row does not say this", line=number, key=key) for key in unsaid]
         found = checked_number(score, line=number, key=value)
         if isinstance(found, Fault):
@@ -170,9 +171,3 @@ def complete_blocks(scores: Scores, *, block: Sequence[str], treatment: Sequence
         averaged=int(cells["count"].max()),
         without_score=scores.without_score,
     )
-
-
-def _is_missing(value: Any) -> bool:
-    if value is None or isinstance(value, float):
-        return value is None or value != value
-    return type(value).__name__ in ("NAType", "NaTType") or value == ""

@@ -5,8 +5,9 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.comparisons import Comparisons, read_comparisons
+from blindtest.stats.direction import Direction
 from blindtest.stats.multiplicity import adjust_p_values
-from blindtest.stats.preference import Direction, preference_test
+from blindtest.stats.preference import preference_test
 
 if TYPE_CHECKING:
     from pandas import DataFrame

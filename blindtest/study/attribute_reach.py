@@ -11,7 +11,7 @@ from fractions import Fraction
 from math import erf, exp, pi, sqrt
 
 from blindtest.design import Direction
-from blindtest.study.tails import ALPHA, LEAST_CHANCE, cumulative
+from blindtest.study.tails import ALPHA, LEAST_CHANCE, chance_of, cumulative
 
 __all__ = ["ALTERNATIVES", "AttributeReach", "attribute_reach", "choices_needed", "proportion_at_d"]
 
@@ -97,9 +97,6 @@ def attribute_reach(
     shown = [x for x in counts if at_least(guessing, x) <= tail and x not in inside]
     refuted = [x for x in counts if guessing[x] <= tail and x not in inside]
 
-    def chance(table: list[Fraction], numbers: list[int]) -> float:
-        return float(sum(table[x] - (table[x - 1] if x else 0) for x in numbers))
-
     return AttributeReach(
         trials=trials,
         margin=margin,
@@ -108,9 +105,9 @@ def attribute_reach(
         shown_from=min(shown, default=None),
         refuted_to=max(refuted, default=None),
         negligible=(min(inside), max(inside)) if inside else None,
-        chance_shown=chance(at_more, shown),
-        chance_refuted=chance(at_less, refuted),
-        chance_negligible=chance(guessing, inside),
+        chance_shown=chance_of(at_more, shown),
+        chance_refuted=chance_of(at_less, refuted),
+        chance_negligible=chance_of(guessing, inside),
     )
 
 

@@ -10,7 +10,7 @@ from typing import Any
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.lines import Place, line_of, lines_of
 
-__all__ = ["MAX_BYTES", "Source", "Tables", "key_text", "one_line", "parse_toml", "pruned", "read_toml"]
+__all__ = ["MAX_BYTES", "Source", "Tables", "copied", "key_text", "one_line", "parse_toml", "pruned", "read_toml"]
 
 MAX_BYTES = 1 << 20
 """1 MiB: tomllib takes time and stack with the size of what it is given."""
@@ -207,7 +207,7 @@ def _oversized(value: object, path: Place = ()) -> Iterator[Place]:
 
 def pruned(data: dict[str, Any], paths: Sequence[Place]) -> dict[str, Any]:
     """Return a copy of `data` without what stands at `paths`; an entry of a list takes the list's key with it."""
-    kept: dict[str, Any] = _copied(data)
+    kept: dict[str, Any] = copied(data)
     for path in paths:
         around: Any = kept
         holder: tuple[dict[str, Any], str] | None = None
@@ -223,10 +223,11 @@ def pruned(data: dict[str, Any], paths: Sequence[Place]) -> dict[str, Any]:
     return kept
 
 
-def _copied(value: Any) -> Any:
+def copied(value: Any) -> Any:
+    """Return a copy of tables and lists that can be changed without the original."""
     if isinstance(value, dict):
-        return {key: _copied(member) for key, member in value.items()}
-    return [_copied(member) for member in value] if isinstance(value, list) else value
+        return {key: copied(member) for key, member in value.items()}
+    return [copied(member) for member in value] if isinstance(value, list) else value
 
 
 def key_text(data: Mapping[str, Any], path: Sequence[str | int]) -> str:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Literal, TypeAlias, Union
 
-from blindtest.study.tails import ALPHA, LEAST_CHANCE, cumulative
+from blindtest.study.tails import ALPHA, LEAST_CHANCE, chance_of, cumulative
 
 if TYPE_CHECKING:
     from blindtest.study.attribute_reach import AttributeReach
@@ -212,9 +212,6 @@ def preference_reach(
     shown = [x for x in range(trials + 1) if evens[trials - x] <= tail and x not in inside]
     refuted = [x for x in range(trials + 1) if evens[x] <= tail and x not in inside]
 
-    def chance(table: list[Fraction], numbers: list[int]) -> float:
-        return float(sum(table[x] - (table[x - 1] if x else 0) for x in numbers))
-
     return PreferenceReach(
         trials=trials,
         margin=margin,
@@ -222,9 +219,9 @@ def preference_reach(
         shown_from=min(shown, default=None),
         refuted_to=max(refuted, default=None),
         negligible=(min(inside), max(inside)) if inside else None,
-        chance_shown=chance(more, shown),
-        chance_refuted=chance(more, [trials - x for x in refuted]),
-        chance_negligible=chance(evens, inside),
+        chance_shown=chance_of(more, shown),
+        chance_refuted=chance_of(more, [trials - x for x in refuted]),
+        chance_negligible=chance_of(evens, inside),
         of=of,
     )
 

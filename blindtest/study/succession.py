@@ -12,7 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from blindtest.design import Protocol
 from blindtest.errors import BlindtestError, Fault
@@ -23,7 +22,7 @@ from blindtest.study.folder import SCHEMA_NAME, schema_text, written
 from blindtest.study.loading import look_at_tables
 from blindtest.study.paths import leaves
 from blindtest.study.protocols import find_protocol, is_path
-from blindtest.study.reading import Tables, one_line, read_toml
+from blindtest.study.reading import Tables, copied, one_line, read_toml
 from blindtest.study.study import ORIGIN_NAME, Study, study_files
 from blindtest.study.template_texts import HEAD
 from blindtest.study.templates import protocol_part
@@ -219,7 +218,7 @@ class _Moved:
 
     def relocated(self, data: Tables) -> Tables:
         """Return the old tables with audio files named from the new folder; every other file is copied."""
-        data = _copied(data)
+        data = copied(data)
         outside = {clip.file for clip in self._old.clips}
         outside |= {f for c in self._old.conditions for s in c.stages for f in (s.recording or {}).values()}
         for name in study_files(self._old):
@@ -234,13 +233,6 @@ class _Moved:
                     files = stage["recording"]["files"]
                     stage["recording"]["files"] = {clip: self.audio(name) for clip, name in files.items()}
         return data
-
-
-def _copied(value: Any) -> Any:
-    """Return a copy of tables and lists that can be changed without the original."""
-    if isinstance(value, dict):
-        return {key: _copied(member) for key, member in value.items()}
-    return [_copied(member) for member in value] if isinstance(value, list) else value
 
 
 def _loudness(old: Study) -> dict[str, float]:

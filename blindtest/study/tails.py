@@ -1,10 +1,10 @@
 """What every reach is reckoned with: the risk of error, the least chance to fail, exact binomial tails."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from math import comb
 
-__all__ = ["ALPHA", "LEAST_CHANCE", "cumulative"]
+__all__ = ["ALPHA", "LEAST_CHANCE", "chance_of", "cumulative"]
 
 LEAST_CHANCE = 0.5
 """With which a claim has to fail when it is false (claims, section 2)."""
@@ -23,6 +23,11 @@ def cumulative(trials: int, proportion: Fraction) -> Iterator[Fraction]:
     for x in range(trials + 1):
         total += comb(trials, x) * hits[x] * misses[trials - x]
         yield _share(total, whole)
+
+
+def chance_of(table: Sequence[Fraction], numbers: Iterable[int]) -> float:
+    """Return the probability of these numbers; `table`: P(X <= x) for x = 0, 1, ..."""
+    return float(sum(table[x] - (table[x - 1] if x else 0) for x in numbers))
 
 
 def _share(part: int, whole: int) -> Fraction:

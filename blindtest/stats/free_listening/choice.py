@@ -27,6 +27,7 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
+from blindtest.stats.direction import Direction
 from blindtest.stats.free_listening.paired_models import paired_models
 from blindtest.stats.free_listening.panel_share import (
     PanelShare,
@@ -43,7 +44,7 @@ from blindtest.stats.free_listening.words import MEANING, checked_margin, word_o
 from blindtest.stats.heterogeneity import HeterogeneityResult
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.plain import plain
-from blindtest.stats.preference import Direction, PreferenceWord, Side
+from blindtest.stats.preference import PreferenceWord, Side
 from blindtest.stats.strengths import PreferenceResult
 
 if TYPE_CHECKING:

@@ -18,6 +18,7 @@ import numpy as np
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.stats.binomial import Interval, checked_probability
+from blindtest.stats.direction import Direction
 from blindtest.stats.free_listening.panel_share import (
     PanelShare,
     TracksToo,
@@ -31,7 +32,7 @@ from blindtest.stats.free_listening.tracks import Track, check_device, read_trac
 from blindtest.stats.free_listening.words import MEANING, checked_margin, side_of, word_of
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.plain import plain
-from blindtest.stats.preference import Direction, PreferenceWord, Side
+from blindtest.stats.preference import PreferenceWord, Side
 
 if TYPE_CHECKING:
     from pandas import DataFrame

@@ -15,10 +15,11 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from blindtest.stats.binomial import Interval
+from blindtest.stats.direction import Direction, check_direction
 from blindtest.stats.free_listening.redraws import Redrawn
 from blindtest.stats.free_listening.words import side_of, word_of
 from blindtest.stats.plain import plain
-from blindtest.stats.preference import Direction, PreferenceWord, Side
+from blindtest.stats.preference import PreferenceWord, Side
 
 __all__ = ["PanelShare", "TracksToo", "UnitName", "check_direction_and_unit", "panel_share", "too_few"]
 
@@ -124,8 +125,7 @@ def panel_share(
 
 def check_direction_and_unit(direction: str, unit: str | None) -> None:
     """Raise ValueError unless both are among the names there are."""
-    if direction not in ("two-sided", "claimed"):
-        raise ValueError(f"no direction {direction!r} (there are: two-sided, claimed)")
+    check_direction(direction)
     if unit not in (None, "track", "listener"):
         raise ValueError(f"no unit {unit!r} (there are: track, listener)")
 

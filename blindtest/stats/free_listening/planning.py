@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.stats.binomial import checked_counts, checked_probability, point
+from blindtest.stats.direction import Direction
 from blindtest.stats.free_listening.panel_share import check_direction_and_unit
 from blindtest.stats.free_listening.words import checked_margin
 from blindtest.stats.plain import plain
-from blindtest.stats.preference import Direction, margin_bounds, sides, word_of
+from blindtest.stats.preference import margin_bounds, sides, word_of
 
 __all__ = ["FreeListeningPower", "choice_power", "dwell_power"]
 

@@ -21,10 +21,10 @@ from scipy.special import erfc, ndtri
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.stats.binomial import Interval, checked_probability
+from blindtest.stats.direction import Direction
 from blindtest.stats.free_listening.redraws import Unit, redrawn
 from blindtest.stats.free_listening.tracks import Track, check_device, read_tracks
 from blindtest.stats.plain import plain
-from blindtest.stats.preference import Direction
 
 if TYPE_CHECKING:
     from pandas import DataFrame
