@@ -30,11 +30,12 @@ from .imbalance_stage import ImbalanceStage
 from .job import RenderJob
 from .phase_stage import ExcessPhaseStage
 from .programme import ClipSource
+from .rendered import Rendered, Stimulus
 from .section_stage import SectionStage
 from .shares import measured_shares_db
 from .shelf import ShelfStage
 from .source_stage import SourceImpedanceStage
-from .stimuli import Rendered, Stimulus, load_rendered, render
+from .stimuli import load_rendered, render
 from .table import table_text
 
 __all__ = [

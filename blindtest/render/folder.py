@@ -21,7 +21,17 @@ from pathlib import Path
 
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["Making", "Manifest", "Shelved", "read_manifest", "recover", "salt_of", "sha256_of_file", "write_durably"]
+__all__ = [
+    "Making",
+    "Manifest",
+    "Shelved",
+    "read_manifest",
+    "recover",
+    "salt_of",
+    "sha256_of_file",
+    "whole_files",
+    "write_durably",
+]
 
 MANIFEST_NAME = "manifest.json"
 JOURNAL_NAME = "making.json"
@@ -224,3 +234,15 @@ class Making:
 def name_of(sha256: str) -> str:
     """Return the file name of bytes with this SHA-256 (hex)."""
     return sha256[:32] + ".wav"
+
+
+def whole_files(folder: Path, stimuli: Iterable[Shelved]) -> set[str]:
+    """Return the names of files whose bytes are what was written."""
+
+    def whole(name: str, sha256: str) -> bool:
+        try:
+            return sha256_of_file(folder / name) == sha256
+        except OSError:
+            return False
+
+    return {name for name, sha256 in {(one.file, one.sha256) for one in stimuli} if whole(name, sha256)}

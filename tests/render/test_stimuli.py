@@ -479,7 +479,7 @@ def test_the_number_of_threads_and_the_memory_change_no_byte(bench, monkeypatch)
     job = bench.job(bench.clip("a", bench.pink(0.6)), bench.clip("b", bench.pink(0.6, seed=2)))
     render(job, bench.stimuli, workers=1)
     render(job, bench.folder / "two", workers=2)
-    monkeypatch.setattr("blindtest.render.stimuli.KEEP_BYTES", 0)
+    monkeypatch.setattr("blindtest.render.rendering.KEEP_BYTES", 0)
     monkeypatch.setattr("blindtest.render.drafts.GROUP_BYTES", 1)
     render(job, bench.folder / "small", workers=2)
     first = {path.name: path.read_bytes() for path in bench.stimuli.iterdir()}
