@@ -7,16 +7,16 @@ whose trials depend on answers, and anybody who is given R and the nonce can dra
 
 from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from itertools import accumulate
 from typing import Any, TypeVar
 
 from blindtest.design.draws import Draws
 from blindtest.design.labelling import moved, names_read_in, places_moved
-from blindtest.design.protocol import Block, ControlKind, Controls, Protocol
+from blindtest.design.protocol import Block, ControlKind, Protocol
+from blindtest.design.protocol_record import protocol_from_record, protocol_record, scheduled_record
 from blindtest.design.schedule import ScheduledSitting
 from blindtest.design.seal import Sealed, commitment, key_seed
-from blindtest.design.stopping import stopping_from_record, stopping_record
 from blindtest.design.williams import arranged, rows_in, williams
 from blindtest.methods import METHODS, Drawn, Method, Outcome, Question, Setting
 
@@ -367,13 +367,13 @@ def make_plan(
         "draws": RULE,
         "study_seal": study_seal,
         "sitting": sitting,
-        "protocol": _protocol_record(protocol),
+        "protocol": protocol_record(protocol),
         "conditions": list(conditions),
         "clips": list(clips),
         "deadline": deadline,
         "public_source": public_source,
         "beyond_plan": beyond_plan,
-        "scheduled": _scheduled_record(scheduled),
+        "scheduled": scheduled_record(scheduled),
         "compared": {block: list(ids) for block, ids in (compared or {}).items()},
         "labels": dict(labels or {}),
         **({"helper": dict(helper)} if helper else {}),
@@ -416,7 +416,7 @@ def _planned(record: Mapping[str, Any], nonce: bytes, public: str, methods: Mapp
         record=record,
         nonce=nonce,
         commitment=commitment(record, nonce),
-        protocol=_protocol(record["protocol"]),
+        protocol=protocol_from_record(record["protocol"]),
         conditions=tuple(record["conditions"]),
         clips=tuple(record["clips"]),
         draws=Draws(key_seed(nonce, public)),
@@ -424,71 +424,5 @@ def _planned(record: Mapping[str, Any], nonce: bytes, public: str, methods: Mapp
     )
 
 
-def _scheduled_record(scheduled: ScheduledSitting | None) -> dict[str, Any] | None:
-    if scheduled is None:
-        return None
-    return {
-        "place": scheduled.place,
-        "phase": scheduled.phase,
-        "run": scheduled.run,
-        "runs": scheduled.runs,
-        "name": scheduled.name,
-    }
-
-
-def _protocol_record(protocol: Protocol) -> dict[str, Any]:
-    return {
-        "name": protocol.name,
-        "title": protocol.title,
-        "source": protocol.source,
-        "decides": list(protocol.decides),
-        "order": protocol.order,
-        "blocks": [_block_record(block) for block in protocol.blocks],
-    }
-
-
-def _block_record(block: Block) -> dict[str, Any]:
-    record = {**asdict(block), "numbers": dict(block.numbers)}
-    for name, unused in _LATER_KEYS.items():
-        if record[name] == unused:
-            del record[name]
-    if block.stopping is not None:
-        record["stopping"] = stopping_record(block.stopping)
-    return record
-
-
-_LATER_KEYS = {
-    "controls": None,
-    "confidence": False,
-    "comments": False,
-    "break_after_min": None,
-    "stopping": None,
-    "sequence": "",
-}
-"""Keys that plans did not have from the first; where unused they are left out, so that old plans stay as they were."""
-
-
-def _block(record: Mapping[str, Any]) -> Block:
-    controls, rule = record.get("controls"), record.get("stopping")
-    return Block(
-        **{
-            **record,
-            "controls": None if controls is None else Controls(**controls),
-            "stopping": None if rule is None else stopping_from_record(rule),
-        }
-    )
-
-
 def _break_before(block: Block, within: int) -> bool:
     return bool(block.break_after and within and within % block.break_after == 0)
-
-
-def _protocol(record: Mapping[str, Any]) -> Protocol:
-    return Protocol(
-        name=record["name"],
-        title=record["title"],
-        source=record["source"],
-        decides=tuple(record["decides"]),
-        order=record["order"],
-        blocks=tuple(_block(block) for block in record["blocks"]),
-    )

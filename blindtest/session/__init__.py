@@ -39,15 +39,8 @@ from blindtest.session.routing import Route, on_outputs, trimmed
 from blindtest.session.screening import Screening, ScreeningAnswer, ScreeningOutcome, ScreeningPlace, Verdict
 from blindtest.session.screening_sound import SCREENING_RATE_HZ, screening_frames, screening_wav
 from blindtest.session.setter import Setter
-from blindtest.session.simulated import (
-    RULES,
-    HeardTrial,
-    Liking,
-    SimulatedListener,
-    heard_trial,
-    simulate_sitting,
-    simulated_clock,
-)
+from blindtest.session.simulated import RULES, HeardTrial, Liking, SimulatedListener
+from blindtest.session.simulated_sitting import heard_trial, simulate_sitting, simulated_clock
 from blindtest.session.sitting import FIRST_ATTEMPT, OutOfTurn, Sitting, Step, start
 from blindtest.session.switching import Switching, asked, connected, undone
 from blindtest.session.transition import after

@@ -6,15 +6,14 @@ sentence in plain words. Words of conclusions are *shown*, *refuted*, *negligibl
 
 from blindtest.stats.across_studies import StudiesSummary, across_studies
 from blindtest.stats.attribute import (
-    AttributeChances,
     AttributeConclusion,
     AttributeTest,
-    attribute_chances,
     attribute_test,
     conclude_attribute,
     signed_d_prime,
     signed_proportion,
 )
+from blindtest.stats.attribute_planning import AttributeChances, attribute_chances
 from blindtest.stats.attribution import AttributionResult, StageEffect, attribution
 from blindtest.stats.attribution_pairs import attribution_of_pairs
 from blindtest.stats.bayes import BayesianChoice, bayesian_discrimination, bayesian_preference

@@ -24,7 +24,6 @@ from math import inf, sqrt
 from operator import index
 from typing import Any
 
-import numpy as np
 from scipy.special import ndtr, ndtri, owens_t
 
 from blindtest.stats.binomial import (
@@ -37,7 +36,6 @@ from blindtest.stats.binomial import (
     decimal,
     lower_limit,
     lower_tail,
-    point,
     rising_root,
     upper_limit,
     upper_tail,
@@ -45,17 +43,18 @@ from blindtest.stats.binomial import (
 from blindtest.stats.direction import Direction, check_direction
 from blindtest.stats.number_words import d_words, p_words, percent
 from blindtest.stats.plain import plain
-from blindtest.stats.planning import LEAST_CHANCE
 from blindtest.stats.preference import PreferenceWord, Side, word_of
 from blindtest.stats.sensitivity import decision_rule
 
 __all__ = [
-    "AttributeChances",
+    "MEANING",
     "AttributeConclusion",
     "AttributeTest",
-    "attribute_chances",
     "attribute_test",
+    "checked_method",
     "conclude_attribute",
+    "margin_bounds",
+    "sides_of",
     "signed_d_prime",
     "signed_proportion",
 ]
@@ -73,14 +72,14 @@ ASSUMPTIONS = (
 
 def signed_proportion(d_prime: float, method: str) -> float:
     """Return how often the claimed one is chosen where it has `d_prime` more of the attribute (below 0: less)."""
-    _checked_method(method)
+    checked_method(method)
     h = d_prime / SQRT2
     return float(ndtr(h)) if method == "2afc" else float(ndtr(h) - 2 * owens_t(h, 1 / SQRT3))
 
 
 def signed_d_prime(proportion: float, method: str) -> float:
     """Return d' along the attribute from how often the claimed one is chosen; -inf at 0, inf at 1."""
-    _checked_method(method)
+    checked_method(method)
     if not 0 <= proportion <= 1:
         raise ValueError(f"a proportion must lie in 0 ... 1, got {proportion}")
     if proportion in (0, 1):
@@ -157,7 +156,7 @@ def attribute_test(
     """
     correct, trials = checked_counts(correct, trials)
     checked_probability("level", level)
-    guess = _checked_method(method)
+    guess = checked_method(method)
     check_direction(direction)
     p = upper_tail(correct, trials, guess)
     if direction == "two-sided":
@@ -219,7 +218,7 @@ class AttributeConclusion:
     @property
     def sentence(self) -> str:
         """The conclusion in plain words."""
-        text = f"{self.word}: {_MEANING[self.word]}"
+        text = f"{self.word}: {MEANING[self.word]}"
         if self.word == "negligible" and self.side != "neither":
             whose = "the claimed one" if self.side == "claimed" else "the other one"
             text = f"negligible: {whose} has more of it, yet by less than what was declared to matter"
@@ -235,7 +234,7 @@ class AttributeConclusion:
         return plain(self, "limits", "sentence")
 
 
-_MEANING: dict[PreferenceWord, str] = {
+MEANING: dict[PreferenceWord, str] = {
     "shown": "the claimed one has more of it",
     "refuted": "the other one has more of it",
     "negligible": "neither has more of it by what was declared to matter",
@@ -276,11 +275,11 @@ def conclude_attribute(
     planned, level = trials + unanswered, 1 - checked_probability("alpha", alpha)
     if not planned:
         raise ValueError("no trial was planned: there is nothing to conclude from")
-    guess, bounds = _checked_method(method), _bounds(margin, method)
+    guess, bounds = checked_method(method), margin_bounds(margin, method)
     check_direction(direction)
 
     def sides(least: int, most: int, count: int) -> tuple[Side, bool]:
-        return _sides(least, most, count, guess=guess, alpha=alpha, direction=direction, bounds=bounds)
+        return sides_of(least, most, count, guess=guess, alpha=alpha, direction=direction, bounds=bounds)
 
     def tested(right: int, count: int) -> AttributeTest:
         return attribute_test(right, count, method=method, direction=direction, level=level)
@@ -304,115 +303,7 @@ def conclude_attribute(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AttributeChances:
-    """Which conclusions a plan of choices can reach, and how often when they are true."""
-
-    trials: int
-    method: str
-    margin: float
-    """d' that matters."""
-    alpha: float
-    direction: Direction
-    critical_number: int | None
-    """This many or more choices of the claimed one: *shown*; None: no number does."""
-    refuting_number: int | None
-    """This many or fewer: *refuted*; None: no number does."""
-    negligible_numbers: tuple[int, int] | None
-    """From the first to the second number: *negligible*; None: no number does."""
-    chance_shown: float
-    """How often a d' of the margin ends as *shown*."""
-    chance_refuted: float
-    """How often a d' of the margin, the other way round, ends as *refuted*."""
-    chance_negligible: float
-    """How often a guesser ends as *negligible*."""
-    chance_open: float
-    """How often a guesser ends as *open*."""
-    chance_shown_by_luck: float
-    """How often a guesser ends as *shown*: at most alpha (two-sided: half of it)."""
-    assumptions: tuple[str, ...] = ("every trial has the same chance to be right, independently of the others",)
-    source: str = "exact binomial"
-
-    @property
-    def chance_to_fail(self) -> float:
-        """The larger of the chances of *refuted* and *negligible*, each when it is true."""
-        return max(self.chance_refuted, self.chance_negligible)
-
-    @property
-    def can_fail(self) -> bool:
-        """Whether a claim under this plan can fail: `chance_to_fail` is at least one half (claims, section 2)."""
-        return self.chance_to_fail >= LEAST_CHANCE
-
-    @property
-    def sentence(self) -> str:
-        """The result in plain words."""
-        shown = (
-            "no number of choices shows it"
-            if self.critical_number is None
-            else f"{self.critical_number} or more for the claimed one show it (probability {self.chance_shown:.2f} at "
-            f"d' {self.margin:g})"
-        )
-        refuted = (
-            "no number refutes it"
-            if self.refuting_number is None
-            else f"{self.refuting_number} or fewer refute it (probability {self.chance_refuted:.2f} at d' "
-            f"{-self.margin:g})"
-        )
-        near = self.negligible_numbers
-        negligible = (
-            "no number makes it negligible"
-            if near is None
-            else f"{near[0]} to {near[1]} make it negligible (probability {self.chance_negligible:.2f} for a guesser)"
-        )
-        return f"Of {self.trials} trials, {shown}; {refuted}; {negligible}."
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return plain(self, "chance_to_fail", "can_fail", "sentence")
-
-
-def attribute_chances(
-    trials: int, *, method: str, margin: float, alpha: float = 0.05, direction: Direction = "two-sided"
-) -> AttributeChances:
-    """Return which conclusions `trials` choices can reach about a claim with this margin in d'; by every count.
-
-    Raises
-    ------
-    ValueError
-        No trials, or a number out of its range.
-    """
-    _, trials = checked_counts(0, trials)
-    checked_probability("alpha", alpha)
-    guess, bounds = _checked_method(method), _bounds(margin, method)
-    check_direction(direction)
-    words = [
-        word_of(*_sides(right, right, trials, guess=guess, alpha=alpha, direction=direction, bounds=bounds))
-        for right in range(trials + 1)
-    ]
-    held = {word: [right for right, one in enumerate(words) if one == word] for word in _MEANING}
-
-    def chance(word: PreferenceWord, proportion: float | Fraction) -> float:
-        return float(np.sum([point(right, trials, proportion) for right in held[word]]))
-
-    near = held["negligible"]
-    return AttributeChances(
-        trials=trials,
-        method=method,
-        margin=float(margin),
-        alpha=float(alpha),
-        direction=direction,
-        critical_number=min(held["shown"], default=None),
-        refuting_number=max(held["refuted"], default=None),
-        negligible_numbers=(min(near), max(near)) if near else None,
-        chance_shown=chance("shown", signed_proportion(margin, method)),
-        chance_refuted=chance("refuted", signed_proportion(-margin, method)),
-        chance_negligible=chance("negligible", guess),
-        chance_open=chance("open", guess),
-        chance_shown_by_luck=chance("shown", guess),
-    )
-
-
-def _sides(
+def sides_of(
     least: int,
     most: int,
     trials: int,
@@ -437,7 +328,8 @@ def _sides(
     return side, within
 
 
-def _bounds(margin: float | None, method: str) -> tuple[Fraction, Fraction] | None:
+def margin_bounds(margin: float | None, method: str) -> tuple[Fraction, Fraction] | None:
+    """Return how often the claimed one is chosen at minus and plus the margin, a d'."""
     if margin is None:
         return None
     if not 0 < margin < LARGEST_MARGIN:
@@ -445,7 +337,8 @@ def _bounds(margin: float | None, method: str) -> tuple[Fraction, Fraction] | No
     return Fraction(signed_proportion(-margin, method)), Fraction(signed_proportion(margin, method))
 
 
-def _checked_method(method: str) -> Fraction:
+def checked_method(method: str) -> Fraction:
+    """Return the guess rate of a forced choice; ValueError where it is none."""
     if method not in METHODS:
         raise ValueError(f"no forced choice {method!r} (there are: {', '.join(METHODS)})")
     return decision_rule(method).guess
