@@ -11,7 +11,8 @@ from blindtest.steps.helper import Passphrase, lock_for
 from blindtest.steps.place import Clock, Entropy, now
 from blindtest.steps.prepared_sitting import FindPlayer, PreparedSitting, forms_of, plan_sitting, prepared
 from blindtest.steps.routes import routes_of
-from blindtest.steps.sealing import StudySeal, ensure_sealed, names_read
+from blindtest.steps.sealed_record import names_read
+from blindtest.steps.sealing import StudySeal, ensure_sealed
 from blindtest.steps.stopping_rules import ruled
 from blindtest.study import Study, compared_by_block, tested_clips
 

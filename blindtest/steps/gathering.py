@@ -21,7 +21,7 @@ from blindtest.steps.chains import chains
 from blindtest.steps.controls import controls_words
 from blindtest.steps.hardware import hardware_facts
 from blindtest.steps.reseating import reseating_words
-from blindtest.steps.sealing import STOPPING
+from blindtest.steps.sealed_analysis import STOPPING
 from blindtest.steps.variant_answers import agreements
 from blindtest.steps.verification import Verified
 from blindtest.study import (

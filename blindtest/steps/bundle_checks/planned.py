@@ -10,7 +10,7 @@ from blindtest.design import canonical
 from blindtest.render import Rendered, Stimulus
 from blindtest.steps.bundle_checks.workplace import Workplace
 from blindtest.steps.bundle_opening import OpenedBundle
-from blindtest.steps.sealing import study_record
+from blindtest.steps.sealed_record import study_record
 from blindtest.steps.verification import Finding
 
 __all__ = ["Hashed", "check_hashes", "check_study", "hashes_in", "second_hashes"]
