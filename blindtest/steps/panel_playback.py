@@ -10,7 +10,7 @@ from blindtest.steps.playback import languages_read
 if TYPE_CHECKING:
     from blindtest.session.record import Record
 
-__all__ = ["panel_playback_notes", "panel_playback_words"]
+__all__ = ["panel_moves_words", "panel_playback_notes", "panel_playback_words"]
 
 
 def panel_playback_words(
@@ -52,6 +52,21 @@ def panel_playback_words(
         "browser is not known."
     )
     return tuple(words)
+
+
+def panel_moves_words(store: "Record") -> tuple[str, ...]:
+    """Return how many listeners of a panel went on on another device; () where nobody did, and where the tests of what
+    is played on say it."""
+    panelists = store.panelists()
+    moved = [one for one in panelists if one.device]
+    if not moved or any(one.on("screening", 0) for one in panelists):
+        return ()
+    links = {entry.number: entry.links for entry in store.sittings()}
+    within = sum(any(0 < move.links < links.get(move.sitting, 0) for move in one.moves) for one in moved)
+    return (
+        f"{len(moved)} of {len(panelists)} listeners on record went on on another device or in another browser, "
+        f"{within} within a sitting: the level was set anew there, and what plays was asked again.",
+    )
 
 
 def _heard_at(number: int, rates: Sequence[int], own: Mapping[int, int] | None) -> Sequence[int]:

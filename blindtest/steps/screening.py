@@ -52,9 +52,10 @@ def screening_found(store: "Record", answers: Answers) -> ScreeningFacts | None:
 
 
 def _first(rules: ScreeningRules, one: "Panelist") -> Screening:
-    """Return a listener's screening on the first device on which they answered any of it."""
-    taken = (screening_on(rules, one, device) for device in range(one.device + 1))
-    return next((each for each in taken if each.answers), screening_on(rules, one, 0))
+    """Return a listener's screening on the first device on which they finished it, else on which they began it."""
+    taken = [screening_on(rules, one, device) for device in range(one.device + 1)]
+    begun = [each for each in taken if each.answers]
+    return next((each for each in begun if each.place is None), (begun or taken)[0])
 
 
 def _links(store: "Record") -> dict[str, dict[int, int]]:

@@ -19,7 +19,7 @@ from blindtest.report import (
 from blindtest.steps.answers import Answers
 from blindtest.steps.corrections import correction_in_chain, designed
 from blindtest.steps.hardware import hardware_chain
-from blindtest.steps.panel_playback import panel_playback_notes, panel_playback_words
+from blindtest.steps.panel_playback import panel_moves_words, panel_playback_notes, panel_playback_words
 from blindtest.steps.playback import loopback_words, playback_words, played_by_device
 from blindtest.steps.second_rate import rates_heard
 from blindtest.steps.sitting_level import gains_of, level_of_study, played_words
@@ -192,7 +192,8 @@ def _all_by_device(study: Study, store: "Record", answers: Answers) -> bool:
 def _what_played(study: Study, store: "Record", answers: Answers, rendered: Rendered) -> tuple[str, ...]:
     if study.panel is not None:
         own = {one.entry.number: rate for one in answers.sittings if (rate := one.plan.record.get("rate_hz"))}
-        return panel_playback_words(store, _numbers(answers), sorted({s.rate for s in rendered.stimuli}), own)
+        words = panel_playback_words(store, _numbers(answers), sorted({s.rate for s in rendered.stimuli}), own)
+        return (*words, *panel_moves_words(store))
     said = [words for one in answers.sittings for words in playback_words(store, one.entry.number)]
     return (*said, *loopback_words(store, rendered)) if said else ()
 

@@ -246,7 +246,10 @@ def test_the_report_says_it_too(sat):
     with Store(sat / "study.db", entropy=os.urandom) as store:
         gone = store.sittings()[0].listener
     steps.forget(sat, gone)
-    after = steps.report(sat).page.read_text(encoding="utf-8").replace("\u00a0", " ")
+    again = steps.report(sat)
+    assert steps.verify(again.archive).ok
+    after = again.page.read_text(encoding="utf-8").replace("\u00a0", " ")
+    assert "1 more withdrew and had everything erased" in after
     assert "5 of these trials stood in 1 sitting whose listeners had everything erased: they count neither way" in after
     assert "1 of 10 planned listeners sat, those apart who withdrew" in after
     assert "Milne et al. 2021: 80 % of headphone users detected" in page

@@ -17,8 +17,10 @@ from jsonschema import Draft202012Validator
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
+from blindtest.session.kept_record import KeptRecord
 from blindtest.session.record_lines import record_lines
 from blindtest.session.store import Store
+from blindtest.steps.panel_playback import panel_moves_words
 from blindtest.web import PanelServices, hosts_of, make_panel_app
 
 spec = importlib.util.spec_from_file_location("panel_visitor", Path(__file__).with_name("panel_visitor.py"))
@@ -243,6 +245,10 @@ def test_a_link_opened_on_another_device_goes_on_there_and_the_old_page_is_told(
         assert here.open(token)["step"] == "thanks", "nothing is to be heard: nothing is asked"
         assert there.get("/panel/state").status == 401
     assert len(register(folder)[0]) == 1
+    with Store(folder / "study.db", entropy=os.urandom) as store:
+        (told,) = panel_moves_words(store)
+        assert panel_moves_words(KeptRecord(record_lines(store), folder)) == (told,)
+    assert told.startswith("1 of 1 listeners on record went on on another device or in another browser, 1 within a sit")
 
 
 def test_a_visitor_of_the_public_link_comes_back_by_a_link_of_their_own(folder, served):
