@@ -113,7 +113,7 @@ def _chosen_levels(columns: Sequence[Column], line: int) -> list[int]:
             line=line,
             got=", ".join(column.name for column in columns[:6]),
             allowed="a column named level, magnitude, SPL or gain",
-            remedy="name the level column, with its unit",
+            remedy=_instead([column.name for column in columns]),
         )
     raise refused(
         "several columns could be the level",
@@ -122,6 +122,21 @@ def _chosen_levels(columns: Sequence[Column], line: int) -> list[int]:
         allowed="one level column, or one named left and one named right",
         remedy="write one file per curve, or name the columns left and right",
     )
+
+
+def _instead(header: Sequence[str]) -> str:
+    """Return what to do with a table of something else than levels."""
+    from .harmonic_table import EXPORT, names_harmonics, names_totals
+    from .impedance import names_impedance
+
+    if names_harmonics(header) or names_impedance(header):
+        return (
+            "this isn't a response: measure the folder of its unit, or name the file in a [[unit]] under harmonics or "
+            "impedance; in a response, name the level column, with its unit"
+        )
+    if names_totals(header):
+        return f"a sum of distortion is no response, and no single order follows from it: {EXPORT}"
+    return "name the level column, with its unit"
 
 
 def _chosen_phases(columns: Sequence[Column], sides: Sequence[str]) -> list[int]:

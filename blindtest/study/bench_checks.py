@@ -22,6 +22,7 @@ FILTERS = (
     "hump",
     "shelf",
     "source_impedance",
+    "binaural_response",
 )
 
 

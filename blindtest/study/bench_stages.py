@@ -30,11 +30,11 @@ WHOLE_BAND_HZ = (20.0, 20_000.0)
 def is_behind(study: Study, condition: StudyCondition, number: int, unit: str) -> bool:
     """Return whether what stage `number` adds is heard through the response of `unit`.
 
-    Either the chain applies it further on, or the unit itself is worn.
+    Either the chain applies it further on (that of a pair in its room, too), or the unit itself is worn.
     """
     if study.rendering.over == "worn":
         return study.playback is not None and study.playback.unit == unit
-    return any(stage.response == unit for stage in condition.stages[number + 1 :])
+    return any(unit in (stage.response, stage.binaural_response) for stage in condition.stages[number + 1 :])
 
 
 class BenchStages:

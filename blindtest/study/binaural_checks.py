@@ -17,8 +17,8 @@ from blindtest.study.paths import PathTrouble, file_at
 __all__ = ["STAGE", "binaural_files", "check_binaural", "check_binaural_files"]
 
 STAGE = "binaural_response"
-ONLY_BESIDE = ("correction", "gain_db", "lowpass_hz", "tilt_db_per_octave", "hump", "shelf")
-"""Stages that are known at every frequency, which a chain may hold beside it."""
+ONLY_BESIDE = ("harmonics", "correction", "gain_db", "lowpass_hz", "tilt_db_per_octave", "hump", "shelf")
+"""What a chain may hold beside it: stages that are known at every frequency, and what no impulse response holds."""
 BOTH_WAYS = "real loudspeakers are compared by switching them: [hardware], in an assisted sitting"
 
 
@@ -136,6 +136,8 @@ def _condition(data: dict[str, Any], index: int, numbers: list[int], found: Find
                 remedy="take one of the two out",
             )
     unit = _unit(data, name)
+    if unit is not None:
+        _harmonics(condition, unit, index, found)
     if unit is None:
         if not found.is_touched("unit"):
             names = [one["id"] for one in data.get("unit", ()) if isinstance(one, dict) and "id" in one]
@@ -148,6 +150,25 @@ def _condition(data: dict[str, Any], index: int, numbers: list[int], found: Find
             found.fault(place, "the unit wasn't measured at two ears", got=name, remedy=remedy)
         return
     _same_head(data, name, own, place, found)
+
+
+def _harmonics(condition: Mapping[str, Any], unit: Mapping[str, Any], index: int, found: Findings) -> None:
+    """Complain where harmonics of the pair can't be referred back through the response that they were measured behind.
+
+    A harmonic of an acoustic measurement holds the response at its own frequency over that at the fundamental's. The
+    room has another response than the place where the bench measured.
+    """
+    for number, stage in enumerate(condition["stages"]):
+        own = stage.get("harmonics") if isinstance(stage, dict) else None
+        if not isinstance(own, dict) or own.get("unit") != unit["id"] or unit.get("responses"):
+            continue
+        found.fault(
+            ("condition", index, "stages", number, "harmonics"),
+            "harmonics are referred back through the response that they were measured behind, and it isn't there: the "
+            "impulse responses of a room are another one",
+            got=unit["id"],
+            remedy=f"write responses = ['measurements/...'] in [[unit]] {unit['id']!r}, of the place of its harmonics",
+        )
 
 
 def _same_head(

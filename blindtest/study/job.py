@@ -20,7 +20,7 @@ from blindtest.render import (
     Stage,
     TiltStage,
 )
-from blindtest.study.bench_stages import BenchStages
+from blindtest.study.bench_stages import BenchStages, is_behind
 from blindtest.study.correction_stages import CorrectionStages
 from blindtest.study.measurements import Averages, channels_mean, unit_averages
 from blindtest.study.reseating import seating_response
@@ -42,6 +42,12 @@ def render_job(study: Study) -> RenderJob:
         Measurements that can't be read or combined; all that is wrong with them at once.
     """
     used = {stage.unit for condition in study.conditions for stage in condition.stages if stage.unit}
+    used |= {
+        stage.harmonics.unit
+        for one in study.conditions
+        for number, stage in enumerate(one.stages)
+        if stage.harmonics is not None and is_behind(study, one, number, stage.harmonics.unit)
+    }
     if study.playback is not None:
         used.add(study.playback.unit)
     faults: list[Fault] = []

@@ -236,6 +236,8 @@ def test_ways_to_write_numbers(text, levels):
         ("Time (ms),Amplitude\n0,1\n1,.5\n2,.3\n", "line 1: this is over time, not over frequency, got 'Time (ms)'"),
         ("Hz,Seating 1,Seating 2\n20,8,8\n100,8,8\n1000,8,8\n", "line 1: several columns could be the level"),
         ("Frequency,THD (%)\n20,1.1\n100,1\n1000,1\n", "line 1: the header names no level column"),
+        ("Frequency,THD (%)\n20,1.1\n100,1\n1000,1\n", "no single order follows from it: export a row per frequency"),
+        ("Frequency,H2 (%)\n20,1.1\n100,1\n1000,1\n", "this isn't a response: measure the folder of its unit"),
         ("Frequency,Level,Phase\n20,80.5\n100,81\n1000,82\n", "line 1: the header names 3 columns, the rows hold 2"),
         ("f,dB,f,dB L\n20,80,20,1.5\n30,80,31,2\n400,8,400,3\n", "line 1: several columns could be the level"),
         ("F L Hz,L dB,F R Hz,R dB\n20,80,20,1\n30,8,31,2\n400,8,400,3\n", "line 3: two frequency columns differ"),

@@ -1,6 +1,7 @@
 """Two loudspeakers over a headphone, measured on the files that were written: closed forms, scipy's convolution."""
 
 import numpy as np
+import pandas as pd
 import pytest
 import soundfile
 from scipy.signal import fftconvolve
@@ -10,6 +11,7 @@ from blindtest.render import (
     BinauralStage,
     ClipSource,
     Condition,
+    DistortionStage,
     RenderJob,
     TiltStage,
     long_clips,
@@ -170,3 +172,18 @@ def test_the_same_room_has_the_same_facts_and_another_has_not():
     one, again, other = (BinauralStage(unit_id=n, response=room(s)).facts() for n, s in (("a", 1), ("b", 1), ("a", 2)))
     assert one == again
     assert one != other
+
+
+def test_harmonics_go_through_the_room_behind_them(tmp_path):
+    """A tone on the left: what is heard of its octave is the table's -26 dB and the room's own two levels, by FFT."""
+    table = pd.DataFrame({"frequency_hz": [20.0, 20_000.0], "level_db": 94.0, "order": 2, "distortion_db": -26.0})
+    response, sound = room(3), np.zeros((5 * RATE, 2))
+    sound[:, 0] = 0.5 * np.sin(2 * np.pi * 1000 * np.arange(len(sound)) / RATE)
+    bend = DistortionStage(unit_id="u", table=table, full_scale_db=94.0 + 20 * np.log10(2.0))
+    stages = (bend, BinauralStage(unit_id="u", response=response))
+    made = rendered(tmp_path, sound, (Condition(id="room", stages=stages),))
+    heard = np.abs(np.fft.rfft(frames_of(made["room"])[RATE : 2 * RATE], axis=0))
+    paths = np.abs(np.fft.rfft(response.frames[:, :, 0], RATE, axis=0))
+    for ear in (0, 1):
+        wanted = -26.0 + 20 * np.log10(paths[2000, ear] / paths[1000, ear])
+        assert 20 * np.log10(heard[2000, ear] / heard[1000, ear]) == pytest.approx(wanted, abs=0.05)

@@ -156,6 +156,53 @@ def test_what_cannot_be_heard_so_is_refused(rooms, changed, old, new, words):
     assert words in said(rooms)
 
 
+BENT = """Frequency (Hz),Level (dB),H2 (dB)
+50,94,-30
+20000,94,-30
+"""
+
+
+def bent(folder, changed, *more):
+    """The first pair has harmonics, referred back through its own response: 3 dB per octave up."""
+    (folder / "measurements/bent.csv").write_text(BENT)
+    rows = "".join(f"{hz:.1f},{80 + 3 * np.log2(hz / 1000):.4f}\n" for hz in np.geomspace(20, 20_000, 60))
+    (folder / "measurements/far.csv").write_text("Frequency (Hz),SPL (dB)\n" + rows)
+    changed(
+        ('[{ binaural_response = "bittern" }]',
+         '[{ harmonics = { unit = "bittern", full_scale_db = 94.0 } }, { binaural_response = "bittern" }]'),
+        ('binaural = { file = "measurements/bittern.wav"',
+         'harmonics = "measurements/bent.csv"\nresponses = ["measurements/far.csv"]\n'
+         'binaural = { file = "measurements/bittern.wav"'),
+        *more,
+    )  # fmt: skip
+
+
+def test_harmonics_are_heard_through_the_room_and_referred_back_through_the_pairs_own_response(rooms, changed):
+    """A tone of 500 Hz: its octave lies at the table's -30 dB, less 3 dB of the response that it was measured behind
+    (methods.md 4.2: table(f) x response(f) / response(nf)), and then goes through the room as any sound does."""
+    bent(rooms, changed)
+    assert not said(rooms)
+    stage, room = next(one for one in render_job(load_study(rooms)).conditions if one.id == "heron").stages
+    assert room.kind == "binaural_response"
+    tone = np.sin(2 * np.pi * 500 * np.arange(RATE) / RATE)[:, None]
+    spectrum = np.abs(np.fft.rfft(tone + stage.model(RATE).products(tone), axis=0))[:, 0]
+    assert 20 * np.log10(spectrum[1000] / spectrum[500]) == pytest.approx(-33.0, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('responses = ["measurements/far.csv"]\nbin', "bin", "harmonics are referred back through the response"),
+        ('{ harmonics = { unit = "bittern", full_scale_db = 94.0 } }, { binaural_response = "bittern" }',
+         '{ binaural_response = "bittern" }, { harmonics = { unit = "bittern", full_scale_db = 94.0 } }',
+         "harmonics stand behind binaural_response: a nonlinearity comes ahead"),
+    ],
+)  # fmt: skip
+def test_harmonics_that_a_room_cannot_have_are_refused(rooms, changed, old, new, words):
+    bent(rooms, changed, (old, new))
+    assert words in said(rooms)
+
+
 def test_a_loudspeaker_by_its_response_over_a_headphone_is_refused_with_the_routes(folder, changed):
     changed(('name = "Heron, open-back headphone"\nkind = "headphone"', 'name = "Heron"\nkind = "loudspeaker"'))
     assert "measure it at two ears (binaural_response), or switch real ones side by side" in said(folder)
