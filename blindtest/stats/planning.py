@@ -226,9 +226,12 @@ class DetectableEffect:
         """The result in plain words."""
         if self.critical_number is None:
             return f"{self.trials} trials can show nothing at alpha {self.alpha:g}, not even if all are right."
+        # With very many trials even less than one in a hundred is found: "0 %" would be no effect at all.
+        digits = 0 if self.distinguishers >= 0.01 else 2
         return (
             f"{self.trials} trials would have shown, with probability {self.power:g}, a listener who hears "
-            f"{100 * self.distinguishers:.0f} % of trials beyond guessing ({100 * self.proportion:.0f} % right, d' "
+            f"{100 * self.distinguishers:.{digits}f} % of trials beyond guessing "
+            f"({100 * self.proportion:.{digits}f} % right, d' "
             f"{self.d_prime:.2f}); smaller effects were more likely to be missed."
         )
 

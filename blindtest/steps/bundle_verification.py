@@ -173,6 +173,15 @@ def verify(
 
     See `verify_bundle` and, for a study, `verification.verify`.
     """
+    if not path.exists():
+        # Not "no study file": a bundle's name mistyped is no reason to write a study.
+        raise BlindtestError(
+            Fault(
+                problem="there is no such folder or ZIP",
+                file=str(path),
+                remedy="name a study's folder, or an evidence bundle (a folder or a ZIP)",
+            )
+        )
     if is_bundle(path / "bundle") and not (path / "study.toml").exists():
         path = path / "bundle"  # the folder of a report, in which it lies
     if is_bundle(path):

@@ -226,3 +226,11 @@ def test_results_are_json():
         minutes_plan(1, method="abx", margin=0.5),
     ):
         assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
+
+
+def test_an_effect_found_by_very_many_trials_is_not_told_as_none():
+    """Normal approximation, computed by hand: (1.645 + .842) / (2 sqrt n) beyond 1/2, .124 % for a million."""
+    found = detectable_effect(1_000_000, method="abx")
+    assert found.proportion - 0.5 == pytest.approx((1.6449 + 0.8416) / (2 * 1000), rel=0.01)
+    assert "hears 0.25 % of trials beyond guessing (50.12 % right" in found.sentence
+    assert "hears 46 % of trials beyond guessing (73 % right" in detectable_effect(28, method="abx").sentence

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from blindtest import steps
 from blindtest.errors import BlindtestError
 from blindtest.steps import bundle_opening as opening
 from blindtest.steps.bundle_json import depth_of
@@ -68,6 +69,13 @@ def test_a_plain_zip_is_unpacked_read_and_gone_afterwards(tmp_path, method):
         assert {name: bundle.path(name).read_bytes() for name in bundle.names} == PLAIN
         root = bundle.root
     assert not root.exists()
+
+
+def test_a_mistyped_bundle_is_no_study_to_be_written(tmp_path):
+    with pytest.raises(
+        BlindtestError, match=r"evidence\.zip: there is no such folder or ZIP; name a study's folder, or"
+    ):
+        steps.verify(tmp_path / "evidence.zip")
 
 
 def test_a_zip_of_a_folder_that_other_programs_packed_is_read_too(tmp_path):
