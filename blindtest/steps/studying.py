@@ -191,6 +191,8 @@ class RenderShown:
     dry_run: bool
     corrections: tuple[Designed, ...] = ()
     """As rendered, at each sample rate; none in a dry run."""
+    measured: bool = True
+    """Whether any condition is a device as measured: only then is there a band outside which all share a curve."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold; no file names, since they would tell which stimulus is which."""
@@ -227,8 +229,9 @@ class RenderShown:
         lines = [
             columns(headings, rows),
             f"Matched by what is heard: {self.rendered.heard}.",
-            f"Conditions differ from {low:g} Hz to {high:g} Hz; outside they share one curve.",
         ]
+        if self.measured:
+            lines.append(f"Conditions differ from {low:g} Hz to {high:g} Hz; outside they share one curve.")
         lines += [
             f"The limit of the playback inverse acted from {limit.low_hz:.0f} to {limit.high_hz:.0f} Hz: up to "
             f"{limit.worst_db:.1f} dB of the playback unit's own dip is left, in all conditions alike."
@@ -269,9 +272,13 @@ def render(
     if not dry_run and has_record(study):
         with open_store(study, create=False) as store:
             refuse_open_sittings(study, store, now(), what="rendering")
+    job = render_job(study)
     with hands_at("" if dry_run else cluster) as hands:
-        rendered = render_both(
-            study, render_job(study), stimuli_folder(study), progress=progress, dry_run=dry_run, hands=hands
-        )
+        rendered = render_both(study, job, stimuli_folder(study), progress=progress, dry_run=dry_run, hands=hands)
     corrections = () if dry_run else designed(study, rendered.rates)
-    return RenderShown(rendered=rendered, dry_run=dry_run, corrections=corrections)
+    return RenderShown(
+        rendered=rendered,
+        dry_run=dry_run,
+        corrections=corrections,
+        measured=any(condition.measured for condition in job.conditions),
+    )

@@ -1,6 +1,7 @@
 """A correction is printed with what it leaves, its filter can be taken away; files are read by soundfile and numpy."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -64,6 +65,9 @@ def test_render_prints_it_and_a_dry_run_does_not(own):
     assert steps.render(own, dry_run=True).corrections == ()
     shown = steps.render(own)
     assert "Correction of" in shown.text()
+    # Worn: nothing measured is applied, so that there is no band outside which all would share a curve.
+    assert "share one curve" not in shown.text()
+    assert "share one curve" in replace(shown, measured=True).text()
     assert {one["rate_hz"] for one in shown.to_dict()["corrections"]} == set(shown.rendered.rates.values())
 
 
