@@ -9,7 +9,7 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blindtest.audio import noise_length, quantised, samples_to_frames, wav_bytes, wav_samples
+from blindtest.audio import noise_length, quantised, samples_to_frames, triangular_dither, wav_bytes, wav_samples
 
 small_files = st.tuples(
     st.integers(0, 2**32), st.integers(0, 50), st.integers(1, 6), st.sampled_from([8_000, 44_100, 192_000])
@@ -100,6 +100,13 @@ def test_without_dither_quantising_is_rounding():
     assert samples_to_frames(samples).tolist() == [[0.0, 1.0 - 2.0**-23], [-1.0, 3 * 2.0**-23]]
 
 
+def test_dither_is_the_difference_of_two_sixteen_bit_numbers_by_hand():
+    # Little-endian pairs: (65535 - 0), (0 - 65535), (1 - 32768), 0; in 65536ths of a step. Stimuli are rendered again
+    # from the same bytes, to the last bit.
+    noise = bytes.fromhex("ffff00000000ffff0100008034123412")
+    assert (triangular_dither(noise, (2, 2)) * 65536).tolist() == [[65535, -65535], [-32767, 0]]
+
+
 def test_dither_is_triangular_two_steps_wide():
     noise = np.random.default_rng(8).bytes(noise_length(200_000, 2))
     samples = quantised(np.zeros((200_000, 2)), noise)
@@ -142,3 +149,10 @@ def test_the_same_noise_gives_the_same_samples():
 def test_nothing_is_clipped_or_guessed(frames, noise, bits, message):
     with pytest.raises(ValueError, match=message):
         quantised(frames, noise, bits=bits)
+
+
+def test_what_would_be_clipped_is_said_as_it_would_be_after_the_gain():
+    frames = np.array([[0.25, -0.75]])
+    assert quantised(frames, np.zeros((1, 2)), gain=-1.0).tolist() == [[-(2**21), 3 * 2**21]]
+    with pytest.raises(ValueError, match=r"reach 1\.500000 of full scale"):
+        quantised(frames, np.zeros((1, 2)), gain=-2.0)

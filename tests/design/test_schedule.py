@@ -30,6 +30,34 @@ def test_a_protocol_without_names_is_one_sitting():
     (only,) = sittings_of(whole)
     assert only.protocol == whole
     assert only.name == "blind"
+    assert (only.place, only.phase, only.run, only.runs) == (0, "blind", 0, 1)
+
+
+def test_places_and_runs_are_counted_from_nought():
+    series = sittings_of(protocol(*SURVIVAL))
+    assert [one.place for one in series] == [0, 1, 2, 3, 4]
+    assert [(one.phase, one.run, one.runs) for one in series] == [
+        ("worn", 0, 1), ("blind", 0, 2), ("blind", 1, 2), ("labelled", 0, 2), ("labelled", 1, 2),
+    ]  # fmt: skip
+
+
+def test_a_phase_that_is_not_there_is_no_sitting():
+    two = protocol(block("blind", "blind"), block("labelled", "labelled"), block("learn", "practice"))
+    # Practice with nothing behind it belongs to the blind phase: nothing is named in it.
+    assert shape(sittings_of(two)) == [("blind", ["blind", "learn"]), ("labelled", ["labelled"])]
+    assert shape(sittings_of(protocol(block("worn", "worn")))) == [("worn", ["worn"])]
+
+
+def test_unreliable_labels_sit_together_with_what_is_blind_beside_them():
+    mixed = protocol(
+        block("learn", "practice"), block("unsure", "unreliable", 2), block("which", "blind", 1, "recognition"),
+        order="unreliable-labels",
+    )  # fmt: skip
+    for first in ("blind", "labelled"):
+        assert shape(sittings_of(mixed, first=first)) == [
+            ("unreliable 1 of 2", ["learn", "unsure", "which"]),
+            ("unreliable 2 of 2", ["learn", "unsure"]),
+        ]
 
 
 def test_phases_sit_apart_blind_first():

@@ -94,3 +94,15 @@ def test_several_scales_go_beside_each_other_where_nothing_is_rated_with_names()
     made, faults = read_protocol(parse_toml(text.encode(), file="p.toml"), name="p")
     assert faults == []
     assert [block.numbers.get("attribute", "") for block in made.blocks] == ["", "brightness", "width"]
+
+
+@pytest.mark.parametrize(
+    ("names", "many"), [(("1",), False), (("1", "2"), True), (("1", "2", "3"), True)], ids=["one", "two", "three"]
+)
+def test_one_sound_is_asked_about_as_one_and_two_as_several(names, many):
+    plain = RATING.question(names, Setting(conditions=("a", "b", "c")))
+    assert plain.prompt == ("How good is the sound of each?" if many else "How good is the sound?")
+    numbers = {"attribute": "brightness", "definition": "How strong.", "low_end": "dull", "high_end": "bright"}
+    asked = RATING.question(names, Setting(conditions=("a", "b", "c"), numbers=numbers))
+    assert asked.prompt.startswith("Where does each sound stand" if many else "Where does the sound stand")
+    assert asked.keys == plain.keys == names

@@ -152,6 +152,8 @@ def test_impossible_questions_are_refused():
         plan.operating(1.2)
     with pytest.raises(ValueError, match="at least one trial, got 0"):
         plan.operating(0.5, truncated=0)
+    one = plan.operating(0.5, truncated=1)
+    assert (one.expected_trials, one.accept_h1, one.accept_h0) == (1, 0, 0)
     with pytest.raises(ValueError, match="at least one answer"):
         plan.follow([])
     with pytest.raises(ValueError, match="the number correct"):
