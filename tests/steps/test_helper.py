@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from importlib.resources import files
 from pathlib import Path
@@ -229,6 +230,23 @@ def test_forgetting_works_as_ever(study):
     verified = steps.verify(study)
     assert verified.ok
     assert "withheld at the listener's request" in verified.text()
+
+
+def test_an_answer_that_is_sent_again_is_taken_once_behind_the_passphrase_too(study):
+    """Where the reply was lost on the way: what lies there encrypted is compared with what comes."""
+    rng = np.random.default_rng(3)
+    clock = simulated_clock(datetime.now(UTC), rng, step_s=0.001)
+    with steps.prepare_sitting(study, listener="L-one", passphrase=helper()) as prepared:
+        listener = SimulatedListener(pseudonym="L-one", d_prime=2.5)
+        own = prepared.sitting
+        answers = simulate_sitting(own.plan, listener, rng, clock, study=own.study, stop_after=3).answers
+        for answer in (*answers, *answers[::-1]):
+            prepared.answered(answer)
+        turned = {"choice": "B" if answers[-1].values["choice"] == "A" else "A"}
+        with pytest.raises(BlindtestError, match="recorded already with another answer"):
+            prepared.answered(replace(answers[-1], values=turned))
+    with sqlite3.connect(study / "study.db") as database:
+        assert database.execute("SELECT count(*), max(position) FROM chain").fetchone() == (3, 3)
 
 
 @pytest.mark.long
