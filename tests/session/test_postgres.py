@@ -325,6 +325,7 @@ def test_an_interrupted_erasure_is_finished_at_the_next_opening(by_url):
             store.forget("L-begone", at=START)
         assert store.rows() == ()
         reader.execute("ROLLBACK")
+    assert store.remembered("cleaning_due") is True
     store.close()
     with Store(place, entropy=os.urandom) as store:
         assert store.remembered("cleaning_due") is None

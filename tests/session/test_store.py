@@ -566,11 +566,23 @@ def test_an_interrupted_erasure_is_said_and_finished_at_the_next_opening(path, e
         with pytest.raises(BlindtestError, match="the rows are erased, but another program has the database open"):
             store.forget("L-begone", at=START)
         assert store.rows() == ()
+    assert store.remembered("cleaning_due") is True  # the file itself knows, whoever opens it next
     store.close()
     with Store(path, entropy=entropy) as store:
         assert b"L-begone" not in files_of(path)
         assert store.faults() == ()
         assert store.remembered("cleaning_due") is None
+
+
+def test_what_is_cleaned_later_is_due_until_it_was(path, entropy):
+    with Store(path, entropy=entropy) as store:
+        plan, number = register(store, listener="L-begone")
+        store.append(number, rows_of(answers_to(plan, "L-begone")[0]))
+        assert store.forget("L-begone", at=START, clean=False) == (number,)
+        assert (store.rows(), store.remembered("cleaning_due")) == ((), True)
+        store.clean()
+        assert store.remembered("cleaning_due") is None
+        assert b"L-begone" not in files_of(path)
 
 
 def test_an_impression_is_put_on_record_with_a_hash_that_can_be_posted(store, entropy):
