@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.mixed.binary_fit import BinaryFit, profiled
+from blindtest.stats.mixed.profiled_names import profiled_names
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -41,21 +41,7 @@ def profile_table(fit: BinaryFit, terms: Sequence[str], names: Sequence[str] | N
         if len(group.columns) == 1:
             label = group.name if group.columns == ("Intercept",) else f"{group.name}, {group.columns[row]}"
             known[f"sd({label})"] = count + place
-    wanted = list(known) if names is None else [names] if isinstance(names, str) else list(names)
-    unknown = [name for name in wanted if name not in known]
-    if unknown:
-        raise BlindtestError(
-            *(
-                Fault(
-                    problem="no such parameter to profile",
-                    key="profile",
-                    got=name,
-                    allowed=", ".join(known),
-                    remedy=did_you_mean(name, known),
-                )
-                for name in unknown
-            )
-        )
+    wanted = profiled_names(names, known)
     records = []
     for name in wanted:
         low, high = profile_interval(fit, known[name], level=level)

@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from blindtest.errors import BlindtestError, Fault, did_you_mean
 from blindtest.stats.mixed.linear_fit import LinearFit, PreparedLinear, prepared_linear
 from blindtest.stats.mixed.moments import moments_of
 from blindtest.stats.mixed.profile import state_at
+from blindtest.stats.mixed.profiled_names import profiled_names
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -53,21 +53,7 @@ def profile_table(fit: LinearFit, names: Sequence[str] | str | None = None, *, l
     by_ml = fit if not fit.reml else fit.prepared.fit(fit.answers.response, reml=False, start=fit.theta)
     goal = float(ndtri((1 + level) / 2))
     known = _parameters(by_ml)
-    wanted = list(known) if names is None else [names] if isinstance(names, str) else list(names)
-    unknown = [name for name in wanted if name not in known]
-    if unknown:
-        raise BlindtestError(
-            *(
-                Fault(
-                    problem="no such parameter to profile",
-                    key="profile",
-                    got=name,
-                    allowed=", ".join(known),
-                    remedy=did_you_mean(name, known),
-                )
-                for name in unknown
-            )
-        )
+    wanted = profiled_names(names, known)
     rows = [known[name].interval(goal) for name in wanted]
     return pd.DataFrame(rows, columns=["estimate", "ci_low", "ci_high"], index=pd.Index(wanted, name="parameter"))
 
