@@ -12,7 +12,7 @@ from blindtest.steps.scale_answers import screening_record
 from blindtest.steps.sealed_analysis import STOPPING, sealed_analysis
 from blindtest.steps.second_rate import second_record
 from blindtest.steps.stage_answers import factorials_record
-from blindtest.steps.stopping_rules import stopping_of_block, stopping_words
+from blindtest.steps.stopping_rules import ALPHA, stopping_of_block, stopping_words
 from blindtest.study import (
     QUALITY,
     Study,
@@ -26,9 +26,7 @@ from blindtest.study import (
     study_files,
 )
 
-__all__ = ["ALPHA", "claims_of", "names_read", "study_record"]
-
-ALPHA = 0.05
+__all__ = ["claims_of", "names_read", "study_record"]
 
 
 def study_record(study: Study, rendered: Rendered, *, earlier: tuple[Mapping[str, Any], ...] = ()) -> dict[str, Any]:

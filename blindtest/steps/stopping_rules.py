@@ -15,6 +15,7 @@ from blindtest.stats import STOPPING_NAMES, StoppedChances, StopTable, stop_tabl
 from blindtest.study import RuledReach, Study, claim_blocks, primary_claim, read_toml
 
 __all__ = [
+    "ALPHA",
     "check_rules",
     "rule_chances",
     "rule_fault",
@@ -27,7 +28,7 @@ __all__ = [
 ]
 
 ALPHA = 0.05
-"""That of the study seal; see sealing.py."""
+"""Of every study seal."""
 MOST_TRIED = 1000
 
 

@@ -1,6 +1,6 @@
 """What must hold of claims: what they speak of is there, differs, and can be compared; one of them is primary.
 
-Whether their plan can refute them is another question: `deciding.py`.
+Whether their plan can refute them is another question: `claim_reach.py`.
 """
 
 from blindtest.study.entries import entries, has_hidden_ids, known
@@ -42,7 +42,7 @@ def _claim(data: Tables, claim: Tables, index: int, found: Findings) -> None:
         if len(set(clips)) < len(clips):
             found.fault((*path, "clips"), "a clip is named twice", got=", ".join(clips))
     kind = claim.get("kind")
-    # Of an attribute the unit follows from the method that judges it: `deciding.py` says it.
+    # Of an attribute the unit follows from the method that judges it: `claim_reach.py` says it.
     if kind in MARGINS and kind != "attribute" and claim.get("margin", 0) >= MARGINS[kind][0]:
         found.fault((*path, "margin"), "out of range", got=claim["margin"], allowed=MARGINS[kind][1])
     for key, only in (
