@@ -574,6 +574,22 @@ def test_an_interrupted_erasure_is_said_and_finished_at_the_next_opening(path, e
         assert store.remembered("cleaning_due") is None
 
 
+def test_why_a_listener_stopped_is_erased_and_why_the_tool_ended_a_sitting_stays(path, entropy):
+    with Store(path, entropy=entropy) as store:
+        told = register(store, listener="L-gone")[1]
+        store.add_event(told, {"event": "abandoned", "reason": "words of my own"})
+        store.set_state(told, "abandoned", at=START, reason="words of my own")
+        ended = register(store, listener="L-gone")[1]
+        store.set_state(ended, "abandoned", at=START, reason="by command")
+        other = register(store, listener="L-stays")[1]
+        store.add_event(other, {"event": "abandoned", "reason": "tired"})
+        store.set_state(other, "abandoned", at=START, reason="tired")
+        assert store.forget("L-gone", at=DEADLINE) == (told, ended)
+        assert [store.sitting(n).reason for n in (told, ended, other)] == ["", "by command", "tired"]
+        assert [store.sitting(n).ended for n in (told, ended)] == [START, START]  # when it ended is no personal data
+        assert b"words of my own" not in files_of(path)
+
+
 def test_what_is_cleaned_later_is_due_until_it_was(path, entropy):
     with Store(path, entropy=entropy) as store:
         plan, number = register(store, listener="L-begone")
