@@ -142,3 +142,12 @@ def test_e_values_of_independent_panels_multiply():
 def test_impossible_numbers_are_refused(call, message):
     with pytest.raises(ValueError, match=message):
         call()
+
+
+def test_one_trial_may_be_enough():
+    """By hand: one of one right at a guess rate of .01 has E = (1 - .01**2) / (.99 * 2 * .01) = 50.5, above 20."""
+    assert e_value(1, 1, guess=0.01) == pytest.approx(50.5, rel=1e-12)
+    assert e_process_numbers(1, guess=0.01) == (1,)
+    assert e_process_stopped(1, proportion=0.3, guess=0.01) == pytest.approx(0.3, abs=1e-15)
+    with pytest.raises(ValueError, match="the guess rate must lie between 0 and 1"):
+        e_process_numbers(1, guess=1.0)

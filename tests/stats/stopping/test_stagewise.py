@@ -161,3 +161,17 @@ def test_what_has_not_ended_or_cannot_be_is_refused(correct, trials, level, mess
     plan = group_sequential([20, 40, 60], spending="pocock")
     with pytest.raises(ValueError, match=message):
         stagewise_result(plan, correct, trials, level=level)
+
+
+@pytest.mark.parametrize("name", PLANS)
+@pytest.mark.parametrize("p", [0.3, 0.5, 0.8])
+def test_the_two_tails_share_the_ending_itself_and_nothing_else(name, p):
+    """The definition of both: as high or higher, as low or lower. Limits that are too wide would cover, too."""
+    plan = PLANS[name]
+    for k, n, chance in endings(plan, p):
+        decision = plan.decide(k, n)
+        above, below = _tails(plan, decision, k, n)
+        if name == "futility" and decision not in ("futile", "fewer right than by guessing"):
+            assert above(p) + below(p) >= 1 + chance - 1e-12  # bounds for futility may be passed: that can only add
+        else:
+            assert above(p) + below(p) == pytest.approx(1 + chance, abs=1e-12)
