@@ -234,3 +234,22 @@ def test_an_effect_found_by_very_many_trials_is_not_told_as_none():
     assert found.proportion - 0.5 == pytest.approx((1.6449 + 0.8416) / (2 * 1000), rel=0.01)
     assert "hears 0.25 % of trials beyond guessing (50.12 % right" in found.sentence
     assert "hears 46 % of trials beyond guessing (73 % right" in detectable_effect(28, method="abx").sentence
+
+
+def test_what_a_plan_could_have_detected_by_scipy():
+    """19 of 28 is rare for a guesser (claims 2): the effect is where scipy.stats.binom gives 19 or more the power."""
+    found = detectable_effect(28, method="abx", power=0.9)
+    assert binom.sf(18, 28, found.proportion) == pytest.approx(0.9, abs=1e-9)
+    assert found.distinguishers == pytest.approx(2 * found.proportion - 1, abs=1e-12)
+    # Less power than alpha is had by guessing alone; and of three trials none are enough (1/8).
+    guessing = detectable_effect(28, method="abx", power=0.01)
+    assert (guessing.proportion, guessing.distinguishers) == (0.5, 0.0)
+    nothing = detectable_effect(3, method="abx")
+    assert nothing.proportion != nothing.proportion
+    assert nothing.distinguishers != nothing.distinguishers
+
+
+@pytest.mark.parametrize("proportion", [0.5, 1.2])
+def test_a_proportion_that_is_none_or_no_effect_is_refused(proportion):
+    with pytest.raises(ValueError, match="the proportion must lie above the guess rate"):
+        sample_size(proportion=proportion, method="abx")

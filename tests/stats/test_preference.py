@@ -22,6 +22,7 @@ def test_fifteen_of_twenty_counted():
     assert ways == 21700
     result = preference_test(15, 5)
     assert result.p_value == pytest.approx(2 * ways / 2**20, rel=1e-12)
+    assert (result.proportion, result.wins, result.losses, result.ties) == (0.75, 15, 5, 0)
     assert round(result.p_value, 3) == 0.041
     assert ".041 (exact, two-sided)" in result.sentence
 
@@ -284,3 +285,13 @@ def test_without_a_margin_nothing_is_negligible():
 def test_a_small_p_is_printed_as_such():
     assert "probability 1.9e-06 (exact" in preference_test(20, 0).sentence
     assert "probability 1 (exact" in preference_test(10, 10).sentence
+
+
+def test_as_many_ties_as_choices_are_a_plan_that_was_carried_out():
+    assert conclude_preference(2, 3, ties=5, margin=None).word == "open"
+    assert conclude_preference(0, 0, ties=5, margin=None).word == "open"
+    with pytest.raises(ValueError, match="no trial was planned"):
+        conclude_preference(0, 0, margin=None)
+    with pytest.raises(ValueError, match="level must lie between 0 and 1"):
+        preference_test(2, 3, level=1.0)
+    assert isnan(preference_test(0, 0, 5).proportion)
