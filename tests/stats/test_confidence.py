@@ -122,3 +122,8 @@ def test_it_stands_beside_a_result_where_it_was_asked_and_only_there():
     assert not look.notable
     assert look.sentence.startswith("Right by how sure the answer was: a guess 1 of 3 (33 %), unsure 2 of 3 (67 %)")
     assert not [one for one in choice_companions(rows(None), method="abx") if one.name == "how sure"]
+
+
+def test_an_area_needs_a_right_and_a_wrong_answer():
+    assert all(area != area for area in (type_2_area([1, 1], [1, 2]), type_2_area([0, 0], [1, 2])))
+    assert type_2_area([1, 0], [2, 1]) == 1.0

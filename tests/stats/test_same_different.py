@@ -140,3 +140,11 @@ def test_what_means_nothing_is_refused(arguments, keywords, text):
 def test_the_sentence_names_the_model():
     assert "differencing" in same_different_test(8, 5, 4, 9).sentence
     assert "independent" in same_different_test(8, 5, 4, 9, method="same-different-independent").sentence
+
+
+def test_counts_come_back_as_they_were_given_and_are_said():
+    result = same_different_test(8, 5, 4, 9)
+    counts = result.same_same, result.different_same, result.same_different, result.different_different
+    assert counts == (8, 5, 4, 9)
+    assert '"Different" for 9 of 13 different pairs and for 5 of 13 same pairs' in result.sentence
+    assert "for 9 of 12 different pairs and for 5 of 9 same pairs" in same_different_test(4, 5, 3, 9).sentence

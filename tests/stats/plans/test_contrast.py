@@ -5,6 +5,7 @@ from math import inf, sqrt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import t
 from statsmodels.stats.power import TTestPower
 
 from blindtest.stats import ContrastDesign, contrast_power, contrast_sample_size, detectable_difference
@@ -96,3 +97,11 @@ def test_numbers_out_of_range_are_refused():
         ContrastDesign(listeners=4, clips=2, devices=1)
     with pytest.raises(ValueError, match="the margin must be above 0, got 0"):
         contrast_power(these_clips(), difference=3, margin=0)
+
+
+@pytest.mark.parametrize(("two_sided", "share"), [(True, 0.975), (False, 0.95)])
+def test_what_has_to_be_seen_is_the_critical_value_of_t(two_sided, share):
+    """scipy.stats.t: of 12 listeners, 11 degrees of freedom (2.201 and 1.796 in any printed table)."""
+    sd = sqrt(8.0**2 + 2 * 12.0**2 / 10)
+    ours = contrast_power(these_clips(), difference=5.0, two_sided=two_sided)
+    assert ours.critical == pytest.approx(t.ppf(share, 11) * sd / sqrt(12), rel=1e-9)
