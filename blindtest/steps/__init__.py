@@ -6,7 +6,7 @@ be passed in.
 
 from blindtest.steps.analysis import Analysis, analyze
 from blindtest.steps.before_return import BeforeReturn, before_return
-from blindtest.steps.bundle_verification import BundleVerified, verify
+from blindtest.steps.bundle.verification import BundleVerified, verify
 from blindtest.steps.comparison import Comparison, compare
 from blindtest.steps.demo_story import DemoShown
 from blindtest.steps.demonstration import demo, demo_study
@@ -17,10 +17,9 @@ from blindtest.steps.impressions import ImpressionShown, impression
 from blindtest.steps.listening import prepare_sitting
 from blindtest.steps.loopback import LOOPBACK_CAUTIONS, LoopbackShown, loopback
 from blindtest.steps.measuring import Measured, measure
-from blindtest.steps.panel import OpenPanel, open_panel
-from blindtest.steps.panel_admission import Admitted, drawn_token
-from blindtest.steps.panel_end import OpenedNonces
-from blindtest.steps.panel_invites import (
+from blindtest.steps.panel.admission import Admitted, drawn_token
+from blindtest.steps.panel.end import OpenedNonces
+from blindtest.steps.panel.invites import (
     MOST_INVITATIONS,
     PANEL_PORT,
     PANEL_URL,
@@ -30,7 +29,8 @@ from blindtest.steps.panel_invites import (
     invite,
     public_origin,
 )
-from blindtest.steps.panel_look import PanelLooked, look_at_panel
+from blindtest.steps.panel.look import PanelLooked, look_at_panel
+from blindtest.steps.panel.open_panel import OpenPanel, open_panel
 from blindtest.steps.plans import PLAN_METHODS, PlanShown, plan_power, write_figure
 from blindtest.steps.playing import PlayerFound
 from blindtest.steps.power import (
@@ -47,8 +47,8 @@ from blindtest.steps.reporting import ReportShown, report
 from blindtest.steps.sealing import SealShown, seal
 from blindtest.steps.studying import Checked, RenderShown, check, new, pair, render, schema
 from blindtest.steps.tables import TABLE_METHODS, TableAnalysis, analyze_table
-from blindtest.steps.unit_drive import DriveAsked
-from blindtest.steps.unit_measuring import (
+from blindtest.steps.unit.drive import DriveAsked
+from blindtest.steps.unit.measuring import (
     SOURCE_OHMS,
     UnitMeasured,
     default_figures_folder,

@@ -7,28 +7,28 @@ from typing import Any
 
 from blindtest.report import OWN_EQUIPMENT, ScreeningFacts, companion_lines, played_on_words, stage_claimed
 from blindtest.stats import CANNOT_TELL
-from blindtest.steps.adjusted_lines import adjusted_lines, beside_lines
-from blindtest.steps.answers import Answers, read_answers
+from blindtest.steps.answers.claim import ClaimAnswers
+from blindtest.steps.answers.heard import HeardAnswers
+from blindtest.steps.answers.preferred import PreferredAnswers
+from blindtest.steps.answers.study import Answers, read_answers
+from blindtest.steps.answers.variant import agreements
 from blindtest.steps.attendance import attendance_words, elsewhere_words
-from blindtest.steps.attribute_lines import attribute_lines
-from blindtest.steps.claim_answers import ClaimAnswers
 from blindtest.steps.columns import columns
 from blindtest.steps.controls import controls_words
-from blindtest.steps.heard_answers import HeardAnswers
-from blindtest.steps.heard_lines import conclusion_lines
 from blindtest.steps.keeping import reminder_of
-from blindtest.steps.listened_lines import listened_lines
+from blindtest.steps.lines.adjusted import adjusted_lines, beside_lines
+from blindtest.steps.lines.attribute import attribute_lines
+from blindtest.steps.lines.heard import conclusion_lines
+from blindtest.steps.lines.listened import listened_lines
+from blindtest.steps.lines.preferred import preferred_lines, strength_lines
+from blindtest.steps.lines.rated import rated_lines
+from blindtest.steps.lines.scale import scale_lines
+from blindtest.steps.lines.stage import stage_lines
+from blindtest.steps.lines.stopped import stopped_lines
+from blindtest.steps.lines.threshold import threshold_lines
+from blindtest.steps.lines.unreliable import CLAIMED_BY_SOUND, unreliable_dict, unreliable_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
-from blindtest.steps.preferred_answers import PreferredAnswers
-from blindtest.steps.preferred_lines import preferred_lines, strength_lines
-from blindtest.steps.rated_lines import rated_lines
-from blindtest.steps.scale_lines import scale_lines
 from blindtest.steps.screening import screening_dict, screening_found
-from blindtest.steps.stage_lines import stage_lines
-from blindtest.steps.stopped_lines import stopped_lines
-from blindtest.steps.threshold_lines import threshold_lines
-from blindtest.steps.unreliable_lines import CLAIMED_BY_SOUND, unreliable_dict, unreliable_lines
-from blindtest.steps.variant_answers import agreements
 from blindtest.study import load_study
 
 __all__ = ["Analysis", "analyze", "claim_dict"]

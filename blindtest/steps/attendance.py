@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from blindtest.session.register import WITHHELD
 
 if TYPE_CHECKING:
-    from blindtest.steps.answers import Answers
+    from blindtest.steps.answers.study import Answers
 
 __all__ = ["attendance_words", "elsewhere_words", "planned_listeners", "withdrawn_words"]
 

@@ -9,7 +9,7 @@ from blindtest.steps.screening import screening_found
 
 if TYPE_CHECKING:
     from blindtest.session.record import Record
-    from blindtest.steps.answers import Answers
+    from blindtest.steps.answers.study import Answers
 
 __all__ = ["consent_found", "with_consent"]
 

@@ -11,7 +11,7 @@ from typing import Any
 from blindtest.design import ControlKind, Plan
 from blindtest.methods import METHODS
 from blindtest.stats import discrimination_test
-from blindtest.steps.sitting_answers import trials_met
+from blindtest.steps.answers.sitting import trials_met
 
 __all__ = ["ControlsFound", "controls_found", "controls_words"]
 

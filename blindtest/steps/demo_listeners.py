@@ -13,7 +13,7 @@ import numpy as np
 from blindtest.report import PreferenceTruth, RatingTruth, Truth
 from blindtest.session import Liking, Opinion, SimulatedListener, Spreads, simulated_opinions
 from blindtest.stats import distinguishers, proportion_correct
-from blindtest.steps.gathering import Truths
+from blindtest.steps.gathering.report import Truths
 from blindtest.study import Study, tested_clips
 
 __all__ = ["LISTENERS", "TUNERS", "Known", "hears", "held_against", "known", "panel", "true_of", "truths"]

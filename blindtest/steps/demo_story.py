@@ -7,7 +7,7 @@ from typing import Any
 from blindtest.steps.analysis import Analysis
 from blindtest.steps.columns import columns
 from blindtest.steps.demo_listeners import hears, held_against
-from blindtest.steps.gathering import Truths
+from blindtest.steps.gathering.report import Truths
 from blindtest.steps.reporting import ReportShown
 
 __all__ = ["ChapterShown", "DemoShown", "StoryLine"]

@@ -35,7 +35,7 @@ from blindtest.steps.beginning import new_sitting
 from blindtest.steps.demo_folder import fresh_record, laid_out, marked, measured, refuse_foreign
 from blindtest.steps.demo_listeners import LISTENERS, TUNERS, held_against, known, panel, truths
 from blindtest.steps.demo_story import ChapterShown, DemoShown, StoryLine
-from blindtest.steps.gathering import Truths
+from blindtest.steps.gathering.report import Truths
 from blindtest.steps.impressions import impression
 from blindtest.steps.place import Entropy, Progress, open_store, stimuli_folder
 from blindtest.steps.prepared_sitting import PreparedSitting, study_id

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
-from blindtest.steps.unit_dicts import SPOTS_HZ
+from blindtest.steps.unit.dicts import SPOTS_HZ
 
 __all__ = ["AudioMeasured", "Measured", "ResponseMeasured", "measure"]
 

@@ -19,12 +19,12 @@ from blindtest.report import ReportInput, figures, html, markdown
 from blindtest.session.kept_record import KeptRecord
 from blindtest.session.record_lines import record_lines
 from blindtest.steps.anchors import ANCHORS, stamps
-from blindtest.steps.answers import read_answers
+from blindtest.steps.answers.study import read_answers
 from blindtest.steps.consent import with_consent
 from blindtest.steps.corrections import designed, filter_files
 from blindtest.steps.evidence import bundle_hash, derived, evidence, given, write_folder, write_zip
 from blindtest.steps.evidence.archive import Content
-from blindtest.steps.gathering import Truths, gathered
+from blindtest.steps.gathering.report import Truths, gathered
 from blindtest.steps.place import (
     Clock,
     Entropy,

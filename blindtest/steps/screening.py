@@ -9,9 +9,9 @@ from blindtest.design import TRIALS, ScreeningRules, rules_from_record
 from blindtest.report import DevicesFacts, ReportInput, ScreenedFacts, ScreeningFacts, ScreeningTestFacts, numbers_words
 from blindtest.session import Screening
 from blindtest.session.panel_devices import answers_by_device
-from blindtest.steps.answers import Answers, answers_of
-from blindtest.steps.claim_gathering import Truths, claim_result
-from blindtest.steps.panel_screening import screening_on, shut_out
+from blindtest.steps.answers.study import Answers, answers_of
+from blindtest.steps.gathering.claim import Truths, claim_result
+from blindtest.steps.panel.screening import screening_on, shut_out
 
 if TYPE_CHECKING:
     from blindtest.session.panelist import Panelist

@@ -1,6 +1,6 @@
 """Which analysis is sealed for each kind of claim, in words."""
 
-from blindtest.steps.stage_pair_answers import PAIRS
+from blindtest.steps.answers.stage_pair import PAIRS
 from blindtest.study import Study, claim_blocks, is_rated
 
 __all__ = ["STOPPING", "sealed_analysis"]

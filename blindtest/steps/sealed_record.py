@@ -8,10 +8,10 @@ from blindtest import __version__
 from blindtest.design import Claim, sittings_of
 from blindtest.methods import METHODS
 from blindtest.render import Rendered
-from blindtest.steps.scale_answers import screening_record
+from blindtest.steps.answers.scale import screening_record
+from blindtest.steps.answers.stage import factorials_record
 from blindtest.steps.sealed_analysis import STOPPING, sealed_analysis
 from blindtest.steps.second_rate import second_record
-from blindtest.steps.stage_answers import factorials_record
 from blindtest.steps.stopping_rules import ALPHA, stopping_of_block, stopping_words
 from blindtest.study import (
     QUALITY,

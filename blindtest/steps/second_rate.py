@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.render import Hands, Rendered, RenderJob, load_rendered, render
+from blindtest.steps.answers.sitting import SittingAnswers
 from blindtest.steps.place import Progress
-from blindtest.steps.sitting_answers import SittingAnswers
 from blindtest.study import Study
 
 __all__ = [

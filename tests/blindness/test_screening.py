@@ -12,7 +12,7 @@ import pytest
 from blindtest import steps
 from blindtest.design import CHOICES, TRIALS, ScreeningRules, ScreeningTest
 from blindtest.session import Screening, ScreeningAnswer, screening_wav
-from blindtest.steps import panel_screening
+from blindtest.steps.panel import screening as panel_screening
 from blindtest.web import hosts_of, make_panel_app
 
 spec = importlib.util.spec_from_file_location("panel_visitor_here", Path(__file__).parents[1] / "web/panel_visitor.py")

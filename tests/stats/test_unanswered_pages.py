@@ -8,7 +8,7 @@ import pytest
 
 from blindtest.stats import attribution
 from blindtest.stats.unanswered_pages import against, with_missing
-from blindtest.steps.stage_answers import LEFT_OUT, stage_answers
+from blindtest.steps.answers.stage import LEFT_OUT, stage_answers
 
 CELLS = {f"c@a{'+' if a else '-'}b{'+' if b else '-'}": {"a": a, "b": b} for a in (False, True) for b in (False, True)}
 

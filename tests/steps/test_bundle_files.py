@@ -4,8 +4,8 @@ from hashlib import sha256
 
 import pytest
 
-from blindtest.steps.bundle_checks import check_files
-from blindtest.steps.bundle_opening import opened
+from blindtest.steps.bundle.checks import check_files
+from blindtest.steps.bundle.opening import opened
 
 FILES = {"a.txt": b"a", "b/c.txt": b"c", "d.txt": b""}
 LINES = [f"{sha256(content).hexdigest()}  {name}" for name, content in FILES.items()]

@@ -16,10 +16,10 @@ from hypothesis import strategies as st
 
 from blindtest import steps
 from blindtest.errors import BlindtestError
-from blindtest.steps import bundle_opening as opening
-from blindtest.steps.bundle_json import depth_of
-from blindtest.steps.bundle_limits import Limits
-from blindtest.steps.bundle_names import clash_in, fault_in_name
+from blindtest.steps.bundle import opening
+from blindtest.steps.bundle.limits import Limits
+from blindtest.steps.bundle.names import clash_in, fault_in_name
+from blindtest.steps.bundle.strict_json import depth_of
 
 SMALL = Limits(files=20, file_bytes=200_000, total_bytes=400_000, free_bytes=100_000, ratio=20)
 PLAIN = {"SHA256SUMS": b"", "record/chain.jsonl": b"{}\n", "study/study.toml": b'title = "A"\n' * 40}

@@ -30,10 +30,10 @@ from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
 from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.session.kept_record import read_kept_record
-from blindtest.steps.answers import read_answers
-from blindtest.steps.bundle_checks import check_files, check_packing, check_rendering, hashes_in, laid_out, levels_in
-from blindtest.steps.bundle_opening import opened
-from blindtest.steps.bundle_verification import verify_bundle
+from blindtest.steps.answers.study import read_answers
+from blindtest.steps.bundle.checks import check_files, check_packing, check_rendering, hashes_in, laid_out, levels_in
+from blindtest.steps.bundle.opening import opened
+from blindtest.steps.bundle.verification import verify_bundle
 from blindtest.steps.evidence import DERIVED, SUMS, derived
 from blindtest.steps.verification import Finding
 

@@ -23,7 +23,7 @@ from blindtest.session import SimulatedListener, simulate_sitting, simulated_clo
 from blindtest.session.kept_record import KeptRecord
 from blindtest.session.record_lines import record_lines
 from blindtest.stats import across_studies, choice_odds, errors_for_pooling
-from blindtest.steps.answers import read_answers
+from blindtest.steps.answers.study import read_answers
 from blindtest.steps.comparison.alike import design_words, objections, remarks
 from blindtest.steps.comparison.effects import effects
 from blindtest.steps.comparison.pooling import pooled

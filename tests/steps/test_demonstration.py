@@ -24,7 +24,7 @@ from blindtest.steps.demo_listeners import (
     known,
     true_of,
 )
-from blindtest.steps.gathering import Truths
+from blindtest.steps.gathering.report import Truths
 
 CLAIMS = ["difference", "heron-over-plover", "finch-over-plover", "heard", "preferred"]
 RULED_OUT = {"open", "undecided"}

@@ -32,7 +32,7 @@ from blindtest.session import Abandoned, Commented, SimulatedListener, event_to_
 from blindtest.session.kept_record import read_kept_record
 from blindtest.session.own_words import OWN_WORDS
 from blindtest.session.store import Store
-from blindtest.steps.answers import read_answers
+from blindtest.steps.answers.study import read_answers
 from blindtest.steps.evidence import DERIVED, SUMS, derived, evidence, given, trials_text, write_folder, write_zip
 from blindtest.study import load_study, render_job
 

@@ -21,7 +21,7 @@ from blindtest.design import canonical
 from blindtest.errors import BlindtestError
 from blindtest.session import SimulatedListener, helper_lock, simulate_sitting, simulated_clock
 from blindtest.session.store import Store
-from blindtest.steps.bundle_verification import verify_bundle
+from blindtest.steps.bundle.verification import verify_bundle
 
 WORDS = "four words nobody guesses"
 VALIDATOR = Draft202012Validator(

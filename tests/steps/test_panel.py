@@ -8,8 +8,8 @@ import pytest
 from blindtest import steps
 from blindtest.audio import integrated_loudness
 from blindtest.session import Abandoned
-from blindtest.steps.panel_level import LevelSounds
-from blindtest.steps.panel_results import own_result
+from blindtest.steps.panel.level import LevelSounds
+from blindtest.steps.panel.results import own_result
 
 SEVERAL_DAYS = {
     'kind = "heard"': 'kind = "rated"',

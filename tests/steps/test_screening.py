@@ -22,7 +22,7 @@ from blindtest.session.kept_record import KeptRecord
 from blindtest.session.panel_devices import answers_by_device
 from blindtest.session.record_lines import record_lines
 from blindtest.session.store import Store
-from blindtest.steps.answers import read_answers
+from blindtest.steps.answers.study import read_answers
 from blindtest.steps.consent import consent_found
 from blindtest.steps.screening import screening_dict, screening_found
 from blindtest.study import load_study

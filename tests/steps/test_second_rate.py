@@ -15,7 +15,7 @@ from blindtest.audio import integrated_loudness
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
 from blindtest.session.store import Store
-from blindtest.steps.panel_playback import panel_playback_words
+from blindtest.steps.panel.playback import panel_playback_words
 from blindtest.web import hosts_of, make_panel_app
 
 WEB = Path(__file__).parents[1] / "web"

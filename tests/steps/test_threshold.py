@@ -13,8 +13,8 @@ import soundfile
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.session import SimulatedListener
-from blindtest.steps import record_gathering
-from blindtest.steps.answers import read_answers
+from blindtest.steps.answers.study import read_answers
+from blindtest.steps.gathering import record as record_gathering
 from blindtest.steps.place import open_store
 from blindtest.study import load_study
 

@@ -9,7 +9,7 @@ import pytest
 
 from blindtest import steps
 from blindtest.session import SimulatedListener
-from blindtest.steps.variant_answers import Agreement
+from blindtest.steps.answers.variant import Agreement
 from blindtest.study import check_study, load_study
 from blindtest.study.comparing import compared_by_block
 

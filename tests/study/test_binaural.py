@@ -11,7 +11,7 @@ from blindtest.report import ConditionFacts, ProtocolFacts, ReportInput
 from blindtest.report.chain_figures import chain_figures
 from blindtest.report.chain_words import chain_left_out, chain_words
 from blindtest.steps.chains import chains
-from blindtest.steps.sound_gathering import condition_facts, unit_facts
+from blindtest.steps.gathering.sound import condition_facts, unit_facts
 from blindtest.study import check_study, load_study, loudspeaker_route, render_job
 
 RATE = 48_000

@@ -201,7 +201,7 @@ def test_an_answer_is_safe_where_its_language_cannot_be_stored(toy):
 
 
 def test_what_played_a_sitting_tells_its_languages():
-    from blindtest.steps.panel_playback import panel_playback_words
+    from blindtest.steps.panel.playback import panel_playback_words
     from blindtest.steps.playback import PlaybackRecord, playback_words, played_by_device
 
     class Settings:

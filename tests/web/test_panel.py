@@ -20,7 +20,7 @@ from blindtest.errors import BlindtestError
 from blindtest.session.kept_record import KeptRecord
 from blindtest.session.record_lines import record_lines
 from blindtest.session.store import Store
-from blindtest.steps.panel_playback import panel_moves_words
+from blindtest.steps.panel.playback import panel_moves_words
 from blindtest.web import PanelServices, hosts_of, make_panel_app
 
 spec = importlib.util.spec_from_file_location("panel_visitor", Path(__file__).with_name("panel_visitor.py"))

@@ -17,7 +17,7 @@ from blindtest import steps
 from blindtest.session.laid_player import LaidPlayer, clear_laid
 from blindtest.session.player import Sound
 from blindtest.session.store import Store
-from blindtest.steps import panel as panel_step
+from blindtest.steps.panel import open_panel as panel_step
 from blindtest.web import PanelServices, hosts_of, make_panel_app
 from blindtest.web.limits import Limit
 

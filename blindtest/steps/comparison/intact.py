@@ -15,8 +15,8 @@ from typing import Any
 from blindtest.errors import BlindtestError, Fault, FoundWanting
 from blindtest.session.kept_record import KeptRecord, read_kept_record
 from blindtest.steps.anchors import ANCHORS, stamps
-from blindtest.steps.answers import read_answers
-from blindtest.steps.bundle_opening import SUMS, OpenedBundle, read_json
+from blindtest.steps.answers.study import read_answers
+from blindtest.steps.bundle.opening import SUMS, OpenedBundle, read_json
 from blindtest.steps.evidence import DERIVED, derived
 from blindtest.steps.verification import verify_store
 

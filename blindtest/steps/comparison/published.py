@@ -8,7 +8,7 @@ from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session.kept_record import read_kept_record
-from blindtest.steps.bundle_opening import OpenedBundle
+from blindtest.steps.bundle.opening import OpenedBundle
 
 __all__ = ["Published", "read_published"]
 

@@ -12,7 +12,7 @@ from blindtest.report.figures import Figure
 from blindtest.report.forest_figure import Forest, ForestRow, forest_figure
 from blindtest.report.words import clean
 from blindtest.stats import StudiesSummary
-from blindtest.steps.bundle_opening import is_bundle, opened
+from blindtest.steps.bundle.opening import is_bundle, opened
 from blindtest.steps.comparison.alike import Objection, design_words, objections, remarks
 from blindtest.steps.comparison.effects import Scale, StudyEffect, effects
 from blindtest.steps.comparison.intact import verified_bundle

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import IO
 
 from blindtest.errors import BlindtestError, Fault
-from blindtest.steps.bundle_names import clash_in, fault_in_name
+from blindtest.steps.bundle.names import clash_in, fault_in_name
 
 __all__ = ["SUMS", "Content", "sums_text", "write_folder", "write_zip"]
 

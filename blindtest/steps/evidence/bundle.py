@@ -18,7 +18,7 @@ from blindtest.render import Rendered, table_text
 from blindtest.session.record import Record
 from blindtest.session.record_lines import record_lines
 from blindtest.steps.anchors import ANCHORS
-from blindtest.steps.answers import Answers
+from blindtest.steps.answers.study import Answers
 from blindtest.steps.evidence.archive import SUMS, Content, sums_text
 from blindtest.steps.evidence.crate import CRATE, crate_text
 from blindtest.steps.evidence.licences import clip_licences

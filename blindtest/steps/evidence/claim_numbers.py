@@ -11,12 +11,12 @@ from typing import Any
 
 from blindtest.methods import METHODS
 from blindtest.stats import Conclusion, DiscriminationResult
-from blindtest.steps.attribute_answers import AttributeAnswers
-from blindtest.steps.claim_answers import ClaimAnswers
-from blindtest.steps.listened_answers import ListenedAnswers
-from blindtest.steps.preferred_answers import PreferredAnswers
-from blindtest.steps.sitting_answers import SittingAnswers
-from blindtest.steps.stopped_answers import StoppedAnswers
+from blindtest.steps.answers.attribute import AttributeAnswers
+from blindtest.steps.answers.claim import ClaimAnswers
+from blindtest.steps.answers.listened import ListenedAnswers
+from blindtest.steps.answers.preferred import PreferredAnswers
+from blindtest.steps.answers.sitting import SittingAnswers
+from blindtest.steps.answers.stopped import StoppedAnswers
 
 __all__ = [
     "counts_of",

@@ -17,9 +17,8 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.session.event import time_text
 from blindtest.session.record import Record
 from blindtest.steps.analysis import claim_dict
-from blindtest.steps.answers import Answers
-from blindtest.steps.claim_answers import ClaimAnswers
-from blindtest.steps.claim_gathering import planned_power
+from blindtest.steps.answers.claim import ClaimAnswers
+from blindtest.steps.answers.study import Answers
 from blindtest.steps.consent import consent_found
 from blindtest.steps.controls import ControlsFound
 from blindtest.steps.evidence.claim_numbers import (
@@ -35,6 +34,7 @@ from blindtest.steps.evidence.claim_numbers import (
     power_of,
 )
 from blindtest.steps.evidence.licences import clip_licences
+from blindtest.steps.gathering.claim import planned_power
 from blindtest.steps.screening import screening_dict, screening_found
 
 __all__ = ["FORMAT", "json_text", "results", "study_tables"]

@@ -7,7 +7,7 @@ from typing import Any
 
 from blindtest.methods import CONFIDENCE_LEVELS, METHODS
 from blindtest.session import COLUMNS
-from blindtest.steps.answers import Answers
+from blindtest.steps.answers.study import Answers
 
 __all__ = ["COLUMN_WORDS", "trial_rows", "trials_schema", "trials_text"]
 

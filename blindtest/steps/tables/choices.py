@@ -5,7 +5,7 @@ from pathlib import Path
 from blindtest.errors import BlindtestError, Fault
 from blindtest.report import companion_lines
 from blindtest.stats import answers_in_order, choice_companions, conclude, listener_results, read_trial_table
-from blindtest.steps.heard_lines import conclusion_lines, listener_lines
+from blindtest.steps.lines.heard import conclusion_lines, listener_lines
 from blindtest.steps.tables.contract import Asked, TableAnalysis
 from blindtest.steps.tables.stopped import missing_trials, stopping_of
 

@@ -18,7 +18,7 @@ from blindtest.stats import (
     preference_sign_tests,
 )
 from blindtest.steps.columns import columns, p_cell
-from blindtest.steps.preferred_lines import preferred_lines, strength_lines
+from blindtest.steps.lines.preferred import preferred_lines, strength_lines
 from blindtest.steps.tables.contract import Asked, TableAnalysis
 from blindtest.steps.tables.our_pairs import our_pairs
 from blindtest.steps.tables.reading import faults_in, named_pair, read, refuse_twice

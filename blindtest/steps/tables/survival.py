@@ -5,7 +5,7 @@ from pathlib import Path
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.stats import Wanted, survival
-from blindtest.steps.rated_lines import rated_lines
+from blindtest.steps.lines.rated import rated_lines
 from blindtest.steps.tables.contract import Asked, TableAnalysis
 from blindtest.steps.tables.reading import METHOD, faults_in, named_pair, of_ratings, read
 

@@ -1,0 +1,58 @@
+"""The record of a bundle: read strictly, and in its one form."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from blindtest.session.kept_record import KeptRecord, read_kept_record
+from blindtest.session.record_lines import RECORD_FILES, record_lines
+from blindtest.steps.bundle.opening import OpenedBundle, read_json_lines
+from blindtest.steps.verification import Finding
+
+__all__ = ["check_form", "read_record"]
+
+MOST_TRIALS = 20_000
+"""Of one sitting; a plan that says more would take forever to draw again, and nobody sits through it."""
+
+
+def read_record(bundle: OpenedBundle) -> KeptRecord:
+    """Return the record of `bundle`.
+
+    Raises
+    ------
+    BlindtestError
+        A file of it is missing, too large, or not what a record is.
+    ValueError
+        A plan in it could not be drawn again in any reasonable time.
+    """
+    for name in RECORD_FILES:
+        file = f"record/{name}.jsonl"
+        for _ in read_json_lines(bundle.path(file), name=file):
+            pass
+    kept = read_kept_record(bundle.root / "record")
+    for entry in kept.sittings():
+        blocks = kept.record(entry.commitment)["protocol"]["blocks"]
+        trials = sum(_count(block["trials"]) + _control_count(block) for block in blocks)
+        if len(blocks) > MOST_TRIALS or not 0 < trials <= MOST_TRIALS:
+            raise ValueError(f"sitting {entry.number}: a plan of {trials} trials, allowed are 1 to {MOST_TRIALS}")
+    return kept
+
+
+def _count(value: Any) -> int:
+    if type(value) is not int or value < 0:
+        raise ValueError(f"{value!r} is no number of trials")
+    return value
+
+
+def _control_count(block: Mapping[str, Any]) -> int:
+    controls = block.get("controls") or {}
+    return sum(_count(value) for key, value in controls.items() if key == "every")
+
+
+def check_form(bundle: OpenedBundle, kept: KeptRecord, *, same_version: bool) -> Finding | str:
+    """Hold each file of the record against its one canonical form, byte for byte."""
+    made = record_lines(kept, comments=True)
+    other = [name for name, text in made.items() if bundle.path(f"record/{name}").read_bytes() != text]
+    what = f"{len(made)} files of the record against their one form (RFC 8785), byte for byte"
+    if other and not same_version:
+        return f"{what}: another version of blindtest writes {', '.join(other)} otherwise: not decided"
+    return Finding(ok=not other, what=what, detail=f"differs in {', '.join(other)}" if other else "")

@@ -1,0 +1,172 @@
+"""What follows from the record, made again and held against what was published: every number, line and byte."""
+
+from collections.abc import Collection, Iterator, Mapping
+from datetime import datetime
+from importlib.resources import files
+from math import isclose
+from typing import TYPE_CHECKING, Any
+
+from blindtest.steps.bundle.opening import SUMS, OpenedBundle, read_json
+from blindtest.steps.evidence import DERIVED, derived
+from blindtest.steps.evidence.bundle import SECOND_FIXED, STUDY_FILE
+from blindtest.steps.verification import Finding
+
+if TYPE_CHECKING:
+    from blindtest.session.record import Record
+    from blindtest.steps.answers.study import Answers
+
+__all__ = ["check_derived", "check_report", "check_verifier", "only_by_hash"]
+
+RESULTS = "results.json"
+VERIFIER = "verify.py"
+TOLERANCE = 1e-6
+"""Relative: other processors and libraries sum in another order; a fit may stop a step earlier."""
+_TABLE = "trials.csv"
+_BY_SOUND = ("stimuli/table.csv", "stimuli/fixed.toml", SECOND_FIXED)
+"""Found by rendering all stimuli again."""
+_HELD = ("record/seals.jsonl", "record/sittings.jsonl", "record/chain.jsonl", "record/impressions.jsonl")
+"""Files of the record that hashes hold; the others have their form, and nothing they follow from."""
+Path = tuple[str, ...]
+
+
+def check_derived(
+    bundle: OpenedBundle, answers: "Answers", record: "Record", *, same_versions: bool, same_version: bool
+) -> tuple[list[Finding | str], list[str]]:
+    """Make every file that follows from the record again; return what was found, and the files that are not decided.
+
+    Parameters
+    ----------
+    same_versions : all that computed it is here in the same version
+    same_version : blindtest is; then all but numbers of other libraries must be the same to the byte
+
+    Raises
+    ------
+    BlindtestError, ValueError, KeyError
+        What it follows from is not what blindtest writes.
+    """
+    told = read_json(bundle.path(RESULTS), name=RESULTS)
+    held = {name: bundle.path(name) for name in bundle.names if name not in (*DERIVED, SUMS)}
+    made = derived(
+        held,
+        answers,
+        record,
+        generated_at=datetime.fromisoformat(told["generated_at"]),
+        invented=bool(told["invented"]),
+    )
+    found: list[Finding | str] = [_results(bundle, told, made[RESULTS]), _table(bundle, made[_TABLE])]
+    others = [name for name in DERIVED if name not in (RESULTS, _TABLE)]
+    wrong = [name for name in others if _bytes(bundle, name) != made[name]]
+    # How another version of a library describes or spells the same is no finding; what it holds is checked elsewhere.
+    undecided = [name for name in wrong if not same_versions and (not same_version or name.endswith("metadata.json"))]
+    firm = [name for name in wrong if name not in undecided]
+    what = f"{len(others) - len(undecided)} files that follow from these, byte for byte"
+    found.append(Finding(ok=not firm, what=what, detail=f"differs in {', '.join(firm)}" if firm else ""))
+    if undecided:
+        found.append(f"other versions spell {', '.join(undecided)} otherwise: not decided")
+    return found, undecided
+
+
+def _bytes(bundle: OpenedBundle, name: str) -> bytes:
+    return bundle.path(name).read_bytes() if name in bundle.names else b""
+
+
+def _results(bundle: OpenedBundle, told: Any, made: bytes) -> Finding:
+    """Hold every value of results.json against the one computed now."""
+    import json
+
+    ours = dict(_leaves(json.loads(made)))
+    theirs = dict(_leaves(told))
+    paths = sorted(ours.keys() | theirs.keys())
+    both = ours.keys() & theirs.keys()  # a null that one alone has is a difference, too
+    wrong = [path for path in paths if path not in both or not _alike(ours[path], theirs[path])]
+    numbers = sum(type(value) in (int, float) for value in ours.values())
+    what = f"{RESULTS}: {numbers} numbers and {len(ours) - numbers} words computed again from the record"
+    if wrong:
+        places = (".".join(path) for path in wrong[:3])
+        return Finding(ok=False, what=what, detail=f"{len(wrong)} differ: {', '.join(places)}")
+    if _bytes(bundle, RESULTS) == made:
+        return Finding(ok=True, what=what, detail="the same to the last digit")
+    if ours == theirs:
+        return Finding(ok=False, what=what, detail="the same values, spelt otherwise than blindtest spells them")
+    return Finding(ok=True, what=what, detail="the same within 1e-6 of each: another processor or library summed them")
+
+
+def _leaves(value: Any, path: Path = ()) -> Iterator[tuple[Path, Any]]:
+    """Yield every value of a JSON document with the path that leads to it; an empty list or table is a value."""
+    inside: Iterator[tuple[str, Any]] | None = None
+    if isinstance(value, Mapping) and value:
+        inside = iter(value.items())
+    elif isinstance(value, list) and value:
+        inside = ((str(place), one) for place, one in enumerate(value))
+    if inside is None:
+        yield path, value
+        return
+    for key, one in inside:
+        yield from _leaves(one, (*path, str(key)))
+
+
+def _alike(one: Any, other: Any) -> bool:
+    if isinstance(one, float) and isinstance(other, float):
+        return isclose(one, other, rel_tol=TOLERANCE, abs_tol=TOLERANCE**2)
+    return type(one) is type(other) and bool(one == other)
+
+
+def _table(bundle: OpenedBundle, made: bytes) -> Finding:
+    there = _bytes(bundle, _TABLE)
+    ours, theirs = made.split(b"\n"), there.split(b"\n")
+    detail = ""
+    if there != made:
+        pairs = enumerate(zip(ours, theirs, strict=False), start=1)
+        line = next((number for number, (one, other) in pairs if one != other), None)
+        detail = f"line {line} is not that of the record" if line else f"{len(theirs)} lines in place of {len(ours)}"
+    return Finding(ok=not detail, what=f"{_TABLE}: {len(ours) - 2} lines against the rows of the chain", detail=detail)
+
+
+def check_verifier(bundle: OpenedBundle, *, same_version: bool) -> Finding | str:
+    """Hold the verifier inside the bundle against the one of this version: a reader is to run ours, not a forger's."""
+    same = _bytes(bundle, VERIFIER) == files("blindtest.report").joinpath("short_verifier.py").read_bytes()
+    if not same and not same_version:
+        return f"{VERIFIER} is not that of this version of blindtest: read it before you run it"
+    return Finding(ok=same, what=f"{VERIFIER} is the short verifier of blindtest", detail="" if same else "another one")
+
+
+def check_report(bundle: OpenedBundle, answers: "Answers") -> Finding:
+    """Hold what page and Markdown block say was planned and found against seal and results, as far as words show it."""
+    wrong = []
+    for name in ("report/report.md", "report/report.html"):
+        text = _bytes(bundle, name).decode("utf-8")
+        if answers.seal.commitment not in text:
+            wrong.append(f"{name} does not name the study seal")
+        wrong += [f"{name} does not say {one.word!r}" for one in answers.claims if one.word not in text.casefold()]
+    return Finding(
+        ok=not wrong, what="the report names the study seal and the word of every claim", detail="; ".join(wrong[:3])
+    )
+
+
+def only_by_hash(
+    bundle: OpenedBundle,
+    sealed: Collection[str],
+    *,
+    undecided: Collection[str],
+    filters: bool,
+    all_sound: bool,
+    same_verifier: bool,
+) -> list[str]:
+    """Return the files that follow from nothing else here: only the bundle's hash, seen elsewhere, speaks for them.
+
+    Whatever was not compared with anything is among them, so that a file that was laid beside the others is too.
+
+    Parameters
+    ----------
+    sealed : files of the study that the seal holds, by their names in the bundle
+    undecided : files that another version of something writes otherwise
+    filters : whether the filters were designed again
+    all_sound : whether every stimulus was rendered again
+    same_verifier : whether verify.py is known here
+    """
+    held = {SUMS, STUDY_FILE, *DERIVED, *_HELD, *sealed, *(_BY_SOUND if all_sound else ())}
+    held |= {VERIFIER} if same_verifier else set()
+    held -= {*undecided}
+    stimuli = [name for name in bundle.names if name.startswith("stimuli/") and name.endswith(".wav")]
+    designed = [name for name in bundle.names if filters and name.startswith("filters/")]
+    return [name for name in bundle.names if name not in held.union(stimuli, designed)]

@@ -1,0 +1,1 @@
+"""What was found, in lines for the terminal: a module for each kind of claim."""

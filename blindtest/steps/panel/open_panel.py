@@ -1,0 +1,418 @@
+"""A readers' panel: one study, many listeners, each with a link, a consent, a pseudonym and sittings of their own.
+
+What leaves for a page is a *state*: the step that the listener is at, and what that step shows. Before consent nothing
+is stored. Names, if the organiser needs them, stand in a file of theirs beside the links; no command reads it.
+"""
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from threading import Lock
+from typing import TYPE_CHECKING, Any
+
+from blindtest.design import sittings_of
+from blindtest.errors import BlindtestError, Fault
+from blindtest.render import Rendered
+from blindtest.session.panel_devices import kept_as
+from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
+from blindtest.steps.attendance import elsewhere_words
+from blindtest.steps.beginning import new_sitting
+from blindtest.steps.keeping import panel_reminder_of
+from blindtest.steps.panel.admission import (
+    CLOSED,
+    Admission,
+    Admitted,
+    drawn_token,
+    is_closed,
+    panel_of_study,
+    refused,
+    text_of,
+)
+from blindtest.steps.panel.end import OpenedNonces, open_nonces
+from blindtest.steps.panel.level import LevelSounds
+from blindtest.steps.panel.results import own_result
+from blindtest.steps.panel.standing import PanelStanding, panel_standing
+from blindtest.steps.panel.steps import PANEL_STEPS, PanelStep, step_named
+from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
+from blindtest.steps.prepared_sitting import PreparedSitting, resumed_sitting
+from blindtest.steps.sealing import StudySeal, ensure_sealed
+from blindtest.steps.second_rate import load_both, render_both
+from blindtest.study import Study, labels, load_study, render_job, sitting_lengths
+from blindtest.words import worded
+
+if TYPE_CHECKING:
+    from blindtest.session.store import Store
+
+__all__ = ["OpenPanel", "Opened", "open_panel"]
+
+_MOVED = "moved"
+"""What is kept where a sitting went on in another browser: its number, and how often its level had been set by then. As
+long as that is so the level is to be set anew."""
+_EVERY = timedelta(seconds=20)
+"""How often sittings are looked for whose deadline has passed."""
+State = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened:
+    """What opening a link leads to."""
+
+    state: State
+    session: str | None = None
+    """What the browser holds from now on; None: nothing, or what it holds already."""
+
+
+def open_panel(
+    folder: Path,
+    *,
+    clock: Clock = now,
+    entropy: Entropy = os.urandom,
+    progress: Progress = lambda done, total, what: None,
+) -> "OpenPanel":
+    """Return the panel of the study in `folder`, ready to be served: rendered, sealed, and held against other programs.
+
+    Raises
+    ------
+    BlindtestError
+        The study can't be used or has no panel, or another program serves it.
+    """
+    study = load_study(folder)
+    panel_of_study(study)
+    job = render_job(study)
+    store = open_store(study, entropy=entropy)
+    try:
+        store.hold_panel()
+        store.abandon_overdue(clock())
+        still = any(entry.state == "open" for entry in store.sittings())
+        try:
+            rendered = load_both(study, job, stimuli_folder(study))
+        except BlindtestError:
+            if still:
+                raise
+            rendered = render_both(study, job, stimuli_folder(study), progress=progress)
+        sealed = ensure_sealed(study, rendered, store, at=clock(), entropy=entropy)
+        return OpenPanel(study=study, store=store, rendered=rendered, sealed=sealed, clock=clock, entropy=entropy)
+    except BaseException:
+        store.close()
+        raise
+
+
+class OpenPanel:
+    """A panel while it is served; a context manager. Methods block and may be called from any thread."""
+
+    def __init__(
+        self,
+        *,
+        study: Study,
+        store: "Store",
+        rendered: Rendered,
+        sealed: StudySeal,
+        clock: Clock,
+        entropy: Entropy,
+    ) -> None:
+        self.study = study
+        self.panel = panel_of_study(study)
+        self.sealed = sealed
+        self.clock = clock
+        self.entropy = entropy
+        self._store = store
+        self._rendered = rendered
+        self._admission = Admission(study, store, clock=clock, entropy=entropy)
+        self._invitation_text = text_of(study, self.panel.invitation)
+        self._planned = len(sittings_of(study.protocol))
+        # Two plans drawn at once would be given one number.
+        self._making = Lock()
+        self._looked: datetime | None = None
+        self._levels: dict[int, LevelSounds] = {}
+
+    def __enter__(self) -> "OpenPanel":
+        return self
+
+    def __exit__(self, *raised: object) -> None:
+        try:
+            self._store.clean()
+        finally:
+            self._store.close()
+
+    # What the organiser sees.
+
+    def _end_overdue(self) -> None:
+        """End sittings whose deadline has passed, as abandoned; looked for now and then, since it is a write."""
+        at = self.clock()
+        if self._looked is None or at - self._looked >= _EVERY:
+            self._store.abandon_overdue(at)
+            self._looked = at
+
+    def remembered(self, key: str) -> Any:
+        """Return what an earlier run remembered."""
+        return self._store.remembered(key)
+
+    def remember(self, key: str, value: object) -> None:
+        """Remember it for the next run."""
+        self._store.remember(key, value)
+
+    @property
+    def elsewhere(self) -> str:
+        """That sittings stand under other study seals, in words; '' where none does."""
+        own = self.sealed.commitment
+        return elsewhere_words(sum(entry.study_seal != own for entry in self._store.sittings()))
+
+    def counts(self) -> PanelCounts:
+        """Return how the panel stands, in numbers only."""
+        self._end_overdue()
+        return self._store.panel.counts()
+
+    def standing(self) -> PanelStanding:
+        """Return how the panel stands, without any result; see `standing`."""
+        self._end_overdue()
+        at = self.clock().isoformat(timespec="seconds")
+        return panel_standing(self.study, self._store, closed=self.closed, at=at)
+
+    def public_token(self) -> str | None:
+        """Return the token of the public link, the same in every run; None where there is none."""
+        return self._admission.public_token()
+
+    @property
+    def closed(self) -> bool:
+        """Whether nobody can begin any more: the last day has passed, or the organiser closed it."""
+        return is_closed(self._store, self.panel, self.clock())
+
+    def reminder(self) -> str:
+        """Return what is to be said where the day has passed until which answers may be kept; '' before."""
+        return panel_reminder_of(self.study, self._store, self.clock())
+
+    def ended(self) -> OpenedNonces | None:
+        """Open the nonces if the panel has ended as it is stopped: nobody can begin any more, and none is listening."""
+        self._store.abandon_overdue(self.clock())
+        if not self.closed:
+            return None
+        return open_nonces(self._store, for_good=self._store.remembered(CLOSED) is not None, at=self.clock())
+
+    # What listeners do.
+
+    def opened(self, token: str, session: str) -> Opened:
+        """Return what a link leads to, opened in a browser that holds `session` ('' for nothing); stores nothing new.
+
+        Where its listener is on record, this browser goes on from now on, and the one before is told so.
+        """
+        known = self.listener_of(session)
+        if not token:
+            # A browser that holds what was once given: somebody went on elsewhere, or withdrew.
+            return Opened(state=self.state(known) if known else refused("elsewhere" if session else "no link"))
+        link = self._store.panel.link(token_hash(token))
+        if link is None:
+            return Opened(state=refused("unknown"))
+        if link.withdrawn:
+            return Opened(state=refused("withdrawn"))
+        if link.listener is not None:
+            if link.listener == known:
+                return Opened(state=self.state(known))
+            fresh = drawn_token(self.entropy)
+            self._store.panel.take_over(link.listener, token_hash(fresh), seed=self.entropy(32), at=self.clock())
+            self._moved(link.listener)
+            return Opened(state=self.state(link.listener), session=fresh)
+        if link.kind == "public" and known:
+            return Opened(state=self.state(known))
+        if self.closed or (link.kind == "public" and not self.panel.public):
+            return Opened(state=refused("closed"))
+        return Opened(state=self._invitation(public=link.kind == "public"))
+
+    def agreed(self, token: str, text_sha256: str, session: str = "", browser: str = "") -> Admitted | State:
+        """Put a listener on record who agrees to the consent text of this hash; a state where that can't be.
+
+        session, browser : what the browser holds, and what it drew before it sent this; see `Admission.agreed`
+
+        Raises
+        ------
+        BlindtestError
+            It is another text than the one that is shown now.
+        """
+        known = self.listener_of(session)
+        came = self._admission.agreed(token, text_sha256, known=known, browser=browser, closed=self.closed)
+        return self.state(came) if isinstance(came, str) else came
+
+    def listener_of(self, session: str) -> str | None:
+        """Return whose session it is."""
+        return self._store.panel.listener_of(token_hash(session)) if session else None
+
+    def goes_on(self, listener: str) -> bool:
+        """Return whether a listener has a sitting that is open on record: it may have ended there meanwhile, by its
+        deadline or since its listener was forgotten by command."""
+        return any(own.state == "open" for own in self._store.panel.sittings_of(listener))
+
+    def state(self, listener: str) -> State:
+        """Return where a listener is."""
+        one = self._store.panel.panelist(listener)
+        if one is None:
+            return refused("unknown")
+        begun = self._own(one)
+        still = any(own.state == "open" for own in begun)
+        due = self._due(one, begun)
+        if due is not None and (still or not self.closed):
+            return self._said(one, due.name, **due.shown(self.study, one))
+        if still:
+            return self._said(one, "sitting")
+        if len(begun) < self._planned and not self.closed:
+            return self._said(one, "sitting") if self._may_begin(begun) else self._said(one, "later")
+        return self._thanks(one, begun)
+
+    def take(self, listener: str, step: str, sent: Mapping[str, Any]) -> State:
+        """Keep what a listener did in a step before the sitting and return where they are now.
+
+        Raises
+        ------
+        BlindtestError
+            It is not what the step asks for, or there is no such step.
+        """
+        one, found = self._store.panel.panelist(listener), step_named(step)
+        if one is None:
+            return refused("unknown")
+        if found is None:
+            raise BlindtestError(Fault(problem=worded("there is no such step")))
+        # Sent twice, or from a page that was left open: what was kept stays.
+        if found.due(self.study, one):
+            name = kept_as(step, one.device) if found.each_device else step
+            self._store.panel.keep(listener, name, found.taken(self.study, one, sent), at=self.clock())
+        return self.state(listener)
+
+    def step_sound(self, listener: str, token: str) -> bytes | None:
+        """Return the WAV that a step before the sitting plays under `token`, or None."""
+        one = self._store.panel.panelist(listener)
+        due = None if one is None else self._due(one, self._own(one))
+        return None if one is None or due is None else due.sound(self.study, one, token)
+
+    def sitting(self, listener: str) -> PreparedSitting | None:
+        """Return a listener's open sitting as it stands on record, else the one finished last; None without either, and
+        as long as something is to be found out of the device on which it shall go on.
+
+        A page whose last answer was stored and not acknowledged is told so by a sitting that is finished.
+        """
+        return self._sitting(listener, "open") or self._sitting(listener, "finished")
+
+    def _sitting(self, listener: str, state: str) -> PreparedSitting | None:
+        self._end_overdue()
+        numbers = [own.number for own in self._store.panel.sittings_of(listener) if own.state == state]
+        if not numbers:
+            return None
+        one = self._store.panel.panelist(listener)
+        if state == "open" and one is not None and self._due(one, self._own(one)) is not None:
+            return None
+        self._store.refuse_held(numbers[-1])
+        entry = self._store.sitting(numbers[-1])
+        prepared = resumed_sitting(
+            self.study, self._rendered, self._store, entry, clock=self.clock, entropy=self.entropy
+        )
+        sitting = prepared.sitting
+        moved = one.kept.get(_MOVED) if one else None
+        if moved == self._levels_set(entry.number) and not sitting.over and sitting.has_level:
+            prepared.sitting = replace(sitting, step="ready", gain_db=None)
+        return prepared
+
+    def _moved(self, listener: str) -> None:
+        """Put on record that another browser goes on: what plays there is as loud as nobody knows."""
+        still = [own.number for own in self._store.panel.sittings_of(listener) if own.state == "open"]
+        if still:
+            self._store.panel.keep(listener, _MOVED, self._levels_set(still[-1]), at=self.clock())
+
+    def _levels_set(self, sitting: int) -> dict[str, int]:
+        levels = sum(event.get("event") == "level_set" for event in self._store.events(sitting))
+        return {"sitting": sitting, "levels": levels}
+
+    def begin(self, listener: str) -> PreparedSitting | None:
+        """Return a listener's open sitting, a new one with its plan sealed where none is; None where none is due.
+
+        Raises
+        ------
+        BlindtestError
+            The next sitting is for another day.
+        """
+        with self._making:
+            if (begun := self._sitting(listener, "open")) is not None:
+                return begun
+            if self.state(listener)["step"] != "sitting":
+                return None
+            one = self._store.panel.panelist(listener)
+            prepared = new_sitting(
+                self.study, self._rendered, self._store, listener=listener, clock=self.clock, entropy=self.entropy,
+                rate_hz=one.on("output").get("rate_hz") if one else None, sealed=self.sealed,
+            )  # fmt: skip
+            if self._store.panel.panelist(listener) is None:
+                # Withdrawn, here or by another program, while the plan was drawn: the sitting came after the erasure.
+                self._store.forget(listener, at=self.clock(), clean=False)
+                return None
+            return prepared
+
+    def level_sounds(self, prepared: PreparedSitting) -> Callable[[str, str], Any]:
+        """Return what a sitting's level is set by."""
+        rate = int(prepared.sitting.plan.record.get("rate_hz", 0))
+        if rate not in self._levels:
+            self._levels[rate] = LevelSounds(prepared.samples, prepared.rate)
+        return self._levels[rate]
+
+    def withdraw(self, listener: str) -> None:
+        """Erase all that a listener agreed to, said and answered; the record stays verifiable."""
+        self._store.forget(listener, at=self.clock(), clean=False)
+
+    # Within.
+
+    def _due(self, one: Panelist, begun: list[OwnSitting]) -> PanelStep | None:
+        """Return the step that a listener is at before a sitting.
+
+        Before one that goes on only another device is asked about; and that only where something is to be heard now.
+        """
+        still = any(own.state == "open" for own in begun)
+        hears = still or (len(begun) < self._planned and self._may_begin(begun))
+        for step in PANEL_STEPS:
+            asked = hears if one.device and step.each_device else not still
+            if asked and step.due(self.study, one):
+                return step
+        return None
+
+    def _invitation(self, *, public: bool) -> State:
+        seconds = {s.clip: s.frames / s.rate for s in self._rendered.stimuli}
+        minutes = [one.minutes for one in sitting_lengths(self.study, seconds)]
+        return {
+            "step": "invitation",
+            "public": public,
+            "title": self.study.title,
+            "invitation": self._invitation_text,
+            "consent": self._admission.consent,
+            "consent_sha256": self._admission.consent_sha256,
+            "sittings": self._planned,
+            "minutes": round(max(minutes, default=0.0)),
+            "closes": None if self.panel.closes is None else self.panel.closes.isoformat(),
+        }
+
+    def _said(self, one: Panelist, step: str, **shown: Any) -> State:
+        rates = sorted({s.rate for s in self._rendered.stimuli})
+        second = self.study.rendering.second_rate_hz
+        head = {"step": step, "title": self.study.title, "pseudonym": one.listener, "rates_hz": rates}
+        return {**head, **({"second_rate_hz": second} if second else {}), **shown}
+
+    def _own(self, one: Panelist) -> list[OwnSitting]:
+        """Return a listener's sittings under the study's present seal."""
+        self._end_overdue()
+        under = self.sealed.commitment
+        return [own for own in self._store.panel.sittings_of(one.listener) if own.study_seal == under]
+
+    def _may_begin(self, begun: list[OwnSitting]) -> bool:
+        """Return whether a listener's next sitting may be held today: where a phase has several, each has its day."""
+        if all(scheduled.run == 0 for scheduled in sittings_of(self.study.protocol)):
+            return True
+        today = self.clock().astimezone().date()
+        return not any(own.created.astimezone().date() == today for own in begun)
+
+    def _thanks(self, one: Panelist, begun: list[OwnSitting]) -> State:
+        over = self.closed and self._store.panel.counts().open == 0
+        tell = bool(begun) and (over or (self.panel.own_result == "at once" and len(begun) >= self._planned))
+        numbers = [own.number for own in begun]
+        return self._said(
+            one,
+            "thanks",
+            finished=sum(own.state == "finished" for own in begun),
+            planned=self._planned,
+            result=list(own_result(self._store, numbers, labels(self.study))) if tell else None,
+            closes=None if self.panel.closes is None else self.panel.closes.isoformat(),
+        )
