@@ -26,9 +26,8 @@ Files = dict[str, Callable[[], bytes]]
 Lines = list[dict[str, Any]]
 Checks = Iterator[tuple[bool, str, list[Any]]]  # whether it holds, what was compared, what is wrong
 
-GUESS = {"abx": "1/2", "duo-trio": "1/2", "same-different": "1/2", "2afc": "1/2"} | dict.fromkeys(
-    ("triangle", "tetrad", "3afc"), "1/3"
-)
+GUESS = dict.fromkeys(("abx", "duo-trio", "same-different", "2afc"), "1/2")
+GUESS |= dict.fromkeys(("triangle", "tetrad", "3afc"), "1/3")
 """How often a guess is right, by method."""
 LARGEST = 1 << 30  # bytes of one file; more is not read
 

@@ -187,6 +187,7 @@ def test_multi_stimulus(listener):
     _ends(someone, [(0, 45), (0, 49), (0, 100), (0, 55)])
 
 
+@pytest.mark.long
 def test_small_impairment(listener):
     """ITU-R BS.1116-3: grades from 1.0 to 5.0 with one decimal; at least one of B and C gets 5.0."""
     someone = listener(parts={"small-impairment": 2})
@@ -508,6 +509,7 @@ def test_ratings_killed_half_way_go_on_and_confirmed_ones_stay(listener):
     assert last.rows() == ([*first, (1, 55), (1, 55), (1, 51), (1, 51)], "open")
 
 
+@pytest.mark.long
 def test_worn_ratings_given_while_the_server_is_dead_arrive_later(listener):
     someone = listener(parts={"worn": 2})
     someone.hears("Before you begin")
@@ -527,6 +529,7 @@ def test_worn_ratings_given_while_the_server_is_dead_arrive_later(listener):
     assert someone.rows()[0] == [(0, 51), (0, 51), (0, 51), (0, 55)]
 
 
+@pytest.mark.long
 def test_killed_between_the_last_answer_and_the_end(listener):
     """The answers are there, the sitting was not closed: the next start closes it, and the page says thank you."""
     someone = listener(parts={"single": 1}, pause_before_ack_s=1.0)

@@ -82,6 +82,7 @@ def test_a_choice_plays_the_rest_until_it_is_skipped(listener, artifacts):
     assert second[1] + second[2] + second[4] == pytest.approx(9.0, abs=1.5)
 
 
+@pytest.mark.long
 def test_a_track_that_ends_before_the_choice_says_that_nothing_was_picked(listener):
     someone = listener(parts={"free": 1}, seconds=2.5)
     someone.to_the_trials()

@@ -102,7 +102,7 @@ class Record:
             state = "finished" if number == 1 else "abandoned"
             self.sittings.append({
                 "number": number, "commitment": self.seals[-1]["commitment"], "study_seal": root, "state": state,
-                "forgotten": None,
+                "listener": f"L{number}", "forgotten": None, "ended": "2026-05-09T13:00:00.000+00:00",
             })  # fmt: skip
             self.rows.append([self.row(number, trial, letter, "practice") for trial, letter in enumerate("F")])
             self.rows[-1] += [self.row(number, trial, letter, "blind") for trial, letter in enumerate(given, start=1)]
@@ -121,8 +121,8 @@ class Record:
     def row(number, trial, letter, phase):
         """T, F: an answer to a choice that is right or wrong; W, L, =: one to a pair."""
         return {
-            "sitting": number, "trial": trial, "phase": phase, "block": "test" if phase == "blind" else "warm",
-            "clip": "tune", "order": "1=heron|2=plover",
+            "sitting": number, "listener": f"L{number}", "trial": trial, "phase": phase,
+            "block": "test" if phase == "blind" else "warm", "clip": "tune", "order": "1=heron|2=plover",
             "response": {"W": "1", "L": "2"}.get(letter, "" if letter == "=" else "A"),
             "correct": {"T": True, "F": False}.get(letter), "time_taken_s": 1.5,
             "answered_at": f"2026-05-09T12:00:0{trial}.000+00:00",
