@@ -399,6 +399,9 @@ def run(options: argparse.Namespace, place: Path, database: Any, environment: di
         f"{(spent.ru_utime + spent.ru_stime) / seconds:.2f} cores server (with its start) and database; "
         f"1-minute load of the machine {os.getloadavg()[0]:.1f}"
     )
+    if database is not None:
+        # It ends with the thread that started it, and the last start was one of the load's.
+        database.start()
     wrong = checked(folder, figures)
     print(f"  the record: {len(wrong)} faults" + "".join(f"\n    {one}" for one in wrong[:10]))
     goal = GOALS_MS.get((options.engine, options.listeners))
