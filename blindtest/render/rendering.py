@@ -26,7 +26,7 @@ from .folder import Making, Manifest, Shelved, name_of, read_manifest, recover, 
 from .job import RenderJob, dither_key, file_hashes, hash_of, heard_in_words, playback_facts, stimulus_key
 from .refusals import ceiling_fault, gate_fault, refuse_silence, tenths_below
 from .rendered import Rendered, Stimulus
-from .table import TABLE_NAME, match_row, number_in, table_text
+from .table import TABLE_NAME, match_row, number_in, place_in_table, table_text
 from .workers import Budget, Progress, Steps, all_of, keep_memory
 
 __all__ = ["Rendering", "levels_of", "stimuli_of"]
@@ -51,7 +51,9 @@ class Rendering:
         self.steps = Steps(progress)
         self.clips = {clip.id: clip for clip in job.clips}
         self.conditions = {condition.id: condition for condition in job.conditions}
-        self.pairs: list[Pair] = sorted((clip, condition) for clip in self.clips for condition in self.conditions)
+        self.pairs: list[Pair] = sorted(
+            ((clip, condition) for clip in self.clips for condition in self.conditions), key=place_in_table
+        )
         self.manifest: Manifest = read_manifest(folder)
         self.fixed: Fixed = read_fixed(folder) if fixed is None else fixed
         self.band_hz = trusted_band(job.playback, job.conditions)

@@ -2,13 +2,14 @@
 
 import csv
 import io
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import fields
 
 from blindtest.audio import MatchRow
 from blindtest.errors import BlindtestError, Fault
 
-__all__ = ["TABLE_NAME", "match_row", "number_in", "table_text"]
+__all__ = ["TABLE_NAME", "match_row", "number_in", "place_in_table", "table_text"]
 
 TABLE_NAME = "table.csv"
 
@@ -25,6 +26,16 @@ _UNITS = {
     "gain_db": "gain_db",
     "true_peak_after": "true_peak_after_dbtp",
 }
+
+
+def place_in_table(pair: tuple[str, str]) -> tuple[str, str, float, str]:
+    """Return what rows are sorted by, of a clip's and a condition's id: levels of a grid as numbers, 5 before 10."""
+    clip, condition = pair
+    grid, _, level = condition.partition("@")
+    try:
+        return clip, grid, float(level or "-inf"), condition
+    except ValueError:
+        return clip, grid, math.inf, condition
 
 
 def table_text(table: Sequence[MatchRow]) -> str:

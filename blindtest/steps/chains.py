@@ -1,7 +1,5 @@
 """The chain of every condition, taken apart for the report: what each stage does, and whether they add up."""
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +16,8 @@ from blindtest.render import (
     SourceImpedanceStage,
     measured_shares_db,
 )
-from blindtest.report import ChainFacts, DelayFacts, HarmonicsFacts, LoadFacts, MisfitLine, RoomFacts, StageCurve
+from blindtest.report import ChainFacts, DelayFacts, LoadFacts, RoomFacts, StageCurve
+from blindtest.steps.harmonics import harmonics_facts
 from blindtest.study import Study, compared, planned_conditions
 
 __all__ = ["chains"]
@@ -89,7 +88,9 @@ def _chain(study: Study, job: RenderJob, rendered: Rendered, condition: Conditio
         recording=any(isinstance(stage, RecordingStage) for stage in condition.stages),
         measured=condition.measured,
         delays=tuple(_delay(study, one) for one in condition.stages if isinstance(one, ExcessPhaseStage)),
-        harmonics=tuple(_harmonics(study, one, rate) for one in condition.stages if isinstance(one, DistortionStage)),
+        harmonics=tuple(
+            harmonics_facts(study, one, rate) for one in condition.stages if isinstance(one, DistortionStage)
+        ),
         rooms=tuple(_room(study, one, f) for one in condition.stages if isinstance(one, BinauralStage)),
         loads=tuple(_load(study, one) for one in condition.stages if isinstance(one, SourceImpedanceStage)),
     )
@@ -151,45 +152,3 @@ def _load(study: Study, stage: SourceImpedanceStage) -> LoadFacts:
         ohm=own.magnitude[inside],
         phase_measured=own.phase is not None,
     )
-
-
-def _harmonics(study: Study, stage: DistortionStage, rate: int) -> HarmonicsFacts:
-    model = stage.model(rate)
-    named = bool(stage.table["level_db"].notna().any())
-    # The drive is the sine's peak at the design level: so that level is read back from it.
-    design = stage.full_scale_db + 20.0 * float(np.log10(model.drive)) if named else 0.0
-    table = model.misfit
-    at_design = table[np.abs(table.level_db - design) < 1e-6]
-    return HarmonicsFacts(
-        name=f"harmonics of {study.unit(stage.unit_id).name}",
-        level_db=round(design, 6) if named else None,
-        full_scale_db=stage.full_scale_db,
-        scale_db=stage.scale_db,
-        made=tuple(
-            (int(order), float(hertz), float(wanted), float(made))
-            for order, hertz, wanted, made in zip(
-                at_design.order, at_design.frequency_hz, at_design.wanted_db, at_design.made_db, strict=True
-            )
-        ),
-        misfit=_misfit(table, design, named=named),
-        remarks=model.remarks,
-    )
-
-
-def _misfit(table: Any, design: float, *, named: bool) -> tuple[MisfitLine, ...]:
-    lines = []
-    for _, rows in table.groupby(["level_db", "order"]):
-        level, order = float(rows.level_db.iloc[0]), int(rows.order.iloc[0])
-        error = rows.error_db.to_numpy(dtype=np.float64)
-        worst = int(np.argmax(np.abs(error)))
-        lines.append(
-            MisfitLine(
-                level_db=level if named else None,
-                order=order,
-                rms_db=float(np.sqrt(np.mean(np.square(error)))),
-                worst_db=float(error[worst]),
-                worst_hz=float(rows.frequency_hz.iloc[worst]),
-                exact=abs(level - design) < 1e-6,
-            )
-        )
-    return tuple(lines)

@@ -10,6 +10,7 @@ from blindtest.render import Rendered
 from blindtest.stats import StoppedChances
 from blindtest.steps.cluster import hands_at
 from blindtest.steps.corrections import Designed, designed
+from blindtest.steps.harmonics import Added, added_harmonics
 from blindtest.steps.keeping import closing_reminder, keeping_reminder
 from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.quotes import quote_faults
@@ -191,6 +192,8 @@ class RenderShown:
     dry_run: bool
     corrections: tuple[Designed, ...] = ()
     """As rendered, at each sample rate; none in a dry run."""
+    harmonics: tuple[Added, ...] = ()
+    """Likewise."""
     measured: bool = True
     """Whether any condition is a device as measured: only then is there a band outside which all share a curve."""
 
@@ -204,6 +207,7 @@ class RenderShown:
             "trusted_band_hz": list(self.rendered.trusted_band_hz),
             "limits": [asdict(limit) for limit in self.rendered.limits],
             "corrections": [one.to_dict() for one in self.corrections],
+            "harmonics": [one.to_dict() for one in self.harmonics],
             "match_table": [_row(row) for row in self.rendered.table],
             **second_dict(self.rendered),
         }
@@ -238,6 +242,7 @@ class RenderShown:
             for limit in self.rendered.limits
         ]
         lines += [one.sentence for one in self.corrections]
+        lines += [one.sentence for one in self.harmonics]
         lines.append(f"{self.rendered.made} stimuli made, {self.rendered.reused} were there already.")
         lines += second_words(self.rendered)
         return "\n".join(lines)
@@ -280,5 +285,6 @@ def render(
         rendered=rendered,
         dry_run=dry_run,
         corrections=corrections,
+        harmonics=() if dry_run else added_harmonics(study, job, rendered.rates),
         measured=any(condition.measured for condition in job.conditions),
     )

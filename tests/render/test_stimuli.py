@@ -13,6 +13,7 @@ from scipy.signal import fftconvolve, sosfilt
 from blindtest.audio import true_peak
 from blindtest.errors import BlindtestError
 from blindtest.render import Condition, GainStage, Playback, RecordingStage, load_rendered, render
+from blindtest.render.table import place_in_table
 
 RATE = 48_000
 STEP = 2.0**-23
@@ -310,6 +311,12 @@ def test_the_table_holds_what_the_files_hold(bench):
     header = (bench.stimuli / "table.csv").read_text().splitlines()[0].split(",")
     assert header[3:5] == ["heard_before_lufs", "heard_after_lufs"]
     assert header[-1] == "true_peak_after_dbtp"
+
+
+def test_levels_of_a_grid_stand_in_the_order_of_their_numbers():
+    pairs = [("b", "up"), ("a", "up@10"), ("a", "up@-3"), ("a", "up@5"), ("a", "up"), ("a", "upper"), ("a", "up@0.5")]
+    ordered = [one for _, one in sorted(pairs, key=place_in_table)]
+    assert ordered == ["up", "up@-3", "up@0.5", "up@5", "up@10", "upper", "up"]
 
 
 def test_a_condition_that_cannot_reach_its_loudness_is_refused(bench):

@@ -1,6 +1,7 @@
 """The chain of a condition taken apart: its stages add up to what was written, and its numbers are the inputs'."""
 
 import os
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -173,6 +174,24 @@ def test_delay_harmonics_and_load_are_those_of_the_files(found):
     assert apart == {84: pytest.approx(-5, abs=0.6), 104: pytest.approx(5, abs=0.6)}
     assert load.source_ohm == 120
     assert load.ohm.max() == 96
+
+
+def test_render_says_how_far_other_levels_of_the_table_are_off(folder):
+    """H3 of the table stays at -60 dB, that of T_3 moves by 20 dB over 10 dB of level (closed form)."""
+    shown = steps.render(folder)
+    (added,) = shown.harmonics
+    assert added.sentence in shown.text()
+    assert added.sentence.startswith("Harmonics of Heron, open-back in 'all', 48000 Hz, as made less as measured; ")
+    off = re.findall(r"up to ([+-]\d+\.\d) dB \(H3 of \d+ Hz\) at (\d+) dB", added.sentence)
+    assert [(float(decibels), level) for decibels, level in off] == [
+        (pytest.approx(-20, abs=0.1), "84"),
+        (pytest.approx(20, abs=0.4), "104"),  # T_3 adds to the fundamental, too: 20 lg(1 + 0.0014 * 27) = 0.33 dB
+    ]
+    (told,) = shown.to_dict()["harmonics"]
+    assert told["conditions"] == ["all"]
+    assert {(one["level_db"], one["order"]) for one in told["misfit"]} == {
+        (a, n) for a in (84, 94, 104) for n in (2, 3)
+    }
 
 
 def test_what_is_left_out_is_said_and_what_is_there_is_not(found):
