@@ -73,6 +73,19 @@ def test_the_interval_holds_the_truth_about_as_often_as_it_says():
     assert 0.95 - 0.023 <= np.mean(held) <= 1.0, np.mean(held)
 
 
+def test_limits_of_the_area_lie_z_of_their_own_errors_away():
+    """Newcombe 2006 (Statistics in Medicine 25, 559, method 5; from memory), written as there, of one listener.
+
+    V(t) = t (1 - t) (1 + n* (1 - t)/(2 - t) + n* t/(1 + t)) / (m n) with n* = (m + n)/2 - 1; |area - t| = z sqrt V.
+    """
+    result = confidence_look(CORRECT, SURE)
+    m, n, z = sum(CORRECT), len(CORRECT) - sum(CORRECT), reference.norm.ppf(0.975)
+    star = (m + n) / 2 - 1
+    for limit in result.area_interval:
+        variance = limit * (1 - limit) * (1 + star * (1 - limit) / (2 - limit) + star * limit / (1 + limit)) / (m * n)
+        assert abs(result.area - limit) == pytest.approx(z * variance**0.5, abs=1e-9)
+
+
 def test_pairs_are_taken_within_listeners():
     """One is always right and timid, one always wrong and bold: between them sureness would point the wrong way."""
     result = confidence_look([1, 1, 1, 0, 0, 0], [1, 1, 2, 4, 4, 3], listener=["a"] * 3 + ["b"] * 3)

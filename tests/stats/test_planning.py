@@ -189,6 +189,7 @@ def test_twenty_minutes():
     assert plan.trials == 26
     assert plan.chances == plan_chances(26, method="abx", margin=0.5)
     assert minutes_plan(20, method="abx", margin=0.5, setup_minutes=6, practice_trials=4).trials == 20
+    assert minutes_plan(20, method="abx", margin=0.5, setup_minutes=0, practice_trials=0).trials == 34
 
 
 def test_too_few_minutes_are_said_to_be_so():

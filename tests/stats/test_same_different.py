@@ -112,6 +112,15 @@ def test_all_right_and_all_wrong(method):
     assert wrong.p_value == wrong.likelihood_p_value == 1
 
 
+def test_the_lower_limit_of_who_was_always_right_is_where_the_profile_has_fallen():
+    """The estimate is infinite, the likelihood 1: found again with scipy.optimize over tau at fixed d'."""
+    c = (10, 0, 0, 10)
+    result = same_different_test(*c)
+    assert result.log_likelihood == 0
+    fitted = minimize(lambda t: -log_likelihood(t[0], result.d_prime_interval[0], c), [2.0], method="Nelder-Mead")
+    assert -fitted.fun == pytest.approx(-1.920729, abs=1e-5)
+
+
 def test_simulated_listeners_are_recovered():
     """20000 pairs each, decided by the rule itself: the estimate lies within four standard errors of the truth."""
     rng = np.random.default_rng(5)

@@ -12,7 +12,7 @@ from blindtest.errors import BlindtestError
 from blindtest.stats import fit_linear_mixed, survival
 from blindtest.stats.contrasts import Estimates
 from blindtest.stats.ratings import Panel, read_ratings
-from blindtest.stats.survival_model import model_of_ratings, prepared_ratings, term_of
+from blindtest.stats.survival_model import model_of_ratings, model_of_signs, prepared_ratings, term_of
 from blindtest.stats.two_way import crossed_mean, difference_of_orders
 
 PANEL = {"device": "device", "comparator": "other"}
@@ -107,6 +107,37 @@ def test_mean_squares_are_the_reml_fit_where_nothing_is_missing(table, clips_dra
         if clips_drawn:
             assert float(theirs.clip_variance) == pytest.approx(float(ours.clip_variance), rel=max(close, 1e-5) * 3)
             assert float(theirs.clip_df) == pytest.approx(5, rel=1e-4)
+
+
+def test_shares_of_pairs_of_two_clips_are_the_mixed_model_of_statsmodels():
+    """statsmodels MixedLM by REML, sum contrasts of clips: clips weigh the same, however many ratings are missing."""
+    from statsmodels.formula.api import mixedlm
+
+    rng = np.random.default_rng(11)
+    signs = rng.normal(0.3, 0.4, (2, 14, 2)) + np.array([0.5, -0.5]) + rng.normal(0, 0.3, (14, 1))
+    signs[:, :6, 1] = np.nan
+    panel = Panel(
+        listeners=tuple(f"L{i}" for i in range(14)), clips=("a", "b"), order=None, remarks=(), signs=signs,
+        ratings=np.full((2, 14, 2, 2), np.nan),
+    )  # fmt: skip
+    found = model_of_signs(panel, kept=2 / 3, clips_drawn=False, least_sd=0.0).contrasts
+    listener, clip = np.nonzero(~np.isnan(signs[0]))
+    for name, values in (("labelled", signs[0]), ("kept", signs[1] - 2 / 3 * signs[0])):
+        rows = pd.DataFrame({"y": values[listener, clip], "clip": clip, "listener": listener})
+        theirs = mixedlm("y ~ C(clip, Sum)", rows, groups="listener").fit(reml=True)
+        assert float(getattr(found, name).mean) == pytest.approx(theirs.params["Intercept"], abs=1e-4)
+
+
+@pytest.mark.parametrize("kept", [2 / 3, 1.0])
+def test_the_least_scatter_of_a_difference_is_that_of_both_parts(table, kept):
+    """Independent scatters add as squares: where all else is smaller, it alone makes the standard error."""
+    panel = read_ratings(table).panel("device", "other")
+    for one in (panel, incomplete(panel)):
+        for model in (model_of_signs, model_of_ratings):
+            found = model(one, kept=kept, clips_drawn=False, least_sd=1e4).contrasts
+            for name, share in (("labelled", 0.0), ("blind", 0.0), ("difference", 1.0), ("kept", kept)):
+                least = 1e4 * np.sqrt((1 + share**2) / len(one.listeners))
+                assert float(getattr(found, name).std_error) == pytest.approx(least, rel=1e-3), (name, model)
 
 
 def test_parts_of_an_error_are_kenward_and_roger_s_whole(table):

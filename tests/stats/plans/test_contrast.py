@@ -66,6 +66,13 @@ def test_negligible_is_two_one_sided_tests():
     assert found.chance_negligible == pytest.approx(share, abs=4 * 0.5 / sqrt(100_000))
 
 
+def test_three_clips_are_told_to_be_few_and_four_are_not():
+    few = contrast_power(ContrastDesign(listeners=12, clips=3), difference=5)
+    assert few.remarks == ("3 clips say little about other clips: take more, or claim for these clips only",)
+    assert contrast_power(ContrastDesign(listeners=12, clips=4), difference=5).remarks == ()
+    assert contrast_power(these_clips(clips=3), difference=5).remarks == ()
+
+
 def test_more_listeners_cannot_make_up_for_too_few_clips():
     assert contrast_sample_size(ContrastDesign(listeners=2, clips=2, sd_clip=8.0), difference=4) is None
 

@@ -157,6 +157,9 @@ def test_futility_gives_up_too_early_with_probability_beta_at_most_and_costs_no_
     assert plan.operating(0.5, futility=False).power == pytest.approx(plan.real_alpha, abs=1e-14)
     assert plan.operating(0.5).expected_trials < plan.operating(0.5, futility=False).expected_trials
     assert plan.futility[-1] is None
+    assert (plan.futility_proportion, plan.beta) == (0.65, 0.2)
+    plain = group_sequential([20, 40, 60, 80], beta=0.2)
+    assert (plain.futility_proportion, plain.beta, plain.futility) == (None, None, (None,) * 4)
     # However much may be wasted, a number that shows something is never futile.
     eager = group_sequential([38, 40], alpha=0.4, futility_proportion=0.55, beta=0.9, spending="linear")
     assert eager.futility[0] == eager.stop_high[0] - 1
