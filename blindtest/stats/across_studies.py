@@ -9,7 +9,7 @@ prediction interval for one more study (Higgins, Thompson and Spiegelhalter 2009
 """
 
 from dataclasses import dataclass
-from math import inf, sqrt
+from math import copysign, inf, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -93,7 +93,8 @@ def across_studies(estimates: ArrayLike, std_errors: ArrayLike, *, level: float 
     mean = float(np.sum(weights * y) / np.sum(weights))
     error = sqrt(float(np.sum(weights * (y - mean) ** 2)) / (k - 1) / float(np.sum(weights)))
     t = float(stdtrit(k - 1, (1 + level) / 2))
-    statistic = mean / error if error > 0 else inf
+    # Estimates that are all alike leave no error; only one that is 0 itself says nothing against 0.
+    statistic = mean / error if error > 0 else copysign(inf, mean) if mean else 0.0
     q = _q(y, v, 0.0)
     typical = _typical_variance(v)
     total = tau2 + typical

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
+from scipy import stats
 from scipy.special import chdtr
 from statsmodels.stats.meta_analysis import combine_effects
 
@@ -97,6 +98,25 @@ def test_the_interval_keeps_its_coverage_with_few_studies():
     assert normal / runs < hits / runs
 
 
+@pytest.mark.parametrize("level", [0.95, 0.8])
+def test_where_one_more_study_lies_and_what_the_disagreement_is_worth(level):
+    """Higgins, Thompson and Spiegelhalter 2009: mean -+ t of k - 2 times the root of tau^2 + SE^2; scipy.stats."""
+    found = across_studies(*bcg(), level=level)
+    reach = stats.t.ppf((1 + level) / 2, 11) * np.sqrt(found.tau_squared + found.std_error**2)
+    assert found.prediction_interval == pytest.approx((found.estimate - reach, found.estimate + reach), rel=1e-9)
+    assert found.q_p_value == pytest.approx(stats.chi2.sf(found.q, 12), rel=1e-9)
+    weights = 1 / (bcg()[1] ** 2 + found.tau_squared)
+    assert found.weights == pytest.approx(tuple(weights / weights.sum()))
+    assert (found.studies, found.level) == (13, level)
+
+
+def test_studies_without_any_error_between_them():
+    """All alike, the mean has no error: against 0 that is everything, at 0 nothing."""
+    for value, statistic, p_value in ((1.0, np.inf, 0.0), (-1.0, -np.inf, 0.0), (0.0, 0.0, 1.0)):
+        found = across_studies([value] * 3, [0.5] * 3)
+        assert (found.statistic, found.p_value) == (statistic, p_value)
+
+
 def test_studies_that_agree_and_too_few():
     same = across_studies([1.0, 1.0, 1.0], [0.1, 0.2, 0.3])
     assert same.tau_squared == 0
@@ -105,5 +125,8 @@ def test_studies_that_agree_and_too_few():
     two = across_studies([0.0, 1.0], [0.5, 0.5])
     assert two.prediction_interval == (-np.inf, np.inf)
     for bad in (([1.0], [0.1]), ([1.0, 2.0], [0.1, 0.0]), ([1.0, np.nan], [0.1, 0.1]), ([1.0, 2.0], [0.1])):
-        with pytest.raises(ValueError):
+        with pytest.raises(ValueError, match="two or more estimates|standard errors numbers above 0"):
             across_studies(*bad)
+    for level in (0.0, 1.0):
+        with pytest.raises(ValueError, match="level must lie between 0 and 1"):
+            across_studies([0.0, 1.0], [0.5, 0.5], level=level)
