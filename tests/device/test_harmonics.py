@@ -320,8 +320,13 @@ def test_harmonics_in_levels_of_their_own_are_held_against_the_fundamental(heade
 
 
 def test_impossible_orders_and_levels_are_refused():
-    for table in ({1: -20}, {2: 3}, {2.5: -40}, {}):
-        with pytest.raises(ValueError):
+    for table, message in (
+        ({1: -20}, "orders are whole numbers from 2"),
+        ({2.5: -40}, "orders are whole numbers from 2"),
+        ({2: 3}, "harmonic 2 must lie below the fundamental, got 3 dB"),
+        ({}, "the table holds no harmonics"),
+    ):
+        with pytest.raises(ValueError, match=message):
             harmonic_stage(table, RATE)
     with pytest.raises(ValueError, match="drive"):
         harmonic_stage({2: -40}, RATE, drive=0)

@@ -60,7 +60,7 @@ def test_a_trial_that_is_over_leaves_nothing(folder, makers):
     assert laid.place("c")
     assert laid.place("a") is None
     assert {path.name for path in (folder / "s1").iterdir()} == {"b.wav", "c.wav"}
-    with pytest.raises(BlindtestError):
+    with pytest.raises(BlindtestError, match="no sound is served under this name now"):
         laid.wav("a")
     laid.close()
     assert [path.name for path in folder.iterdir()] == [MARK]

@@ -59,9 +59,11 @@ def test_ends_and_nothing():
     assert choice_odds([0, 0], [8, 8], guess=0.5).at_an_end
     assert not choice_odds(15, 16, guess=0.5).at_an_end
     assert choice_odds([12, 0], [16, 0], guess=0.5).listeners == 1
-    for right, trials in ((3, 2), (-1, 4), (1.5, 4), ([1, 2], [3]), (0, 0)):
-        with pytest.raises(ValueError):
+    for right, trials in ((3, 2), (-1, 4), (1.5, 4), ([1, 2], [3])):
+        with pytest.raises(ValueError, match="right answers and trials are counts"):
             choice_odds(right, trials, guess=0.5)
+    with pytest.raises(ValueError, match="no trial was answered"):
+        choice_odds(0, 0, guess=0.5)
     with pytest.raises(ValueError, match="guess rate"):
         choice_odds(3, 4, guess=0.0)
 

@@ -61,8 +61,16 @@ def test_two_of_a_panel_reach_nothing():
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"clips": 0}, {"clips": 1, "sd_mode": -1.0}, {"clips": 1, "studies": 0}, {"clips": 1, "margin": 0.0}]
+    ("wrong", "message"),
+    [
+        ({"clips": 0}, "clips must be 1 or more, got 0"),
+        ({"sittings": (2, 0)}, "sittings must be 1 or more, got 0"),
+        ({"sd_mode": -1.0}, r"sd_mode must be 0 or more, got -1\.0"),
+        ({"studies": 0}, "studies must be 1 or more, got 0"),
+        ({"margin": 0.0}, "the margin must be above 0"),
+        ({"kept": 0.0}, "the share kept must lie above 0"),
+    ],
 )
-def test_numbers_out_of_their_range_are_refused(wrong):
-    with pytest.raises(ValueError):
-        verdict_map(**wrong)
+def test_numbers_out_of_their_range_are_refused(wrong, message):
+    with pytest.raises(ValueError, match=message):
+        verdict_map(**({"clips": 1} | wrong))

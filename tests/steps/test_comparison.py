@@ -423,7 +423,7 @@ def test_what_is_no_bundle_and_where_nothing_can_be_written_is_said(bundles, tmp
         steps.compare([tmp_path / "empty", bundles[0]])
     with zipfile.ZipFile(tmp_path / "other.zip", "w") as archive:
         archive.writestr("hello.txt", "hello")
-    with pytest.raises(BlindtestError):
+    with pytest.raises(BlindtestError, match="no evidence bundle"):
         steps.compare([tmp_path / "other.zip", bundles[0]])
     with pytest.raises(BlindtestError, match="--claim: it has no claim of this name, got 'other'"):
         steps.compare(bundles[:2], claim="other")

@@ -56,8 +56,11 @@ def test_a_file_that_was_changed_is_refused(tuning):
 
 
 def test_a_file_that_was_deleted_is_made_again(tuning):
+    before = (tuning / "clips" / "voice.flac").read_bytes()
     (tuning / "clips" / "voice.flac").unlink()
     refuse_foreign(tuning)
+    laid_out(tuning, "tuning.toml")
+    assert (tuning / "clips" / "voice.flac").read_bytes() == before
 
 
 def test_a_demo_that_was_broken_off_is_taken_up(tmp_path):

@@ -363,3 +363,4 @@ def test_a_clip_with_the_id_of_a_condition_is_refused(own_study):
     path.write_text(path.read_text(encoding="utf-8").replace('id = "one"', 'id = "first"'), encoding="utf-8")
     (fault,) = [fault for fault in steps.check(own_study).faults if "first" in str(fault)]
     assert fault.line is not None
+    assert "condition" in fault.problem, str(fault)
