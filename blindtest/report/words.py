@@ -114,7 +114,7 @@ def p_words(p: float | None) -> str:
     if p >= 0.995:
         text = f"{p:.4f}"
         return "1" if p >= 1 else text if float(text) < 1 else "> 0.9999"
-    digits = max(2, 1 - math.floor(math.log10(p)))
+    digits = max(2, 1 - math.floor(math.log10(float(f"{p:.1e}"))))  # of what it rounds to: .0998 is 0.10
     return f"{p:.{digits}f}"
 
 

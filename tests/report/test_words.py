@@ -1,10 +1,12 @@
 """Numbers and verdicts in words."""
 
 import re
+from datetime import datetime, timedelta, timezone
+from decimal import Decimal
 from math import comb
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from blindtest.report.choice_facts import PlanFacts, Results
@@ -13,12 +15,19 @@ from blindtest.report.heard_words import score_meaning
 from blindtest.report.words import (
     chance_words,
     clean,
+    count_of,
     decibel,
     escaped_markdown,
+    frequency_words,
+    in_tests,
+    interval_words,
     number,
     p_words,
     percent,
+    plural,
+    sentence,
     short_names,
+    when,
 )
 from blindtest.stats import conclude
 
@@ -31,6 +40,8 @@ def test_what_only_rounds_to_all_or_nothing_is_not_said_to_be_it():
     assert percent(0.003) == "0.3\u00a0%"
     assert percent(1e-7) == "< 0.1\u00a0%"
     assert percent(0.4762291801, 1) == "47.6\u00a0%"
+    assert percent(0.99999, 1) == "> 99.99\u00a0%"
+    assert (percent(0.005), percent(0.995)) == ("0.5\u00a0%", "99.5\u00a0%")
 
 
 @given(st.floats(0, 1))
@@ -50,12 +61,34 @@ def test_p_has_two_significant_digits(p, text):
     assert p_words(p) == text
 
 
+@given(st.floats(1e-4, 0.9949))
+@example(0.0998)
+@example(0.009951)
+@example(1e-4)
+def test_p_is_the_decimal_rounded_by_the_standard_library(p):
+    assert p_words(p) == format(Decimal(f"{p:.1e}"), "f")
+
+
+def test_p_near_nothing_and_near_one_is_not_said_to_be_it():
+    assert (p_words(None), p_words(0), p_words(1)) == ("–", "0", "1")
+    assert p_words(9.99e-5) == "1.0 × 10⁻⁴"
+    assert p_words(3.04e-12) == "3.0 × 10⁻¹²"
+    assert (p_words(0.995), p_words(0.99949), p_words(0.999961)) == ("0.9950", "0.9995", "> 0.9999")
+
+
 def test_chances_as_frequencies():
     # 12 of 16 by guessing: 2517 of the 65536 ways to answer, counted in methods 9.1.
     assert chance_words(2517 / 65536) == "about 1 in 26"
     assert chance_words(1 / 2231) == "about 1 in 2\u202f200"
     assert chance_words(0.57) == "57\u00a0%"
     assert chance_words(0.0) == "less than 1 in a billion"
+    assert chance_words(0.1) == "10\u00a0%"
+    assert chance_words(0.0999) == "about 1 in 10"
+    assert chance_words(1 / 99) == "about 1 in 99"
+    assert chance_words(1 / 104) == "about 1 in 100"
+    assert chance_words(1 / 1_249_999) == "about 1 in 1\u202f200\u202f000"
+    assert chance_words(1e-9) == "about 1 in 1\u202f000\u202f000\u202f000"
+    assert (in_tests(0.57), in_tests(1 / 50)) == ("in 57\u00a0% of such tests", "in about 1 in 50 such tests")
 
 
 def test_signs_and_infinity():
@@ -64,12 +97,40 @@ def test_signs_and_infinity():
     assert number(float("inf")) == "∞"
     assert decibel(1.5) == "+1.50"
     assert decibel(0.001) == "0.00"
-    assert number(None) == "–"
+    assert decibel(-0.001) == "0.00"
+    assert (decibel(-1.5), decibel(None), decibel(12.34, 1)) == ("\u22121.50", "–", "+12.3")
+    assert (decibel(float("inf")), number(float("-inf"))) == ("+∞", "\u2212∞")
+    assert (number(None), number(float("nan")), percent(None), percent(float("nan"))) == ("–",) * 4
+
+
+def test_counts_frequencies_and_moments():
+    assert (plural(1, "clip"), plural(0, "clip"), plural(2, "day", "days")) == (
+        "1\u00a0clip",
+        "0\u00a0clips",
+        "2\u00a0days",
+    )
+    assert count_of(23, 28) == "23 of 28"
+    assert interval_words((0.63, 0.9416)) == "63\u00a0% to 94\u00a0%"
+    assert interval_words((0.63, 0.9416), 1) == "63.0\u00a0% to 94.2\u00a0%"
+    assert (frequency_words(999.5), frequency_words(1000), frequency_words(12500)) == (
+        "999.5\u00a0Hz", "1\u00a0kHz", "12.5\u00a0kHz",
+    )  # fmt: skip
+    plus_two = datetime(2026, 3, 9, 1, 30, 5, 999_999, tzinfo=timezone(timedelta(hours=2)))
+    assert when(plus_two) == "2026-03-08 23:30:05 UTC"
+    assert when(datetime(2026, 3, 9, 1, 30, 5)) == "2026-03-09 01:30:05"
+    assert when(None) == "–"
+
+
+def test_a_remark_becomes_a_sentence():
+    assert sentence("four clips are few") == "Four clips are few."
+    assert [sentence(text) for text in ("Why?", "no!", "Done.", "", " ")] == ["Why?", "No!", "Done.", "", ""]
 
 
 def test_names_are_cut_at_the_comma_only_while_they_differ():
     assert short_names(["Heron, open", "Plover, closed"]) == ["Heron", "Plover"]
     assert short_names(["Heron, open", "Heron, closed"]) == ["Heron, open", "Heron, closed"]
+    assert short_names([", open", "Plover, closed"]) == [", open", "Plover, closed"]
+    assert short_names(["Heron, open", "Heron, open"]) == ["Heron", "Heron"]
 
 
 def test_a_text_stays_on_its_line_and_in_its_direction():
