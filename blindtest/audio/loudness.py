@@ -207,8 +207,9 @@ def hop_edges(count: int, rate: int) -> NDArray[np.int64]:
     """Return where the whole hops of 100 ms in `count` frames begin, and where the last one ends (hops + 1,)."""
     # Where the rate is no multiple of 10 Hz a hop is not a whole number of frames: hops then begin at the nearest.
     hops = count * HOPS_PER_SECOND // rate
+    # The last of them is no later than `count`: what is a whole number already is no less than what was rounded to it.
     edges: NDArray[np.int64] = (np.arange(hops + 1) * rate + HOPS_PER_SECOND // 2) // HOPS_PER_SECOND
-    return edges[:-1] if hops and edges[-1] > count else edges
+    return edges
 
 
 def _block_powers(frames: ArrayLike, rate: int, hops: int) -> NDArray[np.float64]:

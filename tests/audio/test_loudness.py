@@ -135,6 +135,23 @@ def test_silence_is_minus_infinity_and_no_error():
     assert rms_level(silence) == a_weighted_level(silence, 48_000) == -math.inf
 
 
+def sine_of(loudness, seconds=4):
+    """BS.1770-5, annex 1: a full-scale sine of 997 Hz in one front channel reads -3.01 LKFS."""
+    return 10 ** ((loudness + 3.01) / 20) * np.sin(2 * np.pi * 997 * np.arange(48_000 * seconds) / 48_000)[:, None]
+
+
+def test_the_absolute_gate_lies_at_minus_70():
+    """BS.1770-5, annex 1, and Tech 3342: blocks at or under -70 LKFS are left out."""
+    assert integrated_loudness(sine_of(-69.9), 48_000) == pytest.approx(-69.9, abs=0.01)
+    assert integrated_loudness(sine_of(-70.1), 48_000) == -math.inf
+    assert loudness_range(sine_of(-69.9), 48_000) == pytest.approx(0.0, abs=0.01)
+    assert math.isnan(loudness_range(sine_of(-70.1), 48_000))
+
+
+def test_no_frames_are_silence():
+    assert rms_level(np.zeros((0, 2))) == a_weighted_level(np.zeros((0, 2)), 48_000) == -math.inf
+
+
 @pytest.mark.parametrize("count", [0, 1, 19_199])
 def test_shorter_than_one_block_is_minus_infinity(count):
     tone = 0.1 * np.sin(np.arange(count))[:, None]

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from scipy.optimize import minimize_scalar
 from scipy import stats
+from scipy.optimize import minimize_scalar
 from scipy.special import chdtr
 from statsmodels.stats.meta_analysis import combine_effects
 
@@ -125,7 +125,7 @@ def test_studies_that_agree_and_too_few():
     two = across_studies([0.0, 1.0], [0.5, 0.5])
     assert two.prediction_interval == (-np.inf, np.inf)
     for bad in (([1.0], [0.1]), ([1.0, 2.0], [0.1, 0.0]), ([1.0, np.nan], [0.1, 0.1]), ([1.0, 2.0], [0.1])):
-        with pytest.raises(ValueError, match="two or more estimates|standard errors numbers above 0"):
+        with pytest.raises(ValueError, match=r"two or more estimates|standard errors numbers above 0"):
             across_studies(*bad)
     for level in (0.0, 1.0):
         with pytest.raises(ValueError, match="level must lie between 0 and 1"):

@@ -28,7 +28,10 @@ def test_the_area_is_that_under_the_points():
     result = confidence_look(CORRECT, SURE)
     x, y = zip(*result.points, strict=True)
     assert np.trapezoid(y, x) == pytest.approx(result.area)
-    assert (result.points[0], result.points[-1]) == ((0.0, 0.0), (1.0, 1.0))
+    # By hand: of 8 right and 4 wrong, as sure as 4 or more 3 and 0, 3 or more 5 and 1, 2 or more 7 and 2.
+    assert result.points == ((0, 0), (0, 3 / 8), (1 / 4, 5 / 8), (1 / 2, 7 / 8), (1, 1))
+    assert confidence_look([1, 1, 1], [1, 2, 2]).points == ((0, 0), (0, 2 / 3), (0, 1), (1, 1))
+    assert confidence_look([0, 0, 0], [1, 2, 2]).points == ((0, 0), (2 / 3, 0), (1, 0), (1, 1))
 
 
 def observer(rng, n, mu):
@@ -93,6 +96,15 @@ def test_pairs_are_taken_within_listeners():
     assert np.isnan(result.area)
     assert "Nobody was both right and wrong" in result.sentence
     assert result.to_dict()["area"] is None
+
+
+def test_who_was_only_right_adds_nothing_to_the_area_of_others():
+    """Listener b alone: of 3 x 2 pairs, 3 surer when right and 2 alike make (3 + 2/2) / 6."""
+    rights, sure = [1, 1, 1, 0, 0], [4, 2, 1, 1, 2]
+    alone = confidence_look(rights, sure)
+    beside = confidence_look([1, 1, *rights], [3, 1, *sure], listener=["a"] * 2 + ["b"] * 5)
+    assert beside.area == alone.area == pytest.approx(4 / 6)
+    assert (beside.pairs, beside.area_interval) == (6, alone.area_interval)
 
 
 def test_surer_whenever_right_has_an_interval_of_some_width():

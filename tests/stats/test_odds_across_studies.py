@@ -11,7 +11,7 @@ STUDIES = ((140, 200), (118, 200), (160, 220), (95, 180), (133, 210), (120, 160)
 
 
 def by_integral(studies, guess):
-    """Stijnen, Hamza and Ozdemir 2010: binomial with a normal log odds; numpy's Gauss-Hermite points, scipy's search."""
+    """Stijnen, Hamza and Ozdemir 2010: a normal log odds; numpy's Gauss-Hermite points, scipy's search."""
     at, weight = np.polynomial.hermite_e.hermegauss(40)
     right, trials = np.array(studies).T[:, :, None]
 

@@ -70,6 +70,10 @@ def test_it_is_statsmodels_ordered_model(preferences, link):
     assert result.log_likelihood == pytest.approx(theirs.llf, abs=1e-8)
     assert result.coefficients["estimate"].to_numpy() == pytest.approx(theirs.params.to_numpy()[:3], abs=1e-5)
     assert result.coefficients["std_error"].to_numpy() == pytest.approx(theirs.bse.to_numpy()[:3], rel=1e-4)
+    assert result.coefficients["statistic"].to_numpy() == pytest.approx(theirs.tvalues.to_numpy()[:3], rel=2e-4)
+    assert result.coefficients["p_value"].to_numpy() == pytest.approx(theirs.pvalues.to_numpy()[:3], rel=2e-3)
+    limits = theirs.conf_int(0.05).to_numpy()[:3]
+    assert result.coefficients[["ci_low", "ci_high"]].to_numpy() == pytest.approx(limits, abs=1e-3)
 
 
 def test_thresholds_alone_are_the_shares():
