@@ -260,7 +260,7 @@ def fit_cumulative_link(
     group = _checked_random(random)
     response = _response_name(formula, table)
     codes, categories = _ordered_codes(table[response], response, levels)
-    matrix = model_matrix(formula, table.assign(**{response: codes}), random=random)
+    matrix = model_matrix(formula, table.assign(**{response: codes}), random=random or None)
     present = np.unique(matrix.response.astype(np.intp))
     if len(present) < 2:
         raise BlindtestError(

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.integrate import quad
 from scipy.special import expit, logit, ndtri
-from scipy.stats import norm
+from scipy.stats import chi2, norm
 
 from blindtest.errors import BlindtestError
 from blindtest.stats import fit_cumulative_link
@@ -150,6 +150,11 @@ def test_likelihood_ratio_tests(preferences, mixed, expected):
     # Half of chi-square's tail with one df: a variance cannot be negative.
     assert mixed.random_test.p_value == pytest.approx(norm.sf(np.sqrt(ratio)), abs=1e-4)
     assert mixed.likelihood_ratio(full).p_value == pytest.approx(mixed.random_test.p_value)
+    # Self and Liang 1987: with a term and a variance more, half a chi-square of one df and half of two; scipy.stats.
+    both = mixed.likelihood_ratio(smaller)
+    tails = chi2.sf(both.statistic, 1), chi2.sf(both.statistic, 2)
+    assert (both.df, both.p_value) == (2, pytest.approx(sum(tails) / 2))
+    assert both.statistic == pytest.approx(test.statistic + mixed.random_test.statistic, abs=1e-8)
     with pytest.raises(BlindtestError, match="not nested"):
         smaller.likelihood_ratio(full)
 
@@ -211,13 +216,17 @@ def test_no_spread_of_listeners_is_a_result():
     assert result.convergence.converged
 
 
-def test_the_result_is_json(mixed):
+def test_the_result_is_json(mixed, preferences):
     said = json.loads(json.dumps(mixed.to_dict()))
     assert [row["threshold"] for row in said["thresholds"]] == ["second|tie", "tie|first"]
     assert said["variance_components"][0]["other"] is None
     assert len(said["random_effects"]["listener"]) == 8
     assert said["convergence"]["converged"]
     assert "log odds of a higher answer" in said["sentence"]
+    assert said["random_test"]["p_value"] == mixed.random_test.p_value
+    plain = fit_cumulative_link(FORMULA, preferences, levels=LEVELS, random={})
+    assert plain.to_dict()["random_test"] is None
+    assert plain.random_effects == {}
 
 
 def test_missing_answers_and_unused_levels_are_counted(preferences):
