@@ -74,7 +74,7 @@ def test_words_against_the_margin():
     loud = attribution(ratings(rng, effects=(6.0, 6.0, 6.0), listeners=4, sd_own=6.0), margin=6)
     assert "open" in [one.word for one in loud.stages]
     assert result.sentence.startswith("response: shown, +")
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 def test_a_stage_that_only_works_with_another_is_said_not_to_be_additive():

@@ -111,7 +111,7 @@ def test_one_more_right_raises_all(count):
     assert more.interval >= fewer.interval
     low, high = more.interval
     assert 0.5 <= low <= more.median <= high <= 1
-    json.dumps(more.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(more.to_dict(), allow_nan=False))["sentence"] == more.sentence
 
 
 def test_exchanging_the_two_of_a_preference():

@@ -91,7 +91,7 @@ def test_order_says_nothing(counts, guess, random):
     assert 0 <= one.mu_interval[0] <= one.mu <= one.mu_interval[1] <= 1
     assert 0 <= one.gamma_interval[0] <= one.gamma <= one.gamma_interval[1] <= 1
     assert 0 <= one.p_value <= 1
-    json.dumps(one.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(one.to_dict(), allow_nan=False))["sentence"] == one.sentence
 
 
 @pytest.mark.parametrize("counts", [[10] * 5, [0] * 5, [5, 5, 5, 5]])

@@ -62,7 +62,7 @@ def test_listeners_are_strata():
     assert [one.listener for one in bias.by_listener] == ["L1", "L2"]
     assert all(one.adjusted_p_value < 0.01 for one in bias.by_listener)
     assert all(one.adjusted_p_value == pytest.approx(2 * one.p_value) for one in bias.by_listener)
-    json.dumps(bias.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(bias.to_dict(), allow_nan=False))["sentence"] == bias.sentence
 
 
 def test_names_and_order_of_rows_say_nothing():

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy.integrate import quad
-from scipy.stats import norm
+from scipy.stats import chi2, norm
 
 from blindtest.errors import BlindtestError
 from blindtest.stats import fit_binary_mixed, fit_heterogeneous_preferences, fit_paired_preferences
@@ -80,6 +80,8 @@ def test_two_items_are_a_random_intercept(table):
     variance = float(other.variance_components["variance"].iloc[0])
     assert result.parts.loc["listener", "standard_deviation"] == pytest.approx(np.sqrt(variance / 2), rel=1e-3)
     assert result.log_likelihood == pytest.approx(other.log_likelihood, abs=1e-5)
+    own, theirs = result.listener_strengths, other.random_effects["listener"]["a_first"]
+    assert (own["A"] - own["B"] - difference).to_numpy() == pytest.approx(theirs[own.index].to_numpy(), abs=1e-3)
 
 
 def test_without_spread_it_is_the_pooled_fit(table):
@@ -137,6 +139,10 @@ def test_a_panel_that_differs_is_recovered():
     assert result.parts.loc["listener", "p_value"] < 1e-6
     pooled = fit_paired_preferences(rows)
     assert (result.strengths["std_error"] > 1.5 * pooled.strengths["std_error"]).all()
+    # Self and Liang 1987: half the tail of one degree of freedom, and what pooling loses; scipy.stats.
+    part = result.parts.loc["listener"]
+    assert part["statistic"] == pytest.approx(2 * (result.log_likelihood - pooled.log_likelihood), abs=1e-6)
+    assert part["p_value"] == pytest.approx(chi2.sf(part["statistic"], 1) / 2, rel=1e-9)
     assert result.listener_strengths.shape == (24, 4)
     assert result.listener_strengths.sum(axis=1).to_numpy() == pytest.approx(np.zeros(24), abs=1e-9)
     assert result.convergence.converged

@@ -149,7 +149,7 @@ def test_rejections_say_what_they_rest_on(effects):
     assert out == set(STATES) - set(result.remaining)
     lower = next(row for row in result.rejections if row.state == "reverses")
     assert lower.limit == result.blind.lower_limit
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 SMALL = np.array([-1.0, 0, 1, 0.5, -0.5, 0, 1, -1])
@@ -232,7 +232,7 @@ def test_a_missing_labelled_mode_is_not_separated(effects):
     assert result.blind.estimate == pytest.approx(effects[1].mean())
     assert "labelled not rated" in result.sentence
     assert result.power is None
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 def test_a_missing_blind_mode_is_undecided(effects):
@@ -461,4 +461,4 @@ def test_listeners_of_one_mode_each_are_two_samples_for_the_power_too():
     result = judged(table)
     assert result.units == (4, 2)
     assert result.power is not None
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence

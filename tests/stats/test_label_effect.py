@@ -144,7 +144,7 @@ def test_words(truth, margin, word):
     assert result.word == word
     assert result.sentence.startswith(f"{word}: ")
     assert "for listeners and clips like these" in result.sentence
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 def test_names_turned_round_turn_the_effect_round(table):

@@ -191,7 +191,7 @@ def test_unanswered_trials_are_shown_both_ways():
     assert result.word_if_answered_only == "shown"
     assert (result.against.losses, result.favouring.wins, result.answered.decided) == (6, 17, 19)
     assert "2 unanswered trials count against it, the answered ones alone would say shown" in result.sentence
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 def test_chances_of_the_short_protocol():

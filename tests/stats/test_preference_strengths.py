@@ -155,7 +155,7 @@ def test_separation_ends_in_a_defined_result(text):
     assert result.separated
     assert np.isfinite(result.strengths.to_numpy()).all()
     assert result.convergence.converged
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 def test_a_defeat_ends_separation():

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
-from scipy.stats import fisher_exact, norm
+from scipy.stats import chi2_contingency, fisher_exact, norm
 
 from blindtest.stats import d_prime_from_rates, same_different_test
 
@@ -60,6 +60,14 @@ def test_p_is_fishers(c):
     assert same_different_test(*c, method="same-different-independent").p_value == pytest.approx(theirs, rel=1e-9)
 
 
+@pytest.mark.parametrize("c", [(8, 5, 4, 9), (15, 5, 6, 14), (20, 10, 8, 22)])
+def test_the_approximate_p_is_half_that_of_the_g_test(c):
+    # scipy 1.17.1: the likelihood ratio of a 2 x 2 table, one degree of freedom; half of it, since d' is 0 or more.
+    ss, ds, sd, dd = c
+    theirs = chi2_contingency([[dd, sd], [ds, ss]], correction=False, lambda_="log-likelihood").pvalue
+    assert same_different_test(*c).likelihood_p_value == pytest.approx(theirs / 2, rel=1e-9)
+
+
 @given(counts, st.sampled_from(("same-different", "same-different-independent")))
 @settings(max_examples=30)
 def test_intervals_hold_their_estimates(c, method):
@@ -70,7 +78,7 @@ def test_intervals_hold_their_estimates(c, method):
         assert low - 1e-9 <= result.d_prime <= high + 1e-9
     if not isnan(result.tau):
         assert result.tau_interval[0] - 1e-9 <= result.tau <= result.tau_interval[1] + 1e-9
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 @both

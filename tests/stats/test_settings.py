@@ -95,7 +95,7 @@ def test_without_spread_nothing_is_judged():
     single = settings_test([0.5])
     assert single.sentence == "1 setting of one listener: mean +0.50, with nothing to tell how surely."
     assert (single.within_std, single.between_std, single.word) == (None, None, "")
-    json.dumps(found.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["sentence"] == found.sentence
 
 
 @pytest.mark.parametrize(

@@ -239,7 +239,7 @@ def test_missing_ratings_are_no_reason_to_throw_others_away(table):
     assert "are left out of the contrasts" in said
     assert "uses all there are, pages with one of the two devices too" in said
     assert result.contrasts.listeners == 12
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 def test_the_order_of_rows_changes_nothing_where_ratings_are_missing(table):

@@ -75,7 +75,7 @@ def test_played_backwards_learning_is_fatigue(runs):
     assert one.first_half == other.second_half
     if not isnan(one.slope):
         assert one.slope == pytest.approx(-other.slope, abs=1e-6)
-    json.dumps(one.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(one.to_dict(), allow_nan=False))["sentence"] == one.sentence
 
 
 def test_rows_may_come_in_any_order():

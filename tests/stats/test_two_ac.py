@@ -53,7 +53,7 @@ def test_exchanging_the_two_changes_the_sign_and_nothing_else(c):
     if not isnan(one.d_prime):
         assert one.d_prime == pytest.approx(-other.d_prime, abs=1e-9)
         assert low - 1e-9 <= one.d_prime <= high + 1e-9
-    json.dumps(one.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(one.to_dict(), allow_nan=False))["sentence"] == one.sentence
 
 
 @given(counts)

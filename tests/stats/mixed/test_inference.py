@@ -342,6 +342,11 @@ def test_implied_contrasts_count_once(at_r):
         assert other.denominator_df == pytest.approx(one.denominator_df, rel=1e-3 if one.scaling == 1 else 1e-9)
         assert other.to_dict()["p_value"] == pytest.approx(one.p_value, rel=2e-3)
         assert f"F = {one.statistic:.4g} on 2 and" in one.sentence
+        # Whatever rounding leaves of what is implied several times over.
+        many = test(np.vstack([three, 2 * two[0] + two[1], two[0] / 3 - two[1], -5 * two[1]]), "device")
+        assert (many.numerator_df, many.statistic) == (2, pytest.approx(one.statistic))
+        with pytest.raises(ValueError, match="at least one contrast"):
+            test(np.zeros((2, 6)), "device")
 
 
 def test_known_variances_give_infinite_df():

@@ -307,7 +307,7 @@ def test_leaving_a_listener_out_is_fitting_the_table_without(fitted):
         assert influence.levels.loc[name, "cooks_distance"] == pytest.approx(cook, abs=1e-6)
     assert influence.levels["rows"].sum() == 204
     assert influence.cook_limit == pytest.approx(0.4)
-    json.dumps(influence.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(influence.to_dict(), allow_nan=False))["sentence"] == influence.sentence
 
 
 def test_a_listener_who_turned_the_scale_around_stands_out(fitted):
@@ -348,7 +348,7 @@ def test_residual_numbers_are_those_of_scipy(fitted):
     assert device["std_dev"].tolist() == pytest.approx(list(by_hand.values()))
     assert checks.farthest["row"].iloc[0] == np.argmax(np.abs(raw))
     assert checks.at_highest == pytest.approx(np.mean(table["rating"] == table["rating"].max()))
-    json.dumps(checks.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(checks.to_dict(), allow_nan=False))["sentence"] == checks.sentence
 
 
 @pytest.mark.parametrize(

@@ -139,7 +139,7 @@ def test_any_counts_give_a_defined_result(correct, link, lapse):
         # of a jump at a level the place is the level, its interval may begin just beside it
         assert at.interval[0] - 2e-3 <= at.estimate <= at.interval[1] + 2e-3
     assert result.convergence.converged
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 def test_scale_and_order_of_levels_carry_through():

@@ -62,7 +62,7 @@ def test_all_right_has_a_posterior():
     result = threshold_posterior(rows, link="normal", guess=0.5)
     assert result.threshold(0.75).estimate < 0
     assert np.isfinite(result.threshold(0.75).interval).all()
-    json.dumps(result.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
 
 
 def test_a_falling_curve_is_the_mirror_of_a_rising_one():

@@ -39,7 +39,7 @@ def test_a_track_by_hand():
     assert found.estimate == 6
     assert found.interval == (-inf, inf)
     assert isnan(found.between)
-    json.dumps(found.to_dict(), allow_nan=False)
+    assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["sentence"] == found.sentence
 
 
 def test_levels_that_stay_are_no_moves():
