@@ -35,6 +35,7 @@ from blindtest.steps.bundle.checks import check_files, check_packing, check_rend
 from blindtest.steps.bundle.opening import opened
 from blindtest.steps.bundle.verification import verify_bundle
 from blindtest.steps.evidence import DERIVED, SUMS, derived
+from blindtest.steps.source_state import SOURCE
 from blindtest.steps.verification import Finding
 
 RESULTS_SCHEMA = Path(blindtest.__file__).parent / "cli" / "results.schema.json"
@@ -532,8 +533,9 @@ def test_other_versions_are_said(made, copy):
     told = json.loads((copy / "versions.json").read_bytes())
     told["numpy"] = "0.0.1"
     (copy / "versions.json").write_text(json.dumps(told), encoding="utf-8")
-    found = verify_bundle(copy)
-    assert found.versions["numpy"][0] == "0.0.1"
+    found = verify_bundle(copy, sound=False)
+    assert found.made_by.others["numpy"][0] == "0.0.1"
+    assert found.made_by.same_source
     assert "note: computed by other versions than are here: numpy 0.0.1 (here " in found.text()
 
 
@@ -857,17 +859,60 @@ def test_the_register_says_of_answers_what_they_say_themselves(made, copy, chang
     assert (code, "rows of answers against their salted hashes" in failed) == (1, True)
 
 
-def test_what_another_version_may_write_otherwise_is_held_by_the_hash_alone(copy):
-    """Who says that another version made the bundle has less compared; what is not, is named."""
+def said_to_be_made_by(folder, **versions):
+    """Write into a bundle what made it; None: it says nothing of that."""
+    told = json.loads((folder / "versions.json").read_bytes()) | versions
+    left = {name: version for name, version in told.items() if version is not None}
+    (folder / "versions.json").write_text(json.dumps(left, indent=1, sort_keys=True) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("versions", "said"),
+    [
+        ({SOURCE: "ab" * 32}, "note: made by another source state of blindtest 0.1.0 (abababababababab..., here "),
+        ({SOURCE: None}, "note: it does not say which source state of blindtest 0.1.0 made it (here "),
+        ({"blindtest": "9.9"}, "note: made by another source state of blindtest 9.9 ("),
+    ],
+    ids=["another source", "none, as older bundles", "another version"],
+)
+def test_what_another_source_may_write_otherwise_is_held_by_the_hash_alone(made, copy, versions, said):
+    """Who says that another source made the bundle has less compared; what is not, is named, and that is all."""
     (copy / "README.md").write_text("trust me", encoding="utf-8")
-    told = json.loads((copy / "versions.json").read_bytes())
-    (copy / "versions.json").write_text(json.dumps(told | {"blindtest": "9.9"}), encoding="utf-8")
     (copy / "verify.py").write_text("print('all holds')", encoding="utf-8")
+    put_lines(copy / "record/settings.jsonl", [b'{"value": [], "key": "loopbacks", "more": 1}'])
+    said_to_be_made_by(copy, **versions)
     summed_again(copy)
     found = verify_bundle(copy, sound=False)
-    assert found.ok
-    assert {"README.md", "verify.py", "versions.json"} <= {*found.only_by_hash}
-    assert "verify.py is not that of this version of blindtest: read it before you run it" in found.text()
+    assert found.ok, found.text()
+    assert {"README.md", "verify.py", "versions.json", "record/settings.jsonl"} <= {*found.only_by_hash}
+    assert "verify.py is not that of the source that runs here: read it before you run it" in found.text()
+    assert said in found.text()
+    schema = json.loads(RESULTS_SCHEMA.read_text(encoding="utf-8"))
+    jsonschema.validate({"schema_version": 1, "command": "verify", **found.to_dict()}, schema)
+    # A verdict, an answer, a list of stimuli stay what they are, whoever is said to have made the bundle.
+    file = copy / "results.json"
+    told = json.loads(file.read_bytes())
+    told["claims"][0]["word"] = "negligible"
+    file.write_text(json.dumps(told, indent=1, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8")
+    with (copy / "trials.csv").open("a", encoding="utf-8") as table:
+        table.write("more\n")
+    summed_again(copy)
+    failed = failed_in(verify_bundle(copy, sound=False))
+    assert [what.split(":")[0] for what in failed] == ["results.json", "trials.csv"]
+    assert [*failed.values()] == ["1 differ: claims.0.word", "line 43 is not that of the record"]
+
+
+def test_a_source_that_is_no_hash_makes_nothing_easier(copy):
+    (copy / "verify.py").write_text("print('all holds')", encoding="utf-8")
+    said_to_be_made_by(copy, **{SOURCE: "the best"})
+    summed_again(copy)
+    found = verify_bundle(copy, sound=False)
+    reason = "ValueError: blindtest source: no SHA-256 in hex"
+    assert failed_in(found) == {
+        "versions can be read and checked": f"not what blindtest writes ({reason})",
+        "verify.py is the short verifier of blindtest": "another one",
+    }
+    assert found.made_by.to_dict()["stated"] is None
 
 
 def test_a_deadline_of_the_register_is_that_of_the_plan(made, copy):

@@ -17,7 +17,7 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.steps.anchors import ANCHORS, stamps
 from blindtest.steps.answers.study import read_answers
 from blindtest.steps.bundle import checks
-from blindtest.steps.bundle.opening import SUMS, OpenedBundle, is_bundle, opened, read_json
+from blindtest.steps.bundle.opening import SUMS, OpenedBundle, is_bundle, opened
 from blindtest.steps.place import Entropy, Progress
 from blindtest.steps.verification import Finding, Verified, hashes_in_text, in_one_line, verify_store
 from blindtest.steps.verification import verify as verify_study
@@ -48,8 +48,8 @@ class BundleVerified:
     published: tuple[str, ...]
     record: Verified | None
     """Of the record alone; None where it couldn't be read."""
-    versions: dict[str, tuple[str, str]] = field(default_factory=dict)
-    """What computed it in another version than is here: (there, here)."""
+    made_by: checks.MadeBy = field(default_factory=checks.MadeBy)
+    """What computed it, as it says."""
     only_by_hash: tuple[str, ...] = ()
     """Files that follow from nothing else in the bundle: only its own hash, seen elsewhere, speaks for them."""
     notes: tuple[str, ...] = ()
@@ -72,7 +72,8 @@ class BundleVerified:
             "bundle": {
                 "hash": self.bundle_hash,
                 "seen_elsewhere": self.seen_whole,
-                "other_versions": {name: list(pair) for name, pair in self.versions.items()},
+                "other_versions": {name: list(pair) for name, pair in self.made_by.others.items()},
+                "source": self.made_by.to_dict(),
                 "only_by_hash": list(self.only_by_hash),
                 "notes": list(self.notes),
             },
@@ -83,8 +84,8 @@ class BundleVerified:
         lines = [f"bundle {self.bundle_hash}", *_lines(self.findings)]
         if self.record is not None:
             lines += [line.text() for line in self.record.anchored.lines if line.ok is None]
-        if self.versions:
-            told = (f"{name} {there} (here {here or 'none'})" for name, (there, here) in self.versions.items())
+        if self.made_by.others:
+            told = (f"{name} {there} (here {here or 'none'})" for name, (there, here) in self.made_by.others.items())
             lines.append(f"note: computed by other versions than are here: {', '.join(told)}")
         lines += [f"note: {note}" for note in self.notes]
         return "\n".join([*map(in_one_line, lines), "", *map(in_one_line, self._meaning())])
@@ -237,7 +238,7 @@ class _Checking:
         self._place = place
         self._progress = progress
         self._findings: list[Finding] = []
-        self._versions: dict[str, tuple[str, str]] = {}
+        self._made_by = checks.MadeBy(unread=True)
         self._notes: list[str] = []
         self._all_sound = self._filters = self._same_verifier = False
         self._sealed_files: set[str] = set()
@@ -246,10 +247,6 @@ class _Checking:
     @property
     def _intact(self) -> bool:
         return all(finding.ok for finding in self._findings)
-
-    @property
-    def _same_version(self) -> bool:
-        return "blindtest" not in self._versions
 
     def done(self) -> BundleVerified:
         """Return what was found."""
@@ -261,7 +258,10 @@ class _Checking:
             self._add(Finding(ok=True, what=f"published hash {files.bundle_hash[:16]}... is that of this bundle"))
         if self._bundle.zipped and self._intact:
             self._try("the ZIP", lambda: checks.check_packing(self._bundle, self._place / "again.zip"))
-        self._try("versions", self._look_at_versions)
+        by = self._try("versions", lambda: checks.made_by(self._bundle))
+        if by is not None:
+            self._made_by = by
+            self._try("versions", by.told)
         self._part(1)(0, 1, "record")
         kept = self._try("the record", lambda: checks.read_record(self._bundle))
         verified = None if kept is None else self._record(kept, files.bundle_hash)
@@ -275,7 +275,7 @@ class _Checking:
             grade=grade,
             published=(*((files.bundle_hash,) if seen_whole else ()), *(verified.published if verified else ())),
             record=verified,
-            versions=self._versions,
+            made_by=self._made_by,
             only_by_hash=tuple(
                 checks.only_by_hash(
                     self._bundle,
@@ -290,7 +290,7 @@ class _Checking:
         )
 
     def _record(self, kept: "KeptRecord", bundle_hash: str) -> Verified | None:
-        self._try("form", lambda: checks.check_form(self._bundle, kept, same_version=self._same_version))
+        self._try("form", lambda: self._form(kept))
         wanted = [one for one in self._wanted if one != bundle_hash]
         # What lies in the bundle and can't be used is told by the stamps; a file that the user named is an error.
         stamped = stamps(self._bundle.root / ANCHORS, authorities=self._authorities)
@@ -300,7 +300,7 @@ class _Checking:
         return verified
 
     def _rest(self, kept: "KeptRecord", files: checks.FilesFound) -> None:
-        bundle, same_version = self._bundle, self._same_version
+        bundle, same_source = self._bundle, self._made_by.same_source
         sealed = kept.record(kept.sittings()[-1].study_seal)
         listed = self._try("stimuli/hashes.csv", lambda: checks.hashes_in(bundle))
         if listed is None:
@@ -312,8 +312,8 @@ class _Checking:
         self._part(2)(0, 1, "plan")
         work = self._try("the study", lambda: checks.laid_out(bundle, self._made("study")))
         if work is not None:
-            self._try("what was planned", lambda: checks.check_study(work, listed, sealed, same_version=same_version))
-        known = self._try("verify.py", lambda: checks.check_verifier(bundle, same_version=same_version))
+            self._try("what was planned", lambda: checks.check_study(work, listed, sealed, same_source=same_source))
+        known = self._try("verify.py", lambda: checks.check_verifier(bundle, same_source=same_source))
         self._same_verifier = isinstance(known, Finding) and known.ok
         self._part(3)(0, 1, "results")
         if not self._intact or work is None:
@@ -327,11 +327,17 @@ class _Checking:
         else:
             self._sound(work, listed, second)
 
+    def _form(self, kept: "KeptRecord") -> Finding | str:
+        found, undecided = checks.check_form(self._bundle, kept, same_source=self._made_by.same_source)
+        self._undecided += undecided
+        return found
+
     def _results(self, kept: "KeptRecord") -> list[Finding | str]:
         answers = read_answers(kept)
-        made, self._undecided = checks.check_derived(
-            self._bundle, answers, kept, same_versions=not self._versions, same_version=self._same_version
+        made, undecided = checks.check_derived(
+            self._bundle, answers, kept, same_all=self._made_by.same_all, same_source=self._made_by.same_source
         )
+        self._undecided += undecided
         return [*made, checks.check_report(self._bundle, answers)]
 
     def _sound(self, work: checks.Workplace, listed: Sequence[checks.Hashed], second: Sequence[checks.Hashed]) -> None:
@@ -362,15 +368,6 @@ class _Checking:
         place = self._place / name
         place.mkdir()
         return place
-
-    def _look_at_versions(self) -> None:
-        from blindtest.steps.gathering.record import versions
-
-        there = read_json(self._bundle.path("versions.json"), name="versions.json")
-        here = versions()
-        self._versions = {
-            str(name): (str(one), here.get(str(name), "")) for name, one in there.items() if here.get(str(name)) != one
-        }
 
     def _add(self, finding: Finding) -> None:
         self._findings.append(finding)

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
+from blindtest.steps.source_state import SOURCE
+
 __all__ = ["readme_text"]
 
 _SITTINGS_SHOWN = 12
@@ -10,7 +12,7 @@ _HEAD = """\
 # Evidence: {title}
 
 {invented}This folder holds what `blindtest report` published on {date}: what was sealed before anybody listened, every
-answer that was given, what was found, and what is needed to check it. It was made with blindtest {version}.
+answer that was given, what was found, and what is needed to check it. It was made with blindtest {version}{source}.
 
 ## How to check it
 
@@ -70,6 +72,7 @@ def readme_text(results: Mapping[str, Any], versions: Mapping[str, Any]) -> byte
         title=_line(results["title"]),
         date=str(results["generated_at"])[:10],
         version=versions.get("blindtest", "?"),
+        source=f" (SHA-256 of its source: `{_line(versions[SOURCE])}`)" if SOURCE in versions else "",
         invented="Devices, clips and listeners are invented: a demonstration.\n\n" if results["invented"] else "",
     )
     rows = [("study seal", results["study_seal"])]

@@ -23,6 +23,7 @@ from blindtest.session.own_words import reason_told
 from blindtest.steps.answers.sitting import SittingAnswers, trials_met
 from blindtest.steps.answers.study import Answers
 from blindtest.steps.attendance import attendance_words, elsewhere_words, withdrawn_words
+from blindtest.steps.source_state import SOURCE, source_sha256
 from blindtest.steps.verification import Verified
 from blindtest.study import (
     Study,
@@ -155,8 +156,13 @@ def seal_facts(study: Study, store: "Record", answers: Answers, verified: Verifi
 
 
 def versions() -> dict[str, str]:
-    """Return the versions of everything that computed something."""
-    found = {"blindtest": __version__, "Python": platform.python_version(), "platform": sys.platform}
+    """Return the versions of everything that computed something; of blindtest itself also the hash of its source."""
+    found = {
+        "blindtest": __version__,
+        SOURCE: source_sha256(),
+        "Python": platform.python_version(),
+        "platform": sys.platform,
+    }
     for package in PACKAGES:
         try:
             found[package] = version(package)

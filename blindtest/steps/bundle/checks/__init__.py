@@ -7,12 +7,14 @@ from blindtest.steps.bundle.checks.planned import Hashed, check_hashes, check_st
 from blindtest.steps.bundle.checks.record import check_form, read_record
 from blindtest.steps.bundle.checks.results import check_derived, check_report, check_verifier, only_by_hash
 from blindtest.steps.bundle.checks.sound import Levels, check_levels, check_rendering, check_stimuli, levels_in
+from blindtest.steps.bundle.checks.versions import MadeBy, made_by
 from blindtest.steps.bundle.checks.workplace import Workplace, laid_out
 
 __all__ = [
     "FilesFound",
     "Hashed",
     "Levels",
+    "MadeBy",
     "Workplace",
     "check_derived",
     "check_files",
@@ -29,6 +31,7 @@ __all__ = [
     "hashes_in",
     "laid_out",
     "levels_in",
+    "made_by",
     "only_by_hash",
     "read_record",
     "second_hashes",

@@ -19,7 +19,7 @@ HASHES = "stimuli/hashes.csv"
 _SINCE = ("code", "earlier")
 """What a seal holds and a study file doesn't: the version, and what was recorded before."""
 _WORDS = frozenset({"analysis", "stopping"})
-"""What another version of blindtest may put into other words."""
+"""What another source of blindtest may put into other words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +63,7 @@ def check_hashes(listed: Sequence[Hashed], sealed: Mapping[str, Any]) -> Finding
 
 
 def check_study(
-    work: Workplace, listed: Sequence[Hashed], sealed: Mapping[str, Any], *, same_version: bool
+    work: Workplace, listed: Sequence[Hashed], sealed: Mapping[str, Any], *, same_source: bool
 ) -> list[Finding | str]:
     """Hold what the study file says now against the record that was sealed, key by key, and its files by their hashes.
 
@@ -97,8 +97,8 @@ def check_study(
     words = (
         "what was planned: study.toml against the seal: title, claims, margins, analysis, protocol, listeners, levels"
     )
-    if other and not same_version and set(other) <= _WORDS:
-        return [*found, f"{words}: another version of blindtest words {', '.join(other)} otherwise: not decided"]
+    if other and not same_source and set(other) <= _WORDS:
+        return [*found, f"{words}: another source of blindtest words {', '.join(other)} otherwise: not decided"]
     return [*found, Finding(ok=not other, what=words, detail=f"differs in {', '.join(other)}" if other else "")]
 
 

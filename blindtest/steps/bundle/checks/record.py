@@ -48,11 +48,12 @@ def _control_count(block: Mapping[str, Any]) -> int:
     return sum(_count(value) for key, value in controls.items() if key == "every")
 
 
-def check_form(bundle: OpenedBundle, kept: KeptRecord, *, same_version: bool) -> Finding | str:
-    """Hold each file of the record against its one canonical form, byte for byte."""
+def check_form(bundle: OpenedBundle, kept: KeptRecord, *, same_source: bool) -> tuple[Finding | str, list[str]]:
+    """Hold each file of the record against its one canonical form, byte for byte; also return what isn't decided."""
     made = record_lines(kept, comments=True)
     other = [name for name, text in made.items() if bundle.path(f"record/{name}").read_bytes() != text]
     what = f"{len(made)} files of the record against their one form (RFC 8785), byte for byte"
-    if other and not same_version:
-        return f"{what}: another version of blindtest writes {', '.join(other)} otherwise: not decided"
-    return Finding(ok=not other, what=what, detail=f"differs in {', '.join(other)}" if other else "")
+    if other and not same_source:
+        words = f"{what}: another source of blindtest writes {', '.join(other)} otherwise: not decided"
+        return words, [f"record/{name}" for name in other]
+    return Finding(ok=not other, what=what, detail=f"differs in {', '.join(other)}" if other else ""), []

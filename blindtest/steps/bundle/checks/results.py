@@ -1,6 +1,7 @@
 """What follows from the record, made again and held against what was published: every number, line and byte."""
 
-from collections.abc import Collection, Iterator, Mapping
+import json
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 from importlib.resources import files
 from math import isclose
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from blindtest.session.record import Record
     from blindtest.steps.answers.study import Answers
 
-__all__ = ["check_derived", "check_report", "check_verifier", "only_by_hash"]
+__all__ = ["check_derived", "check_report", "check_verifier", "only_by_hash", "results_apart"]
 
 RESULTS = "results.json"
 VERIFIER = "verify.py"
@@ -27,17 +28,23 @@ _BY_SOUND = ("stimuli/table.csv", "stimuli/fixed.toml", SECOND_FIXED)
 _HELD = ("record/seals.jsonl", "record/sittings.jsonl", "record/chain.jsonl", "record/impressions.jsonl")
 """Files of the record that hashes hold; the others have their form, and nothing they follow from."""
 Path = tuple[str, ...]
+ADDED: tuple[str, ...] = ()
+"""What came to `results.json` since the first bundles, and which an older source therefore lacks: keys from the top on,
+'*' for any place of a list. Whoever adds one to `evidence.results` writes it down here."""
+_BY_NAMES = frozenset({"clips", "devices", "stimuli", "trials"})
+"""Tables of it whose keys are names of the study."""
+_NAMED = 5
 
 
 def check_derived(
-    bundle: OpenedBundle, answers: "Answers", record: "Record", *, same_versions: bool, same_version: bool
+    bundle: OpenedBundle, answers: "Answers", record: "Record", *, same_all: bool, same_source: bool
 ) -> tuple[list[Finding | str], list[str]]:
     """Make every file that follows from the record again; return what was found, and the files that are not decided.
 
     Parameters
     ----------
-    same_versions : all that computed it is here in the same version
-    same_version : blindtest is; then all but numbers of other libraries must be the same to the byte
+    same_all : all that computed it is here in the same version
+    same_source : blindtest's source is; then all but numbers of other libraries must be the same to the byte
 
     Raises
     ------
@@ -53,32 +60,86 @@ def check_derived(
         generated_at=datetime.fromisoformat(told["generated_at"]),
         invented=bool(told["invented"]),
     )
-    found: list[Finding | str] = [_results(bundle, told, made[RESULTS]), _table(bundle, made[_TABLE])]
+    found: list[Finding | str] = [_table(bundle, made[_TABLE])]
+    strange: list[str] = []
+    if same_source:
+        found.insert(0, _results(bundle, told, made[RESULTS]))
+    else:
+        less, more, apart = results_apart(told, json.loads(made[RESULTS]))
+        found.insert(0, _results(bundle, told, made[RESULTS], apart=apart))
+        if less:
+            found.append(f"{RESULTS} lacks what the source that runs here computes beside the rest: {_places(less)}")
+        if more:
+            strange = [RESULTS]
+            found.append(f"{RESULTS}: the source that runs here does not compute {_places(more)}: not decided")
     others = [name for name in DERIVED if name not in (RESULTS, _TABLE)]
     wrong = [name for name in others if _bytes(bundle, name) != made[name]]
     # How another version of a library describes or spells the same is no finding; what it holds is checked elsewhere.
-    undecided = [name for name in wrong if not same_versions and (not same_version or name.endswith("metadata.json"))]
+    undecided = [name for name in wrong if not same_all and (not same_source or name.endswith("metadata.json"))]
     firm = [name for name in wrong if name not in undecided]
     what = f"{len(others) - len(undecided)} files that follow from these, byte for byte"
     found.append(Finding(ok=not firm, what=what, detail=f"differs in {', '.join(firm)}" if firm else ""))
     if undecided:
         found.append(f"other versions spell {', '.join(undecided)} otherwise: not decided")
-    return found, undecided
+    return found, [*undecided, *strange]
 
 
 def _bytes(bundle: OpenedBundle, name: str) -> bytes:
     return bundle.path(name).read_bytes() if name in bundle.names else b""
 
 
-def _results(bundle: OpenedBundle, told: Any, made: bytes) -> Finding:
-    """Hold every value of results.json against the one computed now."""
-    import json
+def results_apart(told: Any, made: Any) -> tuple[list[Path], list[Path], list[Path]]:
+    """Return where results of another source lack a value, have one more, and differ.
 
+    Lacking may be what was added to the results since (`ADDED`), more may be a key that isn't known here; but no line
+    of a list, and no entry of a table that goes by names of the study: there both say the same, or they differ.
+    """
+    ours, theirs = dict(_leaves(made)), dict(_leaves(told))
+    less = [path for path in ours.keys() - theirs.keys() if any(_under(path, one) for one in ADDED)]
+    more = [path for path in theirs.keys() - ours.keys() if _unknown_key(path, made)]
+    shared = ours.keys() & theirs.keys()
+    wrong = [path for path in shared if not _alike(ours[path], theirs[path])]
+    wrong += [path for path in ours.keys() ^ theirs.keys() if path not in {*less, *more}]
+    return sorted(less), sorted(more), sorted(wrong)
+
+
+def _under(path: Path, added: str) -> bool:
+    """Return whether a path leads to, or into, what was added; '*' stands for any place of a list."""
+    parts = added.split(".")
+    return len(path) >= len(parts) and all(one in ("*", other) for one, other in zip(parts, path, strict=False))
+
+
+def _unknown_key(path: Path, made: Any) -> bool:
+    """Return whether a path leaves `made` at a key of a table whose keys are blindtest's own."""
+    here, name = made, ""
+    for part in path:
+        if isinstance(here, list):
+            if not int(part) < len(here):
+                return False
+            here, name = here[int(part)], ""
+            continue
+        if not isinstance(here, Mapping) or part not in here:
+            return isinstance(here, Mapping) and bool(here) and name not in _BY_NAMES
+        here, name = here[part], part
+    return False
+
+
+def _places(paths: Sequence[Path]) -> str:
+    told = ", ".join(".".join(path) for path in paths[:_NAMED])
+    return told + (f" and {len(paths) - _NAMED} more" if len(paths) > _NAMED else "")
+
+
+def _results(bundle: OpenedBundle, told: Any, made: bytes, *, apart: Sequence[Path] | None = None) -> Finding:
+    """Hold every value of results.json against the one computed now.
+
+    apart : where it differs, as far as another source may not; None: nothing may differ
+    """
     ours = dict(_leaves(json.loads(made)))
     theirs = dict(_leaves(told))
     paths = sorted(ours.keys() | theirs.keys())
     both = ours.keys() & theirs.keys()  # a null that one alone has is a difference, too
     wrong = [path for path in paths if path not in both or not _alike(ours[path], theirs[path])]
+    wrong = wrong if apart is None else list(apart)
     numbers = sum(type(value) in (int, float) for value in ours.values())
     what = f"{RESULTS}: {numbers} numbers and {len(ours) - numbers} words computed again from the record"
     if wrong:
@@ -86,7 +147,7 @@ def _results(bundle: OpenedBundle, told: Any, made: bytes) -> Finding:
         return Finding(ok=False, what=what, detail=f"{len(wrong)} differ: {', '.join(places)}")
     if _bytes(bundle, RESULTS) == made:
         return Finding(ok=True, what=what, detail="the same to the last digit")
-    if ours == theirs:
+    if ours == theirs and apart is None:
         return Finding(ok=False, what=what, detail="the same values, spelt otherwise than blindtest spells them")
     return Finding(ok=True, what=what, detail="the same within 1e-6 of each: another processor or library summed them")
 
@@ -122,11 +183,11 @@ def _table(bundle: OpenedBundle, made: bytes) -> Finding:
     return Finding(ok=not detail, what=f"{_TABLE}: {len(ours) - 2} lines against the rows of the chain", detail=detail)
 
 
-def check_verifier(bundle: OpenedBundle, *, same_version: bool) -> Finding | str:
-    """Hold the verifier inside the bundle against the one of this version: a reader is to run ours, not a forger's."""
+def check_verifier(bundle: OpenedBundle, *, same_source: bool) -> Finding | str:
+    """Hold the verifier inside the bundle against the one of this source: a reader is to run ours, not a forger's."""
     same = _bytes(bundle, VERIFIER) == files("blindtest.report").joinpath("short_verifier.py").read_bytes()
-    if not same and not same_version:
-        return f"{VERIFIER} is not that of this version of blindtest: read it before you run it"
+    if not same and not same_source:
+        return f"{VERIFIER} is not that of the source that runs here: read it before you run it"
     return Finding(ok=same, what=f"{VERIFIER} is the short verifier of blindtest", detail="" if same else "another one")
 
 
