@@ -29,6 +29,9 @@ class ConsentFacts:
     """Listeners who agreed and had everything erased later."""
     never_began: int
     """Who agreed and had no sitting."""
+    left_after: tuple[tuple[str, int], ...] | None = None
+    """Of these, how many left after each step, which was the last that they had behind them; None where it isn't known.
+    Steps: consent, questions, output, screening."""
     tested: int | None = None
     """Who finished the tests of what they play on; None where there are none."""
     failed: int = 0
@@ -50,10 +53,27 @@ class ConsentFacts:
             ],
             "withdrawn": self.withdrawn,
             "never_began": self.never_began,
+            **({} if self.left_after is None else {"left_after": dict(self.left_after)}),
             "tested": self.tested,
             "failed": self.failed,
             "turned_away": self.turned_away,
         }
+
+
+_AFTER = {
+    "consent": "after they had agreed",
+    "questions": "after the questions",
+    "screening": "after the tests of what they play on",
+}
+
+
+def _left_words(facts: ConsentFacts) -> str:
+    """Return at which step those left who never began; '' where nobody did, or it isn't known."""
+    output = "in the tests of what they play on" if facts.tested is not None else "before the first sound"
+    left = [
+        f"{count} {output if step == 'output' else _AFTER[step]}" for step, count in facts.left_after or () if count
+    ]
+    return f"Where they left: {', '.join(left)}." if left else ""
 
 
 def consent_words(facts: ConsentFacts) -> tuple[str, ...]:
@@ -63,6 +83,8 @@ def consent_words(facts: ConsentFacts) -> tuple[str, ...]:
         f"{'is' if facts.agreed == 1 else 'are'} on record; {facts.never_began} of them never began a sitting. "
         + (f"{facts.withdrawn} more withdrew and had everything erased." if facts.withdrawn else "Nobody withdrew.")
     ]
+    if left := _left_words(facts):
+        words.append(left)
     words += [
         f"To the text with the SHA-256 {text}{' (the one sealed with the study)' if text == facts.sealed else ''}: "
         f"{plural(count, 'listener')}."

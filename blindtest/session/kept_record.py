@@ -14,6 +14,7 @@ from blindtest.design import Link, Sealed, row_hash, rules_from_record, verify_c
 from blindtest.design import commitment as commitment_of
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session.panel_devices import DEVICES, Move, kept_as
+from blindtest.session.panel_reach import REACHED, STEPS
 from blindtest.session.panelist import Panelist
 from blindtest.session.record_lines import PANEL_FILE, RECORD_FILES, WITHDRAWN
 from blindtest.session.register import ImpressionEntry, Override, SealEntry, SittingEntry, scheduled_in
@@ -446,6 +447,10 @@ def _panelist_of(line: Mapping[str, Any], path: Path) -> Panelist:
             if output is not None:
                 int(output["rate_hz"])
                 held[kept_as("output", device)] = output
+        last = line.get("reached")
+        if last is not None and last not in STEPS:
+            raise ValueError(f"reached: {last!r} is none of {', '.join(STEPS)}")
+        held[REACHED] = {} if last is None else {"step": last}
         if devices:
             held[DEVICES] = {"moves": [Move.from_record(each).to_record() for each in devices]}
     except (KeyError, TypeError, ValueError, AttributeError) as error:

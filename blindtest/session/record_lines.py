@@ -8,13 +8,13 @@ remarks of listeners and their own words on why they stopped, unless they are as
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from blindtest.design import canonical, rules_from_record
+from blindtest.design import canonical
 from blindtest.session.event import time_text
 from blindtest.session.own_words import reason_told, without_own_words
+from blindtest.session.panel_reach import reached, screening_is_over
 from blindtest.session.panelist import Panelist
 from blindtest.session.record import Record
 from blindtest.session.register import SittingEntry
-from blindtest.session.screening import Screening, ScreeningAnswer
 
 __all__ = ["PANEL_FILE", "RECORD_FILES", "WITHDRAWN", "record_lines"]
 
@@ -122,13 +122,17 @@ def _impressions(record: Record) -> Iterable[dict[str, Any]]:
 def _panel(record: Record) -> Iterable[dict[str, Any]]:
     """Return of each listener the hash of the consent text, the tests of what was worn, and the browser's rate.
 
-    What listeners said of themselves stays at home; and so do the draws of tests that somebody is still taking.
+    Of those who never began a sitting it is told which step is behind them. What listeners said of themselves stays at
+    home; and so do the draws of tests that somebody is still taking.
     """
+    sat = {entry.listener for entry in record.sittings()}
     for one in record.panelists():
+        last = None if one.listener in sat else reached(one)
         yield {
             "listener": one.listener,
             "consent_sha256": one.consent_sha256,
             **_found(one, 0),
+            **({} if last is None else {"reached": last}),
             **({"devices": [_device(one, number) for number in range(1, one.device + 1)]} if one.device else {}),
         }
 
@@ -140,18 +144,13 @@ def _device(one: Panelist, number: int) -> dict[str, Any]:
 
 def _found(one: Panelist, device: int) -> dict[str, Any]:
     kept, seed = one.on("screening", device), one.seed_of(device)
-    over = bool(kept) and seed is not None and _screening_is_over(kept, seed)
+    over = bool(kept) and seed is not None and screening_is_over(kept, seed)
     rate = one.on("output", device).get("rate_hz")
     return {
         "seed": seed.hex() if over and seed is not None else None,
         "screening": dict(kept) if over else None,
         "output": None if rate is None else {"rate_hz": rate},
     }
-
-
-def _screening_is_over(kept: Mapping[str, Any], seed: bytes) -> bool:
-    answers = tuple(ScreeningAnswer.from_record(held) for held in kept["answers"])
-    return Screening(rules=rules_from_record(kept["rules"]), seed=seed, answers=answers).place is None
 
 
 def _settings(record: Record, closed: Iterable[SittingEntry]) -> Iterable[dict[str, Any]]:

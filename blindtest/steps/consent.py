@@ -5,6 +5,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from blindtest.report import ConsentFacts, ReportInput
+from blindtest.session.panel_reach import STEPS, reached
 from blindtest.steps.screening import screening_found
 
 if TYPE_CHECKING:
@@ -27,11 +28,14 @@ def consent_found(store: "Record", answers: "Answers") -> ConsentFacts | None:
     sat = {entry.listener for entry in store.sittings()}
     found = screening_found(store, answers)
     texts = Counter(one.consent_sha256 for one in panelists)
+    never = [one for one in panelists if one.listener not in sat]
+    last = Counter(reached(one) for one in never)
     return ConsentFacts(
         texts=tuple(sorted(texts.items(), key=lambda item: (-item[1], item[0]))),
         sealed=answers.seal.record.get("consent"),
         withdrawn=withdrawn,
-        never_began=sum(one.listener not in sat for one in panelists),
+        never_began=len(never),
+        left_after=None if None in last else tuple((step, last[step]) for step in STEPS),
         tested=None if found is None else found.finished,
         failed=0 if found is None else found.failed,
         turned_away=0 if found is None else found.turned_away,

@@ -16,10 +16,13 @@ from jsonschema import Draft202012Validator
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.design import screening_truth
+from blindtest.errors import BlindtestError
 from blindtest.report.panel_words import consent_words
 from blindtest.report.screening_words import played_on_words
 from blindtest.session.kept_record import KeptRecord
 from blindtest.session.panel_devices import answers_by_device
+from blindtest.session.panel_reach import reached
+from blindtest.session.panelist import Panelist
 from blindtest.session.record_lines import record_lines
 from blindtest.session.store import Store
 from blindtest.steps.answers.study import read_answers
@@ -217,7 +220,15 @@ def test_the_analysis_counts_who_passed_beside_the_published_rates(sat, capsys):
         assert consents[0].to_dict() == {
             "agreed": 3, "texts": [{"sha256": agreed, "listeners": 3, "sealed": True}], "withdrawn": 0,
             "never_began": 1, "tested": 2, "failed": 1, "turned_away": 0,
+            "left_after": {"consent": 0, "questions": 0, "output": 1, "screening": 0},
         }  # fmt: skip
+        assert "Where they left: 1 in the tests of what they play on." in " ".join(consent_words(consents[0]))
+        # A record that was published before this was told says nothing of it.
+        older = KeptRecord(lines | {"panel.jsonl": lines["panel.jsonl"].replace(b',"reached":"output"', b"")}, sat)
+        assert consent_found(older, read_answers(older)).left_after is None
+        assert record_lines(older)["panel.jsonl"].count(b"reached") == 0
+        with pytest.raises(BlindtestError, match="reached: 'home' is none of consent, questions"):
+            KeptRecord(lines | {"panel.jsonl": lines["panel.jsonl"].replace(b':"output"', b':"home"')}, sat)
         store.forget(store.panelists()[2].listener, at=datetime.now(UTC))
         after = KeptRecord(record_lines(store), sat)
         consents = [consent_found(each, read_answers(each)) for each in (store, after)]
@@ -231,6 +242,24 @@ def test_the_analysis_counts_who_passed_beside_the_published_rates(sat, capsys):
     assert b"30 to 44 years" not in b"".join(lines.values())
     told = [json.loads(line)["seed"] for line in lines["panel.jsonl"].splitlines()]
     assert told == [*seeds[:2], None], "whose tests are not over may not learn what will sound"
+
+
+@pytest.mark.parametrize(
+    ("kept", "last"),
+    [
+        ({}, "consent"),
+        ({"agreed": {"browser": "ab"}}, "consent"),
+        ({"questions": {"age": None}}, "questions"),
+        ({"output": {"rate_hz": None}}, "output"),
+        ({"questions": {"age": "30"}, "output": {"rate_hz": 48_000}}, "output"),
+        ({"questions": {"age": "30"}, "devices": {"moves": [{"sitting": 0, "links": 0, "seed": None}]},
+          "output/1": {"rate_hz": 48_000}}, "output"),
+        ({"reached": {"step": "screening"}}, "screening"),
+        ({"reached": {}}, None),
+    ],
+)  # fmt: skip
+def test_where_somebody_left_is_the_last_step_behind_them(kept, last):
+    assert reached(Panelist(listener="L-one", seed=bytes(32), consent_sha256="0" * 64, kept=kept)) == last
 
 
 @pytest.mark.long
