@@ -11,7 +11,7 @@ Exit codes: 0 all holds; 1 something does not; 2 wrong use; 3 this can't be read
 import csv
 import io
 import json
-import os
+import re
 import sys
 import zipfile
 from collections.abc import Callable, Iterator
@@ -27,8 +27,7 @@ Lines = list[dict[str, Any]]
 Checks = Iterator[tuple[bool, str, list[Any]]]  # whether it holds, what was compared, what is wrong
 
 GUESS = dict.fromkeys(("abx", "duo-trio", "same-different", "2afc"), "1/2")
-GUESS |= dict.fromkeys(("triangle", "tetrad", "3afc"), "1/3")
-"""How often a guess is right, by method."""
+GUESS |= dict.fromkeys(("triangle", "tetrad", "3afc"), "1/3")  # how often a guess is right, by method
 LARGEST = 1 << 30  # bytes of one file; more is not read
 
 CANNOT = """
@@ -45,6 +44,8 @@ def files_of(place: Path) -> Files:
     if place.is_file():
         archive = zipfile.ZipFile(place)
         infos = [info for info in archive.infolist() if not info.filename.endswith("/")]
+        if archive.comment or min((info.header_offset for info in archive.infolist()), default=0):
+            raise ValueError("bytes before the ZIP's first entry, or behind its end")
         if len({info.filename for info in infos}) != len(infos) or any(info.flag_bits & 1 for info in infos):
             raise ValueError("a name that stands there twice, or an encrypted file")
         if any(info.file_size > LARGEST for info in infos) or sum(info.file_size for info in infos) > 8 * LARGEST:
@@ -52,13 +53,11 @@ def files_of(place: Path) -> Files:
         # A ZIP's reader gives no more than the size that was just looked at, and checks it.
         found: Files = {info.filename: partial(archive.read, info) for info in infos}
     else:
-        found = {}
-        for folder, folders, names in os.walk(place):
-            for path in [Path(folder, name) for name in names] + [Path(folder, name) for name in folders]:
-                if path.is_symlink() or not (path.is_file() or path.is_dir()) or path.stat().st_size > LARGEST:
-                    raise ValueError(f"{path}: a link, a special file, or more than 1 GiB")
-                if path.is_file():
-                    found[path.relative_to(place).as_posix()] = path.read_bytes
+        paths = sorted(place.rglob("*"))
+        for path in paths:
+            if path.is_symlink() or not (path.is_file() or path.is_dir()) or path.stat().st_size > LARGEST:
+                raise ValueError(f"{path}: a link, a special file, or more than 1 GiB")
+        found = {path.relative_to(place).as_posix(): path.read_bytes for path in paths if path.is_file()}
     if "SHA256SUMS" not in found:
         raise ValueError("no SHA256SUMS: this is no bundle")
     return found
@@ -71,9 +70,12 @@ def lines_of(files: Files, name: str) -> Lines:
 
 def check_files(files: Files) -> Checks:
     """Every file has the hash that SHA256SUMS says, every name stands there once, and nothing else is here."""
-    listed = [line.decode().split("  ", 1) for line in files["SHA256SUMS"]().splitlines()]
+    lines = [line.decode(errors="replace") for line in files["SHA256SUMS"]().splitlines(keepends=True)]
+    found = [re.fullmatch(r"([0-9a-f]{64})  (.+)\n", line) for line in lines]
+    wrong = [f"line {number} of SHA256SUMS is not a hash and a name" for number, one in enumerate(found, 1) if not one]
+    listed = [(one[1], one[2]) for one in found if one]
     names = [name for _, name in listed]
-    wrong = [name for hashed, name in listed if name in files and sha256(files[name]()).hexdigest() != hashed]
+    wrong += [name for hashed, name in listed if name in files and sha256(files[name]()).hexdigest() != hashed]
     wrong += sorted(set(names) ^ (set(files) - {"SHA256SUMS"})) + ["a name twice"] * (len(names) - len(set(names)))
     yield not wrong, f"{len(names)} files against their SHA-256 in SHA256SUMS, and no file besides them", wrong
 
@@ -232,16 +234,15 @@ def ends_of(sittings: Lines, seals: Lines) -> dict[int, str]:
     helped = {seal["commitment"]: " helper" for seal in seals if "helper" in json.loads(seal["record"])}
     over = [s for s in sittings if s["state"] != "open"]
     told = [f"{s['state']} {s['ended']}{helped.get(s['commitment'], '')}".encode() for s in over]
-    return {
-        s["number"]: sha256(bytes.fromhex(s["head"]) + words).hexdigest() for s, words in zip(over, told, strict=True)
-    }
+    ends = [sha256(bytes.fromhex(s["head"]) + words).hexdigest() for s, words in zip(over, told, strict=True)]
+    return {s["number"]: end for s, end in zip(over, ends, strict=True)}
 
 
 def check_published(published: list[str], sums: str, sittings: Lines, seals: Lines) -> Checks:
     """Every hash that was seen elsewhere is one of this record's."""
     known = {s["head"]: f"the last hash of sitting {s['number']}" for s in sittings if s["state"] != "open"}
     shut = {True: ", shut until it may be opened: it shows nothing yet", False: ""}
-    known |= {sums: "the bundle's hash"}
+    known[sums] = "the bundle's hash"
     known |= {seal["commitment"]: f"a {seal['kind']} seal{shut[seal['nonce'] is None]}" for seal in seals}
     known |= {end: f"how sitting {number} ended" for number, end in ends_of(sittings, seals).items()}
     for one in published:
@@ -259,8 +260,7 @@ def checks(files: Files, published: list[str]) -> Checks:
     under = {s["number"] for s in sittings if s["study_seal"] == study_seal and s["state"] != "open"}
     rows = [row for row in rows if row["sitting"] in under]
     yield from check_table(files, rows)
-    results = json.loads(files["results.json"]())
-    yield from check_counts(results, sittings, seals, rows)
+    yield from check_counts(json.loads(files["results.json"]()), sittings, seals, rows)
     yield from check_published(published, sha256(files["SHA256SUMS"]()).hexdigest(), sittings, seals)
 
 

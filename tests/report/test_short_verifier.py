@@ -205,6 +205,69 @@ def test_a_small_record_made_by_the_formulas_holds():
         assert one.failing() == []
 
 
+def said_of(place, capsys):
+    """Run it in this process on a folder or ZIP: exit code, what it printed, what it complained of."""
+    code = runpy.run_path(str(SOURCE))["main"]([str(place)])
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def packed(path, *, comment=b""):
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, content in choices().files().items():
+            archive.writestr(name, content())
+        archive.comment = comment
+    return path
+
+
+def test_a_zip_with_bytes_before_or_behind_it_is_refused_as_blindtest_verify_does(tmp_path, capsys):
+    """Whoever opens it by its first bytes reads another file than whoever opens it by its last."""
+    plain = packed(tmp_path / "plain.zip")
+    assert said_of(plain, capsys)[0] == 0
+    before, moved, behind = (tmp_path / f"{name}.zip" for name in ("before", "moved", "behind"))
+    before.write_bytes(b"#!/bin/sh\n" + plain.read_bytes())
+    with moved.open("wb") as file:
+        # The same with a directory that knows of them.
+        file.write(b"#!/bin/sh\n")
+        with zipfile.ZipFile(plain) as source, zipfile.ZipFile(file, "a") as target:
+            for info in source.infolist():
+                target.writestr(info, source.read(info))
+    packed(behind, comment=b"more")
+    for path in (before, moved, behind):
+        with zipfile.ZipFile(path) as archive:
+            assert archive.testzip() is None
+        code, _, complained = said_of(path, capsys)
+        assert code == 3
+        assert "bytes before the ZIP's first entry, or behind its end" in complained
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda sums: b"# made by hand\n" + sums, "line 1 of SHA256SUMS is not a hash and a name"),
+        (lambda sums: sums + b"\n", "line 7 of SHA256SUMS is not a hash and a name"),
+        (lambda sums: sums[:-1], "line 6 of SHA256SUMS is not a hash and a name"),
+        (lambda sums: sums.replace(b"  ", b" *", 1), "line 1 of SHA256SUMS is not a hash and a name"),
+        (lambda sums: sums[:10].upper() + sums[10:], "line 1 of SHA256SUMS is not a hash and a name"),
+        (lambda sums: b"\xff\xfe" + sums, "line 1 of SHA256SUMS is not a hash and a name"),
+        (lambda sums: sums + sums[-sums[::-1].index(b"\n", 1):], "a name twice"),
+        (lambda sums: b"", "record/chain.jsonl"),
+    ],
+    ids=["a remark", "an empty line", "cut off", "one blank", "capitals", "no UTF-8", "twice", "empty"],
+)  # fmt: skip
+def test_what_is_wrong_with_the_list_of_hashes_is_said_by_its_line(tmp_path, capsys, change, said):
+    """And the other checks are made all the same."""
+    for name, content in choices().files().items():
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        data = content()
+        (tmp_path / name).write_bytes(change(data) if name == "SHA256SUMS" else data)
+    code, told, complained = said_of(tmp_path, capsys)
+    (failed,) = [line for line in told.splitlines() if line.startswith("FAILS")]
+    assert (code, complained) == (1, "")
+    assert said in failed
+    assert "holds: 3 commitments against their nonces and records" in told
+
+
 def again(one, number=1):
     """Link a sitting's rows anew, as a forger does, and make the table fit."""
     one.chain = [link for link in one.chain if link["sitting"] != number] + one.linked(number)
