@@ -31,7 +31,7 @@ def read_record(bundle: OpenedBundle) -> KeptRecord:
     kept = read_kept_record(bundle.root / "record")
     for entry in kept.sittings():
         blocks = kept.record(entry.commitment)["protocol"]["blocks"]
-        trials = sum(_count(block["trials"]) + _control_count(block) for block in blocks)
+        trials = sum(_trials_of(block) for block in blocks)
         if len(blocks) > MOST_TRIALS or not 0 < trials <= MOST_TRIALS:
             raise ValueError(f"sitting {entry.number}: a plan of {trials} trials, allowed are 1 to {MOST_TRIALS}")
     return kept
@@ -43,9 +43,13 @@ def _count(value: Any) -> int:
     return value
 
 
-def _control_count(block: Mapping[str, Any]) -> int:
-    controls = block.get("controls") or {}
-    return sum(_count(value) for key, value in controls.items() if key == "every")
+def _trials_of(block: Mapping[str, Any]) -> int:
+    """Return how many trials a block of a plan holds, controls among them: as `design.Block.length` counts them."""
+    trials, controls = _count(block["trials"]), block.get("controls")
+    every = None if controls is None else _count(controls["every"])
+    if every == 0:
+        raise ValueError("a control for every 0 trials")
+    return trials + (0 if every is None else trials // every)
 
 
 def check_form(bundle: OpenedBundle, kept: KeptRecord, *, same_source: bool) -> tuple[Finding | str, list[str]]:

@@ -7,12 +7,13 @@ import csv
 import shutil
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import zip_longest
 from math import inf, isnan
 from pathlib import Path
 
 import numpy as np
 
-from blindtest.audio import integrated_loudness, promised_seconds, read_clip, true_peak
+from blindtest.audio import RunningLoudness, RunningPeak, audio_extent, decoded_blocks, promised_seconds
 from blindtest.render import ClipSource, Rendered, render, table_text
 from blindtest.steps.bundle.checks.planned import Hashed
 from blindtest.steps.bundle.checks.workplace import Workplace
@@ -22,12 +23,16 @@ from blindtest.steps.place import Progress
 from blindtest.steps.verification import Finding
 from blindtest.study import render_job
 
-__all__ = ["Levels", "check_levels", "check_rendering", "check_stimuli", "levels_in"]
+__all__ = ["Levels", "check_levels", "check_rendering", "check_stimuli", "levels_in", "loudness_and_peak"]
 
 TABLE, FIXED = "stimuli/table.csv", "stimuli/fixed.toml"
 ROUNDED_DB = 0.00011
 """The table has four decimals; the last may differ by one where another machine rounds otherwise."""
 FULL_SCALE_24 = 2**23
+_GATE_LUFS = -70.0
+"""The absolute gate (ITU-R BS.1770-5, annex 1), which shuts out what lies under it."""
+_PIECE = 1 << 18
+"""Frames that are measured at once."""
 ROOM_S = 60.0
 """By which a clip may be longer than what was rendered of it, beside twice that."""
 Pair = tuple[str, str]
@@ -84,12 +89,9 @@ def check_levels(
         wrong.append(f"{TABLE} has other lines than there are stimuli")
     for number, one in enumerate(there):
         progress(number, len(there), "measuring")
-        clip = read_clip(bundle.path(f"stimuli/{one.sha256}.wav"))
         line = levels.rows[one.clip, one.condition]
-        found = {
-            "file_after_lufs": integrated_loudness(clip.frames, clip.rate),
-            "true_peak_after_dbtp": true_peak(clip.frames, clip.rate),
-        }
+        loudness, peak = loudness_and_peak(bundle.path(f"stimuli/{one.sha256}.wav"))
+        found = {"file_after_lufs": loudness, "true_peak_after_dbtp": peak}
         off = _largest(abs(value - float(line[name])) for name, value in found.items())
         worst = max(worst, off)
         if not off <= ROUNDED_DB:
@@ -100,6 +102,29 @@ def check_levels(
     return [
         Finding(ok=not wrong, what=f"loudness and true peak of {len(there)} stimuli, measured again", detail=detail)
     ]
+
+
+def loudness_and_peak(path: Path) -> tuple[float, float]:
+    """Return the integrated loudness in LUFS and the true peak in dBTP of a file, however long: it is read in pieces.
+
+    The numbers are those of `integrated_loudness` and `true_peak` of the whole.
+
+    Raises
+    ------
+    BlindtestError
+        It is no audio, or not as long as it says.
+    """
+    rate, channels, blocks = decoded_blocks(path)
+    extent = audio_extent(path)
+    loudness = RunningLoudness(0 if extent is None else extent[0], rate, channels)
+    peak = RunningPeak(channels)
+    for block in blocks:
+        for first in range(0, len(block), _PIECE):
+            piece = block[first : first + _PIECE]
+            loudness.add(piece)
+            peak.add(piece)
+    level = loudness.level()
+    return level if level > _GATE_LUFS else -inf, peak.level()
 
 
 def check_rendering(
@@ -199,10 +224,16 @@ def _samples(bundle: OpenedBundle, rendered: Rendered, listed: Sequence[Hashed],
 
 def _steps_apart(one: Path, other: Path) -> float:
     """Return the largest difference of two stimuli in steps of 24 bits; infinite where they are not of one shape."""
-    first, second = read_clip(one), read_clip(other)
-    if first.frames.shape != second.frames.shape or first.rate != second.rate:
+    rate, channels, first = decoded_blocks(one)
+    other_rate, other_channels, second = decoded_blocks(other)
+    if (rate, channels) != (other_rate, other_channels):
         return inf
-    return float(np.max(np.abs(np.round((first.frames - second.frames) * FULL_SCALE_24))))
+    most = 0.0
+    for ours, theirs in zip_longest(first, second, fillvalue=np.empty((0, channels))):
+        if ours.shape != theirs.shape:
+            return inf
+        most = max(most, float(np.max(np.abs(np.round((ours - theirs) * FULL_SCALE_24)), initial=0.0)))
+    return most
 
 
 def _table(rendered: Rendered, levels: Levels) -> Finding:
