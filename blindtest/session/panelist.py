@@ -12,7 +12,17 @@ from typing import Any, Literal
 from blindtest.session.panel_devices import DEVICES, Move, kept_as, moves_of
 from blindtest.session.register import State
 
-__all__ = ["AGREED", "LinkKind", "NoPlace", "OwnSitting", "PanelCounts", "PanelLink", "Panelist", "token_hash"]
+__all__ = [
+    "AGREED",
+    "AGREED_BEFORE",
+    "LinkKind",
+    "NoPlace",
+    "OwnSitting",
+    "PanelCounts",
+    "PanelLink",
+    "Panelist",
+    "token_hash",
+]
 
 LinkKind = Literal["personal", "public"]
 NoPlace = Literal["unknown", "taken", "withdrawn", "full", "closed"]
@@ -22,6 +32,8 @@ are taken; nobody can begin any more."""
 
 AGREED = "agreed"
 """Under which is kept by which browser a listener agreed: a hash of what that browser drew."""
+AGREED_BEFORE = "agreed before"
+"""Under which are kept the texts that a listener agreed to before the present one, by their hashes, and when."""
 
 
 def token_hash(token: str) -> str:

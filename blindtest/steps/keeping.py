@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from blindtest.errors import Missing
+from blindtest.errors import BlindtestError
 from blindtest.session.register import WITHHELD
 from blindtest.steps.place import open_store
 from blindtest.steps.storage import has_record
@@ -42,8 +42,8 @@ def keeping_reminder(study: Study, at: datetime) -> str:
             return ""
         with open_store(study, create=False) as store:
             return reminder_of(study, store.sittings(), at)
-    except Missing:
-        # A folder to read only: what is in the database can't be known, and the day has passed.
+    except BlindtestError:
+        # A folder to read only, say: what is in the database can't be known, and the day has passed.
         return _words(study)
 
 
@@ -57,7 +57,7 @@ def panel_reminder(study: Study, at: datetime) -> str:
         if has_record(study):
             with open_store(study, create=False) as store:
                 return panel_reminder_of(study, store, at)
-    except Missing:
+    except BlindtestError:
         return _words(study)
     return _late(study)
 

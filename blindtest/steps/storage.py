@@ -27,6 +27,8 @@ def database_of(study: Study) -> "Path | ByUrl":
     ------
     Missing
         The environment variable that names the database is not set.
+    BlindtestError
+        It names one that holds nothing, while a record lies in study.db.
     """
     return _database(study.storage, study.folder, study.path)
 
@@ -67,7 +69,7 @@ def look_at_storage(path: Path) -> tuple[str, tuple[Fault, ...]]:
         unused = (
             "; a file has no schemas: schema_name is not used" if storage.named and isinstance(stands_in, Path) else ""
         )
-        return f"{look_at(stands_in)}{unused}", ()
+        return f"{look_at(stands_in)}{unused}{_not_read(path.parent, stands_in)}", ()
     except BlindtestError as error:
         return "", tuple(
             replace(one, file=source.file, line=source.line(*place), key=source.key(*place)) for one in error.faults
@@ -77,6 +79,34 @@ def look_at_storage(path: Path) -> tuple[str, tuple[Fault, ...]]:
 def _database(storage: Storage | None, folder: Path, path: Path) -> "Path | ByUrl":
     if storage is None:
         return folder / FILE
+    place = _named(storage, folder, path)
+    if _lies_there(folder, place) and not is_recorded(place):
+        raise BlindtestError(
+            Fault(
+                problem="another database is named, and it is empty, while this study's record lies in study.db",
+                file=str(path),
+                key="storage.url_from",
+                got=storage.url_from,
+                remedy="take [storage] out to go on with that record, which no command moves; to begin anew, put "
+                "study.db into another folder",
+            )
+        )
+    return place
+
+
+def _lies_there(folder: Path, place: "Path | ByUrl") -> bool:
+    """Return whether a record lies in study.db, and `place` is another database."""
+    beside = folder / FILE
+    if not beside.is_file() or not beside.stat().st_size:
+        return False
+    return not (isinstance(place, Path) and place.resolve() == beside.resolve())
+
+
+def _not_read(folder: Path, place: "Path | ByUrl") -> str:
+    return "; study.db, which lies there too, is not read" if _lies_there(folder, place) else ""
+
+
+def _named(storage: Storage, folder: Path, path: Path) -> "Path | ByUrl":
     url = os.environ.get(storage.url_from, "").strip()
     if not url:
         raise Missing(

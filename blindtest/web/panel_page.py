@@ -1,10 +1,13 @@
 """A panel served until it is interrupted: port, links, and what is said when it stops."""
 
-from collections.abc import Callable, Sequence
+import signal
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from secrets import token_hex
+from threading import current_thread, main_thread
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -139,7 +142,8 @@ def serve_panel(
         say(reminder)
     say("Ctrl-C stops the server; answers are safe, and everybody can go on once it runs again.")
     try:
-        Server(app, opened, quick=True).run()
+        with _ended_as_interrupted():
+            Server(app, opened, quick=True).run()
     except KeyboardInterrupt:
         say("Stopped.")
     finally:
@@ -153,3 +157,24 @@ def serve_panel(
         study_seal=panel.sealed.commitment,
         closed=panel.closed,
     )
+
+
+@contextmanager
+def _ended_as_interrupted() -> Iterator[None]:
+    """Take SIGTERM for Ctrl-C: what `kill`, a container or a service manager sends, who all wait for the stop.
+
+    By itself it would end the program before what was erased is rewritten, and the nonces of a panel that is over are
+    opened.
+    """
+    if current_thread() is not main_thread():
+        yield
+        return
+
+    def interrupt(number: int, frame: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)

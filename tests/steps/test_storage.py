@@ -10,6 +10,7 @@ import pytest
 from blindtest import steps
 from blindtest.errors import BlindtestError, Missing
 from blindtest.session.store import ByUrl
+from blindtest.steps.place import open_store
 from blindtest.steps.storage import database_of, has_record
 from blindtest.study import load_study
 
@@ -83,6 +84,33 @@ def test_a_file_by_url_that_can_be_none_is_said_before_anybody_listens(folder, m
         (seen,) = [one for one in steps.doctor(folder).symptoms if one.what == "the study's database"]
         assert not seen.fine
     assert not (folder / "nowhere").exists()
+
+
+def test_a_record_in_the_studys_file_is_not_left_behind_unsaid(own_study, monkeypatch):
+    """[storage] written later would begin another register at sitting 1, and nobody's link would be known any more."""
+    steps.impression(own_study, words="It shimmers.", unit=load_study(own_study).units[0].id, by="L-one")
+    folder = stored_at(own_study)
+    monkeypatch.setenv(VARIABLE, "sqlite:///answers.db")
+    (fault,) = steps.check(folder).faults
+    assert (fault.key, fault.got, fault.line is None) == ("storage.url_from", VARIABLE, False)
+    assert "this study's record lies in study.db" in fault.problem
+    for begins in (
+        lambda: open_store(load_study(folder)),
+        lambda: steps.impression(folder, words="It hisses.", unit=load_study(folder).units[0].id, by="L-one"),
+        lambda: steps.forget(folder, "L-one"),
+    ):
+        with pytest.raises(BlindtestError, match=r"it is empty, while this study's record lies in study\.db"):
+            begins()
+    assert not (folder / "answers.db").exists()
+    # The same file by its URL is no other record, and one that was begun elsewhere goes on, with a word.
+    monkeypatch.setenv(VARIABLE, "sqlite:///study.db")
+    assert has_record(load_study(folder))
+    (folder / "study.db").rename(folder / "answers.db")
+    (folder / "study.db").write_bytes(b"SQLite format 3\x00")
+    monkeypatch.setenv(VARIABLE, "sqlite:///answers.db")
+    checked = steps.check(folder)
+    assert not checked.faults
+    assert any(note.endswith("; study.db, which lies there too, is not read") for note in checked.notes)
 
 
 def test_a_schema_that_a_file_cannot_have_is_said(own_study, monkeypatch):

@@ -4,6 +4,7 @@ import importlib.util
 import json
 import os
 import shutil
+import signal
 import sqlite3
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
@@ -21,7 +22,7 @@ from blindtest.session.kept_record import KeptRecord
 from blindtest.session.record_lines import record_lines
 from blindtest.session.store import Store
 from blindtest.steps.panel.playback import panel_moves_words
-from blindtest.web import PanelServices, hosts_of, make_panel_app
+from blindtest.web import PanelServices, hosts_of, make_panel_app, panel_page
 
 spec = importlib.util.spec_from_file_location("panel_visitor", Path(__file__).with_name("panel_visitor.py"))
 panel_visitor = importlib.util.module_from_spec(spec)
@@ -442,6 +443,77 @@ def test_closed_by_the_organiser_while_it_is_served(folder, served):
         one.to_the_trials()
         one.to_the_end()
         assert "of your 5 answers" in one.state()["result"][0]
+
+
+def test_who_agreed_and_comes_back_too_late_is_told_so(folder, served):
+    """They gave no answer, so nobody thanks them for one or promises a result; what is stored of them can be erased."""
+    with served(folder) as (panel, come):
+        one = come()
+        agreed = one.agree(panel.public_token(), one.open(panel.public_token()))
+        steps.close_panel(folder)
+        told = one.state()
+        assert {key: told[key] for key in ("step", "why")} == {"step": "refused", "why": "closed"}
+        assert told["pseudonym"] == agreed["pseudonym"], "the page's foot offers to withdraw"
+        assert one.open(one.resume) == told
+        assert one.post("/panel/begin", {}).json == {"begun": False}
+        assert one.post("/panel/withdraw", {}).json == {"step": "refused", "why": "withdrawn"}
+
+
+def test_a_consent_text_that_was_changed_is_agreed_to_before_a_further_sitting(folder, served):
+    with served(folder) as (panel, come):
+        public = panel.public_token()
+        begun, waiting = come(), come()
+        begun.to_the_sitting(public)
+        begun.to_the_trials()
+        waiting.agree(public, waiting.open(public))
+    old = sha256((folder / "consent.md").read_bytes()).hexdigest()
+    (folder / "consent.md").write_text("Kept until 2040, and handed on to others.\n", encoding="utf-8")
+    new = sha256((folder / "consent.md").read_bytes()).hexdigest()
+    with served(folder) as (panel, come):
+        begun.app = waiting.app = come().app
+        # A sitting that is open goes on as it was agreed to and sealed.
+        assert begun.state()["step"] == "sitting"
+        assert begun.view()["step"] == "trial"
+        assert begun.event("abandoned", reason="").status == 200
+        for one in (begun, waiting):
+            asked = one.open(public)
+            assert (asked["step"], asked["consent_sha256"], asked["consent"][:15]) == (
+                "consent",
+                new,
+                "Kept until 2040",
+            )
+            assert asked == one.open(one.resume) == one.state()
+            one.post("/panel/begin", {})
+            assert panel.counts().open == 0, "nothing begins before"
+            refused = one.post("/panel/consent", {"token": "", "consent_sha256": old})
+            assert (refused.status, refused.json) == (409, {"problem": "the consent text was changed meanwhile"})
+            assert one.state() == asked
+        name = begun.state()["pseudonym"]
+        # The page sends the link that it was opened by, or none where the browser knew its listener.
+        assert begun.agree("", asked)["step"] == "sitting"
+        assert waiting.agree(waiting.resume, asked)["step"] == "questions"
+        assert begun.agree("", asked)["step"] == "sitting", "sent twice it is agreed once"
+        assert begun.state()["pseudonym"] == name
+        assert panel.counts().listeners == 2
+        with Store(folder / "study.db", entropy=os.urandom) as store:
+            kept = {one.listener: one for one in store.panelists()}[name]
+            assert kept.consent_sha256 == new
+            assert [text["text_sha256"] for text in kept.kept["agreed before"]["texts"]] == [old]
+        assert begun.post("/panel/withdraw", {}).status == 200
+        stranger = come()
+        assert stranger.post("/panel/consent", {"token": "", "consent_sha256": new}).json["why"] == "unknown"
+    assert steps.verify(folder).ok
+
+
+def test_told_to_end_a_server_stops_as_by_an_interrupt(folder, monkeypatch):
+    """`kill`, containers and service managers send SIGTERM; the panel has things to do before it ends."""
+    said, before = [], signal.getsignal(signal.SIGTERM)
+    monkeypatch.setattr(panel_page.Server, "run", lambda self: os.kill(os.getpid(), signal.SIGTERM))
+    with steps.open_panel(folder) as panel:
+        told = panel_page.serve_panel(panel, say=said.append)
+    assert said[-1] == "Stopped."
+    assert told.counts["listeners"] == 0
+    assert signal.getsignal(signal.SIGTERM) == before
 
 
 def nonces(folder):

@@ -75,6 +75,10 @@ def test_a_panel_goes_on_after_its_database_was_stopped(folder, postgres_server,
         back = panel_visitor.visitor_of(toy, serving(panel))
         assert back.open(one.resume)["step"] == "thanks"
     assert steps.forget(folder, withdrawn).sittings == (2,)
+    # The end of a panel opens the nonces of all plans at once, there too.
+    assert steps.close_panel(folder).opened.to_dict() == {"plans": 2, "study_seals": 1}
+    with Store(database_of(load_study(folder)), entropy=os.urandom, create=False) as store:
+        assert [seal.kind for seal in store.seals() if seal.opened is None] == []
     assert steps.verify(folder).ok
     assert not (folder / "study.db").exists()
     with Store(database_of(load_study(folder)), entropy=os.urandom, create=False) as store:

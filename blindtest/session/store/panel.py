@@ -12,7 +12,16 @@ from blindtest.design import canonical
 from blindtest.session import migrations as schema
 from blindtest.session.event import time_text
 from blindtest.session.panel_devices import DEVICES, Move, kept_as
-from blindtest.session.panelist import AGREED, LinkKind, NoPlace, OwnSitting, PanelCounts, Panelist, PanelLink
+from blindtest.session.panelist import (
+    AGREED,
+    AGREED_BEFORE,
+    LinkKind,
+    NoPlace,
+    OwnSitting,
+    PanelCounts,
+    Panelist,
+    PanelLink,
+)
 from blindtest.session.register import WITHHELD
 
 __all__ = ["PanelRegister", "erase_panelist", "panelists"]
@@ -121,6 +130,29 @@ class PanelRegister:
             return listener
 
         return self._write(job)
+
+    def agree_again(self, listener: str, text_sha256: str, *, at: datetime) -> None:
+        """Put on record that a listener agreed to a text that was changed since; the same text changes nothing.
+
+        The consents before it are kept beside: what was done under them was agreed to by them.
+        """
+        table = schema.panel_consents
+
+        def job(connection: Connection) -> None:
+            query = select(table.c.text_sha256, table.c.at).where(table.c.listener == listener)
+            before = connection.execute(query).one_or_none()
+            if before is None or before.text_sha256 == text_sha256:
+                return
+            earlier = list(_kept(connection, listener, AGREED_BEFORE).get("texts", ()))
+            earlier.append({"text_sha256": before.text_sha256, "at": before.at})
+            _keep(connection, listener, AGREED_BEFORE, {"texts": earlier}, at)
+            values = {"text_sha256": text_sha256, "at": time_text(at)}
+            connection.execute(update(table).where(table.c.listener == listener).values(values))
+
+        with self._read() as connection:
+            current = connection.scalar(select(table.c.text_sha256).where(table.c.listener == listener))
+        if current != text_sha256:
+            self._write(job)
 
     def take_over(
         self, listener: str, session_hash: str, *, seed: bytes | None = None, at: datetime | None = None

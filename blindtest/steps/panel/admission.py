@@ -63,6 +63,10 @@ class Admission:
         # Two secrets drawn at once would lead one listener to two links.
         self._drawing = Lock()
 
+    def text(self) -> dict[str, str]:
+        """Return the consent text and its hash, as a page shows the one and sends the other."""
+        return {"consent": self.consent, "consent_sha256": self.consent_sha256}
+
     def public_token(self) -> str | None:
         """Return the token of the public link, the same in every run; None where there is none."""
         if not self._panel.public:
@@ -81,9 +85,10 @@ class Admission:
 
         Parameters
         ----------
-        token : of the link
+        token : of the link; '' where a page was opened without, by what its browser holds
         text_sha256 : of the text that was on the page
-        known : who is on record by what the browser holds: takes no second place by the public link
+        known : who is on record by what the browser holds: takes no second place by the public link, and agrees anew
+            where the text was changed
         browser : what the browser drew before it sent this: sent again after its answer was lost, it is the same
             listener's consent, with the same link to come back by. '': each is another's
         closed : whether nobody new is admitted
@@ -102,7 +107,8 @@ class Admission:
             )
         link = self._store.panel.link(token_hash(token))
         by_public = link is not None and link.kind == "public"
-        if known is not None and link is not None and (by_public or link.listener == known):
+        if known is not None and (not token or (link is not None and (by_public or link.listener == known))):
+            self._store.panel.agree_again(known, text_sha256, at=self._clock())
             return known
         if by_public and not self._panel.public:
             return refused("closed")

@@ -249,13 +249,21 @@ class OpenPanel:
             return refused("unknown")
         begun = self._own(one)
         still = any(own.state == "open" for own in begun)
+        closed = self.closed
+        more = len(begun) < self._planned and not closed
+        if more and not still and one.consent_sha256 != self._admission.consent_sha256:
+            # The text was changed: what they agreed to covers what they did under it, and no further sitting.
+            return self._said(one, "consent", **self._admission.text())
         due = self._due(one, begun)
-        if due is not None and (still or not self.closed):
+        if due is not None and (still or not closed):
             return self._said(one, due.name, **due.shown(self.study, one))
         if still:
             return self._said(one, "sitting")
-        if len(begun) < self._planned and not self.closed:
+        if more:
             return self._said(one, "sitting") if self._may_begin(begun) else self._said(one, "later")
+        if not begun:
+            # They agreed, and came back too late: there is nothing to thank for, and no result to wait for.
+            return self._said(one, "refused", why="closed")
         return self._thanks(one, begun)
 
     def take(self, listener: str, step: str, sent: Mapping[str, Any]) -> State:
@@ -378,8 +386,7 @@ class OpenPanel:
             "public": public,
             "title": self.study.title,
             "invitation": self._invitation_text,
-            "consent": self._admission.consent,
-            "consent_sha256": self._admission.consent_sha256,
+            **self._admission.text(),
             "sittings": self._planned,
             "minutes": round(max(minutes, default=0.0)),
             "closes": None if self.panel.closes is None else self.panel.closes.isoformat(),
@@ -392,10 +399,11 @@ class OpenPanel:
         return {**head, **({"second_rate_hz": second} if second else {}), **shown}
 
     def _own(self, one: Panelist) -> list[OwnSitting]:
-        """Return a listener's sittings under the study's present seal."""
+        """Return a listener's sittings under the study's present seal, and what is open under an earlier one: that goes
+        on as it was sealed."""
         self._end_overdue()
-        under = self.sealed.commitment
-        return [own for own in self._store.panel.sittings_of(one.listener) if own.study_seal == under]
+        every, under = self._store.panel.sittings_of(one.listener), self.sealed.commitment
+        return [own for own in every if own.study_seal == under or own.state == "open"]
 
     def _may_begin(self, begun: list[OwnSitting]) -> bool:
         """Return whether a listener's next sitting may be held today: where a phase has several, each has its day."""

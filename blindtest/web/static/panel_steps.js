@@ -55,6 +55,26 @@ export function day(iso) {
   return new Date(`${iso}T12:00:00`).toLocaleDateString(LANGUAGE, { day: "numeric", month: "long", year: "numeric" });
 }
 
+/** The text that was agreed to is another one now. @param {Door} door @param {State} state */
+function consent(door, state) {
+  const agree = button(say("I agree and go on"), () => void go(), "main");
+  async function go() {
+    if (!enabled(agree)) return;
+    enable(agree, false);
+    if (!(await door.agree(state["consent_sha256"]))) enable(agree, true);
+  }
+  return element("div", {},
+    heading(say("What you agree to has changed")),
+    element("p", {}, say("Since you agreed, the text was changed. What you did until now stays under the one that you agreed to. Before anything further, please read the new one.")),
+    element("section", { "aria-labelledby": "consent" },
+      element("h2", { id: "consent" }, say("What you agree to")),
+      ...written(state["consent"]),
+      element("p", {}, say("If you do not agree, close this page: nothing more is stored. At its foot you can have everything erased.")),
+    ),
+    element("p", { class: "row" }, agree),
+  );
+}
+
 /** The link to come back by, shown once. @param {Door} door @param {State} state */
 function link(door, state) {
   const address = `${location.origin}/#${state["resume"]}`;
@@ -229,4 +249,4 @@ function refused(_door, state) {
 }
 
 /** @type {Record<string, (door: Door, state: State) => HTMLElement>} */
-export const PANEL_STEPS = { invitation, link, questions, output, screening, sitting, later, thanks, refused };
+export const PANEL_STEPS = { invitation, consent, link, questions, output, screening, sitting, later, thanks, refused };
