@@ -59,6 +59,8 @@ _UNITS = _table(
     "ohms ω pa mpa v mv linear lin"
 )
 _QUOTIENTS = frozenset(["v/v", "pa/v", "pa/pa", "v/pa", "rad/s"])
+_LINEAR_UNIT = re.compile(r"[(\[]\s*(?:[mu\u00b5\u03bc]?pa|pascals?|lin|linear|m?v)\s*[)\]]", re.IGNORECASE)
+"""The column's own unit, in brackets: SPL (Pa) is a pressure, where SPL re 20 µPa is in dB."""
 _HARMONIC = re.compile(r"(?:h|hd|d)\d+|\d+(?:nd|rd|th)")
 
 
@@ -78,7 +80,7 @@ def classified(cell: str) -> Column:
         unit = "rad" if known & {"rad", "rads", "radian", "radians"} else ""
         unit = unit or ("deg" if known & {"deg", "degs", "degree", "degrees", "grad", "°"} else "")
         return Column(name=name, role="phase", side=side, unit=unit)
-    if in_db or "spl" in known:
+    if in_db or ("spl" in known and not _LINEAR_UNIT.search(name)):
         return Column(name=name, role="level", side=side, symbol=symbol, unit="dB")
     if (known & _FREQUENCY and not known & {"response"}) or words == ["f"] or "rad/s" in known:
         unit = "rad/s" if "rad/s" in known else "kHz" if known & {"khz", "kilohertz"} else ""

@@ -134,6 +134,23 @@ def test_linear_gain_only_where_the_header_says_so():
     assert "4: a linear gain can't be negative, got -1.0" in refusal("Hz,Gain (linear)\n20,1\n200,1\n2000,-1\n")
 
 
+@pytest.mark.parametrize(
+    ("name", "levels"),
+    [
+        # 1 Pa is 94 dB re 20 µPa to a hundredth (IEC 61672-1's reference pressure): 20 lg(1/20e-6) = 93.9794.
+        ("SPL (Pa)", [93.9794, 73.9794, 113.9794]),
+        ("SPL [linear]", [0, -20, 20]),
+        ("SPL (V)", [0, -20, 20]),
+        ("SPL re 20 µPa", [1, 0.1, 10]),
+        ("SPL/V", [1, 0.1, 10]),
+        ("dB SPL (Pa)", [1, 0.1, 10]),
+    ],
+)
+def test_the_unit_in_brackets_goes_before_the_word_spl(name, levels):
+    response = parse_response(f"Frequency (Hz);{name}\n20;1\n200;0.1\n2000;10\n".encode())
+    assert_allclose(response.magnitude[:, 0], levels, atol=1e-3)
+
+
 def test_left_and_right_columns():
     for head in ("Frequency,Left,Right", "f,L (dB),R (dB)", "Freq Hz;SPL left dB;SPL right dB", "Hz,links,rechts"):
         response = read(head.replace(";", ",") + "\n20,80,81\n100,80,83\n1000,82,83\n")
