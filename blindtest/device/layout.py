@@ -11,12 +11,13 @@ from .columns import Column
 from .dialect import Dialect, Row, cells_of, number_reader
 from .lines import refused
 
-__all__ = ["IN_HERTZ", "Layout", "layout_by_names", "layout_by_position"]
+__all__ = ["IN_HERTZ", "UNNAMED_UNIT", "Layout", "layout_by_names", "layout_by_position"]
 
 Floats = NDArray[np.float64]
 
 IN_HERTZ = {"": 1.0, "Hz": 1.0, "kHz": 1e3, "rad/s": 1 / (2 * pi)}
 HIGHEST_LEVEL_DB = 300.0
+UNNAMED_UNIT = "level without a unit in the header: taken as dB"
 HIGHEST_INDEX = 2000
 """Rows counted up to here could be taken for frequencies; a response in steps of 1 Hz goes further."""
 
@@ -58,7 +59,7 @@ def layout_by_names(columns: Sequence[Column], line: int) -> Layout:
     if columns[levels[0]].role == "unknown":
         remarks.append(f"column {columns[levels[0]].name!r} taken as the level in dB")
     elif any(not columns[k].unit for k in levels):
-        remarks.append("level without a unit in the header: taken as dB")
+        remarks.append(UNNAMED_UNIT)
     units = [columns[k].unit or "dB" for k in levels]
     for unit in dict.fromkeys(units):
         if unit != "dB":

@@ -5,13 +5,14 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from .layout import HIGHEST_LEVEL_DB, Layout
+from .layout import HIGHEST_LEVEL_DB, UNNAMED_UNIT, Layout
 from .lines import refused
 
 __all__ = [
     "FEW",
     "SAME",
     "counted_rows",
+    "doubtful_levels",
     "kept_points",
     "levels_in_db",
     "merged_points",
@@ -29,6 +30,8 @@ FEWEST_POINTS = 3
 LOWEST_FREQUENCY, HIGHEST_FREQUENCY = 1e-3, 1e6
 LOWEST_TOP_HZ = 100.0
 """A response that ends below this covers nothing that music has much of; a column in kHz would."""
+LARGEST_RATIO = 4.0
+"""A response in dB re a frequency of its own goes through 0, and one in dB SPL stands far higher; our rule."""
 FEW = 3
 """Rows that may be without numbers in any file; in long ones one in ten."""
 SAME = 1e-9
@@ -55,6 +58,15 @@ def levels_in_db(columns: Floats, layout: Layout, place: Lines) -> Floats:
         with np.errstate(divide="ignore", over="ignore"):
             levels[:, k] = 20 * (np.log10(levels[:, k]) - np.log10(REFERENCE[unit]))
     return levels
+
+
+def doubtful_levels(magnitude: Floats, layout: Layout) -> list[str]:
+    """Return a remark where levels without a unit look like ratios: all above 0, and none as large as a level in dB."""
+    if UNNAMED_UNIT not in layout.remarks or not np.all((magnitude > 0) & (magnitude <= LARGEST_RATIO)):
+        return []
+    return [
+        f"all levels lie between 0 and {LARGEST_RATIO:g}: name the unit linear in the header if they are no decibels"
+    ]
 
 
 def kept_points(frequency: Floats, magnitude: Floats, place: Lines) -> tuple[NDArray[np.bool_], list[str]]:

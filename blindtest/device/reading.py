@@ -34,6 +34,7 @@ from .points import (
     FEW,
     SAME,
     counted_rows,
+    doubtful_levels,
     kept_points,
     levels_in_db,
     merged_points,
@@ -95,6 +96,7 @@ def _parsed(data: bytes) -> Response:
     place = np.array(rows.places)
     remarks += table.remarks + layout.remarks + rows.remarks
     magnitude = levels_in_db(numbers[:, 1 : 1 + len(layout.levels)], layout, place)
+    remarks += doubtful_levels(magnitude, layout)
     phase = numbers[:, 1 + len(layout.levels) :]
     keep, zero = kept_points(frequency, magnitude, place)
     remarks += zero

@@ -148,7 +148,16 @@ def test_linear_gain_only_where_the_header_says_so():
 )
 def test_the_unit_in_brackets_goes_before_the_word_spl(name, levels):
     response = parse_response(f"Frequency (Hz);{name}\n20;1\n200;0.1\n2000;10\n".encode())
-    assert_allclose(response.magnitude[:, 0], levels, atol=1e-3)
+    assert response.magnitude[:, 0].tolist() == pytest.approx(levels, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("levels", "said"), [((0.61, 0.82, 0.44), True), ((0.6, 0.0, -0.4), False), ((91, 92, 85), False)]
+)
+def test_small_numbers_without_a_unit_are_told(levels, said):
+    rows = "".join(f"{hz},{level}\n" for hz, level in zip((20, 200, 2000), levels, strict=True))
+    remarks = parse_response(f"Frequency (Hz),Amplitude\n{rows}".encode()).remarks
+    assert any("name the unit linear" in one for one in remarks) is said
 
 
 def test_left_and_right_columns():
