@@ -87,6 +87,7 @@ from blindtest.report.stage_words import StageFacts, stage_beside, stage_claimed
 from blindtest.report.stopped_words import StoppedFacts, stopped_beside
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan, UnreliableTruth
+from blindtest.report.words import p_words
 
 __all__ = [
     "CANNOT_TELL_WORDS",
@@ -172,6 +173,7 @@ __all__ = [
     "listened_plan",
     "markdown",
     "numbers_words",
+    "p_words",
     "plan_figure",
     "played_on_words",
     "said_of",

@@ -29,6 +29,7 @@ from blindtest.steps.lines.threshold import threshold_lines
 from blindtest.steps.lines.unreliable import CLAIMED_BY_SOUND, unreliable_dict, unreliable_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
 from blindtest.steps.screening import screening_dict, screening_found
+from blindtest.steps.withdrawn import counted_against, counted_against_words
 from blindtest.study import load_study
 
 __all__ = ["Analysis", "analyze", "claim_dict"]
@@ -67,6 +68,11 @@ class Analysis:
                 for one in answers.sittings
             ],
             "withheld_sittings": answers.withheld,
+            **(
+                {"withheld_against": [one.to_dict() for one in against]}
+                if (against := counted_against(answers))
+                else {}
+            ),
             **({"sittings_under_other_seals": answers.elsewhere} if answers.elsewhere else {}),
             "controls": [one.to_dict() for one in answers.controls],
             "settings": [one.to_dict() for one in answers.settings],
@@ -95,6 +101,7 @@ class Analysis:
             lines.append(f"{beyond} of them beyond the plan: reported, not counted.")
         if answers.withheld:
             lines.append(f"{answers.withheld} withdrawn by their listeners: not counted.")
+        lines += [f"{words[0].upper()}{words[1:]}." for words in counted_against_words(answers)]
         if elsewhere := elsewhere_words(answers.elsewhere):
             lines.append(f"{elsewhere}.")
         if attended := attendance_words(answers):

@@ -554,6 +554,18 @@ def test_rows_that_a_listener_withdrew_are_counted_and_all_else_still_holds(made
     found = verify_bundle(copy, published=made.heads)
     assert found.ok, found.text()
     assert f"{len(gone)} rows withheld at the listener's request" in found.text()
+    # Whether they asked for it nobody can tell: so all 28 trials of that sitting are counted against the claim.
+    told = json.loads((copy / "results.json").read_bytes())
+    (against,) = told["withdrawn"]["against"]
+    counts = told["claims"][0]["counts"]
+    assert (counts["trials"], counts["unanswered"]) == (28, 0)
+    p = sum(comb(56, k) for k in range(counts["correct"], 57)) / 2**56
+    word = "heard" if p <= 0.05 else "open"
+    assert against == {
+        "claim": told["claims"][0]["id"], "trials": 28, "word": word, "stands": word == told["claims"][0]["word"],
+        "p_value": pytest.approx(p), "why_not": "",
+    }  # fmt: skip
+    assert f"note: the claim {against['claim']}, with the 28 trials that were withdrawn counted" in found.text()
     code, said = short_verifier(copy / "verify.py", copy, *published(made.heads))
     assert code == 0, said
     assert f"{len(gone)} withheld" in said

@@ -204,7 +204,14 @@ def test_a_listener_is_forgotten_and_the_record_still_verifies(study):
     assert "rows withheld at the listener's request" in verified.text()
     analysis = steps.analyze(folder)
     assert analysis.answers.withheld == 1
-    assert "L-gone" not in steps.report(folder).page.read_text()
+    # Counted against the claim: as unanswered trials are, all of them wrong for *heard*, all of them right against it.
+    (against,) = analysis.to_dict()["withheld_against"]
+    assert against["trials"] == 28
+    told = f"ends as {against['word']}"
+    assert told in analysis.text()
+    shown = steps.report(folder)
+    assert any(told in words for words in shown.facts.deviations)
+    assert "L-gone" not in shown.page.read_text()
 
 
 def test_an_edited_answer_is_found(study):

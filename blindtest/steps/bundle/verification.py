@@ -21,6 +21,7 @@ from blindtest.steps.bundle.opening import SUMS, OpenedBundle, is_bundle, opened
 from blindtest.steps.place import Entropy, Progress
 from blindtest.steps.verification import Finding, Verified, hashes_in_text, in_one_line, verify_store
 from blindtest.steps.verification import verify as verify_study
+from blindtest.steps.withdrawn import counted_against_words
 
 if TYPE_CHECKING:
     from blindtest.session.kept_record import KeptRecord
@@ -338,6 +339,7 @@ class _Checking:
             self._bundle, answers, kept, same_all=self._made_by.same_all, same_source=self._made_by.same_source
         )
         self._undecided += undecided
+        self._notes += counted_against_words(answers)
         return [*made, checks.check_report(self._bundle, answers)]
 
     def _sound(self, work: checks.Workplace, listed: Sequence[checks.Hashed], second: Sequence[checks.Hashed]) -> None:

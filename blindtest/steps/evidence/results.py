@@ -36,6 +36,7 @@ from blindtest.steps.evidence.claim_numbers import (
 from blindtest.steps.evidence.licences import clip_licences
 from blindtest.steps.gathering.claim import planned_power
 from blindtest.steps.screening import screening_dict, screening_found
+from blindtest.steps.withdrawn import counted_against
 
 __all__ = ["FORMAT", "json_text", "results", "study_tables"]
 
@@ -119,6 +120,7 @@ def results(
             "sittings": len(gone),
             "rows": sum(link.row is None for number in gone for link in record.chain(number)),
             "impressions": sum(one.forgotten is not None for one in record.impressions()),
+            **({"against": [one.to_dict() for one in against]} if (against := counted_against(answers)) else {}),
         },
         "study_seals": [one.commitment for one in record.seals() if one.kind == "study"],
         "earlier": list(seal.get("earlier", [])),

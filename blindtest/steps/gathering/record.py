@@ -25,6 +25,7 @@ from blindtest.steps.answers.study import Answers
 from blindtest.steps.attendance import attendance_words, elsewhere_words, withdrawn_words
 from blindtest.steps.source_state import SOURCE, source_sha256
 from blindtest.steps.verification import Verified
+from blindtest.steps.withdrawn import counted_against_words
 from blindtest.study import (
     Study,
     read_origin,
@@ -185,6 +186,7 @@ def deviations_of(store: "Record", answers: Answers) -> tuple[str, ...]:
     found = [f"{one.what}, because: {one.reason}" for one in store.overrides()]
     if answers.withheld:
         found.append(withdrawn_words(answers.withheld))
+    found += counted_against_words(answers)
     if attended := attendance_words(answers):
         found.append(attended)
     beyond = sum(one.beyond_plan for one in answers.sittings)
