@@ -284,6 +284,30 @@ def test_share_of_targets_is_the_published_icc():
     assert "target 29 %" in result.sentence
 
 
+@pytest.mark.parametrize("level", [0.95, 0.8])
+def test_limits_of_a_share_by_hand_where_everything_is_balanced(level):
+    """Searle 1971: mean squares of a one-way layout are independent, of variance 2 MS^2/df; delta method on the logit.
+
+    The share is s/(s + MSW) with s = (MSB - MSW)/k, its logit log s - log MSW.
+    """
+    rng = np.random.default_rng(3)
+    y = rng.normal(0, 2, (12, 1)) + rng.normal(0, 1.5, (12, 5))
+    table = pd.DataFrame([(f"t{i:02}", v) for i, row in enumerate(y) for v in row], columns=["target", "rating"])
+    result = fit_linear_mixed("rating ~ 1", table, random={"target": "1"}, level=level).intraclass_shares()
+    row = result.shares.loc["target"]
+    between, within = 5 * np.var(y.mean(axis=1), ddof=1), np.mean(np.var(y, axis=1, ddof=1))
+    own = (between - within) / 5
+    by_between, by_within = 1 / (5 * own), -1 / (5 * own) - 1 / within
+    error = np.sqrt((by_between * between) ** 2 * 2 / 11 + (by_within * within) ** 2 * 2 / 48)
+    middle, reach = np.log(own / within), stats.norm.ppf((1 + level) / 2) * error
+    assert row["share"] == pytest.approx(own / (own + within), rel=1e-5)
+    expected = 1 / (1 + np.exp(-(middle + np.array([-reach, reach]))))
+    assert row[["ci_low", "ci_high"]].tolist() == pytest.approx(expected.tolist(), abs=1e-4)
+    said = json.loads(json.dumps(result.to_dict()))
+    assert [one["share"] for one in said["shares"]] == result.shares["share"].tolist()
+    assert [said["level"], said["shares"][-1]["ci_low"]] == [level, result.shares["ci_low"].iloc[-1]]
+
+
 def test_shares_need_random_intercepts_only(fitted):
     with pytest.raises(BlindtestError, match="with slopes the share of a group depends"):
         fitted("panel_ratings_small_slope", "reml")[2].intraclass_shares()
@@ -305,6 +329,8 @@ def test_leaving_a_listener_out_is_fitting_the_table_without(fitted):
         assert influence.dfbetas.loc[name].to_numpy() == pytest.approx(change / error, abs=1e-5)
         cook = change @ np.linalg.solve(result.covariance.to_numpy(), change) / 6
         assert influence.levels.loc[name, "cooks_distance"] == pytest.approx(cook, abs=1e-6)
+        sigmas = [np.sqrt(one.fit.sigma2) for one in (without, result)]
+        assert influence.levels.loc[name, "log_residual_sd_change"] == pytest.approx(np.log(sigmas[0] / sigmas[1]), abs=1e-5)
     assert influence.levels["rows"].sum() == 204
     assert influence.cook_limit == pytest.approx(0.4)
     assert json.loads(json.dumps(influence.to_dict(), allow_nan=False))["sentence"] == influence.sentence
@@ -342,6 +368,18 @@ def test_residual_numbers_are_those_of_scipy(fitted):
     assert checks.excess_kurtosis == pytest.approx(stats.kurtosis(raw))
     assert checks.spread_trend == pytest.approx(stats.spearmanr(np.abs(raw), checks.fitted).statistic)
     assert checks.bands["rows"].sum() == len(raw)
+    assert len(checks.bands) > 2
+    for band in checks.bands.itertuples():
+        here = (checks.fitted >= band.low) & (checks.fitted <= band.high)
+        assert here.sum() == band.rows
+        assert band.mean == pytest.approx(np.mean(raw[here]) / checks.sigma, abs=1e-9)
+        assert band.std_dev == pytest.approx(np.std(raw[here], ddof=1) / checks.sigma)
+    assert checks.bands["low"].iloc[0] == checks.fitted.min()
+    assert checks.bands["high"].iloc[-1] == checks.fitted.max()
+    assert checks.spread_ratio == pytest.approx(checks.bands["std_dev"].max() / checks.bands["std_dev"].min())
+    sd = result.variance_components.set_index("group").loc["listener", "variance"] ** 0.5
+    own = np.sort(result.random_effects["listener"]["Intercept"].to_numpy()) / sd
+    assert checks.effects["listener"] == pytest.approx(own, rel=1e-6)
     by_hand = {level: np.std(raw[table["device"] == level], ddof=1) / checks.sigma for level in "ABC"}
     device = checks.factors[checks.factors["factor"] == "device"]
     assert device["level"].tolist() == list("ABC")

@@ -66,6 +66,12 @@ def test_negligible_is_two_one_sided_tests():
     assert found.chance_negligible == pytest.approx(share, abs=4 * 0.5 / sqrt(100_000))
 
 
+def test_more_devices_share_their_scatter():
+    """12 listeners, 4 devices: the mean square of listener x device has 11 x 3 degrees of freedom."""
+    assert these_clips(devices=4).df == 33
+    assert these_clips(devices=4).std_error == pytest.approx(sqrt((2 * 144 / 2 + 5 * 64) / 60))
+
+
 def test_three_clips_are_told_to_be_few_and_four_are_not():
     few = contrast_power(ContrastDesign(listeners=12, clips=3), difference=5)
     assert few.remarks == ("3 clips say little about other clips: take more, or claim for these clips only",)

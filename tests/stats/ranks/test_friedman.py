@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import friedmanchisquare, rankdata
+from scipy.stats import f, friedmanchisquare, rankdata
 
 from blindtest.errors import BlindtestError
 from blindtest.stats import friedman_test
@@ -47,6 +47,26 @@ def test_chi_square_with_ties_is_that_of_scipy():
     assert result.statistic == pytest.approx(theirs.statistic, rel=1e-12)
     assert result.p_value == result.p_chi_square == pytest.approx(theirs.pvalue, rel=1e-10)
     assert result.mean_ranks == pytest.approx(np.apply_along_axis(rankdata, 1, values).mean(axis=0))
+
+
+def test_f_is_the_analysis_of_variance_of_the_ranks():
+    """Conover 1999, Practical Nonparametric Statistics, 5.8: the two-way analysis of ranks; F's tail by scipy."""
+    values = np.random.default_rng(4).integers(0, 6, (9, 4)).astype(float)
+    ranks = np.apply_along_axis(rankdata, 1, values)
+    between = 9 * np.sum((ranks.mean(axis=0) - ranks.mean()) ** 2) / 3
+    within = np.sum((ranks - ranks.mean(axis=0) - ranks.mean(axis=1, keepdims=True) + ranks.mean()) ** 2) / 24
+    result = friedman_test(long(values))
+    assert result.f_value == pytest.approx(between / within, rel=1e-10)
+    assert result.p_f == pytest.approx(f.sf(between / within, 3, 24), rel=1e-10)
+
+
+def test_concordance_is_kendalls():
+    """Kendall and Babington Smith 1939: 12 S / (n^2 (k^3 - k)) without ties; 1 where all agree."""
+    values = np.random.default_rng(5).permuted(np.tile(np.arange(4.0), (7, 1)), axis=1)
+    apart = np.sum((values.sum(axis=0) - values.sum(axis=0).mean()) ** 2)
+    assert friedman_test(long(values)).kendall_w == pytest.approx(12 * apart / (49 * 60), rel=1e-12)
+    alike = friedman_test(long([(1, 2, 3)] * 4))
+    assert (alike.kendall_w, alike.f_value, alike.p_f) == (pytest.approx(1), np.inf, 0.0)
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])

@@ -130,3 +130,17 @@ def test_pairs_of_devices_are_adjusted_together(references):
     theirs = wilcoxon(means["A"] - means["C"], method="exact").pvalue
     assert pairs.loc[1, "p_value"] == pytest.approx(theirs, rel=1e-9)
     assert (pairs["p_adjusted"] >= pairs["p_value"]).all()
+
+
+def test_limits_of_many_differences_are_those_of_the_exact_distribution():
+    """Beyond 200 differences by the normal law: no more than three averages from where all 2^220 orders would cut."""
+    d = np.random.default_rng(6).normal(0.1, 1, 220)
+    chances = np.ones(1)
+    for rank in range(1, 221):
+        chances = (np.concatenate([chances, np.zeros(rank)]) + np.concatenate([np.zeros(rank), chances])) / 2
+    cut = int(np.searchsorted(np.cumsum(chances), 0.025, side="right"))
+    i, j = np.triu_indices(220)
+    averages = np.sort((d[i] + d[j]) / 2)
+    low, high = signed_rank_test(d).interval
+    assert averages[cut - 4] <= low <= averages[cut + 2]
+    assert averages[-cut - 3] <= high <= averages[-cut + 3]
