@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from blindtest.device import Limits, Response, SeatingAverage, average_seatings, correction_fir, spread_of
+from blindtest.device.correction_limits import runs, uncertain_bands
 
 RATE = 48_000
 
@@ -94,3 +95,19 @@ def test_limits_that_make_no_sense_are_refused():
         Limits(spread_sd=-1)
     with pytest.raises(ValueError, match=r"without_hz must be pairs of frequencies, the lower first, got \(300, 20\)"):
         Limits(without_hz=((300, 20),))
+
+
+def test_bands_of_a_wide_spread_by_hand():
+    """Above 2.5 dB within 100 to 1600 Hz: from 200 to 400 Hz, and at 1600; what is nearer than a gap is one band."""
+    frequency = 100 * 2.0 ** np.arange(-1, 6)
+    spread = np.array([9.0, 2.5, 3.0, 4.0, 2.0, 2.6, 9.0])
+    found = uncertain_bands(frequency, spread, (100.0, 1600.0))
+    assert [(one.low_hz, one.high_hz, one.worst_db) for one in found] == [(200, 400, 4.0), (1600, 1600, 2.6)]
+    assert uncertain_bands(frequency, None, (100.0, 1600.0)) == ()
+
+
+@pytest.mark.parametrize(("apart", "joined"), [(2.9, [(1, 3), (5, 6)]), (3.1, [(1, 6)])])
+def test_stretches_are_joined_by_octaves(apart, joined):
+    """Between 400 and 3200 Hz lie three octaves."""
+    where = np.array([False, True, True, False, False, True, False])
+    assert list(runs(100 * 2.0 ** np.arange(7), where, apart)) == joined

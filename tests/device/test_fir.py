@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blindtest.device import check_length, minimum_phase_fir, minimum_phase_impulse, taps_for
+from blindtest.device import LengthCheck, check_length, minimum_phase_fir, minimum_phase_impulse, taps_for
 
 ORACLE = json.loads(
     (Path(__file__).parents[1] / "references" / "device" / "minimum_phase.json").read_text(encoding="utf-8")
@@ -157,3 +157,36 @@ def test_a_gain_scales_the_filter_and_the_energy_comes_early(levels, gain, rate)
     other = minimum_phase_fir(frequency, np.array(levels) + gain, rate, 4096)
     assert other == pytest.approx(one * 10 ** (gain / 20), rel=1e-9, abs=1e-9)
     assert np.sum(one[:2048] ** 2) >= np.sum(one[2048:] ** 2)
+
+
+@pytest.mark.parametrize(
+    ("tail_db", "error_db", "holds"),
+    [(-101, 0.009, True), (-99, 0.009, False), (-101, 0.011, False), (-100, 0.009, False), (-101, 0.01, False)],
+)
+def test_both_parts_of_the_length_rule_have_to_hold(tail_db, error_db, holds):
+    check = LengthCheck(taps=64, rate=48_000, tail_db=tail_db, error_db=error_db, error_hz=20.0, from_hz=10.0)
+    assert check.holds is holds
+    assert (check.fault() is None) is holds
+
+
+def test_what_was_cut_off_one_pole_is_counted():
+    """Algebra: of the energy of a^n, n from 0 on, a^(2 N) lies behind the first N."""
+    frequency = np.fft.rfftfreq(8192, 1 / 48_000)
+    level = -20 * np.log10(np.abs(1 - 0.5 * np.exp(-2j * np.pi * frequency / 48_000)))
+    fir = minimum_phase_fir(frequency, level, 48_000, 8)
+    assert fir == pytest.approx(0.5 ** np.arange(8), abs=1e-9)
+    assert check_length(fir, frequency, level, 48_000).tail_db == pytest.approx(160 * np.log10(0.5), abs=1e-6)
+
+
+def test_below_the_first_frequency_a_straight_line_leads_to_zero_hertz():
+    """6 dB at 0 Hz and 0 dB from 1 kHz on: 3 dB at 500 Hz, 4.5 dB at 250 Hz."""
+    fir = minimum_phase_fir([0, 1000, 24_000], [6, 0, 0], 48_000, 16_384)
+    waves = np.exp(-2j * np.pi * np.outer([250, 500], np.arange(len(fir))) / 48_000)
+    assert 20 * np.log10(np.abs(waves @ fir)) == pytest.approx([4.5, 3.0], abs=0.01)
+
+
+def test_a_coarse_grid_of_a_transform_is_read_like_any_other():
+    coarse = np.fft.rfftfreq(16, 1 / 48_000)
+    assert len(minimum_phase_fir(coarse, np.linspace(6, 0, len(coarse)), 48_000, 64)) == 64
+    with pytest.raises(ValueError, match="ascending from 0 or above"):
+        minimum_phase_fir([-10.0, 100.0], [0.0, 0.0], 48_000, 64)

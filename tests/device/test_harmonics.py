@@ -17,6 +17,7 @@ from blindtest.device import (
     read_harmonics,
     total_harmonic_distortion,
 )
+from blindtest.device.harmonic_curves import HarmonicCurve
 from blindtest.errors import BlindtestError
 
 RATE = 48_000
@@ -330,3 +331,66 @@ def test_impossible_orders_and_levels_are_refused():
             harmonic_stage(table, RATE)
     with pytest.raises(ValueError, match="drive"):
         harmonic_stage({2: -40}, RATE, drive=0)
+
+
+@pytest.mark.parametrize(
+    ("changed", "message"),
+    [
+        ({"order": 1}, "orders are whole numbers from 2"),
+        ({"order": 2.5}, "orders are whole numbers from 2"),
+        ({"order": 99}, "orders are whole numbers from 2"),
+        ({"frequency_hz": 0.0}, "frequencies must be above 0 Hz"),
+        ({"distortion_db": 1.5}, "distortion must lie below the fundamental, got 1.5 dB"),
+        ({"distortion_db": 0.0}, "distortion must lie below the fundamental, got 0 dB"),
+        ({"level_db": np.nan}, "level_db is missing in some rows"),
+        ({"frequency_hz": 50.0}, "stands in the table twice at the same frequency"),
+    ],
+)
+def test_one_row_that_can_not_be_is_refused(changed, message):
+    table = table_of(falling, orders=(3,), frequencies=(20, 50, 1000)).astype(float)
+    for name, value in changed.items():
+        table.loc[2, name] = value
+    with pytest.raises(ValueError, match=message):
+        harmonic_stage(table, RATE)
+
+
+def test_a_table_of_nothing_is_refused():
+    with pytest.raises(ValueError, match="the table is empty"):
+        harmonic_stage(table_of(falling).iloc[:0], RATE)
+    with pytest.raises(ValueError, match="the table has no column order"):
+        harmonic_stage(table_of(falling).drop(columns="order"), RATE)
+
+
+def test_a_device_turned_round_turns_its_even_harmonics():
+    """Algebra: of -f(-x) the odd powers are those of f, the even ones are inverted."""
+    frames = np.random.default_rng(5).uniform(-0.5, 0.5, (4000, 1))
+    upright, turned = (harmonic_stage({2: -30, 3: -40}, RATE, polarity=sign) for sign in (1, -1))
+    assert np.abs(upright.products(frames)).max() > 1e-3
+    assert turned.products(frames) == pytest.approx(-upright.products(-frames), abs=1e-12)
+
+
+def test_a_clip_is_taken_as_mirrored_at_its_ends():
+    """Its own frames turned round, the first and the last of them once."""
+    frames = np.random.default_rng(6).uniform(-0.5, 0.5, (25_000, 1))
+    stage = harmonic_stage(table_of(falling), RATE)
+    assert stage.context < len(frames)
+    given = stage.products(frames, before=frames[1:][::-1], after=frames[:-1][::-1])
+    assert np.array_equal(stage.products(frames), given)
+
+
+@pytest.mark.parametrize(("hertz", "said"), [(12_000, False), (12_001, True)])
+def test_what_lies_above_half_the_rate_is_said(hertz, said):
+    table = pd.DataFrame([(hertz, 0.0, 2, -40.0)], columns=["frequency_hz", "level_db", "order", "distortion_db"])
+    remarks = " ".join(harmonic_stage(table, RATE).remarks)
+    assert ("order 2 lies above half the rate at every frequency" in remarks) is said
+
+
+@pytest.mark.parametrize(
+    ("phases", "real", "sign"),
+    [((0, 0), True, 1), ((np.pi, -np.pi), True, -1), ((0, np.pi), False, 1), ((0, 0.5), False, 1), ((1, 0), False, 1)],
+)
+def test_a_harmonic_is_real_where_all_its_phases_are_whole_half_turns(phases, real, sign):
+    curve = HarmonicCurve(
+        frequency=np.array([100.0, 1000.0]), level_db=np.array([-40.0, -40.0]), phase=np.array(phases, float), order=2
+    )
+    assert (curve.real, curve.sign) == (real, sign)

@@ -208,3 +208,19 @@ def test_the_front_door_brings_in_nothing_slow():
     code = "import sys, blindtest.device; print([m for m in sys.modules if m.startswith(('scipy.', 'pandas'))])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_smoothing_narrows_towards_the_ends_alike_on_both_sides():
+    """No point beyond either end is known: the first and the last level stay, and turned round it is the same."""
+    level = np.array([0.0, 6.0, -3.0, 4.0, 10.0, -8.0, 2.0, 5.0, 1.0])
+    frequency = 1000 * 2.0 ** (np.arange(9) / 6)
+    one = smooth(Response(frequency=frequency, magnitude=level[:, None]), 0.5).magnitude[:, 0]
+    other = smooth(Response(frequency=frequency, magnitude=level[::-1, None]), 0.5).magnitude[::-1, 0]
+    assert (one[0], one[-1]) == pytest.approx((0.0, 1.0))
+    assert one == pytest.approx(other, abs=1e-9)
+
+
+@pytest.mark.parametrize("frequency", [[0.0, 100.0], [-5.0, 100.0], [100.0, 100.0], [100.0, 50.0]])
+def test_frequencies_are_positive_and_ascend(frequency):
+    with pytest.raises(ValueError, match="frequency must be positive and strictly ascending"):
+        Response(frequency=np.array(frequency), magnitude=np.zeros((2, 1)))

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from scipy.signal import freqz_sos, sosfilt
 
 from blindtest.device import Section, section_level_db, sections_impulse, sections_sos
+from blindtest.device.section_fit import _levels_and_slopes
 
 # Coefficients and responses of the Audio EQ Cookbook (W3C Note, 2021-06-08) by the audio oracle, checked there by its
 # analogue prototypes and by sox 14.4.2; see tests/references/audio/README.md.
@@ -112,3 +113,30 @@ def test_what_is_no_section_is_refused():
         Section(type="peaking", frequency_hz=100, gain_db=1, q=0)
     with pytest.raises(ValueError, match="needs a rate above 48000 Hz"):
         Section(type="peaking", frequency_hz=24_000, gain_db=1, q=1).coefficients(44_100)
+
+
+def test_levels_and_slopes_of_the_search_are_those_of_sections():
+    """Central differences by ln f, gain and ln Q; levels by the oracle's route."""
+    types = ("peaking", "low-shelf", "high-shelf")
+    numbers = np.array([[np.log(300.0), 5.0, np.log(2.0)], [np.log(90.0), -4.0, np.log(0.8)],
+                        [np.log(7000.0), 3.0, np.log(0.6)]])  # fmt: skip
+    at = np.geomspace(20, 20_000, 60)
+    warped = np.log(np.tan(np.pi * at / 48_000))
+    levels, slopes = _levels_and_slopes(types, numbers, warped, 48_000)
+    for place, kind in enumerate(types):
+        f, gain, q = np.exp(numbers[place, 0]), numbers[place, 1], np.exp(numbers[place, 2])
+        own = section_level_db([Section(type=kind, frequency_hz=f, gain_db=gain, q=q)], at, 48_000)
+        assert levels[place] == pytest.approx(own, abs=1e-9)
+    for column in range(3):
+        step = np.zeros(3)
+        step[column] = 1e-5
+        up, down = (_levels_and_slopes(types, numbers + sign * step, warped, 48_000)[0] for sign in (1, -1))
+        assert slopes[:, column] == pytest.approx((up - down) / 2e-5, abs=1e-6)
+
+
+def test_a_section_lies_below_half_the_rate_and_levels_above_it_are_those_at_it():
+    high = [Section(type="peaking", frequency_hz=24_000.0, gain_db=6.0, q=1.0)]
+    with pytest.raises(ValueError, match="a section at 24000 Hz can't run at 48000 Hz"):
+        section_level_db(high, [1000.0], 48_000)
+    shelf = [Section(type="high-shelf", frequency_hz=5000.0, gain_db=6.0, q=0.7)]
+    assert section_level_db(shelf, [24_000.0, 30_000.0], 48_000) == pytest.approx([6.0, 6.0], abs=1e-3)

@@ -330,7 +330,9 @@ def test_leaving_a_listener_out_is_fitting_the_table_without(fitted):
         cook = change @ np.linalg.solve(result.covariance.to_numpy(), change) / 6
         assert influence.levels.loc[name, "cooks_distance"] == pytest.approx(cook, abs=1e-6)
         sigmas = [np.sqrt(one.fit.sigma2) for one in (without, result)]
-        assert influence.levels.loc[name, "log_residual_sd_change"] == pytest.approx(np.log(sigmas[0] / sigmas[1]), abs=1e-5)
+        assert influence.levels.loc[name, "log_residual_sd_change"] == pytest.approx(
+            np.log(sigmas[0] / sigmas[1]), abs=1e-5
+        )
     assert influence.levels["rows"].sum() == 204
     assert influence.cook_limit == pytest.approx(0.4)
     assert json.loads(json.dumps(influence.to_dict(), allow_nan=False))["sentence"] == influence.sentence
