@@ -145,6 +145,12 @@ def test_the_same_settings_have_the_same_facts_and_others_have_not():
     assert one == again
     for change in ({"scale_db": 1.0}, {"polarity": -1}, {"topology": "before"}, {"design_level_db": 94.0}):
         assert DistortionStage(unit_id="a", table=table(), full_scale_db=104.0, **change).facts() != one
+    turned = table().sample(frac=1, random_state=1)
+    assert DistortionStage(unit_id="a", table=turned, full_scale_db=104.0).facts() == one
+    for name in ("frequency_hz", "level_db", "distortion_db"):
+        moved = table().astype({"frequency_hz": float})
+        moved.loc[7, name] += 0.001
+        assert DistortionStage(unit_id="a", table=moved, full_scale_db=104.0).facts() != one
 
 
 def test_the_excess_phase_alone_changes_no_level_and_the_group_delay_as_measured(tmp_path):

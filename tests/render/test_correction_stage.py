@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from blindtest.device import Response, correction_curve
+from blindtest.device import Limits, Response, correction_curve
 from blindtest.errors import BlindtestError
 from blindtest.render.correction_stage import CorrectionStage
 
@@ -56,3 +56,27 @@ def test_a_target_that_does_not_reach_is_refused_when_it_is_made(stage):
     short = Response(frequency=np.array([1000.0, 2000.0]), magnitude=np.zeros((2, 1)), sources=("goal.txt",))
     with pytest.raises(BlindtestError, match=r"goal\.txt: align_hz: the target doesn't cover the band"):
         stage(target=short)
+
+
+def test_the_spread_of_the_seatings_only_says_what_is_uncertain(stage, bench):
+    """Unless limits bring a spread of their own, by which the boost is held back."""
+    spread = Response(frequency=np.array([20.0, 20_000.0]), magnitude=np.full((2, 1), 3.0))
+    frequency = np.geomspace(20, 8000, 200)
+    plain, seated = stage(), stage(seatings=spread)
+    assert plain.curve.uncertain == ()
+    assert len(seated.curve.uncertain) == 1
+    assert seated.level_db(frequency) == pytest.approx(plain.level_db(frequency), abs=1e-12)
+    assert seated.facts() == plain.facts()
+    wide = Response(frequency=spread.frequency, magnitude=np.full((2, 1), 5.0))
+    held = stage(seatings=spread, limits=Limits(spread=wide))
+    assert held.known_limits.spread is wide
+    assert held.level_db(frequency).max() < plain.level_db(frequency).max() - 1
+    assert set(held.facts()) - set(plain.facts()) == {"spread"}
+    assert stage(limits=Limits(spread=wide, spread_sd=0.0)).facts() == plain.facts()
+
+
+def test_what_is_not_used_is_not_among_the_facts(stage):
+    """Plans made before it could be set are told by the same facts."""
+    assert "smoothing" not in stage().facts()
+    other = stage(smoothing=1 / 6)
+    assert other.facts() == stage().facts() | {"smoothing": 1 / 6}

@@ -1,6 +1,7 @@
 """Studies side by side: what may be pooled, what comes out, and what is refused with its reason."""
 
 import json
+import re
 import shutil
 import zipfile
 from dataclasses import replace
@@ -185,6 +186,9 @@ def test_counts_are_pooled_as_log_odds_beyond_guessing():
     scale, found = effects(studies)
     own = [choice_odds([x for x, _ in each], [n for _, n in each], guess=0.5) for each in counts.values()]
     assert [one.estimate for one in found] == [one.estimate for one in own]
+    for one, odds in zip(found, own, strict=True):
+        reach = 1.9599640 * odds.std_error  # normal, at .95
+        assert one.interval == pytest.approx((odds.estimate - reach, odds.estimate + reach), abs=1e-7)
     made = pooled(scale, found)
     expected = across_studies([one.estimate for one in own], errors_for_pooling(own))
     assert made.summary == expected
@@ -214,6 +218,10 @@ def test_all_right_everywhere_still_has_an_estimate_and_says_what_it_rests_on():
 def test_studies_that_agree_too_well_get_the_wider_interval_beside():
     made = pooled(*effects([study(name, counts=((20, 28),)) for name in "abc"]))
     assert any("agree more closely than their own errors make likely" in said for said in made.cautions)
+    assert any(said.startswith("3 studies: how much studies differ is poorly known") for said in made.cautions)
+    assert any(re.search(r"common to all, \d\d\.\d to \d\d\.\d %$", said) for said in made.cautions)
+    many = pooled(*effects([study(name, counts=((20, 28),)) for name in "abcde"]))
+    assert not any("poorly known" in said for said in many.cautions)
 
 
 def test_studies_that_differ_are_said_to():
