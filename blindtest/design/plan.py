@@ -24,6 +24,7 @@ __all__ = ["Plan", "PlannedTrial", "exchanged", "make_plan", "plan_from_record"]
 
 T = TypeVar("T")
 
+_TOKENS_KEPT = 64
 RULE = "sha256-1"
 """The rule of draws of this module; another rule gets another name, so that old plans can be drawn again."""
 
@@ -78,6 +79,8 @@ class Plan:
     """First trial of each block, and the number of all."""
     _found: dict[tuple[str, str], Any] = field(init=False, repr=False, compare=False, default_factory=dict)
     """What holds for a whole block, by what it is and the block's id, once asked for: each event asks again."""
+    _tokens: dict[tuple[int, int, str], str] = field(init=False, repr=False, compare=False, default_factory=dict)
+    """Of the trials at hand, once asked for."""
 
     def __post_init__(self) -> None:
         """Count the trials of all blocks: `place` is asked for many times an event."""
@@ -121,8 +124,11 @@ class Plan:
         labels = tuple(self.label(one) for one in conditions) if self.method(block).names_all or block.named else ()
         return Setting(conditions=conditions, numbers=block.numbers, labels=labels, order=order)
 
-    def _once(self, what: str, block: Block, find: Callable[[Block], T]) -> T:
-        """Return what `find` returns of a block, and remember it: a plan never changes."""
+    def once(self, what: str, block: Block, find: Callable[[Block], T]) -> T:
+        """Return what `find` returns of a block, and remember it as `what`: a plan never changes.
+
+        Only for what holds whatever the block's trials hold.
+        """
         place = what, block.id
         if place not in self._found:
             self._found[place] = find(block)
@@ -131,7 +137,7 @@ class Plan:
 
     def asked(self, block: Block) -> Asked:
         """Return what a listener sees of any trial of `block`."""
-        return self._once("asked", block, self._asked)
+        return self.once("asked", block, self._asked)
 
     def _asked(self, block: Block) -> Asked:
         setting, method = self.setting(block), self.method(block)
@@ -145,7 +151,7 @@ class Plan:
         Trials are gone through clip by clip, those of a clip in drawn succession, and dealt the orders in turn from a
         drawn start.
         """
-        return self._once("order_of", block, self._order_of)
+        return self.once("order_of", block, self._order_of)
 
     def _order_of(self, block: Block) -> tuple[int, ...]:
         orders = self.method(block).orders(self.setting(block))
@@ -178,7 +184,7 @@ class Plan:
 
         With a sequence a clip stays for all conditions: whole rounds are spread.
         """
-        return self._once("clip_order", block, self._clip_order)
+        return self.once("clip_order", block, self._clip_order)
 
     def _clip_order(self, block: Block) -> tuple[str, ...]:
         if block.sequence and (run := self._run(block)) > 1:
@@ -195,7 +201,7 @@ class Plan:
 
         Both kinds come equally often; of an odd number the one more is drawn.
         """
-        return self._once("control_order", block, self._control_order)
+        return self.once("control_order", block, self._control_order)
 
     def _control_order(self, block: Block) -> tuple[ControlKind | None, ...]:
         if block.controls is None:
@@ -302,7 +308,13 @@ class Plan:
 
     def token(self, trial: int, attempt: int, slot: str) -> str:
         """Return the name under which a slot's sound is fetched."""
-        return self.draws.token(f"token/{trial}/{attempt}/{slot}")
+        place = trial, attempt, slot
+        found = self._tokens.get(place)
+        if found is None:
+            if len(self._tokens) >= _TOKENS_KEPT:
+                self._tokens.clear()
+            found = self._tokens[place] = self.draws.token(f"token/{trial}/{attempt}/{slot}")
+        return found
 
     def dither(self, trial: int, attempt: int, slot: str, count: int) -> bytes:
         """Return the noise bytes of a slot, independent of those of all others."""

@@ -239,6 +239,7 @@ EVENTS: dict[str, type[Event]] = {
     "abandoned": Abandoned,
 }
 """Name of each event as it is sent and stored."""
+_FIELDS = {kind: frozenset(each.name for each in fields(kind)) for kind in EVENTS.values()}
 
 
 def time_text(time: datetime) -> str:
@@ -301,14 +302,17 @@ def event_from_dict(held: Mapping[str, Any], *, at: datetime | None = None) -> E
         raise BlindtestError(Fault(problem="unknown event", got=name, allowed=", ".join(EVENTS), remedy=hint))
     stored_at = rest.pop("at", None)
     rest["at"] = at if at is not None else _time_of(stored_at)
-    known = {each.name for each in fields(kind)}
+    known = _FIELDS[kind]
     faults = [
         Fault(problem="unknown field", key=f"{name}.{key}", remedy=did_you_mean(key, known))
         for key in rest.keys() - known
     ]
-    for key, (fits, words) in _CHECKS.items():
-        if key in known and key in rest and not fits(rest[key]):
-            faults.append(Fault(problem="not usable", key=f"{name}.{key}", got=rest[key], allowed=words))
+    for key, value in rest.items():
+        if key not in known or key not in _CHECKS:
+            continue
+        fits, words = _CHECKS[key]
+        if not fits(value):
+            faults.append(Fault(problem="not usable", key=f"{name}.{key}", got=value, allowed=words))
     if faults:
         raise BlindtestError.of(faults)
     try:

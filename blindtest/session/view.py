@@ -12,9 +12,11 @@ conditions and clips, and file names never pass through here.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
+from blindtest.design import Block, Plan
 from blindtest.methods import CONFIDENCE_LEVELS, CONFIDENCE_PROMPT, Question, Value
 from blindtest.session.event import LONGEST_COMMENT
 from blindtest.session.ladder import rung_now, rungs
@@ -94,6 +96,15 @@ class QuestionShown:
     """A value that at least one of the answer has to have."""
     offered_after_s: float | None = None
     """The programme runs on, and the question is put after so much sound."""
+    plain: Mapping[str, Any] = field(init=False, repr=False, compare=False)
+    """The same as JSON can hold it, options and words of the scale as {value, words}; not to be changed."""
+
+    def __post_init__(self) -> None:
+        """Make `plain` once: all views of a block show the same question."""
+        held = {name: _plain(getattr(self, name)) for name in self.__dataclass_fields__ if name != "plain"}
+        for name in ("options", "scale"):
+            held[name] = [{"value": value, "words": words} for value, words in getattr(self, name)]
+        object.__setattr__(self, "plain", held)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,24 +182,26 @@ class View:
     def to_json(self) -> dict[str, Any]:
         """Return what JSON can hold: tuples as lists, options and words of the scale as {value, words}."""
         held: dict[str, Any] = _plain(self)
-        if self.question is not None:
-            for name in ("options", "scale"):
-                pairs = getattr(self.question, name)
-                held["question"][name] = [{"value": value, "words": words} for value, words in pairs]
         if self.sure is not None:
             held["sure"]["options"] = [{"value": value, "words": words} for value, words in self.sure.options]
         return held
 
 
+_ATOMS, _LISTS = (str, int, float), (tuple, list)
+
+
 def _plain(value: Any) -> Any:
     """Return what JSON can hold; without the copies of `dataclasses.asdict`, since every event is answered so."""
-    if value is None or isinstance(value, str | int | float):
+    if value is None or isinstance(value, _ATOMS):
         return value
-    if isinstance(value, tuple | list):
+    if isinstance(value, _LISTS):
         return [_plain(each) for each in value]
-    if isinstance(value, Mapping):
-        return {key: _plain(each) for key, each in value.items()}
-    return {name: _plain(getattr(value, name)) for name in value.__dataclass_fields__}
+    if isinstance(value, QuestionShown):
+        return value.plain
+    names = getattr(value, "__dataclass_fields__", None)
+    if names is not None:
+        return {name: _plain(getattr(value, name)) for name in names}
+    return {key: _plain(each) for key, each in value.items()}
 
 
 def view_of(sitting: Sitting) -> View:
@@ -209,7 +222,7 @@ def view_of(sitting: Sitting) -> View:
         may_end_sooner=sitting.plan.protocol.blocks[-1].stopping is not None,
         phase=_PHASE_WORDS.get(phase, ""),
         told=_TOLD.get(phase, ""),
-        question=None if question is None else _question_shown(question),
+        question=_question_shown(sitting) if shown else None,
         sure=_sure(sitting),
         remark=_remark(sitting),
         slots=_slots_shown(sitting, question),
@@ -273,7 +286,12 @@ def _labels(sitting: Sitting, trial: int) -> Mapping[str, str]:
     return {slot.name: sitting.plan.label(slot.condition) for slot in sitting.planned(trial).drawn.slots}
 
 
-def _question_shown(question: Question) -> QuestionShown:
+def _question_shown(sitting: Sitting) -> QuestionShown:
+    return sitting.plan.once("question shown", sitting.plan.place(sitting.trial)[0], partial(_shown_of, sitting.plan))
+
+
+def _shown_of(plan: Plan, block: Block) -> QuestionShown:
+    question = plan.asked(block).question
     return QuestionShown(
         kind=question.kind,
         prompt=question.prompt,

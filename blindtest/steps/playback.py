@@ -47,7 +47,8 @@ class PlaybackRecord:
         """Add a run."""
         if not self._sounds:
             return
-        self._store.remember(self._key, [*self._runs(), {"at": at, **_facts(device)}])
+        run = {"at": at, **_facts(device)}
+        self._store.amend(self._key, lambda found: [*_as_runs(found), run])
 
     def ended(self, device: DevicePlayer | None) -> None:
         """Complete the run in hand by what was counted."""
@@ -59,15 +60,21 @@ class PlaybackRecord:
 
     def spoken(self, language: str) -> None:
         """Note that an answer was given to a page in this language."""
-        runs = self._runs()
-        run = runs[-1] if runs else {}
-        known = run.get("languages", [])
-        if language not in known:
-            self._store.remember(self._key, [*runs[:-1], {**run, "languages": [*known, language]}])
+
+        def told(found: Any) -> list[dict[str, Any]]:
+            runs = _as_runs(found)
+            run = runs[-1] if runs else {}
+            known = run.get("languages", [])
+            return runs if language in known else [*runs[:-1], {**run, "languages": [*known, language]}]
+
+        self._store.amend(self._key, told)
 
     def _runs(self) -> list[dict[str, Any]]:
-        found = self._store.remembered(self._key, [])
-        return found if isinstance(found, list) else []
+        return _as_runs(self._store.remembered(self._key, []))
+
+
+def _as_runs(found: Any) -> list[dict[str, Any]]:
+    return found if isinstance(found, list) else []
 
 
 def _facts(device: DevicePlayer | None) -> dict[str, Any]:

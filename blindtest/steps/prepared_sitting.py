@@ -24,7 +24,9 @@ from blindtest.steps.stimulus_reading import stimulus_samples
 from blindtest.study import PlayingLevel, Study
 
 if TYPE_CHECKING:
-    from blindtest.session.register import SittingEntry
+    from concurrent.futures import Future
+
+    from blindtest.session.register import Acknowledged, SittingEntry
     from blindtest.session.store import Store
 
 __all__ = [
@@ -76,6 +78,7 @@ class PreparedSitting:
         """How loud it plays, where the chain is known; the page's volume goes no higher than it says."""
         self._store = store
         self._stimuli = stimuli
+        self._rates = {clip: stimulus.rate for (clip, _), stimulus in stimuli.items()}
 
     def __enter__(self) -> Self:
         return self
@@ -112,6 +115,10 @@ class PreparedSitting:
         """Keep an answer; durable when this returns."""
         self._store.append(self.entry.number, rows_of(answer))
 
+    def answered_later(self, answer: Answer) -> "Future[Acknowledged]":
+        """Keep an answer without waiting; durable when the Future is done."""
+        return self._store.append_later(self.entry.number, rows_of(answer))
+
     def happened(self, event: Event) -> None:
         """Keep an event that the sitting is restored from."""
         self._store.add_event(self.entry.number, event_to_dict(event))
@@ -127,7 +134,7 @@ class PreparedSitting:
 
     def rate(self, clip: str) -> int:
         """Return the sample rate of a clip's stimuli in Hz."""
-        return next(s.rate for (name, _), s in self._stimuli.items() if name == clip)
+        return self._rates[clip]
 
     def forms(self) -> Forms:
         """Return (rate in Hz, channels) of all stimuli of this sitting's clips."""

@@ -29,7 +29,7 @@ from blindtest.web.access import Access
 from blindtest.web.device_desk import PlayerOrder
 from blindtest.web.guard import Guard
 from blindtest.web.languages import choose_language, language_of, said_in, shell
-from blindtest.web.replies import plain_handlers, problem, static_files, token_in
+from blindtest.web.replies import Json, plain_handlers, problem, static_files, token_in
 from blindtest.words import worded
 
 __all__ = ["TITLE", "Facts", "ListeningPages", "ListeningService", "NotStored", "make_app"]
@@ -189,7 +189,7 @@ class ListeningPages:
 
     def said(self, request: Request, held: Mapping[str, Any], status: int = 200) -> Response:
         """Return what is held as JSON, its words in the language of the request."""
-        return JSONResponse(said_in(self.language_of(request), dict(held)), status_code=status)
+        return Json(said_in(self.language_of(request), held), status_code=status)
 
     def admitted(self, request: Request) -> AbstractAsyncContextManager[ListeningService]:
         """Give the sitting that the request is of; HTTPException 401 where there is none."""
@@ -257,7 +257,7 @@ class ListeningPages:
         return await run_in_threadpool(service.handle, event)
 
     def _shown(self, request: Request, service: ListeningService, view: Mapping[str, Any]) -> Response:
-        return self.said(request, {"sitting": service.sitting, "view": dict(view)})
+        return self.said(request, {"sitting": service.sitting, "view": view})
 
     async def _out_of_turn(self, request: Request, service: ListeningService, problem: str, remedy: str) -> Response:
         view = await run_in_threadpool(service.view)

@@ -8,7 +8,7 @@ and nothing that is sealed or recorded depends on it: what is kept is English, w
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -65,13 +65,14 @@ def language_of(request: Request, default: str = "") -> str:
         return chosen
     if default in LANGUAGES:
         return default
-    return _accepted(request.headers.get("accept-language", ""))
+    return _accepted(request.headers.get("accept-language", "")[:_LONGEST_HEADER])
 
 
+@lru_cache(maxsize=512)
 def _accepted(header: str) -> str:
     """Return the first of the languages that a browser accepts, in its order of weights, by the tag's first part."""
     wanted: list[tuple[float, int, str]] = []
-    for place, part in enumerate(header[:_LONGEST_HEADER].split(",")):
+    for place, part in enumerate(header.split(",")):
         tag, _, weight = part.strip().partition(";")
         try:
             share = float(weight.strip().removeprefix("q=")) if weight else 1.0

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import to_json
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -21,6 +22,14 @@ __all__ = ["plain_handlers", "problem", "static_files", "token_in"]
 _log = logging.getLogger("blindtest.web")
 _HERE = Path(__file__).parent
 _TYPES = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+
+
+class Json(JSONResponse):
+    """A response in JSON, written in C: each event of a sitting is answered with a whole view."""
+
+    def render(self, content: Any) -> bytes:
+        """Return the text in UTF-8; a number that is not finite, for which JSON has no word, is null."""
+        return to_json(content, inf_nan_mode="null")
 
 
 class _EnterBody(BaseModel):

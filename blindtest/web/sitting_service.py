@@ -5,8 +5,10 @@ then is the new sitting shown to anybody, so that "saved" is never said too earl
 """
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from datetime import datetime
 from threading import Event as Flag
 from threading import Lock
@@ -46,7 +48,7 @@ from blindtest.session import (
 from blindtest.web.app import Facts, NotStored
 from blindtest.web.device_desk import DeviceDesk, PlayerOrder
 
-__all__ = ["AnswerStore", "Record", "SittingService", "StoreRecord"]
+__all__ = ["AnswerStore", "Record", "SittingService", "StoreRecord", "Storing"]
 
 _log = logging.getLogger("blindtest.web")
 
@@ -61,6 +63,9 @@ class Record(Protocol):
 
     def answered(self, answer: Answer) -> None:
         """Keep an answer. Given the same one again, do nothing."""
+
+    def answered_later(self, answer: Answer) -> Future[Any]:
+        """Do what `answered` does without waiting: the Future is done when it is durable, or holds what refused it."""
 
     def happened(self, event: Event) -> None:
         """Keep an event that a sitting is restored from: level set, fault, abandoned."""
@@ -77,6 +82,9 @@ class AnswerStore(Protocol):
 
     def append(self, sitting: int, rows: Sequence[Mapping[str, Any]]) -> object:
         """Append the rows of an answer to the chain."""
+
+    def append_later(self, sitting: int, rows: Sequence[Mapping[str, Any]]) -> Future[Any]:
+        """Do what `append` does without waiting."""
 
     def add_event(self, sitting: int, held: Mapping[str, Any]) -> None:
         """Store an event."""
@@ -99,6 +107,10 @@ class StoreRecord:
         """Append the answer's rows to the chain."""
         self.store.append(self.number, rows_of(answer))
 
+    def answered_later(self, answer: Answer) -> Future[Any]:
+        """Append the answer's rows to the chain, without waiting."""
+        return self.store.append_later(self.number, rows_of(answer))
+
     def happened(self, event: Event) -> None:
         """Store the event."""
         self.store.add_event(self.number, event_to_dict(event))
@@ -110,6 +122,16 @@ class StoreRecord:
 
     def spoken(self, language: str) -> None:
         """Keep nothing: what plays a sitting, and what its page says, is on record elsewhere."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Storing:
+    """An answer on its way to the record."""
+
+    durable: Future[Any]
+    """Done when it is stored for good."""
+    view: Mapping[str, Any] = field(default_factory=dict)
+    """What the listener may see once it is; empty before."""
 
 
 class SittingService:
@@ -193,6 +215,52 @@ class SittingService:
             self._take(event)
             return self._shown()
 
+    @contextmanager
+    def storing(self, event: Event) -> Iterator[Storing | None]:
+        """Hand an answer in without a thread that waits for it: for many sittings in one program.
+
+        Who is given one waits until it is durable and leaves; only then does it count, and only then does anything
+        else happen in this sitting. Given is None where the event goes the way of `handle`: it is no new answer, the
+        last one (with which the sitting ends), or somebody is at the sitting now.
+
+        Raises
+        ------
+        OutOfTurn, NotStored
+            See `ListeningService.handle`.
+        """
+        new = self._begun_storing(event)
+        if new is None:
+            yield None
+            return
+        try:
+            try:
+                storing = Storing(durable=self._record.answered_later(new.answers[-1]))
+                yield storing
+            except Exception as error:
+                raise self._not_stored(event, new, error) from error
+            except BaseException:
+                # Nobody waits any more, and it may be stored all the same: sent again, it is this answer.
+                self._unstored = new
+                raise
+            self._became(new)
+            storing.view = self._shown()
+        finally:
+            self._lock.release()
+
+    def _begun_storing(self, event: Event) -> Sitting | None:
+        """Return the sitting after an answer, and keep it from everybody else; None if it goes another way."""
+        if not isinstance(event, Confirmed | Left) or self._desk is not None or not self._lock.acquire(blocking=False):
+            return None
+        new = None
+        try:
+            new = self._following(event)
+            if new.over or new.answers == self._sitting.answers:
+                new = None
+            return new
+        finally:
+            if new is None:
+                self._lock.release()
+
     def is_quick(self, event: Event) -> bool:
         """Return whether an event is taken without waiting: nothing of it is stored, and nobody else is at it."""
         return isinstance(event, _QUICK) and self._desk is None and not self._lock.locked()
@@ -202,10 +270,16 @@ class SittingService:
         try:
             self._keep(event, new)
         except Exception as error:
-            self._unstored = new if isinstance(event, Confirmed | Left) else None
-            raise NotStored(
-                error.faults[0] if isinstance(error, BlindtestError) else Fault(problem=f"{error}")
-            ) from error
+            raise self._not_stored(event, new, error) from error
+        self._became(new)
+
+    def _not_stored(self, event: Event, new: Sitting, error: Exception) -> NotStored:
+        """Return what is told where an event could not be made durable; an answer is remembered as it was."""
+        self._unstored = new if isinstance(event, Confirmed | Left) else None
+        return NotStored(error.faults[0] if isinstance(error, BlindtestError) else Fault(problem=f"{error}"))
+
+    def _became(self, new: Sitting) -> None:
+        """Let what is durable count."""
         self._unstored = None
         moved = (new.step, new.trial, new.attempt) != (
             self._sitting.step,

@@ -69,6 +69,8 @@ class Figures:
     """Confirmations sent again."""
     refused: int = 0
     """Requests answered with 429, which waited and came again."""
+    processor_s: float = 0.0
+    """The server's processor time under the load, where it was not killed meanwhile."""
 
 
 class Wire:
@@ -251,6 +253,15 @@ class Server:
         if "/#" in said:
             self.token = said.partition("/#")[2].split()[0]
 
+    def processor_s(self) -> float:
+        """Return the processor time that it has taken, s; 0 where this system does not say."""
+        try:
+            told = Path(f"/proc/{self.process.pid if self.process else 0}/stat").read_text()
+        except OSError:
+            return 0.0
+        user, system = told.rpartition(") ")[2].split()[11:13]
+        return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
+
     def kill(self) -> None:
         """Kill it."""
         assert self.process is not None
@@ -296,10 +307,12 @@ async def load(options: argparse.Namespace, server: Server, database: Any) -> tu
     print(f"  {options.listeners} listeners in after {time.monotonic() - begun:.0f} s", flush=True)
     figures.answers.clear()
     figures.requests = 0
+    before = server.processor_s()
     until = time.monotonic() + options.seconds
     running = [one.listen(options.pace, until) for one in listeners]
     began = time.monotonic()
     await asyncio.gather(trouble(server, database, options.kills, options.stops, options.seconds), *running)
+    figures.processor_s = server.processor_s() - before
     return figures, time.monotonic() - began
 
 
@@ -395,8 +408,10 @@ def run(options: argparse.Namespace, place: Path, database: Any, environment: di
         f"{figures.refused} requests waited for the limits\n"
         f"  an answer: p50 {p50:.1f} ms, p99 {p99:.1f} ms, longest {taken.max():.0f} ms, mean "
         f"{statistics.fmean(taken):.1f} ms\n"
-        f"  processor: {own / seconds:.2f} cores the load itself, "
-        f"{(spent.ru_utime + spent.ru_stime) / seconds:.2f} cores server (with its start) and database; "
+        f"  processor: {own / seconds:.2f} cores the load itself (its coming in too), "
+        f"{(spent.ru_utime + spent.ru_stime) / seconds:.2f} server (with its start) and database"
+        + (f", {figures.processor_s / seconds:.2f} server under the load" if not options.kills else "")
+        + "; "
         f"1-minute load of the machine {os.getloadavg()[0]:.1f}"
     )
     if database is not None:

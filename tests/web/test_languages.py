@@ -211,6 +211,9 @@ def test_what_played_a_sitting_tells_its_languages():
         def remember(self, key, value):
             self.held[key] = json.loads(json.dumps(value))
 
+        def amend(self, key, change):
+            self.remember(key, change(self.remembered(key)))
+
         def remembered(self, key, default=None):
             return self.held.get(key, default)
 

@@ -191,7 +191,10 @@ def engine_for(path: Path, begin: str, busy_timeout_s: float) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begin(connection: Connection) -> None:
-        connection.exec_driver_sql(begin)
+        # On the driver: through SQLAlchemy's execution it costs a fifth of an answer.
+        driver = connection.connection.driver_connection
+        assert isinstance(driver, sqlite3.Connection)
+        driver.execute(begin)
 
     return engine
 

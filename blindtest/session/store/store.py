@@ -341,6 +341,17 @@ class Store:
         """Store a setting (port, secrets): anything JSON can hold; None forgets it."""
         self._write(lambda connection: settings.remember(connection, key, value))
 
+    def amend(self, key: str, change: Callable[[Any], object]) -> None:
+        """Store what `change` makes of a setting (None where there is none), with nobody writing in between."""
+
+        def job(connection: Connection) -> None:
+            before = settings.remembered(connection, key, None)
+            after = change(before)
+            if after != before:
+                settings.remember(connection, key, after)
+
+        self._write(job)
+
     def forget(self, pseudonym: str, *, at: datetime, clean: bool = True) -> tuple[int, ...]:
         """Erase a person's rows, salts, events, impressions and pseudonym for good; return the numbers of the sittings.
 
