@@ -5,11 +5,12 @@ rebinding). So Host must be one of ours; whatever changes something must come fr
 Fetch Metadata, W3C) as JSON, which a foreign form cannot send; and the cookie is SameSite=Strict.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
-from starlette.datastructures import Headers
 from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from blindtest.web.heads import head_of
 
 __all__ = ["LARGEST_BODY", "SECURITY_HEADERS", "Guard", "TooLarge"]
 
@@ -61,8 +62,9 @@ class Guard:
         if scope["type"] != "http":
             return
         taken = 0
-        headers = Headers(scope=scope)
-        secure = headers.get("host", "").lower() in self.secure
+        head = head_of(scope)
+        host = head.get(b"host", b"").decode("latin-1").lower()
+        secure = host in self.secure
 
         async def guarded_send(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -78,30 +80,29 @@ class Guard:
                 raise TooLarge
             return message
 
-        refusal = self._refusal(scope["method"], scope["path"], headers)
+        once = [name for name, _ in scope["headers"]].count(b"host") == 1
+        refusal = self._refusal(scope["method"], scope["path"], host if once else "", head)
         if refusal is not None:
             await refusal(scope, receive, guarded_send)
             return
         await self.app(scope, limited_receive, guarded_send)
 
-    def _refusal(self, method: str, path: str, headers: Headers) -> JSONResponse | None:
-        host = headers.get("host", "").lower()
-        if host not in self.hosts or len(headers.getlist("host")) != 1:
+    def _refusal(self, method: str, path: str, host: str, head: Mapping[bytes, bytes]) -> JSONResponse | None:
+        if host not in self.hosts:
             return _refused(421, "this address is not served here")
-        site = headers.get("sec-fetch-site", "none")
-        if site not in ("same-origin", "none") and path != "/":
+        if head.get(b"sec-fetch-site", b"none") not in (b"same-origin", b"none") and path != "/":
             return _refused(403, "only the listener's own page may ask for this")
         if method in ("GET", "HEAD"):
             return None
         if method != "POST":
             return _refused(405, "this is not done here")
-        origin = headers.get("origin", "").lower()
+        origin = head.get(b"origin", b"").decode("latin-1").lower()
         if origin not in self.origins or origin.partition("://")[2] != host:
             return _refused(403, "only the listener's own page may send this")
-        if headers.get("content-type", "").partition(";")[0].strip().lower() != "application/json":
+        if head.get(b"content-type", b"").partition(b";")[0].strip().lower() != b"application/json":
             return _refused(415, "events are sent as JSON")
-        length = headers.get("content-length", "0")
-        if not length.isdecimal() or int(length[:12]) > LARGEST_BODY:
+        length = head.get(b"content-length", b"0")
+        if not length.isdigit() or int(length[:12]) > LARGEST_BODY:
             return _refused(413, "the request is too large")
         return None
 

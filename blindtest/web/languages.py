@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from blindtest.web.heads import cookie_in
 from blindtest.words import ENGLISH, LANGUAGES, Worded
 
 __all__ = ["COOKIE", "Catalogue", "catalogue", "choose_language", "language_of", "said_in", "shell"]
@@ -60,7 +61,7 @@ def language_of(request: Request, default: str = "") -> str:
     What somebody chose on the page goes first; then the study's own (`default`, '' if it names none), so that all
     listeners read the same instructions; then what the browser asks for (Accept-Language, RFC 9110); then English.
     """
-    chosen = request.cookies.get(COOKIE, "")
+    chosen = cookie_in(request.headers.get("cookie", ""), COOKIE)
     if chosen in LANGUAGES:
         return chosen
     if default in LANGUAGES:

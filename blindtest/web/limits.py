@@ -13,16 +13,18 @@ from dataclasses import dataclass
 from hashlib import sha256
 from math import ceil
 
-from starlette.datastructures import Headers
-from starlette.requests import Request, cookie_parser
+from starlette.requests import Request
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from blindtest.web.heads import cookie_in, head_of
 from blindtest.web.languages import language_of
 from blindtest.web.replies import problem
 from blindtest.words import worded
 
 __all__ = ["LIMITS", "Limit", "Limits"]
 
+_LONGEST = 4096
+"""Characters of a field `Cookie` that are looked at."""
 _MOST_KEPT = 20_000
 """Buckets kept; the one that was longest unused is given up, and begins full when it comes back."""
 
@@ -90,7 +92,7 @@ class Limits:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass the request on, or say when to come again."""
         if scope["type"] == "http":
-            wait_s = self.wait_s(scope["path"], Headers(scope=scope).get("cookie", ""))
+            wait_s = self.wait_s(scope["path"], head_of(scope).get(b"cookie", b"").decode("latin-1"))
             if wait_s > 0:
                 words = worded("too many requests at once: this page waits and tries again")
                 refusal = problem(429, words, language_of(Request(scope), self._language))
@@ -118,8 +120,7 @@ class Limits:
 
     def _visitor(self, cookies: str) -> str:
         """Return a hash of the cookie that tells this visitor, or '' for a stranger."""
-        found = cookie_parser(cookies[:4096]) if cookies else {}
         for name in self._cookies:
-            if (value := found.get(name)) and self._known(value):
+            if (value := cookie_in(cookies[:_LONGEST], name)) and self._known(value):
                 return sha256(value.encode()).hexdigest()[:32]
         return ""

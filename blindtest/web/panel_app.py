@@ -3,9 +3,9 @@
 Whatever blocks runs in threads of which there is a limited number: answers do not wait for sounds that are made.
 """
 
-from asyncio import wrap_future
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
-from contextlib import asynccontextmanager
+from asyncio import Task, create_task, wrap_future
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager, suppress
 from functools import partial
 from time import monotonic
 from typing import Any, TypeVar
@@ -24,9 +24,10 @@ from blindtest.session import Event
 from blindtest.steps import Admitted, OpenPanel
 from blindtest.web.app import TITLE, ListeningPages, ListeningService
 from blindtest.web.guard import Guard
+from blindtest.web.heads import cookie_in
 from blindtest.web.languages import choose_language, shell
 from blindtest.web.limits import Limit, Limits
-from blindtest.web.panel_services import PanelServices
+from blindtest.web.panel_services import PanelServices, Using
 from blindtest.web.replies import plain_handlers, problem
 from blindtest.web.sitting_service import SittingService
 from blindtest.words import listed, worded
@@ -182,6 +183,7 @@ class _PanelPages(ListeningPages):
         self.secure_cookie = f"__Host-{self.cookie}"
         self._laid_at = laid_at
         self._secure = frozenset(host.lower() for host in secure)
+        self._renewing: set[Task[None]] = set()
         self._answers = CapacityLimiter(40)
         self._sounds = CapacityLimiter(_SOUNDS_AT_ONCE)
         self._places = CapacityLimiter(_WAITING_AT_ONCE)
@@ -194,20 +196,17 @@ class _PanelPages(ListeningPages):
         """Run what blocks in one of the threads for answers."""
         return await to_thread.run_sync(job, limiter=self._answers)
 
-    @asynccontextmanager
-    async def admitted(self, request: Request) -> AsyncIterator[ListeningService]:
+    def admitted(self, request: Request) -> AbstractAsyncContextManager[ListeningService]:
         """Give the sitting of the listener whose cookie it is."""
+        return _Admission(self, request)
+
+    async def using(self, request: Request) -> tuple[Using, SittingService | None]:
+        """Take the sitting of the listener whose cookie it is; it is in use until the first of the two is left."""
         listener = await self._listener(request)
         using = self._services.using(listener)
         # A thread costs more than most events do: what need not wait goes without one.
         at_hand = self._services.at_hand(listener)
-        service = using.__enter__() if at_hand else await self.work(using.__enter__)
-        try:
-            if service is None:
-                raise HTTPException(401)
-            yield service
-        finally:
-            using.__exit__(None, None, None)
+        return using, using.__enter__() if at_hand else await self.work(using.__enter__)
 
     async def handle(self, service: ListeningService, event: Event) -> Mapping[str, Any]:
         """Have a sitting take an event: here where it takes no time, or where only the commit is waited for.
@@ -360,26 +359,52 @@ class _PanelPages(ListeningPages):
             return problem(422, _problems(wrong), self.language_of(request))
 
     def _session(self, request: Request) -> str:
-        return request.cookies.get(self._name(request), "")
+        return cookie_in(request.headers.get("cookie", ""), self._name(request))
 
     def _is_secure(self, request: Request) -> bool:
-        return request.headers.get("host", "").lower() in self._secure
+        return bool(self._secure) and request.headers.get("host", "").lower() in self._secure
 
     def _name(self, request: Request) -> str:
         return self.secure_cookie if self._is_secure(request) else self.cookie
 
     async def _listener(self, request: Request) -> str:
         session = self._session(request)
-        listener = self._services.known(session) or await self.work(partial(self._services.listener_of, session))
+        listener = self._services.known(session)
+        if listener is None:
+            listener = await self.work(partial(self._services.listener_of, session))
+        elif self._services.grows_old(session):
+            renewing = create_task(self._renew(session))
+            self._renewing.add(renewing)
+            renewing.add_done_callback(self._renewing.discard)
         if listener is None:
             raise HTTPException(401)
         return listener
+
+    async def _renew(self, session: str) -> None:
+        with suppress(BlindtestError):  # the database is away: asked again by whoever needs it
+            await self.work(partial(self._services.look_up, session))
 
     def _give(self, request: Request, response: Response, session: str) -> None:
         response.set_cookie(
             self._name(request), session, max_age=_KEPT_S, path="/", httponly=True, samesite="strict",
             secure=self._is_secure(request),
         )  # fmt: skip
+
+
+class _Admission(AbstractAsyncContextManager[ListeningService]):
+    def __init__(self, pages: _PanelPages, request: Request) -> None:
+        self._pages = pages
+        self._request = request
+
+    async def __aenter__(self) -> ListeningService:
+        self._using, service = await self._pages.using(self._request)
+        if service is None:
+            self._using.__exit__(None, None, None)
+            raise HTTPException(401)
+        return service
+
+    async def __aexit__(self, *raised: object) -> None:
+        self._using.__exit__(None, None, None)
 
 
 def _problems(wrong: BlindtestError) -> str:

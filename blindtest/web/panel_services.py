@@ -5,8 +5,8 @@ server was started again.
 """
 
 from collections import OrderedDict
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from threading import Lock
 from time import monotonic
@@ -17,7 +17,7 @@ from blindtest.steps import OpenPanel, PreparedSitting
 from blindtest.web.app import Facts
 from blindtest.web.sitting_service import SittingService
 
-__all__ = ["IDLE_S", "MOST_IN_MEMORY", "PanelServices"]
+__all__ = ["IDLE_S", "MOST_IN_MEMORY", "PanelServices", "Using"]
 
 MOST_IN_MEMORY = 2_000
 """Sittings; what is in use is never dropped."""
@@ -25,6 +25,8 @@ IDLE_S = 20 * 60.0
 _MOST_SESSIONS = 20_000
 LOOKED_UP_S = 60.0
 """For so long a session is believed; then it is looked up again: `blindtest forget` may have ended it meanwhile."""
+_RENEWED_S = 40.0
+"""After so long it is looked up while nobody waits for it."""
 
 
 @dataclass(slots=True)
@@ -65,6 +67,7 @@ class PanelServices:
         self._held: OrderedDict[str, _Held] = OrderedDict()
         """The longest unused first."""
         self._sessions: dict[str, tuple[str, float]] = {}
+        self._renewing: set[str] = set()
         self._forgettings = 0
 
     @property
@@ -78,6 +81,16 @@ class PanelServices:
             return None
         if (known := self.known(session)) is not None:
             return known
+        return self.look_up(session)
+
+    def look_up(self, session: str) -> str | None:
+        """Return whose session it is on record now."""
+        try:
+            return self._looked_up(session)
+        finally:
+            self._renewing.discard(session)
+
+    def _looked_up(self, session: str) -> str | None:
         before, was = self._forgettings, self._sessions.get(session)
         try:
             found = self._panel.listener_of(session)
@@ -103,6 +116,17 @@ class PanelServices:
         found = self._sessions.get(session)
         return found[0] if found is not None and self._clock() - found[1] < LOOKED_UP_S else None
 
+    def grows_old(self, session: str) -> bool:
+        """Return whether a session that is known should be looked up again soon; it says so once, and never waits.
+
+        Who looks it up then need not wait for it.
+        """
+        found = self._sessions.get(session)
+        if found is None or session in self._renewing or self._clock() - found[1] < _RENEWED_S:
+            return False
+        self._renewing.add(session)
+        return True
+
     def was_known(self, session: str) -> bool:
         """Return whether a session was looked up and found, however long ago; never waits."""
         return session in self._sessions
@@ -125,12 +149,15 @@ class PanelServices:
         if held is not None and held.service is not None:
             held.service.close()
 
-    @contextmanager
-    def using(self, listener: str, *, begin: bool = False) -> Iterator[SittingService | None]:
+    def using(self, listener: str, *, begin: bool = False) -> "Using":
         """Give a listener's sitting, which stays in memory meanwhile; None where there is none.
 
         begin : seal a new one, if one is due
         """
+        return Using(self, listener, begin)
+
+    def taken(self, listener: str, *, begin: bool) -> "_Held":
+        """Take a listener's sitting into use, restored or begun where that is needed; see `using`."""
         held = self._taken(listener)
         try:
             with held.lock:
@@ -140,19 +167,24 @@ class PanelServices:
                 elif begin and held.service.over.is_set() and (prepared := self._panel.begin(listener)) is not None:
                     held.service.close()
                     held.service = self._service(prepared)
-            yield held.service
-        finally:
-            with self._lock:
-                held.users -= 1
-                held.used = self._clock()
-                there = self._held.get(listener) is held
-                if there:
-                    self._held.move_to_end(listener)
-                if held.service is None and not held.users and there:
-                    del self._held[listener]
-                gone = held.service if not held.users and not there else None
-            if gone is not None:
-                gone.close()  # let go of while it was in use: what was laid down since goes too
+        except BaseException:
+            self.given_back(listener, held)
+            raise
+        return held
+
+    def given_back(self, listener: str, held: "_Held") -> None:
+        """End one use of a sitting."""
+        with self._lock:
+            held.users -= 1
+            held.used = self._clock()
+            there = self._held.get(listener) is held
+            if there:
+                self._held.move_to_end(listener)
+            if held.service is None and not held.users and there:
+                del self._held[listener]
+            gone = held.service if not held.users and not there else None
+        if gone is not None:
+            gone.close()  # let go of while it was in use: what was laid down since goes too
 
     def _taken(self, listener: str) -> _Held:
         with self._lock:
@@ -199,3 +231,23 @@ class PanelServices:
             player=self._player(),
             level=self._panel.level_sounds(prepared),
         )
+
+
+class Using(AbstractContextManager[SittingService | None]):
+    """A listener's sitting while it is in use; see `PanelServices.using`."""
+
+    def __init__(self, services: PanelServices, listener: str, begin: bool) -> None:
+        self._services = services
+        self._listener = listener
+        self._begin = begin
+        self._held: _Held | None = None
+
+    def __enter__(self) -> SittingService | None:
+        """Take it; blocks where it is restored or begun."""
+        self._held = self._services.taken(self._listener, begin=self._begin)
+        return self._held.service
+
+    def __exit__(self, *raised: object) -> None:
+        """Give it back."""
+        if self._held is not None:
+            self._services.given_back(self._listener, self._held)

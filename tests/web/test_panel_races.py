@@ -4,6 +4,7 @@ import importlib.util
 import json
 import os
 import shutil
+import time
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
@@ -109,6 +110,73 @@ def test_the_session_of_somebody_who_was_forgotten_ends_within_a_minute(folder, 
         later[0] = 61.0
         assert [one.get(path).status for path in ("/view", "/panel/state")] == [401, 401]
         assert services.count == 0
+
+
+def test_a_session_that_grows_old_is_looked_up_while_nobody_waits(folder, served):
+    with served(folder) as (panel, services, come):
+        one, later, asked = come(), [0.0], []
+        services._clock = lambda: later[0]
+        one.to_the_sitting(panel.public_token())
+        one.to_the_trials()
+        (session,) = services._sessions
+        whole = panel.listener_of
+        panel.listener_of = lambda given: asked.append(given) or whole(given)
+        later[0] = 39.0
+        assert not services.grows_old(session)
+        later[0] = 41.0
+        assert services.known(session) is not None, "nobody waits for it"
+        assert services.grows_old(session)
+        assert not services.grows_old(session), "one looks it up, not each who comes meanwhile"
+        services.look_up(session)
+        assert asked == [session]
+        later[0] = 80.0
+        assert services.known(session) is not None
+        # Through a page, and told by what is on record since: gone within the minute.
+        assert steps.forget(folder, one.state()["pseudonym"]).sittings == (1,)
+        later[0] = 82.0
+        assert one.get("/view").status in (200, 401)
+        for _ in range(50):
+            if services.known(session) is None:
+                break
+            one.get("/static/listen.css")  # lets the loop go on
+            time.sleep(0.02)
+        assert services.known(session) is None
+        assert one.get("/view").status == 401
+
+
+def test_a_fault_inside_an_event_is_answered_in_our_words(folder, served, monkeypatch):
+    with served(folder) as (panel, _, come):
+        one = come()
+        one.to_the_sitting(panel.public_token())
+        one.to_the_trials()
+
+        def broken(self, event):
+            raise RuntimeError("a secret in the trace")
+
+        monkeypatch.setattr("blindtest.web.sitting_service.SittingService.is_quick", broken)
+        sent = []
+
+        async def send(message):
+            sent.append(message)
+
+        async def ask():
+            body = json.dumps({"sitting": one.name, "event": {"event": "loaded", "trial": 0, "attempt": 1}}).encode()
+            head = {"host": "127.0.0.1:8000", "origin": "http://127.0.0.1:8000", "content-type": "application/json",
+                    "cookie": one.cookie}  # fmt: skip
+            scope = {"type": "http", "method": "POST", "path": "/event", "query_string": b"",
+                     "headers": [(name.encode(), value.encode()) for name, value in head.items()]}  # fmt: skip
+
+            async def receive():
+                return {"type": "http.request", "body": body, "more_body": False}
+
+            await one.app(scope, receive, send)
+
+        with pytest.raises(RuntimeError, match="secret"):
+            panel_visitor.LOOP.run(ask())
+        assert sent[0]["status"] == 500
+        assert b"something went wrong inside" in sent[1]["body"]
+        assert b"secret" not in sent[1]["body"]
+        assert (b"x-frame-options", b"DENY") in sent[0]["headers"]
 
 
 def test_what_somebody_said_when_they_stopped_is_erased_with_all_else(folder, served):
