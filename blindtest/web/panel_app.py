@@ -42,9 +42,6 @@ _WAITING_AT_ONCE = 100
 """Requests that wait for sounds which are being laid down: in threads of their own, so that nobody else waits."""
 
 
-_EVENT = "/event"
-
-
 class _EventsFirst:
     """Hands events to their handler before any routing: they are nine requests of ten, and routing costs as much."""
 
@@ -60,7 +57,7 @@ class _EventsFirst:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer an event, pass anything else on."""
-        if scope["type"] != "http" or scope["path"] != _EVENT or scope["method"] != "POST":
+        if scope["type"] != "http" or scope["path"] != "/event" or scope["method"] != "POST":
             await self._app(scope, receive, send)
             return
         request = Request(scope, receive, send)
@@ -137,7 +134,7 @@ def make_panel_app(
     routed = Starlette(
         routes=[
             # The first that fits is taken, and most requests by far are events and sounds.
-            Route(_EVENT, pages.event, methods=["POST"]),
+            Route("/event", pages.event, methods=["POST"]),
             Route("/sound/{token}", pages.sound),
             Route("/", pages.door),
             Route("/sitting", pages.sitting),
