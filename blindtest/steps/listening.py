@@ -70,11 +70,15 @@ def prepare_sitting(
     store = open_store(study, entropy=entropy)
     try:
         if entry is None:
+            # Held before it is sealed: where a panel is served, none stays open in its register that nobody holds.
+            number = store.next_number()
+            store.hold(number)
             prepared = new_sitting(
                 study, rendered, store, listener=listener or pseudonym_from(entropy), again=again,
                 same_day=same_day, find_player=find_player, passphrase=passphrase, clock=clock, entropy=entropy,
             )  # fmt: skip
-            store.hold(prepared.entry.number)
+            if prepared.entry.number != number:
+                store.hold(prepared.entry.number)
             prepared.level = level
             return prepared
         # Held before it is read: what another program has answered until then is there.

@@ -155,6 +155,30 @@ def test_a_consent_whose_answer_is_lost_is_sent_again_for_the_same_place(launch,
 
 
 @pytest.mark.long
+def test_a_changed_consent_text_is_read_and_agreed_to_by_keyboard(launch, listener_on, panel_template, tmp_path):
+    folder = Path(shutil.copytree(panel_template, tmp_path / "study"))
+    (link,) = steps.invite(folder, 1, url="https://listen.example.org").links
+    token = link.partition("#")[2]
+    with steps.open_panel(folder) as before:
+        before.agreed(token, before.opened(token, "").state["consent_sha256"])
+    (folder / "consent.md").write_text("Your answers are kept until 2040.\n", encoding="utf-8")
+    with steps.open_panel(folder) as panel:
+        listening = open_port()
+        port = listening.getsockname()[1]
+        end = Server(make_panel_app(panel, hosts=hosts_of(port)), listening).run_in_thread()
+        try:
+            page = launch(viewport={"width": 320, "height": 640}).new_page()
+            page.goto(f"http://127.0.0.1:{port}/#{token}")
+            someone = listener_on(page)
+            assert "kept until 2040" in someone.hears("What you agree to has changed")
+            assert someone.focused() == "What you agree to has changed"
+            clean(page, "changed consent")
+            someone.press("I agree and go on")
+            someone.hears("How old are you")
+        finally:
+            end()
+
+
 def test_another_device_goes_on_and_the_old_page_is_told(launch, listener_on, panel):
     link, opened = panel
     here = listener_on(launch("here").new_page())
