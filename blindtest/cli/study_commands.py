@@ -2,6 +2,7 @@
 
 import sys
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 import click
@@ -17,7 +18,7 @@ __all__ = ["check", "impression", "measure", "new", "render"]
 
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path))
-@click.option("--protocol", help="abx (the default), tuning, preference, survival, unreliable-labels or short.")
+@click.option("--protocol", help="A name in protocols/, or the path of a protocol file; abx else.")
 @click.option("--from", "old", type=click.Path(path_type=Path), help="An older study whose clips and levels are kept.")
 @speaks
 def new(folder: Path, protocol: str | None, old: Path | None, output: Output) -> None:
@@ -29,7 +30,7 @@ def new(folder: Path, protocol: str | None, old: Path | None, output: Output) ->
         "new",
         {"folder": str(folder), "files": [str(path) for path in written]},
         f"Wrote {folder}. Put responses into {folder / 'measurements'} and music into {folder / 'clips'}, fill in "
-        f"{folder / 'study.toml'}, then run: blindtest check {folder}",
+        f"{folder / 'study.toml'}, then run: blindtest check {quote(str(folder))}",
     )
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault
@@ -49,21 +50,20 @@ class Ended:
         if self.by_rule:
             lines[0] += " Its sealed stopping rule ended it there."
         if self.state == "open":
-            lines.append(
-                f"All answers are stored. Go on with: blindtest listen {self.folder} --listener {self.listener}"
-            )
+            again = f"blindtest listen {quote(str(self.folder))} --listener {self.listener}"
+            lines.append(f"All answers are stored. Go on with: {again}")
             return "\n".join(lines)
         if self.locked:
             return (
                 f"Sitting {self.number} of {self.listener}: {self.state}. Plan and answers lie under the helper's "
                 "passphrase and stay there: all its trials count as unanswered. With the passphrase they can still be "
-                f"opened: blindtest abandon {self.folder} --sitting {self.number} --helper"
+                f"opened: blindtest abandon {quote(str(self.folder))} --sitting {self.number} --helper"
             )
         lines += [
             f"Publish first: last hash of the answers  {self.head}",
             f"               and of how it ended       {self.end}",
             f"Then:          nonce of the plan         {self.nonce}",
-            f"The statistics: blindtest analyze {self.folder}",
+            f"The statistics: blindtest analyze {quote(str(self.folder))}",
         ]
         return "\n".join(lines)
 

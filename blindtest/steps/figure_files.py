@@ -10,7 +10,7 @@ from pathlib import Path
 from blindtest.errors import BlindtestError, Fault
 from blindtest.report.figures import Figure
 
-__all__ = ["MANIFEST", "refuse_foreign", "write_figures"]
+__all__ = ["MANIFEST", "refuse_foreign", "write_figure_file", "write_figures"]
 
 MANIFEST = ".blindtest-figures"
 _MADE = "Made by blindtest; replaced as a whole when it is made again.\n"
@@ -77,6 +77,29 @@ def write_figures(
             Fault(problem=f"figures can't be written: {error.strerror}", file=str(place), key=key)
         ) from error
     return (*(place / f"{one.name}.svg" for one in made), *(place / name for name in also or {}))
+
+
+def write_figure_file(figure: Figure, path: Path, *, key: str = "--figure") -> None:
+    """Write one figure as SVG or PNG, by the name of the file: the whole of it, or nothing.
+
+    Raises
+    ------
+    BlindtestError
+        It can't be written; what was there before is untouched.
+    """
+    try:
+        descriptor, name = tempfile.mkstemp(prefix=".figure-", dir=path.parent)
+        draft = Path(name)
+        try:
+            with open(descriptor, "wb") as stream:
+                stream.write(figure.svg.encode() if path.suffix.lower() == ".svg" else figure.png)
+            draft.chmod(0o644)
+            draft.replace(path)
+        finally:
+            draft.unlink(missing_ok=True)
+    except OSError as error:
+        fault = Fault(problem=f"the figure can't be written: {error.strerror}", file=str(path), key=key)
+        raise BlindtestError(fault) from error
 
 
 def _table(figure: Figure) -> str:

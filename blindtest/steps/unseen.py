@@ -36,8 +36,16 @@ def keep_unseen(folder: Path, command: str, value: Mapping[str, Any]) -> Kept:
         number = 1 + sum(path.name.startswith(f"{command}-") for path in place.iterdir())
         path = place / f"{command}-{number}.json"
         part = path.with_suffix(".part")
-        part.write_text(json.dumps(value, indent=1, allow_nan=False) + "\n", encoding="utf-8")
-        part.replace(path)
+        try:
+            part.write_text(json.dumps(value, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+            part.replace(path)
+        finally:
+            part.unlink(missing_ok=True)
     except OSError as error:
-        raise BlindtestError(Fault(problem=f"can't be written: {error.strerror}", file=str(place))) from error
+        fault = Fault(
+            problem=f"can't be written: {error.strerror}",
+            file=str(place),
+            remedy="make room or give permission, then run the same command again",
+        )
+        raise BlindtestError(fault) from error
     return Kept(path=path)

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from secrets import token_hex
+from shlex import quote
 from threading import current_thread, main_thread
 from typing import Any
 from urllib.parse import urlsplit
@@ -52,11 +53,13 @@ class PanelServed:
         if self.opened is not None:
             lines += self.opened.lines(self.folder)
         elif counts["finished"] or counts["abandoned"]:
-            lines.append(f"Publish the last hashes of their answers before any nonce: blindtest seal {self.folder}")
+            lines.append(
+                f"Publish the last hashes of their answers before any nonce: blindtest seal {quote(str(self.folder))}"
+            )
         if not self.closed or counts["open"]:
-            lines.append(f"Go on with: blindtest panel {self.folder}")
+            lines.append(f"Go on with: blindtest panel {quote(str(self.folder))}")
         if self.closed and not counts["open"]:
-            lines.append(f"The statistics: blindtest analyze {self.folder}")
+            lines.append(f"The statistics: blindtest analyze {quote(str(self.folder))}")
         return "\n".join(lines)
 
 
@@ -137,7 +140,7 @@ def serve_panel(
     elif (token := panel.public_token()) is not None:
         say(f"The public link: {origin or own}/#{token}")
     say(f"The organiser's page, for you alone: {origin or own}/organiser#{secret}")
-    say(f"Personal links: blindtest panel {panel.study.folder} --invite 20")
+    say(f"Personal links: blindtest panel {quote(str(panel.study.folder))} --invite 20")
     if reminder := panel.reminder():
         say(reminder)
     say("Ctrl-C stops the server; answers are safe, and everybody can go on once it runs again.")

@@ -56,7 +56,7 @@ def test_options_are_documented():
 def test_an_unknown_command_is_wrong_usage():
     result = run("nonsense")
     assert result.returncode == 2
-    assert result.stderr.strip() == "No such command 'nonsense'.; see blindtest --help"
+    assert result.stderr.strip() == "No such command 'nonsense'; see blindtest --help"
     assert not result.stdout
 
 

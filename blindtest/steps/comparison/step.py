@@ -18,7 +18,7 @@ from blindtest.steps.comparison.effects import Scale, StudyEffect, effects
 from blindtest.steps.comparison.intact import verified_bundle
 from blindtest.steps.comparison.pooling import Pooled, pooled, tau_of
 from blindtest.steps.comparison.published import Published, file_stem, read_published
-from blindtest.steps.figure_files import refuse_foreign, write_figures
+from blindtest.steps.figure_files import refuse_foreign, write_figure_file, write_figures
 from blindtest.steps.place import Progress
 
 __all__ = ["Comparison", "compare"]
@@ -324,15 +324,7 @@ def _written(shown: Comparison, out: Path) -> Comparison:
             raise BlindtestError(
                 Fault(problem="studies without a common scale have no forest plot", key="--out", got=str(out))
             )
-        try:
-            if out.suffix.lower() == ".svg":
-                out.write_text(figure.svg, encoding="utf-8", newline="\n")
-            else:
-                out.write_bytes(figure.png)
-        except OSError as error:
-            raise BlindtestError(
-                Fault(problem=f"the figure can't be written: {error.strerror}", file=str(out), key="--out")
-            ) from error
+        write_figure_file(figure, out, key="--out")
         return replace(shown, files=(out,))
     extra = {
         "comparison.json": json.dumps(shown.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n",

@@ -7,6 +7,7 @@ any more for good, not on the day that the study file names, which can be set la
 
 from dataclasses import dataclass
 from datetime import datetime
+from shlex import quote
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -35,11 +36,12 @@ class OpenedNonces:
         rest = (
             "the study seal's too"
             if self.study_seals
-            else f"the study seal's once nobody can begin for good: blindtest panel {folder} --close"
+            else f"the study seal's once nobody can begin for good: blindtest panel {quote(str(folder))} --close"
         )
         return [
-            f"Publish first: last hashes of the answers  blindtest seal {folder}",
-            f"Then:          nonces of {what}, opened now ({rest}), in the bundle of: blindtest report {folder}",
+            f"Publish first: last hashes of the answers  blindtest seal {quote(str(folder))}",
+            f"Then:          nonces of {what}, opened now ({rest}), in the bundle of: "
+            f"blindtest report {quote(str(folder))}",
         ]
 
 

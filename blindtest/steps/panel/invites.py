@@ -3,6 +3,7 @@
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from shlex import quote
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -70,7 +71,8 @@ class PanelClosed:
         lines = [f"Closed at {self.at}: nobody can begin any more. {rest}"]
         lines += self.opened.lines(self.folder) if self.opened else []
         lines.append(
-            f"While it is served, listeners read their own results once none is open: blindtest panel {self.folder}"
+            "While it is served, listeners read their own results once none is open: "
+            f"blindtest panel {quote(str(self.folder))}"
         )
         return "\n".join(lines)
 

@@ -9,6 +9,7 @@ from blindtest.errors import BlindtestError, Fault, WrongUse
 from blindtest.report import PlanCurves, plan_figure
 from blindtest.stats import Hands
 from blindtest.steps.columns import columns
+from blindtest.steps.figure_files import write_figure_file
 
 __all__ = ["SETUP_MINUTES", "PlanAsked", "PlanMethod", "PlanShown", "fitting", "write_figure"]
 
@@ -136,11 +137,4 @@ def write_figure(curves: PlanCurves | None, path: Path) -> None:
                 problem="not a kind of figure", key="--figure", got=str(path), allowed="a name ending in .svg or .png"
             )
         )
-    figure = plan_figure(curves)
-    try:
-        if kind == ".svg":
-            path.write_text(figure.svg, encoding="utf-8", newline="\n")
-        else:
-            path.write_bytes(figure.png)
-    except OSError as error:
-        raise BlindtestError(Fault(problem=f"the figure can't be written: {error.strerror}", file=str(path))) from error
+    write_figure_file(plan_figure(curves), path)
