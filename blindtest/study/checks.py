@@ -6,6 +6,7 @@ the others are still found in the same run. No measurement and no audio is read 
 
 from pathlib import Path
 
+from blindtest.errors import did_you_mean
 from blindtest.render.anchors import LOW_PASS_HZ, LOW_PASSES_HZ
 from blindtest.study.bench_checks import check_bench_stages, check_unit_bench
 from blindtest.study.binaural_checks import STAGE as BINAURAL
@@ -93,7 +94,11 @@ def _unit_files(data: Tables, unit: Tables, index: int, folder: Path, found: Fin
     path = ("unit", index)
     given = [key for key in ("responses", "left", "right") if key in unit]
     if not any(found.is_touched(*path, key) for key in ("responses", "left", "right", "impulse_responses")):
-        if not given and not _is_without_response(data, unit):
+        misspelt = any(
+            at[:2] == path and len(at) == 3 and did_you_mean(str(at[2]), ("responses", "impulse_responses"))
+            for at in found.touched
+        )
+        if not given and not misspelt and not _is_without_response(data, unit):
             found.fault(
                 (*path, "responses"),
                 "missing: the unit has no measurement",

@@ -1,5 +1,6 @@
 """What a pydantic model complains about, as faults in plain words: which key, what was found, what is allowed."""
 
+import re
 from collections.abc import Sequence
 from datetime import date, datetime
 from difflib import get_close_matches
@@ -53,8 +54,11 @@ def _complaint(detail: ErrorDetails, model: type[Table], source: Source, prefix:
         remedy = f"write {field.description}" if field and field.description else ""
         return source.fault(path, "missing", allowed=_allowed(field, path), remedy=remedy)
     if kind in ("list_type", "model_type", "dict_type") and (tables := _holds_tables(field, path)):
-        shape = f"[[{name}]]" if tables == "many" else f"[{name}] or {name} = {{ ... }}"
-        return source.fault(path, "not a table of the right kind", got=got, allowed=f"written as {shape}")
+        shape = f"[{name}] or {name} = {{ ... }}"
+        if tables == "many":
+            # Within a table, [[name]] would begin another one at the top.
+            shape = f"[[{name}]]" if len(path) == 1 else f"{name} = [{{ ... }}]"
+        return source.fault(path, "not a table of the right kind", got=_printable(got), allowed=f"written as {shape}")
     if isinstance(got, str):
         later = owner.later_values.get(str(_last_key(path)), ())
         if got in later:
@@ -70,10 +74,19 @@ def _complaint(detail: ErrorDetails, model: type[Table], source: Source, prefix:
         kind = "literal_error"
     if kind == "literal_error" and isinstance(got, str):
         remedy = did_you_mean(got, [str(value) for value in _choices(field)])
-    elif isinstance(got, str) and kind in ("float_type", "int_type", "bool_type", "date_type"):
+    elif isinstance(got, str) and kind in _UNQUOTED and _UNQUOTED[kind].fullmatch(got.strip()):
         remedy = "take the quotes away"
     shown = None if name in owner.hidden else _printable(got)
     return source.fault(path, _problem(kind), got=shown, allowed=_allowed(field, path), remedy=remedy)
+
+
+_UNQUOTED = {
+    "float_type": re.compile(r"[+-]?[0-9][0-9_]*(\.[0-9]+)?([eE][+-]?[0-9]+)?"),
+    "int_type": re.compile(r"[+-]?[0-9][0-9_]*"),
+    "bool_type": re.compile(r"true|false"),
+    "date_type": re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}"),
+}
+"""What is right but for its quotes."""
 
 
 def _problem(kind: str) -> str:
@@ -200,4 +213,4 @@ def _range(metadata: Sequence[Any], noun: str) -> str:
             if isinstance(bound, kind):
                 parts.append(f"{words} {getattr(bound, name):g}")
     text = f"{noun} {' '.join(parts)}".strip()
-    return text.replace("above 0 to", "above 0, up to")
+    return re.sub(r"(above \S+) to", r"\1, up to", text).replace(" below", " and below" if len(parts) > 1 else " below")

@@ -111,9 +111,13 @@ def look_at_tables(folder: str | Path) -> Loaded:
     except ValidationError as error:
         wrong = complaints(error, StudyFile, source)
         found.touched = {where for where, _ in wrong}
-        found.faults += [fault for _, fault in wrong]
+        # A number that was too large to be read is said already: its key is there, and isn't missing.
+        found.faults += [
+            fault for where, fault in wrong if not any(one[: len(where)] == where for one in source.oversized)
+        ]
     if source.faults:
         file = None
+        found.touched |= set(source.oversized)
     data = pruned(source.data, sorted(found.touched, key=_deepest_first))
     check_tables(data, path.parent, found)
     check_variants(data, found)

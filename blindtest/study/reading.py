@@ -30,6 +30,8 @@ class Source:
     text: str
     faults: tuple[Fault, ...] = ()
     """What was found while reading that leaves the rest readable."""
+    oversized: tuple[Place, ...] = ()
+    """Where the numbers stood that these faults are about; they are left out of `data`."""
 
     def line(self, *path: str | int) -> int | None:
         """Return the line of a key, or of the nearest table around it."""
@@ -109,16 +111,17 @@ def parse_toml(raw: bytes, *, file: str) -> Source:
     except ValueError as error:  # an integer of thousands of digits
         raise BlindtestError(Fault(problem=f"a value can't be read: {error}", file=file)) from None
     source = Source(data=data, lines=lines, file=file, text=text)
+    places = list(_oversized(data))
     oversized = [
-        source.fault(path, "the number is too large", allowed="whole numbers of at most 64 bits")
-        for path in _oversized(data)
+        source.fault(path, "the number is too large", allowed="whole numbers of at most 64 bits") for path in places
     ]
     return Source(
-        data=pruned(data, [tuple(path) for path in _oversized(data)]),
+        data=pruned(data, places),
         lines=lines,
         file=file,
         text=text,
         faults=tuple(oversized),
+        oversized=tuple(places),
     )
 
 
@@ -183,6 +186,11 @@ def _syntax_fault(message: str, text: str, file: str) -> Fault:
     found = re.search(r"\(at (?:line (\d+), column (\d+)|end of document)\)$", message)
     line = int(found[1]) if found and found[1] else text.rstrip("\n").count("\n") + 1
     shown = _line_at(text, line).strip() or None
+    if message.startswith("Cannot overwrite a value") and shown and shown.startswith("[["):
+        remedy = "write [[ ]] for every one of them, the first too"
+        return Fault(
+            problem="another table of this name isn't one of several", file=file, line=line, got=shown, remedy=remedy
+        )
     for pattern, problem, remedy in _SYNTAX:
         if re.match(pattern, message):
             return Fault(problem=problem, file=file, line=line, got=shown, remedy=remedy)

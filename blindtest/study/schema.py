@@ -19,7 +19,7 @@ from blindtest.study.hardware_tables import ConnectionTable, HardwareTable
 from blindtest.study.panel_tables import PanelTable
 from blindtest.study.stage_tables import FactorsTable, GridTable, RecordingTable, StageTable
 from blindtest.study.storage import StorageTable
-from blindtest.study.table import FilePath, Id, Label, Language, Table, Text, Words
+from blindtest.study.table import FilePath, Format, Id, Label, Language, Table, Text, Words
 from blindtest.study.unit_tables import Day, PlaybackTable, UnitTable
 
 __all__ = [
@@ -246,7 +246,7 @@ class ListenersTable(Table):
 class StudyFile(Table):
     """A study: what is compared, on which clips, by which protocol."""
 
-    format: Annotated[Literal[1], Words("1")] = Field(description="format = 1")
+    format: Format = Field(description="format = 1")
     title: Text = Field(description="a line that says what is compared")
     reviewer: Text = Field(description="a pseudonym; real names live elsewhere, if at all")
     storage: StorageTable | None = Field(None, description="where the answers are kept")
@@ -274,7 +274,7 @@ class ProtocolFile(Table):
     """A protocol: an ordered list of blocks."""
 
     later_values: ClassVar[dict[str, tuple[str, ...]]] = {"decides": LATER_KINDS}
-    format: Annotated[Literal[1], Words("1")] = Field(description="format = 1")
+    format: Format = Field(description="format = 1")
     title: Text = Field(description="the question that the protocol answers")
     decides: list[Kind] = Field(min_length=1, description="the kinds of claim it decides, as ['heard']")
     source: Text = Field(description="the standard or paper it follows")

@@ -144,7 +144,7 @@ def test_recordings_and_corrections_have_their_own_kind_of_room(tmp_path, noise,
 
 
 @pytest.mark.parametrize(
-    "awkward", [r"""'a "b" \ c'""", r'"tab\tand\u007f\u0001"', '"Ü — 漢字 \U0001f3a7"', '"# no comment"']
+    "awkward", [r"""'a "b" \ c'""", r'"tab\tand\nmore\u00a0of it"', '"Ü — 漢字 \U0001f3a7"', '"# no comment"']
 )
 def test_texts_survive_being_written_again(changed, tmp_path, awkward, response):
     folder = changed(('name = "Heron, open-back headphone"', f"name = {awkward}"))
