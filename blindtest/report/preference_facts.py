@@ -202,6 +202,10 @@ class PreferenceFacts:
     """Unanswered trials counted as wins."""
     unanswered: int = 0
     word_if_answered_only: PreferenceWord | None = None
+    listeners_differ: bool = False
+    """Whether all answers together would be negligible, and listeners differ too much for the word."""
+    scatter: str = ""
+    """How far listeners differ, and the limits that this leaves; '' where nothing widens them."""
     listeners: tuple[Preferred, ...] = ()
     by_clip: tuple[Tally, ...] = ()
     by_listener: tuple[Tally, ...] = ()
@@ -242,6 +246,8 @@ class PreferenceFacts:
             favouring=Preferred.of("all answers", concluded.favouring),
             unanswered=concluded.unanswered,
             word_if_answered_only=concluded.word_if_answered_only,
+            listeners_differ=concluded.listeners_differ,
+            scatter=concluded.scatter_sentence,
             listeners=_listeners(tallies.get("listener", ()), concluded),
             by_clip=tallies.get("clip", ()),
             by_listener=tallies.get("listener", ()),

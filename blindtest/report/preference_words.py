@@ -52,6 +52,8 @@ def preference_sentence(facts: PreferenceFacts, word: str, a: str, b: str) -> st
             f"Any preference between {a} and {b} was negligible by the margin fixed beforehand ({band} counts as "
             f"negligible): {counts}."
         )
+    if facts.listeners_differ:
+        counts += "; all answers together lie within the margin, but listeners differ by more than chance explains"
     return f"Whether {a} is preferred to {b} stays open: {counts}."
 
 
@@ -67,6 +69,8 @@ def preference_beside(facts: PreferenceFacts, plan: PreferencePlanFacts | None, 
         )
     else:
         out.append("No margin was fixed, so the claim cannot end as negligible.")
+    if facts.scatter:
+        out.append(facts.scatter)
     if facts.word == "negligible" and facts.side != "neither":
         out.append(
             f"{a if facts.side == 'claimed' else b} was preferred more often than by a thrown coin, yet by less than "

@@ -23,6 +23,7 @@ from math import exp, log, sqrt
 import numpy as np
 from numpy.typing import ArrayLike
 
+from blindtest.stats.design_effect import design_effect
 from blindtest.stats.plain import plain
 
 __all__ = ["ChoiceOdds", "choice_odds", "errors_for_pooling", "odds_to_proportion"]
@@ -77,7 +78,7 @@ def choice_odds(right: ArrayLike, trials: ArrayLike, *, guess: float) -> ChoiceO
     if not len(n):
         raise ValueError("no trial was answered")
     all_right, all_trials = float(x.sum()), float(n.sum())
-    effect = _design_effect(x, n, all_right / all_trials)
+    effect = design_effect(x, n)
     wrong = all_trials - all_right
     return ChoiceOdds(
         estimate=log((all_right + 0.5) / (wrong + 0.5)) - log(guess / (1 - guess)),
@@ -88,15 +89,6 @@ def choice_odds(right: ArrayLike, trials: ArrayLike, *, guess: float) -> ChoiceO
         design_effect=effect,
         guess=guess,
     )
-
-
-def _design_effect(x: "np.ndarray", n: "np.ndarray", proportion: float) -> float:
-    """Return the variance of the pooled proportion over that of a binomial one (Rao & Scott 1992, equation 2)."""
-    listeners = len(n)
-    if listeners < 2 or proportion in (0.0, 1.0):
-        return 1.0
-    between = listeners / (listeners - 1) * float(np.sum((x - n * proportion) ** 2)) / float(n.sum()) ** 2
-    return max(1.0, between / (proportion * (1 - proportion) / float(n.sum())))
 
 
 def errors_for_pooling(studies: Sequence[ChoiceOdds]) -> tuple[float, ...]:

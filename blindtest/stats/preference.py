@@ -9,13 +9,18 @@ Words of a conclusion, against a margin (probability beyond 1/2, fixed beforehan
 
 - *shown*: p <= alpha, and the claimed device is the preferred one;
 - *refuted*: p <= alpha, and the other one is;
-- *negligible*: both one-sided exact limits lie inside 1/2 -+ margin;
+- *negligible*: both one-sided exact limits lie inside 1/2 -+ margin (of several listeners: see below);
 - *open*: none of these.
 
 With many trials a preference can be established and still lie inside the margin: then the word is *negligible*, as
 for a difference that is heard (conclusion.py), and `side` says the rest.
+
+Of several listeners, *negligible* must hold for others like them too: the limits also lie inside the margin when they
+are widened by how much the listeners' own counts scatter (design_effect.py). Where only the count of all answers lies
+inside, the word is *open*: two camps with opposite preferences are no proof that there is none.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import nan
@@ -34,6 +39,7 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
+from blindtest.stats.design_effect import design_effect, effective_limits
 from blindtest.stats.direction import Direction, check_direction
 from blindtest.stats.number_words import p_words, percent
 from blindtest.stats.plain import plain
@@ -174,7 +180,7 @@ class PreferenceConclusion:
     side: Side
     """On which side of 1/2 the preference is established, whatever the word; "neither": on none."""
     within_margin: bool
-    """Whether both one-sided limits lie inside 1/2 -+ margin."""
+    """Whether both one-sided limits lie inside 1/2 -+ margin, of several listeners the widened ones too."""
     against: PreferenceTest
     """Unanswered trials counted against the claimed device: what *shown* has to withstand, and the lower limit."""
     favouring: PreferenceTest
@@ -183,6 +189,13 @@ class PreferenceConclusion:
     """The answered trials alone."""
     word_if_answered_only: PreferenceWord
     """What the answered trials alone would say: printed beside, never instead."""
+    design_effect: float = 1.0
+    """How many times as widely several listeners' counts scatter (variance) as those of listeners who are alike; 1: no
+    more than chance, or nothing is known of single listeners."""
+    wider_limits: Interval | None = None
+    """The one-sided limits, widened by the design effect; None where nothing widens them."""
+    listeners_differ: bool = False
+    """Whether the limits of all answers together lie inside the margin and the widened ones don't."""
 
     @property
     def limits(self) -> Interval:
@@ -196,6 +209,8 @@ class PreferenceConclusion:
         if self.word == "negligible" and self.side != "neither":
             whose = "the claimed device" if self.side == "claimed" else "the other one"
             text = f"negligible: {whose} is preferred, yet by less than what was declared to matter"
+        if self.listeners_differ:
+            text = "open: all answers together lie within what was declared not to matter, but listeners differ"
         if self.unanswered:
             text += (
                 f"; {self.unanswered} unanswered trials count against it, the answered ones alone would say "
@@ -203,9 +218,20 @@ class PreferenceConclusion:
             )
         return text + "."
 
+    @property
+    def scatter_sentence(self) -> str:
+        """How far listeners differ, and the limits that this leaves; empty where nothing widens them."""
+        if self.wider_limits is None:
+            return ""
+        low, high = self.wider_limits
+        return (
+            f"Listeners' counts scatter {self.design_effect:.1f} times as much as those of listeners who are alike "
+            f"(variance); for others like them the one-sided limits are {percent(low)} and {percent(high)}."
+        )
+
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentences included."""
-        return plain(self, "limits", "sentence")
+        return plain(self, "limits", "sentence", "scatter_sentence")
 
 
 _MEANING: dict[PreferenceWord, str] = {
@@ -225,6 +251,7 @@ def conclude_preference(
     alpha: float = 0.05,
     direction: Direction = "two-sided",
     unanswered: int = 0,
+    by_listener: Sequence[tuple[int, int]] = (),
 ) -> PreferenceConclusion:
     """Draw the conclusion about a claim that one of two is preferred; see the module for its words.
 
@@ -232,13 +259,18 @@ def conclude_preference(
     ----------
     margin : smallest probability beyond 1/2 that matters, (0, 1/2); None: *negligible* is out of reach
     alpha : of the test that `direction` names, and of each of the two limits
+    by_listener : each listener's (wins, losses); of two or more *negligible* must withstand how much they differ.
+        Empty: nothing is known of single listeners, and the word is about all answers together
 
     Raises
     ------
     ValueError
-        Negative counts, no trials planned at all, a margin or alpha out of range.
+        Negative counts, no trials planned at all, a margin or alpha out of range, listeners whose counts don't add up.
     """
     wins, losses, ties = _checked(wins, losses, ties)
+    own = [_checked(*one, 0)[:2] for one in by_listener]
+    if own and (sum(won for won, _ in own), sum(lost for _, lost in own)) != (wins, losses):
+        raise ValueError(f"listeners' counts must add up to {wins} and {losses}, got {own}")
     unanswered = index(unanswered)
     if unanswered < 0:
         raise ValueError(f"the number of unanswered trials must be 0 or more, got {unanswered}")
@@ -249,12 +281,29 @@ def conclude_preference(
     bounds = margin_bounds(margin)
     side, within = sides(wins, losses, unanswered, alpha=alpha, direction=direction, bounds=bounds)
     alone = sides(wins, losses, 0, alpha=alpha, direction=direction, bounds=bounds)
+    effect = design_effect([won for won, _ in own], [won + lost for won, lost in own])
+
+    def widened(more: int) -> Interval:
+        return effective_limits(wins, wins + more, wins + losses + more, effect=effect, level=level)
+
+    def differing(inside: bool, more: int) -> bool:
+        """Return whether the limits lie inside the margin of all answers together only."""
+        if not inside or effect <= 1:
+            return False
+        assert bounds is not None, "nothing lies inside a margin that is none"
+        low, high = widened(more)
+        return not (float(bounds[0]) < low and high < float(bounds[1]))
+
+    def worded(side: Side, inside: bool, differ: bool) -> PreferenceWord:
+        return "open" if differ else word_of(side, inside)
+
+    differ = differing(within, unanswered)
 
     def tested(more_wins: int, more_losses: int) -> PreferenceTest:
         return preference_test(wins + more_wins, losses + more_losses, ties, direction=direction, level=level)
 
     return PreferenceConclusion(
-        word=word_of(side, within),
+        word=worded(side, within, differ),
         wins=wins,
         losses=losses,
         ties=ties,
@@ -263,11 +312,14 @@ def conclude_preference(
         alpha=float(alpha),
         direction=direction,
         side=side,
-        within_margin=within,
+        within_margin=within and not differ,
         against=tested(0, unanswered),
         favouring=tested(unanswered, 0),
         answered=tested(0, 0),
-        word_if_answered_only=word_of(*alone),
+        word_if_answered_only=worded(*alone, differing(alone[1], 0)),
+        design_effect=effect,
+        wider_limits=widened(unanswered) if effect > 1 else None,
+        listeners_differ=differ,
     )
 
 

@@ -1,5 +1,6 @@
 """Which analysis is sealed for each kind of claim, in words."""
 
+from blindtest.steps.answers.preferred import SEVERAL
 from blindtest.steps.answers.stage_pair import PAIRS
 from blindtest.study import Study, claim_blocks, is_rated
 
@@ -91,15 +92,20 @@ ANALYSIS = {
         "the stages; words by t limits against the margin, as of ratings; an unanswered pair counts as a choice "
         "against whichever conclusion is drawn (all one way, then all the other, against negligible)"
     ),
+    SEVERAL: (
+        "preferences of several listeners are negligible only where the limits also lie inside the margin when they "
+        "are widened by the design effect with which the listeners' own counts scatter (Rao and Scott; Clopper and "
+        "Pearson's limits at the effective counts), else open"
+    ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
 
 
 LATER_KINDS = (
     "attribute", "threshold", "keeps listening", "scale", "stopped", "matched", "stage", "unreliable labels",
-    "stage pairs",
+    "stage pairs", SEVERAL,
 )  # fmt: skip
-"""Kinds whose analysis stands in the seal only of studies that claim one; the last: whose names may be wrong."""
+"""Kinds whose analysis stands in the seal only of studies that claim one; among them: whose names may be wrong."""
 
 
 STOPPING = "the number of trials of each sitting is fixed"
@@ -115,6 +121,8 @@ def sealed_analysis(study: Study) -> dict[str, str]:
         claimed = next(claim for claim in study.claims if claim.kind == "attribute")
         if is_rated(claim_blocks(study, claimed)):
             kinds = (kinds - {"attribute"}) | {"scale"}
+    if "preferred" in kinds and study.listeners.planned > 1:
+        kinds = kinds | {SEVERAL}
     if any(block.method == PAIRS for block in study.protocol.blocks):
         kinds = (kinds - {"stage"}) | {"stage pairs"}
     if any(block.stopping is not None for block in study.protocol.blocks):

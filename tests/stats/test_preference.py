@@ -1,14 +1,17 @@
 """Sign tests, conclusions and chances of paired preferences: counted by hand, R, scipy."""
 
+import csv
+import importlib.util
 import json
 from itertools import product
 from math import comb, isnan
+from pathlib import Path
 
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import binom, binomtest
+from scipy.stats import beta, binom, binomtest
 
 from blindtest.errors import BlindtestError
 from blindtest.stats import conclude_preference, preference_chances, preference_sign_tests, preference_test
@@ -295,3 +298,63 @@ def test_as_many_ties_as_choices_are_a_plan_that_was_carried_out():
     with pytest.raises(ValueError, match="level must lie between 0 and 1"):
         preference_test(2, 3, level=1.0)
     assert isnan(preference_test(0, 0, 5).proportion)
+
+
+def test_two_camps_are_not_negligible():
+    """Rao & Scott 1992, equation 2, by hand; Clopper and Pearson's limits at the effective counts by scipy's beta."""
+    camps = [(9, 1), (1, 9), (9, 1), (0, 10), (10, 0), (1, 9), (8, 2), (0, 10)]
+    wins, losses = (sum(own) for own in zip(*camps, strict=True))
+    together = conclude_preference(wins, losses, margin=0.2)
+    assert together.word == "negligible"
+    assert together.wider_limits is None
+    found = conclude_preference(wins, losses, margin=0.2, by_listener=camps)
+    assert found.word == "open"
+    assert found.listeners_differ
+    assert not found.within_margin
+    assert found.limits == together.limits
+    p = wins / 80
+    spread = 8 / 7 * sum((won - 10 * p) ** 2 for won, _ in camps) / 80**2
+    effect = spread / (p * (1 - p) / 80)
+    assert found.design_effect == pytest.approx(effect, rel=1e-12)
+    x, n = wins / effect, 80 / effect
+    assert found.wider_limits == pytest.approx((beta.ppf(0.05, x, n - x + 1), beta.ppf(0.95, x + 1, n - x)), rel=1e-9)
+    assert "listeners differ" in found.sentence
+    assert f"{effect:.1f} times" in found.scatter_sentence
+
+
+def test_listeners_who_are_alike_change_nothing():
+    for own in ([(5, 5)] * 8, [(40, 40)], []):
+        found = conclude_preference(40, 40, margin=0.2, by_listener=own)
+        assert found == conclude_preference(40, 40, margin=0.2)
+    # What is shown stays shown, and nothing negligible ever turns into it.
+    split = [(10, 0)] * 5 + [(0, 10)] * 3
+    assert conclude_preference(50, 30, margin=0.1, by_listener=split).word == "shown"
+    assert conclude_preference(50, 30, margin=0.3, by_listener=split).word == "open"
+    assert conclude_preference(50, 30, margin=0.3).word == "negligible"
+    with pytest.raises(ValueError, match="add up to 50 and 30"):
+        conclude_preference(50, 30, margin=0.3, by_listener=split[1:])
+
+
+def test_unanswered_pairs_count_against_the_wider_limits_too():
+    own = [(6, 4), (4, 6), (7, 3), (3, 7), (6, 4), (4, 6)]
+    found = conclude_preference(30, 30, margin=0.2, unanswered=9, by_listener=own)
+    low, high = found.wider_limits
+    effect = found.design_effect
+    assert effect > 1
+    assert low == pytest.approx(beta.ppf(0.05, 30 / effect, (39 / effect) + 1), rel=1e-9)
+    assert high == pytest.approx(beta.ppf(0.95, 39 / effect + 1, 30 / effect), rel=1e-9)
+
+
+def test_negligible_at_the_margin_comes_as_seldom_as_stated_where_listeners_differ():
+    """The short form of simulate_design_effect.py, 300 studies of 8 listeners; its table has the whole."""
+    spec = importlib.util.spec_from_file_location("scatter", Path(__file__).with_name("simulate_design_effect.py"))
+    script = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(script)
+    (at_margin, _) = script.rows(300, panels=((8, 12, 0.15),), scatter=(0.2,))
+    assert at_margin[5] > 0.10
+    assert at_margin[6] <= 0.05
+    with (Path(__file__).parents[1] / "references" / "stats" / "preference_scatter.csv").open(encoding="utf-8") as file:
+        kept = [row for row in csv.DictReader(file) if float(row["mean"]) > 0.5]
+    assert len(kept) == len(script.PANELS) * len(script.SCATTER)
+    assert max(float(row["negligible"]) for row in kept if row["listeners"] != "2") <= 0.053
+    assert max(float(row["negligible"]) for row in kept) <= 0.066

@@ -11,7 +11,7 @@ from blindtest.steps.answers.adjusted import adjusted_for
 from blindtest.steps.answers.attribute import AttributeAnswers, attribute_answers
 from blindtest.steps.answers.heard import HeardAnswers, heard_answers
 from blindtest.steps.answers.listened import ListenedAnswers, listened_answers
-from blindtest.steps.answers.preferred import PreferredAnswers, preferred_answers
+from blindtest.steps.answers.preferred import SEVERAL, PreferredAnswers, preferred_answers
 from blindtest.steps.answers.rated import RatedAnswers, rated_answers, recognition_of
 from blindtest.steps.answers.scale import ScaleAnswers, scale_answers
 from blindtest.steps.answers.sitting import SittingAnswers
@@ -108,7 +108,8 @@ def _answered(
         return replace(found, unreliable=unreliable, p_value=unreliable.p_value)
     match claim["kind"]:
         case "preferred":
-            preferred = preferred_answers(claim, sittings, alpha, planned)
+            apart = SEVERAL in record["analysis"]
+            preferred = preferred_answers(claim, sittings, alpha, planned, listeners_apart=apart)
             return replace(found, preferred=preferred, p_value=preferred.p_value)
         case "attribute":
             method = _method_of(claim, sittings)

@@ -19,7 +19,10 @@ from blindtest.stats import (
 from blindtest.steps.answers.sitting import SittingAnswers
 from blindtest.steps.smallest_alpha import smallest_alpha
 
-__all__ = ["PreferredAnswers", "preferred_answers"]
+__all__ = ["SEVERAL", "PreferredAnswers", "preferred_answers"]
+
+SEVERAL = "preferred by several"
+"""What a seal calls the analysis of more than one planned listener; older seals hold all answers together only."""
 
 OUTCOMES = {"1": "first", "2": "second", "none": "tie"}
 
@@ -40,15 +43,24 @@ class PreferredAnswers:
 
 
 def preferred_answers(
-    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int
+    claim: Mapping[str, Any],
+    sittings: Sequence[SittingAnswers],
+    alpha: float,
+    planned: int,
+    *,
+    listeners_apart: bool = False,
 ) -> PreferredAnswers:
-    """Return what the pairs planned for a sealed claim say."""
+    """Return what the pairs planned for a sealed claim say.
+
+    listeners_apart : whether *negligible* must withstand how much listeners differ, as newer seals say of several
+    """
     device = claim["device"]
     rows = [row for sitting in sittings for row in _comparisons(sitting, claim)]
     frame = table_of(rows, ("listener", "sitting", "clip", "first", "second", "outcome"))
     answered = [row for row in rows if row["outcome"] is not None]
     wins = sum(row["outcome"] in ("first", "second") and row[row["outcome"]] == device for row in answered)
     ties = sum(row["outcome"] == "tie" for row in answered)
+    apart = _by_listener(answered, device) if listeners_apart else ()
 
     def concluded(at: float) -> PreferenceConclusion:
         return conclude_preference(
@@ -59,6 +71,7 @@ def preferred_answers(
             alpha=at,
             direction=claim["direction"],
             unanswered=len(rows) - len(answered),
+            by_listener=apart,
         )
 
     conclusion = concluded(alpha)
@@ -85,6 +98,16 @@ def _p_of(conclusion: PreferenceConclusion, word_at: Callable[[float], str]) -> 
     if conclusion.word == "negligible":
         return smallest_alpha("negligible", conclusion.alpha, word_at, halvings=40)
     return conclusion.favouring.p_value if conclusion.side == "other" else conclusion.against.p_value
+
+
+def _by_listener(answered: Sequence[Mapping[str, Any]], device: str) -> tuple[tuple[int, int], ...]:
+    """Return (wins, losses) of each listener."""
+    found: dict[str, list[int]] = {}
+    for row in answered:
+        own = found.setdefault(row["listener"], [0, 0])
+        if row["outcome"] != "tie":
+            own[0 if row[row["outcome"]] == device else 1] += 1
+    return tuple((won, lost) for won, lost in found.values())
 
 
 def _comparisons(sitting: SittingAnswers, claim: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -12,7 +12,8 @@ def preferred_lines(concluded: PreferenceConclusion) -> list[str]:
     limits = f"One-sided limits {100 * low:.1f} % and {100 * high:.1f} %"
     if concluded.margin is not None:
         limits += f", to be held against 50 % -+ {100 * concluded.margin:g} %"
-    return [f"Result: {concluded.sentence}", concluded.answered.sentence, limits + "."]
+    lines = [f"Result: {concluded.sentence}", concluded.answered.sentence, limits + "."]
+    return [*lines, concluded.scatter_sentence] if concluded.scatter_sentence else lines
 
 
 def strength_lines(found: PreferenceResult) -> list[str]:

@@ -149,10 +149,26 @@ def _conclude(tests: Any, claimed: tuple[str, str], asked: Asked, table: LongTab
                 alpha=asked.alpha,
                 direction="claimed" if asked.one_sided else "two-sided",
                 unanswered=unanswered + missing_trials(asked, answered + unanswered, file=table.file),
+                by_listener=_by_listener(table.table, claimed),
             )
     raise BlindtestError(
         table.fault("these two were never compared with each other", key="first", got=" and ".join(claimed))
     )
+
+
+def _by_listener(table: Any, claimed: tuple[str, str]) -> tuple[tuple[int, int], ...]:
+    """Return (wins, losses) of the claimed one for each listener; () where the table names none, or not all of them."""
+    if "listener" not in table:
+        return ()
+    found: dict[str, list[int]] = {}
+    for row in table.to_dict("records"):
+        if {row["first"], row["second"]} != set(claimed) or row["outcome"] not in ("first", "second"):
+            continue
+        if row["listener"] is None or row["listener"] != row["listener"]:
+            return ()
+        own = found.setdefault(str(row["listener"]), [0, 0])
+        own[0 if row[row["outcome"]] == claimed[0] else 1] += 1
+    return tuple((won, lost) for won, lost in found.values())
 
 
 def _pair_lines(tests: Any) -> list[str]:
