@@ -14,6 +14,7 @@ from blindtest.errors import BlindtestError
 from blindtest.stats.bayes import bayesian_discrimination, bayesian_preference
 from blindtest.stats.beta_binomial import fit_beta_binomial
 from blindtest.stats.bias import response_bias
+from blindtest.stats.binomial import lower_tail
 from blindtest.stats.circular_triads import circular_triads
 from blindtest.stats.confidence import confidence_look
 from blindtest.stats.discrimination import DiscriminationResult
@@ -107,6 +108,7 @@ def choice_companions(
     found = listener_results(table, method=method)
     return _seen(
         (
+            lambda: _fewer(found.pooled, alpha),
             lambda: _panel(found, alpha),
             lambda: _sensitivities(table, method, alpha),
             lambda: _trend(table, method, found.pooled.trials, alpha),
@@ -150,6 +152,25 @@ def attribute_companions(table: "DataFrame", *, method: str, alpha: float = 0.05
             lambda: _trend(table, method, found.pooled.trials, alpha),
             lambda: _bias(table, method, alpha),
         )
+    )
+
+
+def _fewer(pooled: DiscriminationResult, alpha: float) -> Companion | None:
+    """Return that fewer are right than by guessing, which no deafness explains; None where there is no sign of it."""
+    p = lower_tail(pooled.correct, pooled.trials, decision_rule(pooled.method).guess)
+    if p > alpha:
+        return None
+    return Companion(
+        name="fewer right than by guessing",
+        sentence=(
+            f"{pooled.correct} of {pooled.trials} right are fewer than by guessing: so few or fewer come by guessing "
+            f"with {p_short(p)}. Who hears nothing guesses, and is right as often as a guesser; whoever is wrong this "
+            "often may hear the difference and answer the other way round. Look whether answers, keys or columns are "
+            "exchanged before believing that little is heard."
+        ),
+        short=f"fewer right than by guessing ({p_short(p)})",
+        notable=True,
+        result=pooled,
     )
 
 

@@ -102,3 +102,15 @@ def test_a_table_too_small_for_a_look_goes_without_it():
     assert "trend" not in names
     assert "listeners differ" not in names
     assert names[-1] == "Bayesian"
+
+
+def test_fewer_right_than_by_guessing_makes_one_think_twice():
+    """3 of 20: P(X <= 3) = 1351 / 2**20 at one half, counted by hand; exchanged answers would look like that."""
+    (found,) = (one for one in choice_companions(trials(3), method="abx") if one.name == "fewer right than by guessing")
+    assert found.notable
+    assert found.result.correct == 3
+    assert "3 of 20 right are fewer than by guessing" in found.sentence
+    assert "with p = .001" in found.sentence
+    assert not [word for word in FORBIDDEN if word in found.sentence]
+    # 6 of 20: 60460 / 2**20 = .058
+    assert "fewer right than by guessing" not in {one.name for one in choice_companions(trials(6), method="abx")}

@@ -224,6 +224,16 @@ def test_studies_that_agree_too_well_get_the_wider_interval_beside():
     assert not any("poorly known" in said for said in many.cautions)
 
 
+def test_few_studies_of_very_unequal_size_are_said_to_lean_on_the_largest():
+    """Simulated by other code (guide, compare): 12, 12, 12 and 400 trials, the interval holds in .81 of sets."""
+    sizes = (12, 12, 12, 400)
+    made = pooled(*effects([study(n, counts=((round(0.7 * k), k),)) for n, k in zip("abcd", sizes, strict=True)]))
+    assert any("leans on the largest" in said for said in made.cautions)
+    assert max(made.summary.weights) > 0.9
+    alike = pooled(*effects([study(n, counts=((14, 20 + k),)) for k, n in enumerate("abcd")]))
+    assert not any("leans on the largest" in said for said in alike.cautions)
+
+
 def test_studies_that_differ_are_said_to():
     made = pooled(*effects([study(n, counts=((x, 56),)) for n, x in (("a", 30), ("b", 54), ("c", 40), ("d", 53))]))
     assert any("differ by more than chance" in said for said in made.cautions)

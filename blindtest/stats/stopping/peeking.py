@@ -162,13 +162,18 @@ class StoppedAtWill:
             f"stopped when p was below {self.alpha:g}, a guesser gets there with probability {self.error_rate:.3f} by "
             f"trial {self.trials} ({times:.1f} times what {self.alpha:g} says) and {self.error_rate_longer:.3f} by "
             f"trial {2 * self.trials}.{where} A p as small as this one is then reached with probability "
-            f"{self.peeking_p_value:.3f}, not {self.p_value:.3g}. Evidence that holds at any stop: e-value "
+            f"{_small(self.peeking_p_value)}, not {self.p_value:.3g}. Evidence that holds at any stop: e-value "
             f"{self.e_value:.3g} (needed: {1 / self.alpha:g})."
         )
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentence included."""
         return plain(self, "stopped_when_below", "sentence")
+
+
+def _small(value: float) -> str:
+    """Return a probability to three decimals, one below .001 to three digits: none that is above 0 is told as 0."""
+    return f"{value:.3f}" if value >= 0.001 else f"{value:.3g}"
 
 
 def stopped_at_will(

@@ -13,6 +13,8 @@ LEVEL = 0.95
 FEW_STUDIES = 5
 FEW_DF = 10
 MUCH_OF_THE_SPREAD = 0.5
+UNEQUAL, MANY_STUDIES = 3.0, 10
+"""Largest over smallest error from which on, and studies below which, the mean's interval is known to be too short."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,12 +37,14 @@ def pooled(scale: Scale, studies: Sequence[StudyEffect]) -> Pooled:
     return Pooled(
         summary=summary,
         errors=tuple(float(error) for error in errors),
-        cautions=tuple(_cautions(scale, studies, summary)),
+        cautions=tuple(_cautions(scale, studies, summary, errors)),
         exact=None if scale.guess is None else binomial_mean([one.by_listener for one in studies], guess=scale.guess),
     )
 
 
-def _cautions(scale: Scale, studies: Sequence[StudyEffect], summary: StudiesSummary) -> list[str]:
+def _cautions(
+    scale: Scale, studies: Sequence[StudyEffect], summary: StudiesSummary, errors: Sequence[float]
+) -> list[str]:
     found = []
     k = summary.studies
     if k == 2:
@@ -50,6 +54,11 @@ def _cautions(scale: Scale, studies: Sequence[StudyEffect], summary: StudiesSumm
         )
     elif k < FEW_STUDIES:
         found.append(f"{k} studies: how much studies differ is poorly known, and the interval for one more too short")
+    if max(errors) > UNEQUAL * min(errors) and k < MANY_STUDIES:
+        found.append(
+            "studies of very unequal size: if their true effects differ too, the mean leans on the largest of them and "
+            "its interval is too narrow"
+        )
     if summary.agrees_too_well:
         low, high = (scale.shown(x) for x in summary.common_interval)
         found.append(

@@ -110,6 +110,13 @@ def test_the_warning_says_the_true_error_rate():
     assert found.to_dict()["stopped_when_below"] is True
 
 
+def test_a_small_probability_is_not_told_as_none():
+    # 12 of 12 by guessing at one of three: 3**-12; having looked all along it is reached no seldomer
+    found = stopped_at_will([1] * 12, guess=1 / 3)
+    assert 3.0**-12 * (1 - 1e-9) <= found.peeking_p_value < 0.001
+    assert f"reached with probability {found.peeking_p_value:.3g}, not 1.88e-06" in found.sentence
+
+
 def test_a_series_that_went_on_says_where_it_was_below_alpha():
     found = stopped_at_will([1] * 6 + [0] * 4)
     # 5 of 5: p = 1/32
