@@ -25,6 +25,8 @@ DELAY_BAND_HZ = (2000.0, 8000.0)
 TRANSFORM = 1 << 18
 FLOOR_DB = 80.0
 POLARITY_BAND_HZ = (300.0, 3000.0)
+CLEAR = 0.8
+"""Mean cosine over the lowest octave from which on it tells the polarity; our rule."""
 LOST_DB = -60.0
 """What a filter of the excess phase may leave outside its length, re its energy; our rule."""
 
@@ -74,10 +76,13 @@ class ExcessPhase:
             raise ValueError(f"an odd number of taps has a middle, got {taps}")
         size = max(TRANSFORM, 1 << int(np.ceil(np.log2(8 * taps))))
         bins = np.arange(size // 2 + 1) * (rate / size)
-        impulse = np.fft.irfft(np.exp(1j * self.phase_at(bins)), size)
-        half = taps // 2
-        kept = np.concatenate([impulse[-half:], impulse[: half + 1]])
-        lost = 10 * np.log10(max(1 - float(np.sum(kept**2)) / float(np.sum(impulse**2)), 1e-30))
+        phase = self.phase_at(bins)
+        kept, lost = _centred(phase, size, taps)
+        last = int(np.searchsorted(bins, self.band_hz[1], side="right")) - 1
+        if lost > LOST_DB and rate < self.rate and 8 <= last < len(bins) - 8:
+            # It was led to a multiple of pi at half of the rate it was measured at, which isn't half of this one.
+            phase[last:] = _led_out(phase, last)
+            kept, lost = _centred(phase, size, taps)
         if lost > LOST_DB:
             raise BlindtestError(
                 Fault(
@@ -115,12 +120,10 @@ def excess_phase(samples: ArrayLike, rate: int, *, band_hz: tuple[float, float] 
     minimum = np.fft.rfft(minimum_phase_impulse(np.maximum(level, level.max() - FLOOR_DB)))
     frequency: Floats = np.arange(len(spectrum), dtype=np.float64) * (rate / size)
     turn = spectrum / minimum
-    # Polarity first: of a device that is not turned the rest is near 0 at middle frequencies once the delay is out.
-    middle = (frequency >= POLARITY_BAND_HZ[0]) & (frequency <= min(POLARITY_BAND_HZ[1], high))
     phase = np.unwrap(np.angle(turn))
     delay = _mean_delay(frequency, phase, high)
     phase = phase + 2 * np.pi * frequency * delay
-    inverted = bool(np.mean(np.cos(phase[middle])) < 0)
+    inverted = _inverted(frequency, phase, low, high)
     if inverted:
         phase = phase - np.pi
     inside = (frequency >= low) & (frequency <= high)
@@ -162,6 +165,28 @@ def mean_excess_phase(
         band_hz=parts[0].band_hz,
         rate=rate,
     )
+
+
+def _centred(phase: Floats, size: int, taps: int) -> tuple[Floats, float]:
+    """Return the all-pass (taps,) of a phase (size/2 + 1,), and the energy in dB that lies outside of it."""
+    impulse = np.fft.irfft(np.exp(1j * phase), size)
+    half = taps // 2
+    kept = np.concatenate([impulse[-half:], impulse[: half + 1]])
+    return kept, 10 * np.log10(max(1 - float(np.sum(kept**2)) / float(np.sum(impulse**2)), 1e-30))
+
+
+def _inverted(frequency: Floats, phase: Floats, low: float, high: float) -> bool:
+    """Return whether a phase without its delay is that of a device turned round.
+
+    Every all-pass begins at 0 at 0 Hz (that of a crossover goes through half a turn where it crosses over), so the
+    lowest octave tells, if it is clear; else what is nearer to 0 at middle frequencies.
+    """
+    lowest = (frequency >= low) & (frequency <= min(2 * low, high))
+    told = float(np.mean(np.cos(phase[lowest]))) if lowest.any() else 0.0
+    if abs(told) >= CLEAR:
+        return told < 0
+    middle = (frequency >= POLARITY_BAND_HZ[0]) & (frequency <= min(POLARITY_BAND_HZ[1], high))
+    return bool(np.mean(np.cos(phase[middle])) < 0)
 
 
 def _led_out(phase: Floats, last: int) -> Floats:

@@ -4,7 +4,7 @@ import math
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -208,7 +208,12 @@ class Bench:
         for condition in self._job.conditions:
             if isinstance(condition.excess_phase, ExcessPhaseStage):
                 ahead[condition.id] = taps // 2
-                firs[condition.id] = _behind(firs[condition.id], condition.excess_phase.fir(rate, taps))
+                try:
+                    centred = condition.excess_phase.fir(rate, taps)
+                except BlindtestError as error:
+                    own = (replace(fault, key=f"condition.{condition.id}") for fault in error.faults)
+                    raise BlindtestError(*own) from None
+                firs[condition.id] = _behind(firs[condition.id], centred)
             if isinstance(condition.binaural, BinauralStage):
                 ahead[condition.id] = condition.binaural.ahead(rate)
                 firs[condition.id] = _through(firs[condition.id], condition.binaural.matrix(rate))

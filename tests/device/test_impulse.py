@@ -88,6 +88,36 @@ def test_the_filter_of_the_excess_is_an_all_pass_with_its_phase():
         excess_phase(lfilter(*all_pass(40, 10.0), impulse(3 * RATE)), RATE).fir(RATE, 1025)
 
 
+@pytest.mark.parametrize(("hertz", "q"), [(100, 0.7071), (800, 0.7071), (1000, 1.0), (2000, 0.5)])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_crossover_is_not_taken_for_a_device_that_was_turned_round(hertz, q, sign):
+    """Low-pass and high-pass of fourth order (Linkwitz and Riley 1976) sum to this all-pass: -1 at the crossover."""
+    section = all_pass(hertz, q)
+    found = excess_phase(sign * lfilter(*section, impulse(at=300)), RATE, band_hz=(20, 10_000))
+    assert found.inverted is (sign < 0)
+    grid = np.geomspace(40, 9000, 60)
+    z = np.exp(-2j * np.pi * grid / RATE)[:, None] ** np.arange(3)
+    left = np.unwrap(np.angle(np.exp(1j * found.phase_at(grid)) / ((z @ section[0]) / (z @ section[1]))))
+    slope, constant = np.polyfit(grid, left, 1)  # the delay that was taken out, and what is left at 0 Hz
+    assert np.abs(left - slope * grid - constant).max() < np.deg2rad(0.2)
+    assert np.cos(constant) > 0.9999
+
+
+@pytest.mark.parametrize(
+    ("measured", "rate"), [(48_000, 44_100), (96_000, 48_000), (192_000, 44_100), (44_100, 96_000)]
+)
+def test_what_was_measured_at_one_rate_is_an_all_pass_at_another(measured, rate):
+    """Closed form: the all-pass's own phase, at the rate of the clip."""
+    made = lfilter(*all_pass(500, 1.0, measured), impulse(measured // 2, at=100))
+    found = excess_phase(made, measured, band_hz=(20, 10_000))
+    taps = 2 * round(0.35 * rate) + 1
+    fir = found.fir(rate, taps)
+    at = np.geomspace(30, 9500, 30)
+    value = np.exp(-2j * np.pi * np.outer(at, np.arange(taps) - taps // 2) / rate) @ fir
+    assert 20 * np.log10(np.abs(value)) == pytest.approx(0, abs=0.01)
+    assert np.angle(value * np.exp(-1j * found.phase_at(at))) == pytest.approx(0, abs=np.deg2rad(0.1))
+
+
 def test_seatings_and_ears_are_averaged():
     quick, slow = (lfilter(*all_pass(400, q), impulse(at=50)) for q in (1.0, 2.0))
     both = ImpulseResponse(frames=np.stack([quick, slow], axis=1), rate=RATE, channels=("left", "right"))
