@@ -5,12 +5,14 @@ from memory; ISO 4120:2021 (replicate answers), by its scope. 35 s for a pair of
 `blindtest power --seconds`.
 """
 
+from dataclasses import replace
+
 import pytest
 
 from blindtest import steps
 from blindtest.design import Block
 from blindtest.study import check_study, examine, load_study
-from blindtest.study.lengths import sitting_lengths, trial_seconds
+from blindtest.study.lengths import _small_impairment, sitting_lengths, trial_seconds
 
 BLIND = """\
 format = 1
@@ -93,6 +95,33 @@ def test_a_clip_that_ends_before_its_choice_is_noted(of, changed):
     )
     text = notes(folder)
     assert "clip.strings: lasts 3.25 s, and block test offers its choice after 5 s of sound" in text
+
+
+class Noted:
+    def __init__(self):
+        self.texts = []
+
+    def note(self, place, text):
+        self.texts.append(text)
+
+
+@pytest.mark.parametrize(
+    ("trials", "rests", "noted"),
+    [
+        (15, {}, False), (16, {}, True), (40, {"break_after": 15}, False), (40, {"break_after": 16}, True),
+        (40, {"break_after_min": 30.0}, False), (40, {"break_after_min": 31.0}, True),
+    ],
+)  # fmt: skip
+def test_gradings_of_small_impairments_have_a_rest_after_fifteen(folder, trials, rests, noted):
+    """ITU-R BS.1116-3: 10 to 15 trials in 20 to 30 minutes, then a rest."""
+    study = load_study(folder)
+    graded = Block(id="grade", phase="blind", method="small-impairment", trials=trials, **rests)
+    found = Noted()
+    _small_impairment(replace(study, protocol=replace(study.protocol, blocks=(graded,))), {}, found)
+    assert any("trials without a rest" in text for text in found.texts) is noted
+    # One excerpt, two systems: five are asked for at least.
+    assert "1 excerpts: ITU-R BS.1116-3 asks for one and a half times" in found.texts[-1]
+    assert found.texts[-1].endswith("here 5")
 
 
 @pytest.mark.parametrize(("listeners", "noted"), [(1, False), (20, True)])

@@ -11,6 +11,7 @@ from blindtest.device import Response, diffuse_field_curve
 from blindtest.errors import BlindtestError
 from blindtest.render import Playback, heard_curve_db
 from blindtest.study import PlaybackSetting, full_scale_spl, load_study, playing_level
+from blindtest.study.playing_level import LEAST_GAIN_DB
 from blindtest.study.study import AmplifierSetting, Calibration
 
 
@@ -51,6 +52,10 @@ def test_one_reading_does_instead(study):
     volts = Calibration(tone_dbfs=-20.0, volts=0.1)
     known = with_chain(study, playback={"calibration": volts}, sensitivity_db_per_volt=110.0)
     assert full_scale_spl(known)[0] == pytest.approx(110.0)
+    # 50 mV at 26.0206 dB below full scale is 1 V at full scale.
+    quieter = Calibration(tone_dbfs=-26.0206, volts=0.05)
+    known = with_chain(study, playback={"calibration": quieter}, sensitivity_db_per_volt=110.0)
+    assert full_scale_spl(known)[0] == pytest.approx(110.0, abs=1e-4)
 
 
 def test_a_full_scale_sine_plays_at_its_own_level(study):
@@ -94,3 +99,27 @@ def test_a_long_sitting_is_capped_by_the_weeks_allowance(study):
 def test_unknown_stays_unknown(study):
     assert playing_level(study, FLAT, [row(-20.0)], 5.0, 20.0) is None
     assert isinstance(study.playback, PlaybackSetting)
+
+
+def test_what_a_sitting_spends_is_told_where_it_is_loud(study):
+    """NIOSH 1998: 85 dB(A) for 8 h, half for each 3 dB; H.870: the energy of 80 dB(A) for 40 h a week."""
+    known = with_chain(study, playback={"calibration": Calibration(tone_dbfs=-20.0, spl_db=68.0)})
+    found = playing_level(known, FLAT, [row(10 * log10(0.5))], 0.0, 45.0)
+    assert found.dba == pytest.approx(88.0)
+    assert found.day_share(0.0) == pytest.approx(45 / 240)
+    assert found.day_share(-3.0) == pytest.approx(45 / 480)
+    assert found.week_share(0.0) == pytest.approx(45 / 2400 * 10**0.8)
+    assert "sitting of 45 min spends 11.8 % of what WHO-ITU H.870 allows in a week, 18.8 % of NIOSH" in found.note
+    assert (found.to_dict()["day_share_at_top"], found.at(-20.0)) == (found.day_share(0.0), pytest.approx(68.0))
+
+
+@pytest.mark.parametrize(("reading", "refused"), [(0.0, False), (0.01, True)])
+def test_the_least_the_volume_may_be_capped_at(study, reading, refused):
+    """Momentary 100 dB(A) with the volume at its least, and a hundredth of a decibel more."""
+    spl = 100.0 - LEAST_GAIN_DB - 20.0 + reading
+    known = with_chain(study, playback={"calibration": Calibration(tone_dbfs=-20.0, spl_db=spl)})
+    if refused:
+        with pytest.raises(BlindtestError, match="turn the amplifier down"):
+            playing_level(known, FLAT, [row(10 * log10(0.5))], 0.0, 0.1)
+    else:
+        assert playing_level(known, FLAT, [row(10 * log10(0.5))], 0.0, 0.1).most_gain_db == LEAST_GAIN_DB
