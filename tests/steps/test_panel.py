@@ -4,12 +4,16 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from scipy.stats import binomtest
 
 from blindtest import steps
 from blindtest.audio import integrated_loudness
+from blindtest.errors import BlindtestError
+from blindtest.methods import METHODS
 from blindtest.session import Abandoned
 from blindtest.steps.panel.level import LevelSounds
 from blindtest.steps.panel.results import own_result
+from blindtest.steps.panel.steps import step_named
 
 SEVERAL_DAYS = {
     'kind = "heard"': 'kind = "rated"',
@@ -118,6 +122,56 @@ def test_own_choices_are_counted_by_what_they_were():
     )
     (told,) = own_result(rows, [1], LABELS)
     assert told == "In 3 trials you chose Heron (2), Plover (1)."
+
+
+def answered(method, right, count, **more):
+    return Rows(
+        *(
+            {"method": method, "kind": "choose", "trial": trial, "response": "A", "condition": None,
+             "correct": trial < right} | more
+            for trial in range(count)
+        )
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("method", "right", "count", "guessed", "chance"),
+    [
+        # By scipy.stats.binomtest(..., alternative="greater"): .0384, 3.4e-4, .0130, .701, 1.
+        ("abx", 12, 16, "8", "3.8 in 100"),
+        ("duo-trio", 31, 40, "20", "less than 1 in 1000"),
+        ("triangle", 12, 20, "6.67", "1.3 in 100"),
+        ("tetrad", 3, 10, "3.33", "70 in 100"),
+        ("same-different", 0, 4, "2", "100 in 100"),
+    ],
+)
+def test_own_right_answers_are_told_beside_what_guessing_gives(method, right, count, guessed, chance):
+    guess = METHODS[method].guess_rate
+    p = binomtest(right, count, guess, alternative="greater").pvalue
+    assert chance == ("less than 1 in 1000" if p < 0.001 else f"{float(f'{100 * p:.2g}'):g} in 100")
+    (told,) = own_result(answered(method, right, count), [1], LABELS)
+    assert told == (
+        f"{right} of your {count} answers were right. Somebody who hears no difference and guesses has {guessed} right "
+        f"on average, and as many as you or more with a chance of {chance}."
+    )
+
+
+def test_own_answers_to_levels_that_change_are_only_counted():
+    assert own_result(answered("staircase", 9, 12), [1], LABELS) == ("9 of your 12 answers were right.",)
+    set_by_hand = answered("adjustment", 0, 3, kind="adjust", correct=None)
+    assert own_result(set_by_hand, [1], LABELS) == ("You set a sound 3 times.",)
+
+
+def test_what_a_browser_says_of_its_sound_is_a_number_or_nothing():
+    taken = step_named("output").taken
+    assert taken(None, None, {"rate_hz": 48_000, "latency_s": None}) == {"rate_hz": 48_000.0, "latency_s": None}
+    assert taken(None, None, {"rate_hz": 1_000, "latency_s": 60}) == {"rate_hz": 1_000.0, "latency_s": 60.0}
+    assert taken(None, None, {}) == {"rate_hz": None, "latency_s": None}
+    for wrong in (999, 1_000_001, True, "48000", float("nan"), float("inf"), 10**400, [48_000]):
+        with pytest.raises(BlindtestError, match="rate_hz: not a number from 1000 to 1e"):
+            taken(None, None, {"rate_hz": wrong})
+    with pytest.raises(BlindtestError, match="latency_s: not a number from 0 to 60"):
+        taken(None, None, {"latency_s": -0.01})
 
 
 def test_practice_and_controls_are_never_in_it():
