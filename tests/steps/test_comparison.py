@@ -25,10 +25,11 @@ from blindtest.session.kept_record import KeptRecord
 from blindtest.session.record_lines import record_lines
 from blindtest.stats import across_studies, choice_odds, errors_for_pooling
 from blindtest.steps.answers.study import read_answers
+from blindtest.steps.bundle.opening import opened
 from blindtest.steps.comparison.alike import design_words, objections, remarks
 from blindtest.steps.comparison.effects import effects
 from blindtest.steps.comparison.pooling import pooled
-from blindtest.steps.comparison.published import Published, file_stem
+from blindtest.steps.comparison.published import Published, file_stem, read_published
 from blindtest.steps.evidence import derived, evidence, given, write_folder, write_zip
 from blindtest.steps.place import open_store
 from blindtest.study import load_study, render_job
@@ -369,6 +370,22 @@ def test_studies_of_the_same_sounds_are_pooled(bundles, tmp_path, capsys):
         assert name in drawn
     assert "Hartung and Knapp's interval" in said
     assert "One more such study is expected from" in said
+
+
+def test_what_is_compared_is_what_the_bundle_holds(bundles):
+    """Read again from its own files: the claim asked for, its blocks, who sat, and what a sitting ended with."""
+    found = json.loads((bundles[0] / "results.json").read_text(encoding="utf-8"))
+    (claim,) = found["claims"]
+    with opened(bundles[0]) as bundle:
+        named, primary = (read_published(bundle, found, wanted) for wanted in (claim["id"], ""))
+    assert named == primary
+    assert named.claim == claim
+    assert {block["phase"] for block in named.blocks} == {"blind"}
+    assert (named.hardware, named.screening, named.abandoned, named.withdrawn) == (False, "", 0, 0)
+    (sitting,) = found["sittings"]
+    assert sitting["head"] != sitting["commitment"]
+    assert (named.commitments, named.heads) == ({sitting["commitment"]}, {sitting["head"]})
+    assert named.listeners == {"L-spring"}
 
 
 def test_a_bundle_given_twice_is_refused(bundles, capsys):
