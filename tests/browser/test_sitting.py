@@ -147,7 +147,15 @@ def test_killed_server_and_killed_browser_ask_nothing_twice(listener):
 def test_an_answer_given_while_the_server_is_dead_arrives_later(listener):
     """The new server knows nothing of what was heard in the open trial: the page tells it that, then the answer."""
     someone = listener(practice=0, trials=2, break_after=None)
-    someone.to_the_trials()
+    someone.hears("Before you listen")
+    someone.press("Begin")
+    someone.hears("It begins very softly")
+    someone.press("Start the sound")
+    someone.hears("The sound comes in slowly")
+    # Another server does not know that this was begun: the page tells it, and the level that was found stays.
+    someone.server.kill()
+    someone.server.start()
+    someone.press("My level is set")
     someone.hears("Still to be heard before you can confirm: A, B, X")
     someone.key("12")
     someone.page.wait_for_timeout(200)

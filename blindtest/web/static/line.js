@@ -118,9 +118,14 @@ export class Line {
       this.queue.unshift(...[...begun, ...told].map((each) => ({ event: each, again: true })));
       return true;
     }
+    if (response.status === 409 && !again && event.event === "level_set" && body.view.step === "ready") {
+      // The server was started again while the level was set, and does not know that this was begun.
+      this.queue.unshift({ event: { event: "began" }, again: true }, { event, again: true });
+      return true;
+    }
     // Only now may the kept answer go: the server holds it durably, or will never take it.
     if (event.event === "confirmed") void this.kept.forget(this.sitting);
-    if (again && event.event !== "confirmed") return true;
+    if (again && event.event !== "confirmed" && event.event !== "level_set") return true;
     if (response.ok) this.heard.shown(body, event);
     else if (response.status === 409) {
       this.drop(body.view);
