@@ -28,7 +28,7 @@ from blindtest.report.claim_facts import (
 from blindtest.report.claim_words import Said, claimed, numbers_words, said_of, text_of_claim
 from blindtest.report.companion_words import companion_lines
 from blindtest.report.correction_facts import CorrectionFacts, HeldBackFacts
-from blindtest.report.facts import ReportInput
+from blindtest.report.facts import ReportInput, names_of
 from blindtest.report.figures import Figure
 from blindtest.report.gallery import figures
 from blindtest.report.hardware_facts import ConnectedUnit, HardwareFacts
@@ -87,7 +87,7 @@ from blindtest.report.stage_words import StageFacts, stage_beside, stage_claimed
 from blindtest.report.stopped_words import StoppedFacts, stopped_beside
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan, UnreliableTruth
-from blindtest.report.words import p_words
+from blindtest.report.words import clean, escaped_markdown, p_words
 
 __all__ = [
     "CANNOT_TELL_WORDS",
@@ -165,13 +165,16 @@ __all__ = [
     "UnreliablePlan",
     "UnreliableTruth",
     "claimed",
+    "clean",
     "companion_lines",
     "consent_words",
     "cross_check",
+    "escaped_markdown",
     "figures",
     "html",
     "listened_plan",
     "markdown",
+    "names_of",
     "numbers_words",
     "p_words",
     "plan_figure",

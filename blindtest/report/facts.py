@@ -5,7 +5,7 @@ proportions are 0 ... 1, levels dB, loudness LUFS, frequencies Hz, durations s; 
 text may come from a user and is escaped by whoever prints it.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
@@ -30,7 +30,7 @@ from blindtest.report.sound_facts import (
     UnitFacts,
 )
 
-__all__ = ["ReportInput"]
+__all__ = ["ReportInput", "names_of"]
 
 _ROLES = ("primary", "confirmatory", "exploratory")
 
@@ -143,11 +143,7 @@ class ReportInput:
     @property
     def names(self) -> dict[str, str]:
         """What a reader calls each condition, by its id; a name that is taken already stands behind the id."""
-        out: dict[str, str] = {}
-        for condition in self.conditions:
-            name = condition.name or condition.id
-            out[condition.id] = f"{condition.id}, {name}" if name in out.values() else name
-        return out
+        return names_of(self.conditions)
 
     @property
     def listeners(self) -> tuple[str, ...]:
@@ -166,3 +162,12 @@ class ReportInput:
             if trial.counted and (key not in kept or not kept[key].answered):
                 kept[key] = trial
         return tuple(kept.values())
+
+
+def names_of(conditions: Iterable[ConditionFacts]) -> dict[str, str]:
+    """Return what a reader calls each condition, by its id; see `ReportInput.names`."""
+    out: dict[str, str] = {}
+    for condition in conditions:
+        name = condition.name or condition.id
+        out[condition.id] = f"{condition.id}, {name}" if name in out.values() else name
+    return out

@@ -38,6 +38,7 @@ from blindtest.steps.evidence import DERIVED, SUMS, derived
 from blindtest.steps.source_state import SOURCE
 from blindtest.steps.verification import Finding
 
+VERDICTS = "the report names the study seal"
 RESULTS_SCHEMA = Path(blindtest.__file__).parent / "cli" / "results.schema.json"
 CHAIN, SITTINGS, SEALS = "record/chain.jsonl", "record/sittings.jsonl", "record/seals.jsonl"
 
@@ -500,10 +501,38 @@ def test_what_follows_from_the_record_is_made_again(made, copy):
         results: "2 differ: claims.0.why_not, more",
         "trials.csv: 41 lines against the rows of the chain": "line 43 is not that of the record",
         "5 files that follow from these": "differs in README.md",
-        "the report names the study seal and the word of every claim": "; ".join(
-            f"report/report.{kind} does not name the study seal" for kind in ("md", "html")
-        ),
+        VERDICTS: "; ".join(f"report/report.{kind} does not name the study seal" for kind in ("md", "html")),
     }
+
+
+@pytest.mark.parametrize("other_source", [False, True])
+def test_verdicts_on_page_and_block_are_those_of_the_answers_and_the_only_ones(made, copy, other_source):
+    """The word that is right stands on a page in many places: what counts is where the verdict is read."""
+    page, block = copy / "report/report.html", copy / "report/report.md"
+    texts = {file: file.read_text(encoding="utf-8") for file in (page, block)}
+    word = json.loads((copy / "results.json").read_bytes())["claims"][0]["word"]
+    if other_source:
+        said_to_be_made_by(copy, **{SOURCE: "ab" * 32})
+    card = f'<p class="word">{word}</p>'
+    assert card in texts[page]
+    for file, old, new, held_by_words in (
+        (page, card, '<p class="word">shown</p>', True),
+        (page, card, f'{card}<p class="sentence">All.</p><p class="word">shown</p>', True),
+        (block, f"**Result: {word}.**", "**Result: shown.**", True),
+        (block, "**Question.**", "**Result: shown.** Beyond doubt.\n\n**Question.**", True),
+        (block, " of 56 planned trials", " of 36 planned trials", False),
+        (page, " of 56 planned trials", " of 36 planned trials", False),
+    ):
+        assert old in texts[file], old
+        file.write_text(texts[file].replace(old, new), encoding="utf-8")
+        summed_again(copy)
+        failed = failed_in(verify_bundle(copy, published=made.heads, sound=False))
+        kind = "html" if file == page else "md"
+        wanted = {} if other_source and not held_by_words else {
+            VERDICTS: f"report/report.{kind} gives another verdict than the answers"
+        }  # fmt: skip
+        assert failed == wanted, (old, new)
+        file.write_text(texts[file], encoding="utf-8")
 
 
 def test_filters_levels_and_sound_are_made_again(made, copy):

@@ -320,7 +320,7 @@ class _Checking:
         if not self._intact or work is None:
             self._notes.append("results and sound were not computed again, since what they follow from fails already")
             return
-        self._try("results", lambda: self._results(kept))
+        self._try("results", lambda: self._results(kept, work))
         if not self._intact:
             self._notes.append("sound was not rendered and measured again, since what comes before it fails already")
         elif not self._with_sound:
@@ -333,14 +333,17 @@ class _Checking:
         self._undecided += undecided
         return found
 
-    def _results(self, kept: "KeptRecord") -> list[Finding | str]:
+    def _results(self, kept: "KeptRecord", work: checks.Workplace) -> list[Finding | str]:
         answers = read_answers(kept)
         made, undecided = checks.check_derived(
             self._bundle, answers, kept, same_all=self._made_by.same_all, same_source=self._made_by.same_source
         )
         self._undecided += undecided
         self._notes += counted_against_words(answers)
-        return [*made, checks.check_report(self._bundle, answers)]
+        # Numbers that another platform rounds otherwise may be worded otherwise, too.
+        exact = isinstance(made[0], Finding) and made[0].detail == checks.TO_THE_LAST_DIGIT
+        worded = exact and self._made_by.same_source
+        return [*made, checks.check_report(self._bundle, answers, work.study, worded=worded)]
 
     def _sound(self, work: checks.Workplace, listed: Sequence[checks.Hashed], second: Sequence[checks.Hashed]) -> None:
         bundle = self._bundle

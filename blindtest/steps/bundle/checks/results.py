@@ -16,10 +16,11 @@ if TYPE_CHECKING:
     from blindtest.session.record import Record
     from blindtest.steps.answers.study import Answers
 
-__all__ = ["check_derived", "check_report", "check_verifier", "only_by_hash", "results_apart"]
+__all__ = ["TO_THE_LAST_DIGIT", "check_derived", "check_verifier", "only_by_hash", "results_apart"]
 
 RESULTS = "results.json"
 VERIFIER = "verify.py"
+TO_THE_LAST_DIGIT = "the same to the last digit"
 TOLERANCE = 1e-6
 """Relative: other processors and libraries sum in another order; a fit may stop a step earlier."""
 _TABLE = "trials.csv"
@@ -146,7 +147,7 @@ def _results(bundle: OpenedBundle, told: Any, made: bytes, *, apart: Sequence[Pa
         places = (".".join(path) for path in wrong[:3])
         return Finding(ok=False, what=what, detail=f"{len(wrong)} differ: {', '.join(places)}")
     if _bytes(bundle, RESULTS) == made:
-        return Finding(ok=True, what=what, detail="the same to the last digit")
+        return Finding(ok=True, what=what, detail=TO_THE_LAST_DIGIT)
     if ours == theirs and apart is None:
         return Finding(ok=False, what=what, detail="the same values, spelt otherwise than blindtest spells them")
     return Finding(ok=True, what=what, detail="the same within 1e-6 of each: another processor or library summed them")
@@ -189,19 +190,6 @@ def check_verifier(bundle: OpenedBundle, *, same_source: bool) -> Finding | str:
     if not same and not same_source:
         return f"{VERIFIER} is not that of the source that runs here: read it before you run it"
     return Finding(ok=same, what=f"{VERIFIER} is the short verifier of blindtest", detail="" if same else "another one")
-
-
-def check_report(bundle: OpenedBundle, answers: "Answers") -> Finding:
-    """Hold what page and Markdown block say was planned and found against seal and results, as far as words show it."""
-    wrong = []
-    for name in ("report/report.md", "report/report.html"):
-        text = _bytes(bundle, name).decode("utf-8")
-        if answers.seal.commitment not in text:
-            wrong.append(f"{name} does not name the study seal")
-        wrong += [f"{name} does not say {one.word!r}" for one in answers.claims if one.word not in text.casefold()]
-    return Finding(
-        ok=not wrong, what="the report names the study seal and the word of every claim", detail="; ".join(wrong[:3])
-    )
 
 
 def only_by_hash(
