@@ -77,4 +77,18 @@ def with_claim(**more):
 )  # fmt: skip
 def test_results_of_another_source_may_know_more_and_say_nothing_else(told, less, more, wrong):
     found = results_apart(told, MADE)
-    assert [[".".join(path) for path in paths] for paths in found] == [less, more, wrong]
+    assert [[".".join(path) for path in paths] for paths in found] == [less, more, [], wrong]
+
+
+def test_prose_beside_numbers_may_be_worded_otherwise_and_nothing_else():
+    def with_details(**details):
+        return {"claims": [{"id": "a", "details": {"sentence": "5 of 7.", "word": "heard", "n": 7} | details}]}
+
+    def apart(**details):
+        return [[".".join(path) for path in paths] for paths in results_apart(with_details(**details), with_details())]
+
+    assert apart(sentence="Five of 7.") == [[], [], ["claims.0.details.sentence"], []]
+    assert apart(sentence=None) == [[], [], [], ["claims.0.details.sentence"]]
+    assert apart(word="open", n=8) == [[], [], [], ["claims.0.details.n", "claims.0.details.word"]]
+    told, made = ({"sentence": words, "claims": []} for words in ("so", "otherwise"))
+    assert [len(paths) for paths in results_apart(told, made)] == [0, 0, 0, 1]

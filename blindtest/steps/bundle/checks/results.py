@@ -29,7 +29,7 @@ _BY_SOUND = ("stimuli/table.csv", "stimuli/fixed.toml", SECOND_FIXED)
 _HELD = ("record/seals.jsonl", "record/sittings.jsonl", "record/chain.jsonl", "record/impressions.jsonl")
 """Files of the record that hashes hold; the others have their form, and nothing they follow from."""
 Path = tuple[str, ...]
-ADDED: tuple[str, ...] = ("consent.left_after", "withdrawn.against")
+ADDED: tuple[str, ...] = ("consent", "withdrawn.against")
 """What came to `results.json` since the first bundles, and which an older source therefore lacks: keys from the top on,
 '*' for any place of a list. Whoever adds one to `evidence.results` writes it down here."""
 _BY_NAMES = frozenset({"clips", "devices", "stimuli", "trials"})
@@ -66,10 +66,13 @@ def check_derived(
     if same_source:
         found.insert(0, _results(bundle, told, made[RESULTS]))
     else:
-        less, more, apart = results_apart(told, json.loads(made[RESULTS]))
+        less, more, worded, apart = results_apart(told, json.loads(made[RESULTS]))
         found.insert(0, _results(bundle, told, made[RESULTS], apart=apart))
         if less:
             found.append(f"{RESULTS} lacks what the source that runs here computes beside the rest: {_places(less)}")
+        if worded:
+            strange = [RESULTS]
+            found.append(f"{RESULTS}: the source that runs here words {_places(worded)} otherwise: not decided")
         if more:
             strange = [RESULTS]
             found.append(f"{RESULTS}: the source that runs here does not compute {_places(more)}: not decided")
@@ -89,8 +92,8 @@ def _bytes(bundle: OpenedBundle, name: str) -> bytes:
     return bundle.path(name).read_bytes() if name in bundle.names else b""
 
 
-def results_apart(told: Any, made: Any) -> tuple[list[Path], list[Path], list[Path]]:
-    """Return where results of another source lack a value, have one more, and differ.
+def results_apart(told: Any, made: Any) -> tuple[list[Path], list[Path], list[Path], list[Path]]:
+    """Return where results of another source lack a value, have one more, word a sentence otherwise, and differ.
 
     Lacking may be what was added to the results since (`ADDED`), more may be a key that isn't known here; but no line
     of a list, and no entry of a table that goes by names of the study: there both say the same, or they differ.
@@ -100,8 +103,15 @@ def results_apart(told: Any, made: Any) -> tuple[list[Path], list[Path], list[Pa
     more = [path for path in theirs.keys() - ours.keys() if _unknown_key(path, made)]
     shared = ours.keys() & theirs.keys()
     wrong = [path for path in shared if not _alike(ours[path], theirs[path])]
+    worded = [path for path in wrong if _is_sentence(path) and isinstance(theirs[path], str)]
+    wrong = [path for path in wrong if path not in worded]
     wrong += [path for path in ours.keys() ^ theirs.keys() if path not in {*less, *more}]
-    return sorted(less), sorted(more), sorted(wrong)
+    return sorted(less), sorted(more), sorted(worded), sorted(wrong)
+
+
+def _is_sentence(path: Path) -> bool:
+    """Return whether a path leads to prose about numbers that stand beside it, and to no verdict."""
+    return path[0] == "claims" and path[2:3] == ("details",) and path[-1] == "sentence"
 
 
 def _under(path: Path, added: str) -> bool:
