@@ -18,7 +18,7 @@ from blindtest.errors import BlindtestError
 
 from .harmonic_sweeps import absolute_unit, names_fundamental, sweep_levels
 from .lines import read_bytes, refused
-from .named_table import NamedTable, named_table
+from .named_table import NamedTable, in_radians, named_table
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -131,6 +131,8 @@ def parse_harmonics(data: bytes) -> "DataFrame":
             order = fixed if order_column is None else _whole_order(row[place[order_column]], line)
             angle = layout.phases.get(order if order_column is None else 0)
             phase = float("nan") if angle is None else row[place[angle]]
+            if angle is not None and in_radians(text.header[angle]):
+                phase = float(np.rad2deg(phase))
             if not np.isnan(value):
                 name = text.header[column]
                 found.append(_Found(row[0], level, order, value, phase, line, name))

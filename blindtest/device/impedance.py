@@ -18,7 +18,7 @@ from blindtest.errors import BlindtestError
 
 from .fir import minimum_phase_impulse
 from .lines import read_bytes, refused
-from .named_table import NamedTable, named_table
+from .named_table import NamedTable, in_radians, named_table
 from .response import Response, channel_mean, level_at
 
 if TYPE_CHECKING:
@@ -139,7 +139,7 @@ def parse_impedance(data: bytes) -> Impedance:
         raise refused("too few rows for an impedance curve", line=lines[-1], got=len(hz), allowed="3 or more")
     angle = None
     if phase is not None:
-        angle = table[:, 2] if "rad" in text.header[phase].casefold() else np.deg2rad(table[:, 2])
+        angle = table[:, 2] if in_radians(text.header[phase]) else np.deg2rad(table[:, 2])
         if np.any(np.abs(angle) > np.pi / 2 + 1e-6):
             # The real part of a passive impedance is never negative.
             at = int(np.argmax(np.abs(angle) > np.pi / 2 + 1e-6))

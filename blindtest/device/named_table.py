@@ -1,5 +1,6 @@
 """A text table whose columns its header names: its cells as numbers, each with its line."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -18,10 +19,18 @@ from .dialect import (
 )
 from .lines import lines_of, refused
 
-__all__ = ["NamedTable", "named_table"]
+__all__ = ["NamedTable", "in_radians", "named_table"]
 
 LOOKED_AT = 4000
 """Rows that are looked at to tell how the table is written."""
+
+
+_RADIANS = re.compile(r"(?<![^\W\d_])rad(?!/)", re.IGNORECASE)
+
+
+def in_radians(name: str) -> bool:
+    """Return whether a column's name says that its angles are in radians; in some languages a degree is a grad."""
+    return bool(_RADIANS.search(name))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -206,6 +206,13 @@ def test_a_harmonic_measured_behind_the_response_is_referred_back():
     assert stage.misfit.error_db.abs().max() < 0.2
 
 
+@pytest.mark.parametrize(("unit", "degrees"), [("deg", 1.0), ("rad", 180 / np.pi), ("Grad", 1.0)])
+def test_phases_of_a_table_are_in_the_unit_of_their_header(unit, degrees):
+    """180 degrees are pi."""
+    table = parse_harmonics(f"f (Hz),H2 (dB),H2 phase ({unit})\n100,-40,1.5\n1000,-42,-0.5\n".encode())
+    assert table.phase_deg.tolist() == pytest.approx([1.5 * degrees, -0.5 * degrees])
+
+
 def test_phases_turn_the_harmonics():
     """Closed form: a cosine's n-th harmonic at phase p is cos(nt + p)."""
     asked = {2: 0.7, 3: -2.0}

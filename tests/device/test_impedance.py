@@ -80,6 +80,16 @@ def test_an_impedance_file_is_read_with_its_units(tmp_path):
     assert read.at(1000) == pytest.approx(38)
 
 
+@pytest.mark.parametrize(
+    ("unit", "degrees"),
+    [("Grad", 1.0), ("grados", 1.0), ("rad", 180 / np.pi), ("Radians", 180 / np.pi), ("phase_rad", 180 / np.pi)],
+)
+def test_a_grad_is_no_radian(unit, degrees):
+    """180 degrees are pi; German, Spanish and others call a degree Grad, grado."""
+    read = parse_impedance(f"Hz;Ohm;Phase ({unit})\n20;30;1\n100;30;0\n200;31;-0.5\n".encode())
+    assert np.rad2deg(read.phase) == pytest.approx([degrees, 0, -0.5 * degrees])
+
+
 @pytest.mark.parametrize("name", ["Phase (deg)", "\u03c6 (\u00b0)", "phi [\u00b0]", "Angle (deg)", "arg Z"])
 def test_a_phase_goes_by_many_names(name):
     read = parse_impedance(f"f (Hz);|Z| (Ohm);{name}\n20;40;10\n1000;38;0\n10000;41;22\n".encode())
