@@ -43,11 +43,11 @@ class PlaybackRecord:
         self._sounds = sounds
         self._key = _setting(sitting)
 
-    def begun(self, device: DevicePlayer | None, at: str) -> None:
-        """Add a run."""
+    def begun(self, device: DevicePlayer | None, at: str, *, language: str = "") -> None:
+        """Add a run; `language`: of the page that began it or went on with it, where that is known."""
         if not self._sounds:
             return
-        run = {"at": at, **_facts(device)}
+        run = {"at": at, **_facts(device), **({"languages": [language]} if language else {})}
         self._store.amend(self._key, lambda found: [*_as_runs(found), run])
 
     def ended(self, device: DevicePlayer | None) -> None:

@@ -200,7 +200,7 @@ class _PanelPages(ListeningPages):
     async def using(self, request: Request) -> tuple[Using, SittingService | None]:
         """Take the sitting of the listener whose cookie it is; it is in use until the first of the two is left."""
         listener = await self._listener(request)
-        using = self._services.using(listener)
+        using = self._services.using(listener, language=self.language_of(request))
         # A thread costs more than most events do: what need not wait goes without one.
         at_hand = self._services.at_hand(listener)
         return using, using.__enter__() if at_hand else await self.work(using.__enter__)
@@ -320,8 +320,10 @@ class _PanelPages(ListeningPages):
         if await _body(request, _NothingBody) is None:
             return problem(422, worded("nothing is to be sent with this"), self.language_of(request))
 
+        language = self.language_of(request)
+
         def begun() -> Mapping[str, Any]:
-            with self._services.using(listener, begin=True) as service:
+            with self._services.using(listener, begin=True, language=language) as service:
                 return {"begun": service is not None}
 
         return await self._told(request, begun)

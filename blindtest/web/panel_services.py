@@ -149,24 +149,25 @@ class PanelServices:
         if held is not None and held.service is not None:
             held.service.close()
 
-    def using(self, listener: str, *, begin: bool = False) -> "Using":
+    def using(self, listener: str, *, begin: bool = False, language: str = "") -> "Using":
         """Give a listener's sitting, which stays in memory meanwhile; None where there is none.
 
         begin : seal a new one, if one is due
+        language : of the page that asks for it; it goes on record with what plays, so that no answer waits for that
         """
-        return Using(self, listener, begin)
+        return Using(self, listener, begin, language)
 
-    def taken(self, listener: str, *, begin: bool) -> "_Held":
+    def taken(self, listener: str, *, begin: bool, language: str) -> "_Held":
         """Take a listener's sitting into use, restored or begun where that is needed; see `using`."""
         held = self._taken(listener)
         try:
             with held.lock:
                 if held.service is None:
                     prepared = self._panel.begin(listener) if begin else self._panel.sitting(listener)
-                    held.service = None if prepared is None else self._service(prepared)
+                    held.service = None if prepared is None else self._service(prepared, language)
                 elif begin and held.service.over.is_set() and (prepared := self._panel.begin(listener)) is not None:
                     held.service.close()
-                    held.service = self._service(prepared)
+                    held.service = self._service(prepared, language)
         except BaseException:
             self.given_back(listener, held)
             raise
@@ -219,8 +220,8 @@ class PanelServices:
         for listener in list(self._held):
             self.drop(listener)
 
-    def _service(self, prepared: PreparedSitting) -> SittingService:
-        prepared.playback().begun(None, prepared.clock().isoformat(timespec="seconds"))
+    def _service(self, prepared: PreparedSitting, language: str) -> SittingService:
+        prepared.playback().begun(None, prepared.clock().isoformat(timespec="seconds"), language=language)
         return SittingService(
             prepared.sitting,
             record=prepared,
@@ -230,21 +231,23 @@ class PanelServices:
             facts=Facts(noise=True, then="/"),
             player=self._player(),
             level=self._panel.level_sounds(prepared),
+            spoken=[language] if language else (),
         )
 
 
 class Using(AbstractContextManager[SittingService | None]):
     """A listener's sitting while it is in use; see `PanelServices.using`."""
 
-    def __init__(self, services: PanelServices, listener: str, begin: bool) -> None:
+    def __init__(self, services: PanelServices, listener: str, begin: bool, language: str) -> None:
         self._services = services
         self._listener = listener
         self._begin = begin
+        self._language = language
         self._held: _Held | None = None
 
     def __enter__(self) -> SittingService | None:
         """Take it; blocks where it is restored or begun."""
-        self._held = self._services.taken(self._listener, begin=self._begin)
+        self._held = self._services.taken(self._listener, begin=self._begin, language=self._language)
         return self._held.service
 
     def __exit__(self, *raised: object) -> None:

@@ -5,7 +5,7 @@ then is the new sitting shown to anybody, so that "saved" is never said too earl
 """
 
 import logging
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -148,6 +148,7 @@ class SittingService:
     routes : condition to the outputs and the trim of its real unit; those left out sound as they are
     player : makes the files that a page fetches, if not all of a trial beforehand
     level : as `samples`, what the level is set by; without it the programme itself
+    spoken : languages of the page that are on record for this run
     """
 
     def __init__(
@@ -162,6 +163,7 @@ class SittingService:
         routes: Mapping[str, Route] | None = None,
         player: BrowserPlayer | None = None,
         level: Callable[[str, str], Any] | None = None,
+        spoken: Iterable[str] = (),
     ) -> None:
         self.over = Flag()
         """Set when the sitting is finished or abandoned and its page was told so."""
@@ -179,7 +181,7 @@ class SittingService:
         self._lock = Lock()
         self._unstored: Sitting | None = None
         self._unready = False
-        self._spoken: set[str] = set()
+        self._spoken = set(spoken)
         # Not the number in the register: a page left open from another study may have the same one and the same port.
         self._name = sitting.plan.draws.token("page")
         self._arrived()
