@@ -1,5 +1,6 @@
 """A study of own files: nothing of the demo in it, responses in several dialects, clips in several formats."""
 
+import io
 import re
 import shutil
 from pathlib import Path
@@ -9,6 +10,37 @@ import pytest
 import soundfile
 
 from blindtest.cli.commands import main
+
+SKETCH = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 2 2"><path d="M0 0L2 2"/></svg>'
+
+
+@pytest.fixture(scope="module", autouse=True)
+def sketched():
+    """Figures of reports are built whole, and kept as a stroke: pictures take longer than all else in a report.
+
+    What they look like is looked at in tests/report; `drawn` has them drawn. Returns the way they are kept otherwise.
+    """
+    from matplotlib.figure import Figure
+    from matplotlib.image import imsave
+
+    dot = io.BytesIO()
+    imsave(dot, np.ones((2, 2, 3)), format="png")
+    kept = Figure.savefig
+
+    def keep(figure, target, *, format, **how):
+        target.write(SKETCH.decode() if format == "svg" else dot.getvalue())
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Figure, "savefig", keep)
+        yield kept
+
+
+@pytest.fixture
+def drawn(sketched, monkeypatch):
+    """Figures are drawn as for users."""
+    from matplotlib.figure import Figure
+
+    monkeypatch.setattr(Figure, "savefig", sketched)
 
 
 def _levels(frequency, bass, peak, ripple, noise, seed):

@@ -209,6 +209,7 @@ def test_what_is_left_out_is_said_and_what_is_there_is_not(found):
     assert "120 ohm ahead of 32.0 to 96.0 ohm." in words
 
 
+@pytest.mark.usefixtures("drawn")
 def test_the_page_shows_figure_misfit_and_what_is_left_out(found):
     report = ReportInput(
         title="x",

@@ -346,6 +346,7 @@ def right_in(bundle):
     return counts["correct"], counts["trials"]
 
 
+@pytest.mark.usefixtures("drawn")
 def test_studies_of_the_same_sounds_are_pooled(bundles, tmp_path, capsys):
     named = [str(bundles[0]), str(bundles[1].parents[2] / "summer-evidence.zip"), str(bundles[2])]
     out = tmp_path / "side-by-side"

@@ -197,6 +197,7 @@ def tuner(**more):
     return SimulatedListener(pseudonym="L-tune", d_prime=3.0, liking=liking, **more)
 
 
+@pytest.mark.usefixtures("drawn")
 def test_tuning_from_own_files_to_two_conclusions(own):
     folder = own("tuning")
     sealed = held(("seal", steps.seal(folder)))
@@ -256,6 +257,7 @@ def wins_in(rows, device="first"):
     return sum(one == device for one in chosen), sum(one == "none" for one in chosen), len(chosen)
 
 
+@pytest.mark.usefixtures("drawn")
 def test_preference_is_the_sign_test_of_scipy(own):
     folder = own("preference")
     sit(folder, chooser({"first": 1.4, "second": 0.0}))
@@ -388,6 +390,7 @@ def test_a_sitting_past_its_deadline_is_over(own):
         sit(folder, chooser({"first": 0.0, "second": 0.0}), on=3)
 
 
+@pytest.mark.usefixtures("drawn")
 def test_a_sitting_with_no_answer_at_all_ends_in_a_defined_word(own):
     folder = own("short")
     with steps.prepare_sitting(folder, listener="L-gone", clock=lambda: day(0)):
@@ -735,6 +738,7 @@ def test_only_the_blind_phase_reads_medium_and_blinding_not_separated(own):
     assert "medium and blinding not separated" in page
 
 
+@pytest.mark.usefixtures("drawn")
 def test_only_the_worn_phase_has_no_result_and_says_why(own):
     folder = own("survival", **ALONE)
     sit(folder, rater("R-alone", 7))
@@ -755,6 +759,7 @@ def test_three_blind_and_two_labelled_days_reach_nothing(own):
     reported(folder)
 
 
+@pytest.mark.usefixtures("drawn")
 def test_ratings_all_alike_end_with_nothing_on_record(own):
     folder = own("survival", **ALONE)
     flat = SimulatedListener(pseudonym="R-flat", opinion=Opinion(quality=dict.fromkeys(QUALITY, 50.0)))

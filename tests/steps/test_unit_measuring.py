@@ -243,6 +243,7 @@ def run(capsys, *arguments):
     return left.value.code, capsys.readouterr()
 
 
+@pytest.mark.usefixtures("drawn")
 def test_it_prints_and_draws_all_of_it(unit, capsys, tmp_path):
     code, printed = run(
         capsys, "measure", unit, "--target", unit / "target.txt", "--figures", tmp_path / "figures", "--json"
