@@ -336,7 +336,7 @@ def test_listeners_who_are_alike_change_nothing():
 
 
 def test_unanswered_pairs_count_against_the_wider_limits_too():
-    own = [(6, 4), (4, 6), (7, 3), (3, 7), (6, 4), (4, 6)]
+    own = [(9, 1), (1, 9), (7, 3), (3, 7), (6, 4), (4, 6)]
     found = conclude_preference(30, 30, margin=0.2, unanswered=9, by_listener=own)
     low, high = found.wider_limits
     effect = found.design_effect
