@@ -192,3 +192,13 @@ def own_template(tmp_path_factory, fill_in):
 def own_study(own_template, tmp_path):
     """A copy of it, to be changed at will."""
     return Path(shutil.copytree(own_template, tmp_path / "my-study"))
+
+
+@pytest.fixture(scope="session")
+def own_rendered(own_template, tmp_path_factory):
+    """It with its stimuli made; not to be changed."""
+    from blindtest import steps
+
+    folder = Path(shutil.copytree(own_template, tmp_path_factory.mktemp("own-rendered") / "my-study"))
+    steps.render(folder)
+    return folder

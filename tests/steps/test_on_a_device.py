@@ -5,6 +5,7 @@ ALSA's file plugin in front of its null device takes whatever is played; it goes
 
 import importlib.util
 import os
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -51,10 +52,8 @@ def listen(tmp_path):
             listening.kill()
 
 
-def test_the_page_is_the_desk_and_the_device_plays(browser, device, listen, tmp_path, fill_in):
-    assert OWN.blindtest("new", "my-study", "--protocol", "abx", cwd=tmp_path).returncode == 0
-    fill_in(tmp_path / "my-study", trials=20, practice=1)
-    assert OWN.blindtest("render", "my-study", cwd=tmp_path).returncode == 0
+def test_the_page_is_the_desk_and_the_device_plays(browser, device, listen, tmp_path, own_rendered):
+    shutil.copytree(own_rendered, tmp_path / "my-study")
     listening = listen("my-study", "--listener", "L-desk", "--device", "capf")
     assert any("Playing on capfile (ALSA)" in line for line in listening.said)
     page = browser.new_context().new_page()
@@ -86,10 +85,8 @@ def test_the_page_is_the_desk_and_the_device_plays(browser, device, listen, tmp_
     assert any("Going on with sitting 1" in line for line in again.said)
 
 
-def test_a_device_that_is_not_there_is_named_and_nothing_is_sealed(device, listen, tmp_path, fill_in):
-    assert OWN.blindtest("new", "my-study", "--protocol", "abx", cwd=tmp_path).returncode == 0
-    fill_in(tmp_path / "my-study", trials=20, practice=1)
-    assert OWN.blindtest("render", "my-study", cwd=tmp_path).returncode == 0
+def test_a_device_that_is_not_there_is_named_and_nothing_is_sealed(device, listen, tmp_path, own_rendered):
+    shutil.copytree(own_rendered, tmp_path / "my-study")
     refused = OWN.blindtest(
         "listen", "my-study", "--listener", "L-x", "--device", "capfiel", "--no-browser", cwd=tmp_path
     )
