@@ -61,7 +61,8 @@ from blindtest.stats.free_listening import (
     read_tracks,
     skip_test,
 )
-from blindtest.stats.heterogeneity import HeterogeneityResult, fit_heterogeneous_preferences
+from blindtest.stats.heterogeneity import fit_heterogeneous_preferences
+from blindtest.stats.heterogeneity_result import HeterogeneityResult
 from blindtest.stats.impressions import ContrastVerdict, Rejection, SurvivalResult, survival
 from blindtest.stats.label_effect import LabelEffectResult, label_effect
 from blindtest.stats.listeners import ListenerResults, answers_in_order, counted_trials, listener_results

@@ -41,7 +41,7 @@ from blindtest.stats.free_listening.redraws import flips, redrawn
 from blindtest.stats.free_listening.slot_bias import SlotBias, choice_bias
 from blindtest.stats.free_listening.tracks import Track, check_device, read_tracks
 from blindtest.stats.free_listening.words import MEANING, checked_margin, word_of
-from blindtest.stats.heterogeneity import HeterogeneityResult
+from blindtest.stats.heterogeneity_result import HeterogeneityResult
 from blindtest.stats.multiplicity import adjust_p_values
 from blindtest.stats.plain import plain
 from blindtest.stats.preference import PreferenceWord, Side

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from blindtest.errors import BlindtestError
 from blindtest.stats.free_listening.tracks import Track
-from blindtest.stats.heterogeneity import HeterogeneityResult, fit_heterogeneous_preferences
+from blindtest.stats.heterogeneity import fit_heterogeneous_preferences
+from blindtest.stats.heterogeneity_result import HeterogeneityResult
 from blindtest.stats.strengths import PreferenceResult, fit_paired_preferences
 
 __all__ = ["PairedModels", "paired_models"]

@@ -1,9 +1,10 @@
 """Ratings by their ranks and medians: companions of the mixed models, and the standards' own analysis."""
 
 from blindtest.stats.ranks.condition_summary import ConditionSummary, summarise_conditions
-from blindtest.stats.ranks.cumulative_link import CumulativeLinkResult, LikelihoodRatio, fit_cumulative_link
+from blindtest.stats.ranks.cumulative_link import CumulativeLinkResult, fit_cumulative_link
 from blindtest.stats.ranks.disagreement import Disagreement, RankCompanions, rank_companions, where_they_disagree
 from blindtest.stats.ranks.friedman import FriedmanResult, friedman_test
+from blindtest.stats.ranks.likelihood_ratio import LikelihoodRatio
 from blindtest.stats.ranks.medians import MedianDifference, hinges, median_difference_test, outside_fences
 from blindtest.stats.ranks.multimodality import multimodality
 from blindtest.stats.ranks.planned_contrasts import planned_contrasts

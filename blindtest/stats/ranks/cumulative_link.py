@@ -17,52 +17,28 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtrc, ndtr, ndtri
+from scipy.special import ndtr, ndtri
 
-from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.errors import BlindtestError, Fault
 from blindtest.stats.binomial import checked_probability
 from blindtest.stats.mixed.contrasts import Adjust, contrast_table
 from blindtest.stats.mixed.marginal_means import reference_grid
 from blindtest.stats.mixed.model_matrix import ModelMatrix, model_matrix
 from blindtest.stats.pair_model import Convergence
-from blindtest.stats.plain import plain
 from blindtest.stats.ranks.cumulative_fit import CumulativeFit, fitted, fitted_with_random
 from blindtest.stats.ranks.cumulative_model import CumulativeModel, compressed, separated
+from blindtest.stats.ranks.likelihood_ratio import LikelihoodRatio, likelihood_ratio_of
+from blindtest.stats.ranks.ordered_answers import ordered_codes, response_name
 from blindtest.stats.ranks.ordered_links import LINKS, OrderedLink
 from blindtest.stats.rows import json_rows
 
 if TYPE_CHECKING:
-    from pandas import DataFrame, Series
+    from pandas import DataFrame
 
-__all__ = ["CumulativeLinkResult", "LikelihoodRatio", "fit_cumulative_link"]
+__all__ = ["CumulativeLinkResult", "fit_cumulative_link"]
 
 Floats = NDArray[np.float64]
 INTERCEPT = "Intercept"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LikelihoodRatio:
-    """Two nested models held against each other."""
-
-    what: str
-    """What the larger has and the smaller has not."""
-    statistic: float
-    """Twice the difference of log-likelihoods."""
-    df: int
-    p_value: float
-    """Of chi-square; for a variance, which cannot be negative, half of it (Self & Liang 1987, JASA 82, 605)."""
-    method: str = "likelihood ratio"
-
-    @property
-    def sentence(self) -> str:
-        """The result in plain words."""
-        return (
-            f"Without {self.what} the model fits worse by {self.statistic:.2f} on {self.df} df: p = {self.p_value:.2g}."
-        )
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return what JSON can hold."""
-        return plain(self, "sentence")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -157,7 +133,7 @@ class CumulativeLinkResult:
                 )
             )
         extra = sorted(mine - theirs) + sorted(groups - their_groups)
-        return _ratio(
+        return likelihood_ratio_of(
             ", ".join(extra),
             2 * (self.log_likelihood - smaller.log_likelihood),
             self.parameters - smaller.parameters,
@@ -172,7 +148,7 @@ class CumulativeLinkResult:
         keep = [place for place in range(self._model.x.shape[1]) if place not in columns]
         smaller = replace(self._model, x=self._model.x[:, keep])
         fit = fitted_with_random(smaller) if smaller.count else fitted(smaller)
-        return _ratio(name, 2 * (self.log_likelihood - fit.log_likelihood), len(columns), boundary=False)
+        return likelihood_ratio_of(name, 2 * (self.log_likelihood - fit.log_likelihood), len(columns), boundary=False)
 
     @property
     def sentence(self) -> str:
@@ -216,16 +192,6 @@ class CumulativeLinkResult:
         return {**out, **{name: getattr(self, name) for name in names}}
 
 
-def _ratio(what: str, statistic: float, df: int, *, boundary: bool) -> LikelihoodRatio:
-    statistic = max(0.0, statistic)
-    if not boundary:
-        return LikelihoodRatio(what=what, statistic=statistic, df=df, p_value=float(chdtrc(df, statistic)))
-    # One variance more: half of the time its estimate is 0 and only the other df count.
-    others = float(chdtrc(df - 1, statistic)) if df > 1 else float(statistic <= 0)
-    p_value = (others + float(chdtrc(df, statistic))) / 2
-    return LikelihoodRatio(what=what, statistic=statistic, df=df, p_value=min(1.0, p_value))
-
-
 def fit_cumulative_link(
     formula: str,
     table: "DataFrame",
@@ -258,8 +224,8 @@ def fit_cumulative_link(
         raise ValueError(f"no link {link!r} (there are: {', '.join(LINKS)})")
     checked_probability("level", level)
     group = _checked_random(random)
-    response = _response_name(formula, table)
-    codes, categories = _ordered_codes(table[response], response, levels)
+    response = response_name(formula, table)
+    codes, categories = ordered_codes(table[response], response, levels)
     matrix = model_matrix(formula, table.assign(**{response: codes}), random=random or None)
     present = np.unique(matrix.response.astype(np.intp))
     if len(present) < 2:
@@ -292,65 +258,6 @@ def _checked_random(random: Mapping[str, str] | None) -> str:
             )
         )
     return next(iter(random))
-
-
-def _response_name(formula: str, table: "DataFrame") -> str:
-    left, tilde, _ = formula.partition("~")
-    name = left.strip().strip("`")
-    if not tilde or not name:
-        raise BlindtestError(
-            Fault(problem="a formula names one response", key="formula", got=formula, allowed="rating ~ device")
-        )
-    known = [str(column) for column in table.columns]
-    if name not in known:
-        raise BlindtestError(
-            Fault(
-                problem="no such column in the table",
-                key="formula",
-                got=name,
-                allowed=", ".join(known) if len(known) <= 12 else "",
-                remedy=did_you_mean(name, known) or "the response of this model is a column as it stands",
-            )
-        )
-    return name
-
-
-def _ordered_codes(column: "Series[Any]", name: str, levels: Sequence[Any] | None) -> tuple[Floats, tuple[str, ...]]:
-    """Return the answers as 0, 1 ... (NaN: missing), and the categories."""
-    import pandas as pd
-
-    numeric = pd.api.types.is_numeric_dtype(column.dtype)
-    if levels is None and isinstance(column.dtype, pd.CategoricalDtype) and column.cat.ordered:
-        levels = list(column.cat.categories)
-    if levels is None and numeric:
-        levels = sorted(column.dropna().unique().tolist())
-    if levels is None:
-        raise BlindtestError(
-            Fault(
-                problem="the answers are words, and nobody said their order",
-                key=name,
-                got=", ".join(sorted(map(str, column.dropna().unique()))[:12]),
-                remedy="give `levels`, the lowest first, or an ordered Categorical",
-            )
-        )
-    place = {value: number for number, value in enumerate(levels)}
-    if len(place) < len(levels):
-        raise BlindtestError(Fault(problem="a level is named twice", key="levels", got=list(levels)))
-    cells = column.tolist()
-    missing = column.isna().tolist()
-    faults = [
-        Fault(problem="an answer of no level", line=row, key=name, got=cell, allowed=", ".join(map(str, levels)))
-        for row, (cell, gone) in enumerate(zip(cells, missing, strict=True), start=1)
-        if not gone and cell not in place
-    ]
-    if faults:
-        raise BlindtestError.of(faults)
-    codes = np.array([np.nan if gone else place[cell] for cell, gone in zip(cells, missing, strict=True)])
-    return codes, tuple(_shown(value) for value in levels)
-
-
-def _shown(value: Any) -> str:
-    return f"{value + 0.0:g}" if isinstance(value, float) else str(value)
 
 
 def _model(
@@ -445,7 +352,9 @@ def _result(
         variance_components=pd.DataFrame(components, columns=["group", "term", "other", "variance"]),
         random_effects=effects,
         random_test=(
-            _ratio(group, 2 * (fit.log_likelihood - fit.log_likelihood_without), 1, boundary=True) if group else None
+            likelihood_ratio_of(group, 2 * (fit.log_likelihood - fit.log_likelihood_without), 1, boundary=True)
+            if group
+            else None
         ),
         log_likelihood=fit.log_likelihood,
         parameters=len(fit.psi) + (1 if group else 0),
