@@ -230,9 +230,10 @@ class RenderShown:
             "clip", "condition", "heard before", "gain dB", "heard LUFS", "file LUFS", "dB(A)", "RMS dBFS", "peak dBTP",
         )  # fmt: skip
         low, high = self.rendered.trusted_band_hz
+        by_heard = all(row.measure == "heard" for row in self.rendered.table)
         lines = [
             columns(headings, rows),
-            f"Matched by what is heard: {self.rendered.heard}.",
+            f"{'Matched by what is heard' if by_heard else 'What is heard'}: {self.rendered.heard}.",
         ]
         if self.measured:
             lines.append(f"Conditions differ from {low:g} Hz to {high:g} Hz; outside they share one curve.")
