@@ -89,6 +89,10 @@ def test_prose_beside_numbers_may_be_worded_otherwise_and_nothing_else():
 
     assert apart(sentence="Five of 7.") == [[], [], ["claims.0.details.sentence"], []]
     assert apart(sentence=None) == [[], [], [], ["claims.0.details.sentence"]]
+    # Details grow: a key that is lacking there is named; a line of a list that is, is a difference.
+    held = with_details(more=1, rows=[1, 2])
+    assert results_apart(with_details(rows=[1, 2]), held)[0] == [("claims", "0", "details", "more")]
+    assert results_apart(with_details(more=1, rows=[1]), held)[3] == [("claims", "0", "details", "rows", "1")]
     assert apart(word="open", n=8) == [[], [], [], ["claims.0.details.n", "claims.0.details.word"]]
     told, made = ({"sentence": words, "claims": []} for words in ("so", "otherwise"))
     assert [len(paths) for paths in results_apart(told, made)] == [0, 0, 0, 1]

@@ -95,11 +95,16 @@ def _bytes(bundle: OpenedBundle, name: str) -> bytes:
 def results_apart(told: Any, made: Any) -> tuple[list[Path], list[Path], list[Path], list[Path]]:
     """Return where results of another source lack a value, have one more, word a sentence otherwise, and differ.
 
-    Lacking may be what was added to the results since (`ADDED`), more may be a key that isn't known here; but no line
-    of a list, and no entry of a table that goes by names of the study: there both say the same, or they differ.
+    Lacking may be what was added to the results since (`ADDED`) or a key of a claim's details, more may be a key that
+    isn't known here; but no line of a list, and no entry of a table that goes by names of the study: there both say the
+    same, or they differ.
     """
     ours, theirs = dict(_leaves(made)), dict(_leaves(told))
-    less = [path for path in ours.keys() - theirs.keys() if any(_under(path, one) for one in ADDED)]
+    less = [
+        path
+        for path in ours.keys() - theirs.keys()
+        if any(_under(path, one) for one in ADDED) or (_in_details(path) and _unknown_key(path, told))
+    ]
     more = [path for path in theirs.keys() - ours.keys() if _unknown_key(path, made)]
     shared = ours.keys() & theirs.keys()
     wrong = [path for path in shared if not _alike(ours[path], theirs[path])]
@@ -111,7 +116,12 @@ def results_apart(told: Any, made: Any) -> tuple[list[Path], list[Path], list[Pa
 
 def _is_sentence(path: Path) -> bool:
     """Return whether a path leads to prose about numbers that stand beside it, and to no verdict."""
-    return path[0] == "claims" and path[2:3] == ("details",) and path[-1] == "sentence"
+    return _in_details(path) and (path[-1] == "sentence" or path[-1].endswith("_sentence"))
+
+
+def _in_details(path: Path) -> bool:
+    """Return whether a path leads into what `analyze --json` prints of a claim, which grows."""
+    return path[0] == "claims" and path[2:3] == ("details",)
 
 
 def _under(path: Path, added: str) -> bool:
