@@ -13,25 +13,27 @@ from blindtest.study.screening_tables import check_screening, note_screening
 __all__ = ["LONGEST_TEXT", "check_panel", "check_panel_protocol", "check_second_rate", "note_panel"]
 
 LONGEST_TEXT = 100_000
-"""Bytes of the invitation, and of the consent text of a panel."""
+"""Bytes of the invitation, and of the consent text."""
 RATHER_NOT_SAY = "I would rather not say"
 """What the page offers beside the options of a question."""
 
 
 def check_panel(data: Tables, folder: Path, found: Findings) -> None:
-    """Gather what is wrong with a panel, in tables that were pruned of what the schema refused."""
+    """Gather what is wrong with a panel, and with what listeners agree to where there is none, in tables that were
+    pruned of what the schema refused.
+    """
+    consent = data.get("listeners", {}).get("consent")
+    _text(consent, ("listeners", "consent"), folder, found)
     panel = data.get("panel")
     if not isinstance(panel, dict):
         return
     _text(panel.get("invitation"), ("panel", "invitation"), folder, found)
-    consent = data.get("listeners", {}).get("consent")
     if consent is None and not found.is_touched("listeners"):
         found.fault(
             ("panel",),
             "a panel needs a consent text: nobody is asked or listens before they have agreed",
             remedy="write consent = 'consent.md' under [listeners]: what is kept, for how long, how it is erased",
         )
-    _text(consent, ("listeners", "consent"), folder, found)
     if "public_places" in panel and not panel.get("public", False) and not found.is_touched("panel", "public"):
         found.fault(("panel", "public_places"), "there is no public link", remedy="write public = true, or take it out")
     if "hardware" in data:

@@ -41,6 +41,8 @@ def file_at(folder: Path, path: str, *, anywhere: bool = False) -> Path:
         is_folder = False
     if is_folder:
         raise PathTrouble("is a folder, not a file", "name a file in it")
+    if os.path.lexists(place):
+        raise _no_file(place)
     raise PathTrouble("there is no such file", _guess(place, folder))
 
 
@@ -57,15 +59,28 @@ def matching(folder: Path, pattern: str) -> list[str]:
         return [pattern]
     _refuse_strange(pattern, False)
     try:
-        found = sorted(name for name in glob.iglob(pattern, root_dir=folder) if _is_file(folder / name))
+        named = sorted(glob.iglob(pattern, root_dir=folder))
+        found = [name for name in named if _is_file(folder / name)]
     except (OSError, ValueError, RecursionError):
-        found = []
+        named = found = []
+    for name in named:
+        # A seating whose link is broken must not be left out in silence.
+        if (folder / name).is_symlink() and not os.path.exists(folder / name):
+            raise _no_file(folder / name)
     if not found:
         where = os.path.dirname(pattern)
         if where and not glob.has_magic(where) and not _is_dir(folder / where):
             raise PathTrouble(f"there is no folder {where!r}", _guess(folder / pattern, folder))
         raise PathTrouble("matches no file", f"put the files into {where or 'the study folder'}, or mend the pattern")
     return [name.replace(os.sep, "/") for name in found]
+
+
+def _no_file(place: Path) -> PathTrouble:
+    if place.is_symlink() and not os.path.exists(place):
+        return PathTrouble(
+            f"{place.name!r} is a link that leads nowhere", "mend the link, or put the file itself there"
+        )
+    return PathTrouble(f"{place.name!r} is no ordinary file", "put a file there")
 
 
 def _refuse_strange(path: str, anywhere: bool) -> None:

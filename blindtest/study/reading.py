@@ -71,6 +71,11 @@ def read_toml(path: Path, *, file: str | None = None, what: str = "study file") 
     """
     shown = str(path) if file is None else file
     try:
+        if path.exists() and not path.is_file():
+            # A pipe would be waited for.
+            kind = "folder" if path.is_dir() else "device or a pipe"
+            fault = Fault(problem=f"this is a {kind}, no {what}", file=shown, remedy="put the file itself there")
+            raise BlindtestError(fault)
         with path.open("rb") as stream:
             raw = stream.read(MAX_BYTES + 1)
     except FileNotFoundError:
