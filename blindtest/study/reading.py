@@ -71,11 +71,10 @@ def read_toml(path: Path, *, file: str | None = None, what: str = "study file") 
     """
     shown = str(path) if file is None else file
     try:
-        if path.exists() and not path.is_file():
+        if path.exists() and not path.is_file() and not path.is_dir():
             # A pipe would be waited for.
-            kind = "folder" if path.is_dir() else "device or a pipe"
-            fault = Fault(problem=f"this is a {kind}, no {what}", file=shown, remedy="put the file itself there")
-            raise BlindtestError(fault)
+            problem = f"this is a device or a pipe, no {what}"
+            raise BlindtestError(Fault(problem=problem, file=shown, remedy="put the file itself there"))
         with path.open("rb") as stream:
             raw = stream.read(MAX_BYTES + 1)
     except FileNotFoundError:

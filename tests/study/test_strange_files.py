@@ -44,13 +44,6 @@ def test_pipes_are_not_waited_for(folder):
         check_study(folder)
 
 
-def test_a_folder_in_place_of_the_study_file(folder):
-    (folder / "study.toml").unlink()
-    (folder / "study.toml").mkdir()
-    with pytest.raises(BlindtestError, match="this is a folder, no study file; put the file itself there"):
-        check_study(folder)
-
-
 @pytest.mark.parametrize(
     ("text", "problem"),
     [(b"  \n", "empty: listeners would read nothing"), (b"\xff\xfea\x00", "not UTF-8"), (b"a" * 100_001, "too long")],
