@@ -12,10 +12,12 @@ import runpy
 import shutil
 import subprocess
 import sys
+import tempfile
 import zipfile
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from hashlib import sha256
+from html import escape
 from math import comb
 from pathlib import Path
 
@@ -28,10 +30,19 @@ import blindtest
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
+from blindtest.report import escaped_markdown
 from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.session.kept_record import read_kept_record
 from blindtest.steps.answers.study import read_answers
-from blindtest.steps.bundle.checks import check_files, check_packing, check_rendering, hashes_in, laid_out, levels_in
+from blindtest.steps.bundle.checks import (
+    check_files,
+    check_packing,
+    check_rendering,
+    hashes_in,
+    laid_out,
+    levels_in,
+    report,
+)
 from blindtest.steps.bundle.opening import opened
 from blindtest.steps.bundle.verification import verify_bundle
 from blindtest.steps.evidence import DERIVED, SUMS, derived
@@ -149,6 +160,19 @@ def derived_again(folder):
         held, read_answers(record), record, generated_at=at, invented=told["invented"]
     ).items():
         (folder / name).write_bytes(content)
+    with contextlib.suppress(BlindtestError):
+        verdicts_again(folder, read_answers(record))
+
+
+def verdicts_again(folder, answers):
+    """Write the verdicts that now follow into page and block, as a report that is made again has them."""
+    with opened(folder) as bundle, tempfile.TemporaryDirectory() as place:
+        (said,) = report._said(answers, laid_out(bundle, Path(place)).study)
+    page, block = folder / "report/report.html", folder / "report/report.md"
+    card = f'<p class="word">{said.word}</p>\n<p class="sentence">{escape(said.sentence)}</p>'
+    line = f"**Result: {said.word}.** {escaped_markdown(said.sentence)}"
+    for file, pattern, new in ((page, report._CARD, card), (block, report._LINE, line)):
+        file.write_text(pattern.sub(lambda _, new=new: new, file.read_text(encoding="utf-8")), encoding="utf-8")
 
 
 def linked_again(folder):
