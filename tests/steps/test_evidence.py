@@ -281,7 +281,13 @@ def test_results_keep_to_their_schema_and_say_what_was_left_out(bundle):
         "sittings": 3, "finished": 2, "abandoned": 1, "open": 0, "counted": 2, "beyond_plan": 0, "locked": 0,
         "under_other_seals": 0, "answers": 0,
     }  # fmt: skip
+    (against,) = found["withdrawn"].pop("against")
     assert found["withdrawn"] == {"sittings": 1, "rows": 10, "impressions": 0}
+    # Nine more trials that nobody answered, none of them right: the tail of binomial coefficients again.
+    right, trials = claim["counts"]["correct"], claim["counts"]["planned"] + 9
+    tail = sum(comb(trials, i) for i in range(right, trials + 1)) / 2**trials
+    assert (against["claim"], against["trials"], against["word"]) == ("heard", 9, claim["word"])
+    assert against["p_value"] == pytest.approx(tail, rel=1e-12)
     readme = (bundle / "README.md").read_text(encoding="utf-8")
     assert "1 sitting with 10 rows, 0 impressions" in readme
     assert found["study_seal"] in readme
