@@ -180,7 +180,7 @@ class _PanelPages(ListeningPages):
         self.secure_cookie = f"__Host-{self.cookie}"
         self._laid_at = laid_at
         self._secure = frozenset(host.lower() for host in secure)
-        self._renewing: set[Task[None]] = set()
+        self._renewing: Task[None] | None = None
         self._answers = CapacityLimiter(40)
         self._sounds = CapacityLimiter(_SOUNDS_AT_ONCE)
         self._places = CapacityLimiter(_WAITING_AT_ONCE)
@@ -372,16 +372,15 @@ class _PanelPages(ListeningPages):
         if listener is None:
             listener = await self.work(partial(self._services.listener_of, session))
         elif self._services.grows_old(session):
-            renewing = create_task(self._renew(session))
-            self._renewing.add(renewing)
-            renewing.add_done_callback(self._renewing.discard)
+            # Held here: the loop itself does not keep a task from being collected.
+            self._renewing = create_task(self._renew())
         if listener is None:
             raise HTTPException(401)
         return listener
 
-    async def _renew(self, session: str) -> None:
+    async def _renew(self) -> None:
         with suppress(BlindtestError):  # the database is away: asked again by whoever needs it
-            await self.work(partial(self._services.look_up, session))
+            await self.work(self._services.renew)
 
     def _give(self, request: Request, response: Response, session: str) -> None:
         response.set_cookie(

@@ -67,7 +67,7 @@ class PanelServices:
         self._held: OrderedDict[str, _Held] = OrderedDict()
         """The longest unused first."""
         self._sessions: dict[str, tuple[str, float]] = {}
-        self._renewing: set[str] = set()
+        self._renewing = False
         self._forgettings = 0
 
     @property
@@ -81,16 +81,6 @@ class PanelServices:
             return None
         if (known := self.known(session)) is not None:
             return known
-        return self.look_up(session)
-
-    def look_up(self, session: str) -> str | None:
-        """Return whose session it is on record now."""
-        try:
-            return self._looked_up(session)
-        finally:
-            self._renewing.discard(session)
-
-    def _looked_up(self, session: str) -> str | None:
         before, was = self._forgettings, self._sessions.get(session)
         try:
             found = self._panel.listener_of(session)
@@ -117,15 +107,42 @@ class PanelServices:
         return found[0] if found is not None and self._clock() - found[1] < LOOKED_UP_S else None
 
     def grows_old(self, session: str) -> bool:
-        """Return whether a session that is known should be looked up again soon; it says so once, and never waits.
-
-        Who looks it up then need not wait for it.
-        """
+        """Return whether `renew` is due, as this session shows; it says so once, and never waits."""
         found = self._sessions.get(session)
-        if found is None or session in self._renewing or self._clock() - found[1] < _RENEWED_S:
+        if found is None or self._renewing or self._clock() - found[1] < _RENEWED_S:
             return False
-        self._renewing.add(session)
+        self._renewing = True
         return True
+
+    def renew(self) -> None:
+        """Look up again whose sessions those are whose sittings are in memory: all in one go, and nobody waits for it.
+
+        Raises
+        ------
+        Missing
+            The database is away; all stays as it is.
+        """
+        try:
+            with self._lock:
+                before, now = self._forgettings, self._clock()
+                old = [
+                    session
+                    for session, (listener, at) in self._sessions.items()
+                    if listener in self._held and now - at >= _RENEWED_S / 2
+                ]
+            found, gone = self._panel.listeners_of(old), []
+            with self._lock:
+                if before != self._forgettings:
+                    return  # somebody took over meanwhile, perhaps one of these
+                for session in old:
+                    if session in found:
+                        self._sessions[session] = found[session], now
+                    elif was := self._sessions.pop(session, None):
+                        gone.append(was[0])
+            for listener in gone:
+                self.drop(listener)
+        finally:
+            self._renewing = False
 
     def was_known(self, session: str) -> bool:
         """Return whether a session was looked up and found, however long ago; never waits."""

@@ -119,16 +119,16 @@ def test_a_session_that_grows_old_is_looked_up_while_nobody_waits(folder, served
         one.to_the_sitting(panel.public_token())
         one.to_the_trials()
         (session,) = services._sessions
-        whole = panel.listener_of
-        panel.listener_of = lambda given: asked.append(given) or whole(given)
+        whole = panel.listeners_of
+        panel.listeners_of = lambda given: asked.append(list(given)) or whole(given)
         later[0] = 39.0
         assert not services.grows_old(session)
         later[0] = 41.0
         assert services.known(session) is not None, "nobody waits for it"
         assert services.grows_old(session)
         assert not services.grows_old(session), "one looks it up, not each who comes meanwhile"
-        services.look_up(session)
-        assert asked == [session]
+        services.renew()
+        assert asked == [[session]]
         later[0] = 80.0
         assert services.known(session) is not None
         # Through a page, and told by what is on record since: gone within the minute.

@@ -1,7 +1,7 @@
 """The readers' panel in the database: links, listeners, consents, and what listeners said of themselves."""
 
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import Any, Protocol, TypeVar
@@ -27,6 +27,8 @@ from blindtest.session.register import WITHHELD
 __all__ = ["PanelRegister", "erase_panelist", "panelists"]
 
 T = TypeVar("T")
+_ASKED_AT_ONCE = 250
+"""Hashes in one query: databases take some hundreds of values at once."""
 
 
 class _Write(Protocol):
@@ -180,6 +182,16 @@ class PanelRegister:
         table = schema.panel_listeners
         with self._read() as connection:
             return connection.scalar(select(table.c.listener).where(table.c.session_hash == session_hash))
+
+    def listeners_of(self, session_hashes: Sequence[str]) -> dict[str, str]:
+        """Return whose sessions these are, by hash; those that are nobody's are left out."""
+        table, found = schema.panel_listeners, {}
+        with self._read() as connection:
+            for first in range(0, len(session_hashes), _ASKED_AT_ONCE):
+                asked = session_hashes[first : first + _ASKED_AT_ONCE]
+                query = select(table.c.session_hash, table.c.listener).where(table.c.session_hash.in_(asked))
+                found.update({row.session_hash: row.listener for row in connection.execute(query)})
+        return found
 
     def panelist(self, listener: str) -> Panelist | None:
         """Return what is on record of a listener."""

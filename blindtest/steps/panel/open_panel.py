@@ -5,7 +5,7 @@ is stored. Names, if the organiser needs them, stand in a file of theirs beside 
 """
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -236,6 +236,11 @@ class OpenPanel:
     def listener_of(self, session: str) -> str | None:
         """Return whose session it is."""
         return self._store.panel.listener_of(token_hash(session)) if session else None
+
+    def listeners_of(self, sessions: Sequence[str]) -> dict[str, str]:
+        """Return whose sessions these are; those that are nobody's are left out."""
+        hashes = {token_hash(session): session for session in sessions}
+        return {hashes[one]: of for one, of in self._store.panel.listeners_of(tuple(hashes)).items()}
 
     def goes_on(self, listener: str) -> bool:
         """Return whether a listener has a sitting that is open on record: it may have ended there meanwhile, by its
