@@ -371,7 +371,7 @@ class _PanelPages(ListeningPages):
         listener = self._services.known(session)
         if listener is None:
             listener = await self.work(partial(self._services.listener_of, session))
-        elif self._services.grows_old(session):
+        elif self._services.due():
             # Held here: the loop itself does not keep a task from being collected.
             self._renewing = create_task(self._renew())
         if listener is None:

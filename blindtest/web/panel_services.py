@@ -25,8 +25,8 @@ IDLE_S = 20 * 60.0
 _MOST_SESSIONS = 20_000
 LOOKED_UP_S = 60.0
 """For so long a session is believed; then it is looked up again: `blindtest forget` may have ended it meanwhile."""
-_RENEWED_S = 40.0
-"""After so long it is looked up while nobody waits for it."""
+_RENEWED_S = 25.0
+"""So often those of all who listen are looked up while nobody waits for it: twice before one grows too old."""
 
 
 @dataclass(slots=True)
@@ -68,6 +68,7 @@ class PanelServices:
         """The longest unused first."""
         self._sessions: dict[str, tuple[str, float]] = {}
         self._renewing = False
+        self._renewed = clock()
         self._forgettings = 0
 
     @property
@@ -106,10 +107,9 @@ class PanelServices:
         found = self._sessions.get(session)
         return found[0] if found is not None and self._clock() - found[1] < LOOKED_UP_S else None
 
-    def grows_old(self, session: str) -> bool:
-        """Return whether `renew` is due, as this session shows; it says so once, and never waits."""
-        found = self._sessions.get(session)
-        if found is None or self._renewing or self._clock() - found[1] < _RENEWED_S:
+    def due(self) -> bool:
+        """Return whether it is time to `renew`; it says so once, and never waits."""
+        if self._renewing or self._clock() - self._renewed < _RENEWED_S:
             return False
         self._renewing = True
         return True
@@ -125,10 +125,11 @@ class PanelServices:
         try:
             with self._lock:
                 before, now = self._forgettings, self._clock()
+                self._renewed = now
                 old = [
                     session
                     for session, (listener, at) in self._sessions.items()
-                    if listener in self._held and now - at >= _RENEWED_S / 2
+                    if listener in self._held and now - at >= _RENEWED_S
                 ]
             found, gone = self._panel.listeners_of(old), []
             with self._lock:

@@ -112,28 +112,31 @@ def test_the_session_of_somebody_who_was_forgotten_ends_within_a_minute(folder, 
         assert services.count == 0
 
 
-def test_a_session_that_grows_old_is_looked_up_while_nobody_waits(folder, served):
+def test_sessions_are_looked_up_again_before_anybody_waits_for_it(folder, served):
     with served(folder) as (panel, services, come):
         one, later, asked = come(), [0.0], []
-        services._clock = lambda: later[0]
+        services._clock, services._renewed = lambda: later[0], 0.0
         one.to_the_sitting(panel.public_token())
         one.to_the_trials()
         (session,) = services._sessions
         whole = panel.listeners_of
         panel.listeners_of = lambda given: asked.append(list(given)) or whole(given)
-        later[0] = 39.0
-        assert not services.grows_old(session)
-        later[0] = 41.0
-        assert services.known(session) is not None, "nobody waits for it"
-        assert services.grows_old(session)
-        assert not services.grows_old(session), "one looks it up, not each who comes meanwhile"
+        later[0] = 24.0
+        assert not services.due()
+        later[0] = 26.0
+        assert services.due()
+        assert not services.due(), "one looks them up, not each who comes meanwhile"
         services.renew()
         assert asked == [[session]]
-        later[0] = 80.0
-        assert services.known(session) is not None
+        later[0] = 52.0
+        assert services.due()
+        services.renew()
+        assert asked == [[session]] * 2
+        later[0] = 86.0
+        assert services.known(session) is not None, "nobody waits for it"
         # Through a page, and told by what is on record since: gone within the minute.
         assert steps.forget(folder, one.state()["pseudonym"]).sittings == (1,)
-        later[0] = 82.0
+        later[0] = 87.0
         assert one.get("/view").status in (200, 401)
         for _ in range(50):
             if services.known(session) is None:
