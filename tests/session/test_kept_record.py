@@ -205,11 +205,15 @@ def test_a_panel_s_listeners_are_read_and_what_is_none_is_refused(store):
     lines = record_lines(store)
     assert "panel.jsonl" not in lines
     (one,) = KeptRecord({**lines, "panel.jsonl": json.dumps(PANEL).encode()}, Path("bundle")).panelists()
-    assert (one.listener, one.seed, dict(one.kept)) == ("L-p", bytes(32), {"output": {"rate_hz": 48000}})
+    assert (one.listener, one.seed, dict(one.kept)) == ("L-p", bytes(32), {"output": {"rate_hz": 48000}, "reached": {}})
+    left = {**PANEL, "reached": "questions"}
+    (one,) = KeptRecord({**lines, "panel.jsonl": json.dumps(left).encode()}, Path("bundle")).panelists()
+    assert one.kept["reached"] == {"step": "questions"}
     for key, wrong in (
         ("screening", {"rules": {}, "answers": []}),
         ("screening", {"rules": None, "answers": [7]}),
         ("output", {"rate_hz": "fast"}),
+        ("reached", "the door"),
         ("devices", [7]),
         ("devices", [{"sitting": -1, "links": 0, "seed": None, "screening": None, "output": None}]),
         ("devices", [{"sitting": 1, "links": True, "seed": None, "screening": None, "output": None}]),

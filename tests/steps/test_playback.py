@@ -41,6 +41,9 @@ class Memory:
     def remember(self, key, value):
         self.held[key] = value
 
+    def amend(self, key, change):
+        self.held[key] = change(self.held.get(key))
+
     def remembered(self, key, default=None):
         return self.held.get(key, default)
 
