@@ -1,13 +1,15 @@
 """A panel under load: listeners at listening pace, how long an answer takes, and what is left when it is killed.
 
     python tests/benchmarks/bench_panel.py [--listeners 500] [--pace 10] [--seconds 60] [--engine sqlite|postgres]
-                                           [--kills 0] [--stops 0] [--sounds 0]
+                                           [--kills 0] [--stops 0] [--sounds 0] [--burst 0]
 
 `blindtest panel` serves a small study (invented; two conditions of a clip of a second) in a process of its own, with
 its limits on. Here so many listeners come by its public link, agree, set a level, and answer ABX trials: each sends
-what the page sends (loaded, three selections, the choice, the confirmation), and confirms one trial every `--pace`
-seconds, spread evenly. Measured is the time from sending a confirmation to its acknowledgement, which comes after the
-commit, from here, that is with the load's own work on the same machine. `--sounds 1` fetches every sound too.
+what the page sends (loaded, three selections, the choice, the confirmation) when somebody who listens would, and
+confirms one trial every `--pace` seconds, spread evenly. With `--burst 1` all that a trial takes is sent at once, one
+after the other, right before its confirmation: nobody listens so, and each answer meets the others' bursts. Measured
+is the time from sending a confirmation to its acknowledgement, which comes after the commit, from here, that is with
+the load's own work on the same machine. `--sounds 1` fetches every sound too.
 
 `--kills` kills the server (SIGKILL) so many times meanwhile and starts it again, `--stops` stops the database at once
 (PostgreSQL, immediate) as often; a listener whose confirmation was not acknowledged sends it again, as the page does.
@@ -137,9 +139,11 @@ class Wire:
 class Listener:
     """Somebody with a browser, at the public link."""
 
-    def __init__(self, place: int, token: str, port: int, figures: Figures, sounds: bool) -> None:
+    def __init__(self, place: int, token: str, port: int, figures: Figures, sounds: bool, listens_s: float) -> None:
         self.wire = Wire(port, figures)
         self.figures, self.token, self.sounds = figures, token, sounds
+        self.listens_s = listens_s
+        """How long from a trial's first sound to its answer; 0: no time at all."""
         self.random = random.Random(place)
         self.pseudonym = self.sitting = ""
         self.view: dict[str, Any] = {}
@@ -192,10 +196,12 @@ class Listener:
                     await self.wire.ask("GET", f"/sound/{slot['token']}")
             told = [("loaded", {}), *(("selected", {"slot": slot["name"]}) for slot in view["slots"])]
             for kind, values in (*told, ("chosen", {"values": {"choice": choice}})):
+                await self.hear(len(told) + 1)
                 if await self.event(kind, **of, **values) == 409 and self.view["step"] == "trial":
                     break
             if self.view["step"] != "trial" or self.view["trial"] != trial:
                 return
+            await self.hear(len(told) + 1)
             sent, before = time.perf_counter(), self.figures.requests
             self.figures.unsure.add((self.pseudonym, trial))
             status = await self.event("confirmed", **of, values={"choice": choice})
@@ -208,6 +214,11 @@ class Listener:
                 return
             # The server was started again since: it is told the trial anew, as the page does.
             self.figures.again += 1
+
+    async def hear(self, parts: int) -> None:
+        """Listen to a part of a trial."""
+        if self.listens_s:
+            await asyncio.sleep(self.listens_s / parts * (0.5 + self.random.random()))
 
     async def listen(self, pace: float, until: float) -> None:
         """Answer a trial every `pace` seconds until then."""
@@ -294,7 +305,15 @@ async def load(options: argparse.Namespace, server: Server, database: Any) -> tu
     """Bring the listeners in, let them listen, and return what they saw."""
     figures = Figures()
     listeners = [
-        Listener(place, server.token, server.port, figures, bool(options.sounds)) for place in range(options.listeners)
+        Listener(
+            place,
+            server.token,
+            server.port,
+            figures,
+            bool(options.sounds),
+            0.0 if options.burst else 0.8 * options.pace,
+        )
+        for place in range(options.listeners)
     ]
     begun = time.monotonic()
     doors = asyncio.Semaphore(16)
@@ -351,6 +370,7 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--stops", type=int, default=0, help="of the database; PostgreSQL only")
     parser.add_argument("--sounds", type=int, default=0)
+    parser.add_argument("--burst", type=int, default=0)
     options = parser.parse_args()
     resource.setrlimit(resource.RLIMIT_NOFILE, (min(8192, resource.getrlimit(resource.RLIMIT_NOFILE)[1]),) * 2)
     database, environment = None, {}
