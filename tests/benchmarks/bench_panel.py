@@ -190,18 +190,19 @@ class Listener:
         view = self.view
         trial, choice = view["trial"], self.random.choice("AB")
         of = {"trial": trial, "attempt": view["attempt"]}
+        anew = False
         while self.view["step"] == "trial" and self.view["trial"] == trial:
             if self.sounds:
                 for slot in self.view["slots"]:
                     await self.wire.ask("GET", f"/sound/{slot['token']}")
             told = [("loaded", {}), *(("selected", {"slot": slot["name"]}) for slot in view["slots"])]
             for kind, values in (*told, ("chosen", {"values": {"choice": choice}})):
-                await self.hear(len(told) + 1)
+                await self.hear(0 if anew else len(told) + 1)
                 if await self.event(kind, **of, **values) == 409 and self.view["step"] == "trial":
                     break
             if self.view["step"] != "trial" or self.view["trial"] != trial:
                 return
-            await self.hear(len(told) + 1)
+            await self.hear(0 if anew else len(told) + 1)
             sent, before = time.perf_counter(), self.figures.requests
             self.figures.unsure.add((self.pseudonym, trial))
             status = await self.event("confirmed", **of, values={"choice": choice})
@@ -213,11 +214,12 @@ class Listener:
                     self.figures.answers.append(taken)
                 return
             # The server was started again since: it is told the trial anew, as the page does.
+            anew = True
             self.figures.again += 1
 
     async def hear(self, parts: int) -> None:
-        """Listen to a part of a trial."""
-        if self.listens_s:
+        """Listen to one of so many parts of a trial; 0: it was heard before."""
+        if self.listens_s and parts:
             await asyncio.sleep(self.listens_s / parts * (0.5 + self.random.random()))
 
     async def listen(self, pace: float, until: float) -> None:
