@@ -43,7 +43,7 @@ _WAITING_AT_ONCE = 100
 
 
 class _EventsFirst:
-    """Hands events to their handler before any routing: they are nine requests of ten, and routing costs as much."""
+    """Hands events to their handler before any routing: most requests are events, and each would go through it all."""
 
     def __init__(
         self,
