@@ -1,42 +1,16 @@
-"""What else should be looked at beside a result, as far as the data allow: each look in one sentence and a few words.
+"""Looks beside paired preferences: circular triads, listeners who differ, Bayes."""
 
-Nothing here decides anything. A look is *notable* where it found what would make a reader think twice; the others are
-named in passing, so that their absence is no secret and nobody has to read them.
-"""
-
-from math import exp, log
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from blindtest.stats.bayes import bayesian_preference
 from blindtest.stats.circular_triads import circular_triads
+from blindtest.stats.companions.companion import LEAST_LISTENERS, MOST_TRENDING, Companion, p_short, seen, weighed
 from blindtest.stats.heterogeneity import fit_heterogeneous_preferences
 
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["Companion", "attribute_companions", "choice_companions", "p_short", "preference_companions"]
-
-LEAST_LISTENERS = 3
-"""Listeners below which nothing is said of how they differ."""
-MOST_TRENDING = 2000
-"""Trials above which the exact test of a trend takes too long to stand beside a result unasked."""
-TELLING = 3.0
-"""A Bayes factor below this, either way, says next to nothing."""
-MOST_SAID = 1000
-"""Larger ones are said to be larger: their digits mean nothing."""
-
-
-def _weighed(result: Any) -> Companion:
-    factor = abs(result.log_bayes_factor)
-    side = "a difference" if result.log_bayes_factor >= 0 else "none"
-    said = f"{exp(factor):.3g}" if factor < log(MOST_SAID) else f"over {MOST_SAID}"
-    return Companion(
-        name="Bayesian",
-        sentence=f"With a {result.prior} prior: {result.sentence}",
-        short=f"Bayes factor {said} for {side}",
-        notable=factor < log(TELLING),
-        result=result,
-    )
+__all__ = ["preference_companions"]
 
 
 def preference_companions(
@@ -50,11 +24,11 @@ def preference_companions(
     wins, losses : of the claimed device against its comparator; both 0 where no pair is claimed
     margin : probability beyond 1/2 that matters
     """
-    return _seen(
+    return seen(
         (
             lambda: _circular(table, alpha),
             lambda: _differing(table, alpha),
-            lambda: _weighed(bayesian_preference(wins, wins + losses, margin=margin)) if wins + losses else None,
+            lambda: weighed(bayesian_preference(wins, wins + losses, margin=margin)) if wins + losses else None,
         )
     )
 
