@@ -13,7 +13,8 @@ from blindtest.design.claim import (
 )
 from blindtest.design.draws import Draws
 from blindtest.design.factorial import Factorial, effect_name, factorial
-from blindtest.design.plan import Plan, PlannedTrial, exchanged, make_plan, plan_from_record
+from blindtest.design.plan import Plan, PlannedTrial, exchanged
+from blindtest.design.plan_record import make_plan, plan_from_record
 from blindtest.design.protocol import Block, ControlKind, Controls, Phase, Protocol
 from blindtest.design.schedule import First, ScheduledSitting, first_phase, sittings_of
 from blindtest.design.screening import (

@@ -54,12 +54,11 @@ from blindtest.report.rating_facts import (
     RatedFacts,
     RatingFacts,
     RatingTruth,
-    RecognitionFacts,
     Rejected,
     Repeated,
-    SurvivalPlanFacts,
     UnitEffect,
 )
+from blindtest.report.recognition_facts import RecognitionFacts
 from blindtest.report.record_facts import (
     FindingFacts,
     ImpressionFacts,
@@ -85,6 +84,7 @@ from blindtest.report.sound_facts import (
 )
 from blindtest.report.stage_words import StageFacts, stage_beside, stage_claimed, stage_rows, stage_sentence
 from blindtest.report.stopped_words import StoppedFacts, stopped_beside
+from blindtest.report.survival_plan_facts import SurvivalPlanFacts
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan, UnreliableTruth
 from blindtest.report.words import clean, escaped_markdown, p_words

@@ -10,11 +10,12 @@ from blindtest.report.attribute_facts import AttributeFacts
 from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts
-from blindtest.report.rating_facts import RatedFacts, SurvivalPlanFacts
+from blindtest.report.rating_facts import RatedFacts
 from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.setting_words import SettingsFacts
 from blindtest.report.stage_words import StageFacts
 from blindtest.report.stopped_words import StoppedFacts
+from blindtest.report.survival_plan_facts import SurvivalPlanFacts
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan
 from blindtest.stats import AttributeChances, Companion

@@ -23,7 +23,6 @@ from blindtest.report.preference_words import (
     preference_sentence,
     strength_words,
 )
-from blindtest.report.rating_facts import SurvivalPlanFacts
 from blindtest.report.rating_words import (
     kept_words,
     points,
@@ -45,6 +44,7 @@ from blindtest.report.stage_words import (
     stage_sentence,
 )
 from blindtest.report.stopped_words import stopped_beside, stopped_further, stopped_numbers, stopped_sentence
+from blindtest.report.survival_plan_facts import SurvivalPlanFacts
 from blindtest.report.threshold_words import threshold_beside, threshold_further, threshold_numbers
 from blindtest.report.unreliable_facts import UnreliablePlan
 from blindtest.report.unreliable_words import (

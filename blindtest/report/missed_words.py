@@ -7,10 +7,11 @@ from blindtest.report.facts import ReportInput
 from blindtest.report.listened_facts import ListenedPlan
 from blindtest.report.listened_words import CANNOT_TELL_WORDS
 from blindtest.report.preference_facts import PreferencePlanFacts
-from blindtest.report.rating_facts import VERDICTS, SurvivalPlanFacts
+from blindtest.report.rating_facts import VERDICTS
 from blindtest.report.rating_words import effect_words
 from blindtest.report.scale_words import contrast_span
 from blindtest.report.stopped_words import stopped_missed
+from blindtest.report.survival_plan_facts import SurvivalPlanFacts
 from blindtest.report.words import clean, interval_words, percent, short_names
 from blindtest.stats import AttributeChances
 from blindtest.study import ScaleReach, StageReach

@@ -8,11 +8,13 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from blindtest.report.recognition_facts import RecognitionFacts
+
 if TYPE_CHECKING:
     from pandas import DataFrame
 
     from blindtest.stats import Effect as Estimated
-    from blindtest.stats import MixedOpinion, OtherScale, RecognitionResult, SurvivalPower, SurvivalResult
+    from blindtest.stats import MixedOpinion, OtherScale, SurvivalResult
 
 __all__ = [
     "VERDICTS",
@@ -21,10 +23,8 @@ __all__ = [
     "RatedFacts",
     "RatingFacts",
     "RatingTruth",
-    "RecognitionFacts",
     "Rejected",
     "Repeated",
-    "SurvivalPlanFacts",
     "UnitEffect",
     "Verdict",
 ]
@@ -149,42 +149,6 @@ class MixedFacts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RecognitionFacts:
-    """Answers to 'which one was it?' after blind blocks, held against chance."""
-
-    who: str
-    """Pseudonym, or 'all answers'."""
-    correct: int
-    trials: int
-    choices: int
-    """Names to choose from: a guess is right once in that many."""
-    p_value: float
-    """Exact, one-sided: this many or more right by guessing alone."""
-    lower_limit: float
-    proportion: float
-    interval: Interval
-    level: float = 0.95
-    adjusted_p_value: float | None = None
-    """By Holm over the listeners."""
-
-    @classmethod
-    def of(cls, who: str, result: "RecognitionResult", *, adjusted_p_value: float | None = None) -> "RecognitionFacts":
-        """Return the facts of a result of `stats.recognition_test`."""
-        return cls(
-            who=who,
-            correct=result.correct,
-            trials=result.trials,
-            choices=result.options,
-            p_value=result.p_value,
-            lower_limit=result.lower_limit,
-            proportion=result.proportion,
-            interval=result.interval,
-            level=result.level,
-            adjusted_p_value=adjusted_p_value,
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RatingFacts:
     """One rating: whose, in which sitting and mode, of what, how high."""
 
@@ -208,65 +172,6 @@ class RatingTruth:
     state: Verdict | None = None
     """Which of the four states is the true one."""
     rule: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SurvivalPlanFacts:
-    """How often a plan reaches each verdict, over the true blind effect; simulated before anybody listened."""
-
-    unit: Literal["listener", "sitting"]
-    listeners: int
-    labelled_sittings: int
-    """Of each listener."""
-    blind_sittings: int
-    ratings: int = 0
-    """Of each device, in each mode and sitting; 0 where the spreads found stand for them."""
-    margin: float
-    kept: float
-    alpha: float = 0.05
-    labelled_effect: float
-    """True labelled effect assumed, points."""
-    blind_effects: tuple[float, ...] = ()
-    """Abscissa: true blind effect, points."""
-    chances: tuple[tuple[Verdict, tuple[float, ...]], ...] = ()
-    """(verdict, share of simulated studies that end with it at each blind effect)."""
-    studies: int | None = None
-    """Simulated at each point."""
-    assumptions: tuple[str, ...] = ()
-    """Of the simulation, in words: spread of listeners, of modes, of single ratings."""
-
-    @classmethod
-    def of(cls, power: "SurvivalPower") -> "SurvivalPlanFacts":
-        """Return the facts of `stats.survival_power`, which takes the blind effects of the abscissa."""
-        rows = sorted(power.chances, key=lambda row: row.blind)
-        named: tuple[Verdict, ...] = (*VERDICTS, "undecided", "nothing on record")
-        return cls(
-            unit="listener" if power.unit == "listener" else "sitting",
-            listeners=power.listeners,
-            labelled_sittings=power.sittings[0],
-            blind_sittings=power.sittings[1],
-            ratings=power.ratings,
-            margin=power.margin,
-            kept=power.kept,
-            alpha=power.alpha,
-            labelled_effect=rows[0].labelled,
-            blind_effects=tuple(row.blind for row in rows),
-            chances=tuple(
-                (verdict, tuple(float(getattr(row, verdict.replace(" ", "_"))) for row in rows)) for verdict in named
-            ),
-            studies=power.studies,
-            assumptions=tuple(power.assumptions),
-        )
-
-    def __post_init__(self) -> None:
-        for verdict, curve in self.chances:
-            if len(curve) != len(self.blind_effects):
-                raise ValueError(f"{len(self.blind_effects)} effects, but {len(curve)} chances of {verdict}")
-
-    @property
-    def reachable(self) -> tuple[Verdict, ...]:
-        """Verdicts that end at least half of the simulated studies somewhere on the abscissa."""
-        return tuple(v for v, curve in self.chances if v in VERDICTS and max(curve, default=0.0) >= 0.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -411,7 +316,7 @@ def _verdict_in_points(result: "SurvivalResult") -> Verdict | None:
 
 def _units(table: "DataFrame", result: "SurvivalResult") -> tuple[UnitEffect, ...]:
     """Return the effects that the verdict rests on, one by one."""
-    from blindtest.stats.ratings import read_ratings
+    from blindtest.stats.rating_table import read_ratings
 
     effects = read_ratings(table).effects(result.device, result.comparator)
     if effects.unit == "listener":

@@ -3,15 +3,9 @@
 import math
 from fractions import Fraction
 
-from blindtest.report.rating_facts import (
-    VERDICTS,
-    Effect,
-    RatedFacts,
-    RecognitionFacts,
-    Repeated,
-    SurvivalPlanFacts,
-    Verdict,
-)
+from blindtest.report.rating_facts import VERDICTS, Effect, RatedFacts, Repeated, Verdict
+from blindtest.report.recognition_facts import RecognitionFacts
+from blindtest.report.survival_plan_facts import SurvivalPlanFacts
 from blindtest.report.words import decibel, in_tests, interval_words, number, p_words, percent, plural, sentence
 
 __all__ = [

@@ -6,8 +6,8 @@ import numpy as np
 
 from blindtest.report.facts import ReportInput
 from blindtest.report.figures import DASHES, Figure, drawing, finished, named_at_peak, numbered, rows_of
-from blindtest.report.rating_facts import SurvivalPlanFacts
 from blindtest.report.rating_words import kept_words, points
+from blindtest.report.survival_plan_facts import SurvivalPlanFacts
 from blindtest.report.svg import LIGHT
 from blindtest.report.words import percent, plural
 

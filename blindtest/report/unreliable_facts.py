@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from blindtest.report.rating_facts import RecognitionFacts
+from blindtest.report.recognition_facts import RecognitionFacts
 from blindtest.stats import LabelEffectResult
 
 if TYPE_CHECKING:

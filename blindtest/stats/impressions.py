@@ -34,7 +34,8 @@ from blindtest.stats.contrasts import (
     reasons,
 )
 from blindtest.stats.other_scales import OtherScale, Rule, by_anchors, by_signs
-from blindtest.stats.ratings import Effects, Panel, Ratings, read_ratings
+from blindtest.stats.rating_table import read_ratings
+from blindtest.stats.ratings import Effects, Panel, Ratings
 from blindtest.stats.second_opinion import MixedOpinion, mixed_opinion, not_fitted
 from blindtest.stats.survival_model import ModelTerms, model_of_ratings
 from blindtest.stats.survival_result import ContrastVerdict, Rejection, Scattered, SurvivalResult

@@ -11,7 +11,8 @@ from scipy.special import stdtrit
 from blindtest.errors import BlindtestError
 from blindtest.stats import fit_linear_mixed, survival
 from blindtest.stats.contrasts import Estimates
-from blindtest.stats.ratings import Panel, read_ratings
+from blindtest.stats.rating_table import read_ratings
+from blindtest.stats.ratings import Panel
 from blindtest.stats.survival_model import model_of_ratings, model_of_signs, prepared_ratings, term_of
 from blindtest.stats.two_way import crossed_mean, difference_of_orders
 
