@@ -1,4 +1,4 @@
-"""What else should be looked at beside a result, as far as the data allow: each look in one sentence and a few words."""
+"""What else should be looked at beside a result, as far as the data allow: each look in a sentence and a few words."""
 
 from blindtest.stats.companions.choices import attribute_companions, choice_companions
 from blindtest.stats.companions.companion import Companion
