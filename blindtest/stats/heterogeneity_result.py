@@ -11,6 +11,7 @@ from blindtest.stats.binomial import Interval
 from blindtest.stats.pair_model import Convergence
 from blindtest.stats.plain import plain
 from blindtest.stats.rows import json_rows
+from blindtest.stats.strengths import in_order
 
 if TYPE_CHECKING:
     from pandas import DataFrame
@@ -74,17 +75,12 @@ class HeterogeneityResult:
     @property
     def sentence(self) -> str:
         """The result in plain words."""
-        ranked = self.strengths.sort_values("estimate", ascending=False)
-        order = ", ".join(
-            f"{item} {row.estimate + 0.0:+.2f} ({row.ci_low:+.2f} to {row.ci_high:+.2f})"
-            for item, row in ranked.iterrows()
-        )
         said = "; ".join(
             f"{part} SD {row.standard_deviation:.2f} (p = {row.p_value:.2g})" for part, row in self.parts.iterrows()
         )
         text = (
             f"Strengths in the population, from {self.answers} answers, strongest first (log odds, "
-            f"{100 * self.level:g} %): {order}. How far they differ: {said}."
+            f"{100 * self.level:g} %): {in_order(self.strengths)}. How far they differ: {said}."
         )
         return " ".join((text, *self.remarks))
 

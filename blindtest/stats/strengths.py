@@ -35,7 +35,7 @@ from blindtest.stats.plain import plain
 if TYPE_CHECKING:
     from pandas import DataFrame
 
-__all__ = ["Convergence", "PreferenceResult", "fit_paired_preferences"]
+__all__ = ["Convergence", "PreferenceResult", "fit_paired_preferences", "in_order"]
 
 Floats = NDArray[np.float64]
 Ties = Literal["davidson"]
@@ -132,12 +132,10 @@ class PreferenceResult:
     @property
     def sentence(self) -> str:
         """The result in plain words."""
-        ranked = self.strengths.sort_values("estimate", ascending=False)
-        order = ", ".join(
-            f"{item} {row.estimate + 0.0:+.2f} ({row.ci_low:+.2f} to {row.ci_high:+.2f})"
-            for item, row in ranked.iterrows()
+        text = (
+            f"Strengths from {self.answers} answers, strongest first (log odds, {100 * self.level:g} %): "
+            f"{in_order(self.strengths)}."
         )
-        text = f"Strengths from {self.answers} answers, strongest first (log odds, {100 * self.level:g} %): {order}."
         if self.order_effect is not None and self.order_effect_interval is not None:
             low, high = self.order_effect_interval
             text += f" Being heard first adds {self.order_effect:+.2f} ({low:+.2f} to {high:+.2f})."
@@ -156,6 +154,14 @@ class PreferenceResult:
             "contrasts": [_row(row) for _, row in self.contrasts().iterrows()],
             "sentence": self.sentence,
         }
+
+
+def in_order(strengths: "DataFrame") -> str:
+    """Return strengths with their intervals in words, strongest first; a row per item: estimate, ci_low, ci_high."""
+    return ", ".join(
+        f"{item} {row.estimate + 0.0:+.2f} ({row.ci_low:+.2f} to {row.ci_high:+.2f})"
+        for item, row in strengths.sort_values("estimate", ascending=False).iterrows()
+    )
 
 
 def _row(row: Any) -> dict[str, Any]:

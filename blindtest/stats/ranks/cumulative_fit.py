@@ -35,8 +35,7 @@ class CumulativeFit:
     covariance: Floats
     """Of psi; with sigma estimated, allowing for it."""
     sigma: float | None
-    sigma_std_error: float | None
-    """None at the boundary."""
+    """Without an error of its own, which says little near 0: the likelihood ratio tells what the answers say of it."""
     log_likelihood: float
     log_likelihood_without: float
     """Of the same model without the random factor."""
@@ -74,7 +73,6 @@ def fitted(model: CumulativeModel) -> CumulativeFit:
         psi=psi,
         covariance=np.asarray(np.linalg.inv(information), dtype=np.float64),
         sigma=None,
-        sigma_std_error=None,
         log_likelihood=height,
         log_likelihood_without=height,
         modes=np.zeros(0),
@@ -134,7 +132,6 @@ def fitted_with_random(model: CumulativeModel) -> CumulativeFit:
         psi=parameters[:-1],
         covariance=covariance[:-1, :-1],
         sigma=sigma,
-        sigma_std_error=float(np.sqrt(covariance[-1, -1])) if covariance[-1, -1] > 0 else None,
         log_likelihood=value,
         log_likelihood_without=alone.log_likelihood,
         modes=sigma * modes.v,
@@ -155,7 +152,6 @@ def _at_zero(model: CumulativeModel, alone: CumulativeFit, steps: int) -> Cumula
         psi=alone.psi,
         covariance=alone.covariance,
         sigma=0.0,
-        sigma_std_error=None,
         log_likelihood=alone.log_likelihood,
         log_likelihood_without=alone.log_likelihood,
         modes=np.zeros(model.count),
