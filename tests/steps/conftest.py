@@ -3,13 +3,17 @@
 import io
 import re
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
 import soundfile
 
+from blindtest import steps
 from blindtest.cli.commands import main
+from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
 
 SKETCH = b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 2 2"><path d="M0 0L2 2"/></svg>'
 
@@ -41,6 +45,46 @@ def drawn(sketched, monkeypatch):
     from matplotlib.figure import Figure
 
     monkeypatch.setattr(Figure, "savefig", sketched)
+
+
+class Sat(NamedTuple):
+    """What came of somebody's sitting."""
+
+    ended: Any
+    """The result that `blindtest listen` prints."""
+    said: Any
+    """What was announced before it."""
+    plan: Any
+
+
+@pytest.fixture(scope="session")
+def sit():
+    """Let a simulated listener sit, as `blindtest listen` lets a person, and go on with what they left open.
+
+    listener: a pseudonym, who then hears with `d_prime`, or a SimulatedListener. They answer by the clock `ticking`, or
+    a millisecond apart from `clock` (or now) on; `look` sees the sitting before it ends; the rest goes to
+    `prepare_sitting`.
+    """
+
+    def sit(
+        folder, listener="L-one", *, d_prime=2.5, seed=3, stop_after=None, ticking=None, look=lambda prepared: None,
+        **options,
+    ):  # fmt: skip
+        rng = np.random.default_rng(seed) if isinstance(seed, int) else seed
+        who = SimulatedListener(pseudonym=listener, d_prime=d_prime) if isinstance(listener, str) else listener
+        with steps.prepare_sitting(folder, listener=who.pseudonym, **options) as prepared:
+            said, plan = prepared.announcement(), prepared.sitting.plan
+            begins = options["clock"]() if "clock" in options else datetime.now(UTC)
+            clock = simulated_clock(begins, rng, step_s=0.001) if ticking is None else ticking
+            sitting = simulate_sitting(plan, who, rng, clock, study=prepared.sitting.study, stop_after=stop_after)
+            for answer in sitting.answers[len(prepared.sitting.answers) :]:
+                prepared.answered(answer)
+            look(prepared)
+            if sitting.over:
+                prepared.ended(sitting, clock())
+            return Sat(prepared.result(), said, plan)
+
+    return sit
 
 
 def _levels(frequency, bass, peak, ripple, noise, seed):

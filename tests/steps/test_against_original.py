@@ -10,8 +10,7 @@ import pytest
 import soundfile
 
 from blindtest.cli.commands import main
-from blindtest.session import Opinion, SimulatedListener, simulate_sitting, simulated_clock
-from blindtest.steps import prepare_sitting
+from blindtest.session import Opinion, SimulatedListener, simulated_clock
 from blindtest.steps.tables import analyze_table
 
 STUDY = """
@@ -74,22 +73,18 @@ def command(*arguments):
     return int(left.value.code or 0)
 
 
-def listened(folder, number):
-    opinion = Opinion(quality=QUALITY, residual=3.0)
-    listener = SimulatedListener(pseudonym=f"L-{number}", d_prime=3.0, opinion=opinion)
+def listened(sit, folder, number):
+    """Let a listener sit, and return their plan."""
+    listener = SimulatedListener(pseudonym=f"L-{number}", d_prime=3.0, opinion=Opinion(quality=QUALITY, residual=3.0))
     rng = np.random.default_rng(number)
     clock = simulated_clock(START, rng)
-    with prepare_sitting(folder, listener=listener.pseudonym, clock=clock) as prepared:
-        plan = prepared.sitting.plan
-        ended = simulate_sitting(plan, listener, rng, clock, study=prepared.sitting.study, save=prepared.answered)
-        prepared.ended(ended, clock())
-    return plan
+    return sit(folder, listener, seed=rng, clock=clock, ticking=clock).plan
 
 
-def test_from_the_folder_to_medians(folder, capsys):
-    plan = listened(folder, 1)
+def test_from_the_folder_to_medians(folder, capsys, sit):
+    plan = listened(sit, folder, 1)
     for number in range(2, 5):
-        listened(folder, number)
+        listened(sit, folder, number)
     rated = next(block for block in plan.protocol.blocks if block.id == "rated")
     assert plan.compared(rated) == ("original", "coarse", "low-anchor", "mid-anchor"), "the original first"
     assert rated.trials == 2, "a page for each clip"

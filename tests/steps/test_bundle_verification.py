@@ -15,7 +15,7 @@ import sys
 import tempfile
 import zipfile
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from hashlib import sha256
 from html import escape
 from math import comb
@@ -31,7 +31,6 @@ from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
 from blindtest.report import escaped_markdown
-from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.session.kept_record import read_kept_record
 from blindtest.steps.answers.study import read_answers
 from blindtest.steps.bundle.checks import (
@@ -70,25 +69,8 @@ class Made:
         return [self.bundle_hash, *self.heads]
 
 
-def sat(folder, listener, seed, *, d_prime=2.0, stop_after=None):
-    rng = np.random.default_rng(seed)
-    clock = simulated_clock(datetime.now(UTC), rng, step_s=0.001)
-    with steps.prepare_sitting(folder, listener=listener) as prepared:
-        sitting = simulate_sitting(
-            prepared.sitting.plan,
-            SimulatedListener(pseudonym=listener, d_prime=d_prime),
-            rng,
-            clock,
-            study=prepared.sitting.study,
-            save=prepared.answered,
-            stop_after=stop_after,
-        )
-        if sitting.over:
-            prepared.ended(sitting, clock())
-
-
 @pytest.fixture(scope="module")
-def made(tmp_path_factory, fill_in):
+def made(tmp_path_factory, fill_in, sit):
     """Two listeners, one of whom stopped; the audio of one clip may be passed on, that of the other may not."""
     folder = tmp_path_factory.mktemp("bundle") / "my-study"
     main(["new", str(folder), "--quiet"], standalone_mode=False)
@@ -102,14 +84,14 @@ def made(tmp_path_factory, fill_in):
     # Figures have tests of their own; what lies in their place here is what any other file is.
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("blindtest.steps.reporting.figures", lambda facts: {})
-        return published_study(folder)
+        return published_study(folder, sit)
 
 
-def published_study(folder):
+def published_study(folder, sit):
     """Render, let two listeners sit, and report."""
     steps.render(folder)
-    sat(folder, "L-one", 5)
-    sat(folder, "L-two", 6, stop_after=12)
+    sit(folder, "L-one", seed=5, d_prime=2.0)
+    sit(folder, "L-two", seed=6, d_prime=2.0, stop_after=12)
     steps.abandon(folder, sitting=2)
     shown = steps.report(folder)
     record = read_kept_record(shown.evidence / "record")
@@ -728,9 +710,9 @@ def test_a_byte_of_the_zip_is_found(made, tmp_path):
 
 
 @pytest.mark.long
-def test_a_bundle_made_while_somebody_listens_holds_and_keeps_that_sitting_shut(made, tmp_path):
+def test_a_bundle_made_while_somebody_listens_holds_and_keeps_that_sitting_shut(made, tmp_path, sit):
     folder = Path(shutil.copytree(made.study, tmp_path / "my-study"))
-    sat(folder, "L-three", 7, stop_after=4)
+    sit(folder, "L-three", seed=7, d_prime=2.0, stop_after=4)
     shown = steps.report(folder, while_open="a deadline")
     found = verify_bundle(shown.archive)
     assert found.ok, found.text()

@@ -20,7 +20,6 @@ from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError, FoundWanting, WrongUse
 from blindtest.render import load_rendered
-from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.session.kept_record import KeptRecord
 from blindtest.session.record_lines import record_lines
 from blindtest.stats import across_studies, choice_odds, errors_for_pooling
@@ -308,25 +307,17 @@ def test_a_bundle_is_called_by_its_study():
 
 
 @pytest.fixture(scope="module")
-def bundles(own_template, tmp_path_factory):
+def bundles(own_template, tmp_path_factory, sit):
     """Three panels heard the same: their bundles, the third also as a ZIP."""
     place = tmp_path_factory.mktemp("studies")
     first = Path(shutil.copytree(own_template, place / "rendered"))
     steps.render(first)
-    return [_held(first, place / name, seed) for seed, name in enumerate(("spring", "summer", "autumn"), start=11)]
+    return [_held(first, place / name, seed, sit) for seed, name in enumerate(("spring", "summer", "autumn"), start=11)]
 
 
-def _held(rendered, folder, seed):
+def _held(rendered, folder, seed, sit):
     shutil.copytree(rendered, folder)
-    rng = np.random.default_rng(seed)
-    listener = f"L-{folder.name}"
-    with steps.prepare_sitting(folder, listener=listener) as prepared:
-        clock = simulated_clock(datetime.now(UTC), rng, step_s=0.001)
-        who = SimulatedListener(pseudonym=listener, d_prime=1.8)
-        sitting = simulate_sitting(
-            prepared.sitting.plan, who, rng, clock, study=prepared.sitting.study, save=prepared.answered
-        )
-        prepared.ended(sitting, clock())
+    sit(folder, f"L-{folder.name}", d_prime=1.8, seed=seed)
     read = load_study(folder)
     with open_store(read, create=False) as store:
         record = KeptRecord(record_lines(store), folder)

@@ -28,7 +28,7 @@ import soundfile
 from blindtest import steps
 from blindtest.errors import BlindtestError
 from blindtest.render import load_rendered
-from blindtest.session import Abandoned, Commented, SimulatedListener, event_to_dict, simulate_sitting, simulated_clock
+from blindtest.session import Abandoned, Commented, event_to_dict
 from blindtest.session.kept_record import read_kept_record
 from blindtest.session.own_words import OWN_WORDS
 from blindtest.session.store import Store
@@ -42,25 +42,11 @@ REMARK = "the neighbour's dog, called Rumpel, barked"
 MADE = datetime(2026, 5, 9, 12, 0, tzinfo=UTC)
 
 
-def sit(folder, listener, seed, stop_after=None):
-    """Let a simulated listener sit, with a remark on the first trial."""
-    rng = np.random.default_rng(seed)
-    with steps.prepare_sitting(folder, listener=listener) as prepared:
-        clock = simulated_clock(datetime.now(UTC), rng, step_s=0.001)
-        sitting = simulate_sitting(
-            prepared.sitting.plan,
-            SimulatedListener(pseudonym=listener, d_prime=2.5),
-            rng,
-            clock,
-            study=prepared.sitting.study,
-            save=prepared.answered,
-            stop_after=stop_after,
-        )
-        if sitting.over:
-            prepared.ended(sitting, clock())
+def remark(folder):
+    """Put a remark on the first trial of the last sitting on record."""
     with opened(folder) as store:
         number = store.sittings()[-1].number
-        store.add_event(number, event_to_dict(Commented(trial=1, attempt=1, text=REMARK, at=clock())))
+        store.add_event(number, event_to_dict(Commented(trial=1, attempt=1, text=REMARK, at=datetime.now(UTC))))
 
 
 def opened(folder):
@@ -86,7 +72,7 @@ def made_of(folder, original, at=MADE, **options):
 
 
 @pytest.fixture(scope="module")
-def listened(tmp_path_factory, own_template):
+def listened(tmp_path_factory, own_template, sit):
     """A study in which one has finished, one stopped off, and one was forgotten; names lie where no command reads."""
     folder = tmp_path_factory.mktemp("listened") / "Öwn study #2"
     shutil.copytree(own_template, folder)
@@ -99,9 +85,12 @@ def listened(tmp_path_factory, own_template):
     (folder / "study.toml").write_text(text, encoding="utf-8")
     (folder / "names.csv").write_text(f"L-one,{NAME}\n")
     steps.render(folder)
-    sit(folder, "L-one", 1)
-    sit(folder, "L-gone", 2)
-    sit(folder, "L-stopped", 3, stop_after=4)
+    sit(folder, "L-one", seed=1)
+    remark(folder)
+    sit(folder, "L-gone", seed=2)
+    remark(folder)
+    sit(folder, "L-stopped", seed=3, stop_after=4)
+    remark(folder)
     with opened(folder) as store:
         store.remember("cookie_secret", "5ec3e7" * 8)
         store.remember("port", 43_210)
@@ -373,10 +362,11 @@ def test_what_is_forgotten_later_gives_another_bundle_whose_chain_still_holds(li
     assert found["claims"][0]["counts"]["trials"] == 9
 
 
-def test_a_sitting_that_is_open_tells_nothing(listened, tmp_path):
+def test_a_sitting_that_is_open_tells_nothing(listened, tmp_path, sit):
     folder = shutil.copytree(listened, tmp_path / "open", ignore=shutil.ignore_patterns("report"))
     text = (folder / "study.toml").read_text(encoding="utf-8")
-    sit(folder, "L-new", 5, stop_after=3)
+    sit(folder, "L-new", seed=5, stop_after=3)
+    remark(folder)
     held, made = made_of(folder, listened)
     everything = b"".join(
         one if isinstance(one, bytes) else one.read_bytes() for one in [*held.values(), *made.values()]

@@ -5,7 +5,6 @@ import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from blindtest import steps
@@ -13,7 +12,7 @@ from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
 from blindtest.report.hardware_facts import HardwareFacts
 from blindtest.report.hardware_words import switching_words
-from blindtest.session import Connected, Misconnected, Route, SimulatedListener, simulate_sitting, simulated_clock
+from blindtest.session import Connected, Misconnected, Route
 from blindtest.steps.place import open_store
 from blindtest.steps.playing import open_player
 from blindtest.steps.routes import routes_of
@@ -71,19 +70,7 @@ def test_clips_of_other_channels_than_outputs_are_refused():
         )  # fmt: skip
 
 
-def sit(folder, listener="L-one", seed=3):
-    """Let a simulated listener sit, as `blindtest listen` lets a person."""
-    rng = np.random.default_rng(seed)
-    clock = simulated_clock(datetime.now(UTC), rng, step_s=0.001)
-    with steps.prepare_sitting(folder, listener=listener) as prepared:
-        sitting = simulate_sitting(
-            prepared.sitting.plan, SimulatedListener(pseudonym=listener, d_prime=2.5), rng, clock,
-            study=prepared.sitting.study, save=prepared.answered,
-        )  # fmt: skip
-        prepared.ended(sitting, clock())
-
-
-def test_a_routed_sitting_is_analysed_verified_and_reported(routed, monkeypatch):
+def test_a_routed_sitting_is_analysed_verified_and_reported(routed, monkeypatch, sit):
     sit(routed)
     monkeypatch.setattr("blindtest.steps.reporting.figures", lambda facts: {})  # drawn in tests/report
     shown = steps.report(routed)
@@ -111,7 +98,7 @@ def test_a_voltage_that_changes_makes_another_seal(routed):
     assert steps.seal(routed).study_seal.commitment != one
 
 
-def test_an_assisted_sitting_says_what_the_operator_knew_and_how_long_it_took(routed, monkeypatch):
+def test_an_assisted_sitting_says_what_the_operator_knew_and_how_long_it_took(routed, monkeypatch, sit):
     text = FOLDER.OPERATOR.replace('use = "abx"', CHANGES).replace("margin = 0.5", "margin = 0.7")
     (routed / "study.toml").write_text(text)
     steps.render(routed)

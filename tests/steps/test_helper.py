@@ -57,29 +57,12 @@ def helper(words=WORDS, asked=None):
     return ask
 
 
-def sit(folder, *, stop_after=None, passphrase=None, listener="L-one", look=lambda prepared: None, **options):
-    rng = np.random.default_rng(3)
-    clock = simulated_clock(datetime.now(UTC), rng, step_s=0.001)
-    with steps.prepare_sitting(folder, listener=listener, passphrase=passphrase, **options) as prepared:
-        said = prepared.announcement()
-        sitting = simulate_sitting(
-            prepared.sitting.plan, SimulatedListener(pseudonym=listener, d_prime=2.5), rng, clock,
-            study=prepared.sitting.study, stop_after=stop_after,
-        )  # fmt: skip
-        for answer in sitting.answers[len(prepared.sitting.answers) :]:
-            prepared.answered(answer)
-        look(prepared)
-        if sitting.over:
-            prepared.ended(sitting, clock())
-        return prepared.result(), said, prepared.sitting.plan
-
-
 def everything(folder):
     """Return every byte of every file of a study but its sounds."""
     return b"\0".join(path.read_bytes() for path in folder.rglob("*") if path.is_file() and path.suffix != ".wav")
 
 
-def test_before_the_end_no_byte_tells_and_afterwards_all_can_be_read(study, caplog, capsys):
+def test_before_the_end_no_byte_tells_and_afterwards_all_can_be_read(study, caplog, capsys, sit):
     seen = {}
 
     def look(prepared):
@@ -123,7 +106,7 @@ def test_before_the_end_no_byte_tells_and_afterwards_all_can_be_read(study, capl
 
 
 @pytest.mark.long
-def test_a_study_all_of_whose_sittings_had_a_helper_says_so(study):
+def test_a_study_all_of_whose_sittings_had_a_helper_says_so(study, sit):
     sit(study, passphrase=helper())
     analysis = steps.analyze(study)
     assert analysis.answers.listeners[0].trials == 28
@@ -134,7 +117,7 @@ def test_a_study_all_of_whose_sittings_had_a_helper_says_so(study):
     assert "could have read the plan: it lay" not in page
 
 
-def test_the_helper_is_asked_at_each_start_and_another_passphrase_is_one_line(study):
+def test_the_helper_is_asked_at_each_start_and_another_passphrase_is_one_line(study, sit):
     asked = []
     sit(study, stop_after=4, passphrase=helper(asked=asked))
     with pytest.raises(BlindtestError, match="this is not the helper's passphrase of this sitting") as wrong:
@@ -147,13 +130,13 @@ def test_the_helper_is_asked_at_each_start_and_another_passphrase_is_one_line(st
     assert (ended.state, asked) == ("finished", [True, False])
 
 
-def test_a_plan_sealed_without_gets_no_passphrase_later(study):
+def test_a_plan_sealed_without_gets_no_passphrase_later(study, sit):
     sit(study, stop_after=2)
     with pytest.raises(BlindtestError, match="was sealed without a helper's passphrase"):
         sit(study, passphrase=helper())
 
 
-def test_a_lost_passphrase_makes_the_sitting_count_as_abandoned_and_it_is_said(study, capsys):
+def test_a_lost_passphrase_makes_the_sitting_count_as_abandoned_and_it_is_said(study, capsys, sit):
     sit(study, stop_after=9, passphrase=helper())
     waiting = steps.verify(study)
     assert waiting.ok
@@ -202,7 +185,7 @@ def both_verifiers_say_what_lies_locked(study, shown, capsys):
     assert "What none of those hashes holds" not in said
 
 
-def test_a_deadline_that_passes_opens_nothing(study):
+def test_a_deadline_that_passes_opens_nothing(study, sit):
     sit(study, stop_after=3, passphrase=helper())
     with Store(study / "study.db", entropy=os.urandom, create=False) as store:
         assert store.abandon_overdue(datetime.now(UTC) + timedelta(days=60)) == (1,)
@@ -211,7 +194,7 @@ def test_a_deadline_that_passes_opens_nothing(study):
             store.rows(1)
 
 
-def test_a_changed_byte_is_found(study):
+def test_a_changed_byte_is_found(study, sit):
     sit(study, passphrase=helper())
     assert steps.verify(study).ok
     with sqlite3.connect(study / "study.db") as plain:
@@ -224,7 +207,7 @@ def test_a_changed_byte_is_found(study):
     assert not steps.verify(study).ok
 
 
-def test_forgetting_works_as_ever(study):
+def test_forgetting_works_as_ever(study, sit):
     sit(study, passphrase=helper())
     steps.forget(study, "L-one")
     verified = steps.verify(study)

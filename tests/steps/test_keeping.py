@@ -5,11 +5,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
-import numpy as np
 import pytest
 
 from blindtest import steps
-from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
 from blindtest.steps.keeping import reminder_of
 from blindtest.study import load_study
 
@@ -27,24 +25,11 @@ def study(own_study):
     return own_study
 
 
-def sat(folder, clock):
-    rng = np.random.default_rng(1)
-    with steps.prepare_sitting(folder, listener="L-one", clock=clock) as prepared:
-        said = prepared.announcement()
-        ticking = simulated_clock(clock(), rng, step_s=0.001)
-        sitting = simulate_sitting(
-            prepared.sitting.plan, SimulatedListener(pseudonym="L-one", d_prime=2), rng, ticking,
-            study=prepared.sitting.study, save=prepared.answered,
-        )  # fmt: skip
-        prepared.ended(sitting, ticking())
-    return said
-
-
 @pytest.mark.long
-def test_three_commands_remind_until_everybody_is_forgotten(study):
+def test_three_commands_remind_until_everybody_is_forgotten(study, sit):
     before, after = NOON - timedelta(days=2), NOON
     assert not [note for note in steps.check(study, clock=lambda: after).notes if "kept" in note], "nobody has listened"
-    assert LINE not in sat(study, lambda: before)
+    assert LINE not in sit(study, seed=1, d_prime=2, clock=lambda: before).said
     for at, reminded in ((before, False), (after, True)):
         analysis = steps.analyze(study, clock=lambda at=at: at)
         assert (LINE in analysis.text()) == (analysis.reminder != "") == reminded

@@ -2,7 +2,6 @@
 
 import importlib.util
 import re
-import runpy
 from pathlib import Path
 
 import pytest
@@ -14,7 +13,6 @@ from blindtest.steps.place import open_store
 from blindtest.steps.storage import database_of, has_record
 from blindtest.study import load_study
 
-sit = runpy.run_path(str(Path(__file__).parent / "test_street.py"))["sit"]
 VARIABLE = "MY_STUDY_DATABASE"
 
 
@@ -121,7 +119,7 @@ def test_a_schema_that_a_file_cannot_have_is_said(own_study, monkeypatch):
     assert any(note.endswith("a file has no schemas: schema_name is not used") for note in checked.notes)
 
 
-def test_the_street_on_a_server(folder, monkeypatch, postgres_server):
+def test_the_street_on_a_server(folder, monkeypatch, postgres_server, sit):
     monkeypatch.setenv(VARIABLE, postgres_server.url())
     study = load_study(folder)
     place = database_of(study)
@@ -134,7 +132,7 @@ def test_the_street_on_a_server(folder, monkeypatch, postgres_server):
     said_before = steps.impression(folder, words="It shimmers.", unit=study.units[0].id, by="L-one")
     assert len(said_before.hash) == 64
     steps.render(folder)
-    ended, said = sit(folder)
+    ended, said, _ = sit(folder)
     assert ended.state == "finished"
     assert ended.commitment in said
     assert not (folder / "study.db").exists()

@@ -17,28 +17,8 @@ from blindtest.session import SimulatedListener, simulate_sitting, simulated_clo
 BEGINS = datetime(2026, 5, 6, 20, 0, tzinfo=UTC)
 
 
-def sit(folder, listener="L-one", d_prime=2.5, seed=3, stop_after=None, **options):
-    """Let a simulated listener sit, as `blindtest listen` lets a person."""
-    rng = np.random.default_rng(seed)
-    clock = simulated_clock(datetime.now(UTC), rng, step_s=0.001)
-    with steps.prepare_sitting(folder, listener=listener, **options) as prepared:
-        said = prepared.announcement()
-        sitting = simulate_sitting(
-            prepared.sitting.plan,
-            SimulatedListener(pseudonym=listener, d_prime=d_prime),
-            rng,
-            clock,
-            study=prepared.sitting.study,
-            save=prepared.answered,
-            stop_after=stop_after,
-        )
-        if sitting.over:
-            prepared.ended(sitting, clock())
-        return prepared.result(), said
-
-
 @pytest.fixture(scope="module")
-def finished(tmp_path_factory):
+def finished(tmp_path_factory, sit):
     """Return the maker of a study in which one listener has finished: rendered once, copied for each test."""
     made = {}
 
@@ -47,7 +27,7 @@ def finished(tmp_path_factory):
             place = tmp_path_factory.mktemp("finished") / "my-study"
             shutil.copytree(own_study, place)
             steps.render(place)
-            made["ended"], made["said"] = sit(place)
+            made["ended"], made["said"], _ = sit(place)
             made["study"] = place
         shutil.copytree(made["study"], target)
         return target, made["ended"], made["said"]
@@ -120,7 +100,7 @@ def test_a_report_is_made_again_in_place_but_nothing_foreign_is_overwritten(stud
     assert (folder / "report" / "my-own.txt").read_text() == "mine"
 
 
-def test_a_second_sitting_is_refused_or_reported_and_never_counted(study):
+def test_a_second_sitting_is_refused_or_reported_and_never_counted(study, sit):
     folder, _, _ = study
     with pytest.raises(BlindtestError, match="has had the one sitting that was planned"):
         steps.prepare_sitting(folder, listener="L-one")
@@ -131,7 +111,7 @@ def test_a_second_sitting_is_refused_or_reported_and_never_counted(study):
     assert "beyond the plan" in analysis.text()
 
 
-def test_no_analysis_while_a_sitting_is_open_unless_on_record(study):
+def test_no_analysis_while_a_sitting_is_open_unless_on_record(study, sit):
     folder, _, _ = study
     sit(folder, listener="L-two", stop_after=5)
     for look in (steps.analyze, steps.report, steps.render):
@@ -146,9 +126,9 @@ def test_no_analysis_while_a_sitting_is_open_unless_on_record(study):
     assert any("the organiser checks the storage" in words for words in shown.facts.deviations)
 
 
-def test_an_interrupted_sitting_goes_on_where_it_stopped(study):
+def test_an_interrupted_sitting_goes_on_where_it_stopped(study, sit):
     folder, _, _ = study
-    stopped, _ = sit(folder, listener="L-two", stop_after=9)
+    stopped = sit(folder, listener="L-two", stop_after=9).ended
     assert (stopped.state, stopped.answered, stopped.nonce) == ("open", 9, None)
     with steps.prepare_sitting(folder) as prepared:
         assert prepared.entry.listener == "L-two"
@@ -157,7 +137,7 @@ def test_an_interrupted_sitting_goes_on_where_it_stopped(study):
         assert prepared.sitting.plan.commitment == stopped.commitment
 
 
-def test_an_abandoned_sitting_counts_against_whichever_conclusion(study):
+def test_an_abandoned_sitting_counts_against_whichever_conclusion(study, sit):
     folder, _, _ = study
     sit(folder, listener="L-two", stop_after=11)
     ended = steps.abandon(folder)
@@ -181,7 +161,7 @@ def test_an_abandoned_sitting_counts_against_whichever_conclusion(study):
     assert "%" not in row
 
 
-def test_a_sitting_past_its_deadline_counts_as_abandoned(study):
+def test_a_sitting_past_its_deadline_counts_as_abandoned(study, sit):
     folder, _, _ = study
     sit(folder, listener="L-two", stop_after=11)
     later = datetime.now(UTC) + timedelta(days=8)
@@ -190,7 +170,7 @@ def test_a_sitting_past_its_deadline_counts_as_abandoned(study):
     assert analysis.answers.sittings[1].entry.reason == "deadline passed"
 
 
-def test_a_listener_is_forgotten_and_the_record_still_verifies(study):
+def test_a_listener_is_forgotten_and_the_record_still_verifies(study, sit):
     folder, _, _ = study
     sit(folder, listener="L-gone", seed=5)
     steps.report(folder)
@@ -232,11 +212,11 @@ def test_an_edited_answer_is_found(study):
     assert not verified.ok
 
 
-def test_a_study_changed_after_sealing_gets_another_seal_and_both_are_counted(study):
+def test_a_study_changed_after_sealing_gets_another_seal_and_both_are_counted(study, sit):
     folder, _, _ = study
     path = folder / "study.toml"
     path.write_text(path.read_text().replace("test.trials = 28", "test.trials = 30"))
-    ended, _ = sit(folder, listener="L-two")
+    ended = sit(folder, listener="L-two").ended
     assert ended.planned == 31
     analysis = steps.analyze(folder)
     assert [one.entry.number for one in analysis.answers.sittings] == [2]
@@ -255,7 +235,7 @@ def test_a_comment_in_the_study_file_changes_no_seal(study):
     assert not steps.seal(folder).study_seal.made_now
 
 
-def test_a_changed_stimulus_stops_an_open_sitting(study):
+def test_a_changed_stimulus_stops_an_open_sitting(study, sit):
     folder, _, _ = study
     sit(folder, listener="L-two", stop_after=3)
     path = folder / "study.toml"
@@ -301,7 +281,7 @@ def test_the_same_entropy_gives_the_same_record(own_study, tmp_path):
     assert heads[0] == heads[1]
 
 
-def test_two_files_make_a_study_at_once(tmp_path, monkeypatch):
+def test_two_files_make_a_study_at_once(tmp_path, monkeypatch, sit):
     import soundfile
 
     monkeypatch.chdir(tmp_path)
@@ -316,7 +296,7 @@ def test_two_files_make_a_study_at_once(tmp_path, monkeypatch):
     after = [row.heard_after for row in shown.rendered.table]
     assert max(after) - min(after) < 0.01
     assert {stimulus.frames for stimulus in shown.rendered.stimuli} == {48_000 * 2 + 77}
-    ended, _ = sit(folder)
+    ended = sit(folder).ended
     assert ended.state == "finished"
 
 
