@@ -1,27 +1,14 @@
 """Conditions made audible: clips x conditions, level-matched, in files that tell nothing.
 
-`chain` says what a condition is and which curve makes it; `stimuli` renders a job into a folder and looks up what was
-rendered. Levels in dB, frequencies in Hz, frames (n, channels).
+`chain` says what a condition is, `curves` which curve makes it; `stimuli` renders a job into a folder and looks up what
+was rendered. Levels in dB, frequencies in Hz, frames (n, channels).
 """
 
 from .anchors import AnchorStage, TiltStage
 from .binaural_stage import BinauralStage
-from .chain import (
-    STAGES,
-    CommonCurve,
-    Condition,
-    GainStage,
-    Limit,
-    Playback,
-    RecordingStage,
-    ResponseStage,
-    Stage,
-    common_curve,
-    condition_curve_db,
-    heard_curve_db,
-    playback_inverse_db,
-)
+from .chain import STAGES, Condition, GainStage, RecordingStage, ResponseStage, Stage
 from .correction_stage import CorrectionStage
+from .curves import CommonCurve, common_curve, condition_curve_db
 from .distortion import DistortionStage
 from .errands import Hands
 from .filters import FilterCurve
@@ -29,6 +16,7 @@ from .hump import HumpStage
 from .imbalance_stage import ImbalanceStage
 from .job import RenderJob
 from .phase_stage import ExcessPhaseStage
+from .playback import Limit, Playback, heard_curve_db, playback_inverse_db
 from .programme import ClipSource
 from .rendered import Rendered, Stimulus
 from .section_stage import SectionStage

@@ -16,14 +16,17 @@ from blindtest.device import check_length, minimum_phase_fir, taps_for
 from blindtest.errors import BlindtestError
 
 from .binaural_stage import BinauralStage
-from .chain import CommonCurve, Condition, condition_curve_db, display_grid, heard_curve_db
+from .chain import Condition
+from .curves import CommonCurve, condition_curve_db
 from .distortion import DistortionStage
 from .drafts import Draft, Filters, drafts
+from .grid import display_grid
 from .imbalance_stage import ImbalanceStage
 from .job import RenderJob
 from .long_clips import LongClip, streams
 from .long_programmes import LongProgrammes
 from .phase_stage import ExcessPhaseStage
+from .playback import heard_curve_db
 from .programme import CLIP, ClipSource, read_programmes
 from .workers import all_of
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from blindtest.errors import BlindtestError, Fault
 
-from .chain import CommonCurve
+from .curves import CommonCurve
 
 __all__ = ["FIXED_NAME", "Fixed", "Outside", "fixed_text", "read_fixed"]
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from blindtest.device import Imbalance
 
-from .chain import trusted_weight
+from .curves import trusted_weight
 
 __all__ = ["ImbalanceStage"]
 

@@ -9,8 +9,10 @@ from typing import Literal
 
 from blindtest.errors import BlindtestError, Fault
 
-from .chain import CommonCurve, Condition, Playback
+from .chain import Condition
+from .curves import CommonCurve
 from .folder import sha256_of_file
+from .playback import Playback
 from .programme import ClipSource
 
 __all__ = ["RenderJob", "dither_key", "file_hashes", "hash_of", "heard_in_words", "playback_facts", "stimulus_key"]

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from blindtest.audio import MatchRow
 
-from .chain import Limit
 from .filters import FilterCurve
+from .playback import Limit
 
 __all__ = ["Rendered", "Stimulus"]
 

@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 from blindtest.audio import wav_bytes
 from blindtest.errors import BlindtestError, Fault
 
-from .chain import CommonCurve, boost_limits, common_curve, trusted_band, zero_curve
+from .curves import CommonCurve, common_curve, trusted_band, zero_curve
 from .drafts import Draft, Unsettled, dither, finished
 from .errands import Brought, Errand, Hands, errand_for, placed, run_all
 from .filters import Bench
 from .fixed import FIXED_NAME, Fixed, Outside, fixed_text, read_fixed
 from .folder import Making, Manifest, Shelved, name_of, read_manifest, recover, salt_of, whole_files, write_durably
 from .job import RenderJob, dither_key, file_hashes, hash_of, heard_in_words, playback_facts, stimulus_key
+from .playback import boost_limits
 from .refusals import ceiling_fault, gate_fault, refuse_silence, tenths_below
 from .rendered import Rendered, Stimulus
 from .table import TABLE_NAME, match_row, number_in, place_in_table, table_text

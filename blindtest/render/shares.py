@@ -5,16 +5,10 @@ from numpy.typing import NDArray
 
 from blindtest.device import level_between
 
-from .chain import (
-    Condition,
-    Playback,
-    ResponseStage,
-    Stage,
-    fine_grid,
-    is_measured,
-    playback_inverse_db,
-    trusted_weight,
-)
+from .chain import Condition, ResponseStage, Stage, is_measured
+from .curves import trusted_weight
+from .grid import fine_grid
+from .playback import Playback, playback_inverse_db
 
 __all__ = ["measured_shares_db"]
 

@@ -17,7 +17,7 @@ from blindtest.render import (
     SourceImpedanceStage,
     render,
 )
-from blindtest.render.chain import Playback
+from blindtest.render.playback import Playback
 
 RATE = 48_000
 GRID = np.geomspace(20, 20_000, 120)

@@ -17,7 +17,7 @@ from blindtest.render import (
     long_clips,
     render,
 )
-from blindtest.render.chain import Playback
+from blindtest.render.playback import Playback
 
 RATE = 48_000
 GRID = np.geomspace(10, 24_000, 300)

@@ -14,7 +14,8 @@ from blindtest.render import (
     heard_curve_db,
     playback_inverse_db,
 )
-from blindtest.render.chain import boost_limits, trusted_weight, zero_curve
+from blindtest.render.curves import trusted_weight, zero_curve
+from blindtest.render.playback import boost_limits
 
 BAND = (20.0, 10_000.0)
 

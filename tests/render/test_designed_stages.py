@@ -9,8 +9,8 @@ from blindtest.audio import read_clip
 from blindtest.device import correction_curve
 from blindtest.render import Condition, GainStage, RenderJob, ResponseStage, common_curve, condition_curve_db, render
 from blindtest.render.anchors import AnchorStage, TiltStage
-from blindtest.render.chain import zero_curve
 from blindtest.render.correction_stage import CorrectionStage
+from blindtest.render.curves import zero_curve
 
 BAND = (20.0, 10_000.0)
 

@@ -48,7 +48,7 @@ def test_a_stimulus_goes_by_what_decides_it_and_by_nothing_else(bench):
     measured, plain = job.conditions[0], replace(job.conditions[0], id="clip", stages=())
 
     def keys(playback=job.playback, level=0.0, band=(20.0, 10_000.0), loudness=-23.0, **changes):
-        from blindtest.render.chain import CommonCurve
+        from blindtest.render.curves import CommonCurve
 
         asked = replace(job, playback=playback, **changes)
         outside = CommonCurve(frequency=np.array([5.0, 40_000.0]), level_db=np.full(2, level), untouched=False)
