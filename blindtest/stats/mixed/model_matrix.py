@@ -1,24 +1,26 @@
 """A formula and a table as the matrices of a mixed model, worked out on the distinct rows.
 
-The fixed part is read by formulaic (Wilkinson and Rogers 1973 notation, Appl. Statist. 22, 392). It sees each distinct
+The fixed part is read by formulaic (`formulas.py`). It sees each distinct
 combination of the columns it uses once, however many rows share it; a term that looks at the whole column (`center(x)`,
 `poly(x, 2)`) is worked out on all rows.
 """
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.errors import BlindtestError, Fault, did_you_mean
-from blindtest.stats.mixed.codes import Codes, column_codes, distinct_rows, product_codes
+from blindtest.errors import BlindtestError, Fault
+from blindtest.stats.mixed.codes import distinct_rows, product_codes
+from blindtest.stats.mixed.formulas import CODED, needed_columns, only_coded, response_and_fixed, right_side, variables
 from blindtest.stats.mixed.random_part import RandomSpec, RandomTerm, checked_terms, parts_of
+from blindtest.stats.mixed.table_columns import TableColumn, cells_of, complete_rows
 
 if TYPE_CHECKING:
-    from pandas import DataFrame, Series
+    from pandas import DataFrame
 
 __all__ = ["ModelMatrix", "model_matrix"]
 
@@ -87,21 +89,21 @@ def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec | None,
         All at once: unknown columns, a response that is no number, groups with too few or too many levels, a fixed part
         whose effects can't be told apart.
     """
-    left, right = _parsed(formula)
+    left, right = response_and_fixed(formula)
     parts = [] if random is None else parts_of(random)
-    inner = {(group, text): None if text == "1" else _right_side(text, f"random.{group}") for group, text in parts}
+    inner = {(group, text): None if text == "1" else right_side(text, f"random.{group}") for group, text in parts}
     response_name = str(left)
-    needed = _needed(left, right, inner, table, response)
-    coded = _only_coded([right, *(inside for inside in inner.values() if inside is not None)])
-    columns = {name: _Column.of(name, table[name], factor=name in coded) for name in needed}
-    keep, dropped = _complete(columns, len(table))
+    needed = needed_columns(left, right, inner, table, response)
+    coded = only_coded([right, *(inside for inside in inner.values() if inside is not None)])
+    columns = {name: TableColumn.of(name, table[name], factor=name in coded) for name in needed}
+    keep, dropped = complete_rows(columns, len(table))
     if dropped:
         columns = {name: column.kept(keep) for name, column in columns.items()}
     kept = np.flatnonzero(keep)
     if not len(kept):
         raise BlindtestError(Fault(problem=f"no row has a value in all of {', '.join(needed)}", key="table"))
 
-    fixed_names = [name for name in needed if name in _variables(right, table.columns)]
+    fixed_names = [name for name in needed if name in variables(right, table.columns)]
     _checked_factors({name: columns[name] for name in fixed_names})
     fixed, distinct, spec = _evaluated(right, {name: columns[name] for name in fixed_names}, len(kept), "formula")
     terms = tuple(str(name) for name in spec.column_names)
@@ -115,7 +117,7 @@ def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec | None,
             names: tuple[str, ...] = ("Intercept",)
             slopes = None
         else:
-            used = {name: columns[name] for name in needed if name in _variables(inside, table.columns)}
+            used = {name: columns[name] for name in needed if name in variables(inside, table.columns)}
             predictors |= used.keys()
             values, place, own = _evaluated(inside, used, len(kept), f"random.{group}")
             names = tuple(str(name) for name in own.column_names)
@@ -133,172 +135,14 @@ def model_matrix(formula: str, table: "DataFrame", *, random: RandomSpec | None,
         random=checked_terms(random_terms, len(kept)),
         kept=kept,
         dropped=dropped,
-        cells=_cells([column for name, column in columns.items() if name in predictors], len(kept)),
+        cells=cells_of([column for name, column in columns.items() if name in predictors], len(kept)),
         spec=spec,
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Column:
-    """A used column: its values, and its codes once somebody needs them."""
-
-    name: str
-    series: "Series[Any]"
-    codes: Codes | None
-    is_factor: bool
-
-    @staticmethod
-    def of(name: str, series: "Series[Any]", *, factor: bool) -> "_Column":
-        import pandas as pd
-
-        numeric = (
-            not factor and pd.api.types.is_numeric_dtype(series.dtype) and not pd.api.types.is_bool_dtype(series.dtype)
-        )
-        return _Column(name=name, series=series, codes=None if numeric else column_codes(series), is_factor=not numeric)
-
-    @property
-    def missing(self) -> NDArray[np.bool_]:
-        return self.codes.codes < 0 if self.codes is not None else np.asarray(self.series.isna(), dtype=bool)
-
-    def kept(self, keep: NDArray[np.bool_]) -> "_Column":
-        return _Column(
-            name=self.name,
-            series=self.series[keep],
-            codes=None if self.codes is None else self.codes.kept(keep),
-            is_factor=self.is_factor,
-        )
-
-    def coded(self) -> Codes:
-        return self.codes if self.codes is not None else column_codes(self.series)
-
-    def numbers(self) -> Floats:
-        return np.asarray(self.series, dtype=np.float64)
-
-    def taken(self, places: NDArray[np.intp]) -> Any:
-        """Return the values at these rows, a factor as a Categorical of text with all its levels."""
-        import pandas as pd
-
-        if self.codes is None:
-            return pd.Series(np.asarray(self.series.iloc[places]))
-        # The type stubs know only one of the integer types a platform may have.
-        make: Any = pd.Categorical.from_codes
-        return pd.Series(make(self.codes.codes[places], categories=list(self.codes.levels)))
-
-
-def _parsed(formula: str) -> tuple[Any, Any]:
-    """Return the response's and the fixed part's formula."""
-    from formulaic import Formula
-    from formulaic.errors import FormulaParsingError
-
-    try:
-        read = Formula(formula)
-    except FormulaParsingError as error:
-        raise BlindtestError(_misread(formula, "formula", error)) from None
-    left = getattr(read, "lhs", None)
-    if left is None or len(left) != 1:
-        raise BlindtestError(
-            Fault(problem="a formula names one response", key="formula", got=formula, allowed="rating ~ device * mode")
-        )
-    return left, read.rhs
-
-
-CODED = re.compile(r"C\(\s*(\w+)\s*(,.*)?\)")
-
-
-def _only_coded(sides: Iterable[Any]) -> set[str]:
-    """Return the columns that appear in `C(...)` only: factors, also where they hold numbers."""
-    coded, plain = set(), set()
-    for factor in (factor for side in sides for term in side for factor in term.factors):
-        if found := CODED.fullmatch(factor.expr):
-            coded.add(found[1])
-        elif factor.eval_method.value != "literal":
-            plain.update(re.findall(r"\w+", factor.expr))
-    return coded - plain
-
-
-def _right_side(text: str, key: str) -> Any:
-    from formulaic import Formula
-    from formulaic.errors import FormulaParsingError
-
-    try:
-        read = Formula(text)
-    except FormulaParsingError as error:
-        raise BlindtestError(_misread(text, key, error)) from None
-    if hasattr(read, "lhs") or not len(read):
-        raise BlindtestError(
-            Fault(problem="not a formula of what varies", key=key, got=text, allowed='"1", "1 + mode", "0 + mode"')
-        )
-    return read
-
-
-def _misread(text: str, key: str, error: Exception) -> Fault:
-    reason = re.sub(r"\x1b\[[0-9;]*m|⧛|⧚", "", str(error)).strip().splitlines()[0].rstrip(".")
-    remedy = 'random effects stand apart, random={"listener": "1"}' if "|" in text else ""
-    return Fault(problem=f"can't be read as a formula: {reason}", key=key, got=text, remedy=remedy)
-
-
-def _variables(side: Any, columns: Iterable[Any]) -> set[str]:
-    """Return the columns that a formula names; formulaic leaves out those inside of `center(x)` and its like."""
-    known = {str(name) for name in columns}
-    found = {str(name) for name in side.required_variables}
-    for factor in (factor for term in side for factor in term.factors):
-        if factor.eval_method.value == "python":
-            found |= known & set(re.findall(r"\b[^\W\d]\w*", factor.expr))
-    return found
-
-
-def _needed(left: Any, right: Any, inner: Mapping[Any, Any], table: "DataFrame", response: bool) -> list[str]:
-    """Return the columns that are used, in the table's order, or raise one fault for each that isn't there."""
-    wanted: dict[str, str] = {}
-    columns = table.columns
-    if response or all(name in columns for name in _variables(left, columns)):
-        wanted.update((name, "formula") for name in _variables(left, columns))
-    wanted.update((name, "formula") for name in _variables(right, columns))
-    for (group, _), inside in inner.items():
-        wanted.update((name, f"random.{group}") for name in group.split(":") if name not in wanted)
-        if inside is not None:
-            wanted.update((n, f"random.{group}") for n in _variables(inside, columns) if n not in wanted)
-    known = [str(name) for name in table.columns]
-    faults = [
-        Fault(
-            problem="no such column in the table",
-            key=where,
-            got=name,
-            allowed=", ".join(known) if len(known) <= 12 else "",
-            remedy=did_you_mean(name, known),
-        )
-        for name, where in wanted.items()
-        if name not in known
-    ]
-    if faults:
-        raise BlindtestError(*faults)
-    return [name for name in known if name in wanted]
-
-
-def _complete(columns: Mapping[str, _Column], rows: int) -> tuple[NDArray[np.bool_], dict[str, int]]:
-    """Return which rows have all values, and how many each column drops."""
-    keep = np.ones(rows, dtype=bool)
-    dropped = {}
-    for name, column in columns.items():
-        missing = column.missing & keep
-        if count := int(np.count_nonzero(missing)):
-            dropped[name] = count
-            keep &= ~missing
-    return keep, dropped
-
-
-def _cells(columns: Sequence[_Column], n: int) -> NDArray[np.intp] | None:
-    """Return the distinct row of each row, where all combinations of levels are half as many as rows or fewer."""
-    coded, room = [], n // 2
-    for column in columns:
-        coded.append(column.coded())
-        room //= max(coded[-1].count, 1)
-        if not room:
-            return None
-    return distinct_rows(coded)[0] if coded else None
-
-
-def _evaluated(right: Any, columns: Mapping[str, _Column], n: int, key: str) -> tuple[Floats, NDArray[np.intp], Any]:
+def _evaluated(
+    right: Any, columns: Mapping[str, TableColumn], n: int, key: str
+) -> tuple[Floats, NDArray[np.intp], Any]:
     """Return (distinct rows, columns), which of them each row is, and formulaic's spec."""
     import pandas as pd
 
@@ -366,7 +210,7 @@ def _encoded(spec: Any, rows: "DataFrame", m: int) -> Floats:
     return np.asarray(spec.get_model_matrix(frame, na_action="ignore"), dtype=np.float64)
 
 
-def _checked_factors(columns: Mapping[str, _Column]) -> None:
+def _checked_factors(columns: Mapping[str, TableColumn]) -> None:
     """Refuse factors of one level, which formulaic would pass over in silence."""
     faults = [
         Fault(
@@ -409,10 +253,10 @@ def _checked_rank(fixed: Floats, terms: tuple[str, ...]) -> None:
         raise BlindtestError(*faults)
 
 
-def _response(left: Any, columns: Mapping[str, _Column], name: str, kept: NDArray[np.intp]) -> Floats:
+def _response(left: Any, columns: Mapping[str, TableColumn], name: str, kept: NDArray[np.intp]) -> Floats:
     import pandas as pd
 
-    used = sorted(_variables(left, columns))
+    used = sorted(variables(left, columns))
     if not all(v in columns for v in used):
         return np.empty(0)
     if used == [name]:
