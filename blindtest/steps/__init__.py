@@ -31,17 +31,20 @@ from blindtest.steps.panel.invites import (
 )
 from blindtest.steps.panel.look import PanelLooked, look_at_panel
 from blindtest.steps.panel.open_panel import OpenPanel, open_panel
-from blindtest.steps.plans import PLAN_METHODS, PlanShown, plan_power, write_figure
-from blindtest.steps.playing import PlayerFound
-from blindtest.steps.power import (
+from blindtest.steps.plans import (
+    PLAN_METHODS,
+    PlanShown,
     PowerShown,
     PreferencePowerShown,
     SurvivalPowerShown,
-    planned,
+    plan_power,
     power,
     preference_power,
     rating_power,
+    write_figure,
 )
+from blindtest.steps.playing import PlayerFound
+from blindtest.steps.power import planned
 from blindtest.steps.prepared_sitting import PreparedSitting
 from blindtest.steps.reporting import ReportShown, report
 from blindtest.steps.sealing import SealShown, seal
