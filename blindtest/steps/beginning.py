@@ -34,6 +34,7 @@ def new_sitting(
     find_player: FindPlayer = lambda sitting, forms, routes: None,
     passphrase: Passphrase | None = None,
     rate_hz: float | None = None,
+    until: datetime | None = None,
     sealed: StudySeal | None = None,
     clock: Clock = now,
     entropy: Entropy = os.urandom,
@@ -41,6 +42,7 @@ def new_sitting(
     """Seal a new sitting's plan, store it and return the sitting; commitments exist before anything can be heard.
 
     rate_hz : of what will play it, where that is known: of two sets of stimuli it gets the one of that rate
+    until : the sitting's deadline is no later than this
     sealed : the study's seal, where the caller has made sure of it; else it is looked for, or made
     """
     at = clock()
@@ -62,6 +64,8 @@ def new_sitting(
     scheduled = series[-1 if beyond else len(had)]
     _another_day(store, had, scheduled, at, same_day)
     deadline = at + timedelta(days=scheduled.protocol.deadline_days)
+    if until is not None:
+        deadline = min(deadline, until)
     compared = compared_by_block(study)
     present = {block.id: compared[block.id] for block in scheduled.protocol.blocks}
     lock = lock_for(passphrase, entropy)

@@ -4,7 +4,7 @@ Nothing is erased by itself: an erasure can't be undone, and a day may have been
 """
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 from blindtest.errors import BlindtestError
@@ -17,7 +17,15 @@ if TYPE_CHECKING:
     from blindtest.session.record import Record
     from blindtest.session.register import SittingEntry
 
-__all__ = ["closing_reminder", "keeping_reminder", "panel_reminder", "panel_reminder_of", "reminder_of"]
+__all__ = [
+    "closing_reminder",
+    "keeping_ends",
+    "keeping_reminder",
+    "keeping_was",
+    "panel_reminder",
+    "panel_reminder_of",
+    "reminder_of",
+]
 
 
 def closing_reminder(study: Study, at: datetime) -> str:
@@ -35,7 +43,7 @@ def keeping_reminder(study: Study, at: datetime) -> str:
     """
     if study.panel is not None:
         return panel_reminder(study, at)
-    if not _passed(study, at):
+    if not keeping_was(study, at):
         return ""
     try:
         if not has_record(study):
@@ -51,7 +59,7 @@ def panel_reminder(study: Study, at: datetime) -> str:
     """Return what is said of a panel after that day: answers of listeners who came are due for erasure, and those that
     still come in could not be kept. '' before.
     """
-    if study.panel is None or not _passed(study, at):
+    if study.panel is None or not keeping_was(study, at):
         return ""
     try:
         if has_record(study):
@@ -64,7 +72,7 @@ def panel_reminder(study: Study, at: datetime) -> str:
 
 def panel_reminder_of(study: Study, store: "Record", at: datetime) -> str:
     """Return the same for a record that is at hand."""
-    if study.panel is None or not _passed(study, at):
+    if study.panel is None or not keeping_was(study, at):
         return ""
     return _words(study) if store.panelists() or reminder_of(study, store.sittings(), at) else _late(study)
 
@@ -72,19 +80,29 @@ def panel_reminder_of(study: Study, store: "Record", at: datetime) -> str:
 def _late(study: Study) -> str:
     return (
         f"Answers are to be kept until {study.listeners.keep_until}, which has passed: what came in now could not be "
-        "kept; set a later day (keep_until under [listeners], and in the consent text)"
+        "kept, so nobody is let in; if it is to go on, set a later day (keep_until under [listeners], and in the "
+        "consent text)"
     )
 
 
 def reminder_of(study: Study, sittings: "Sequence[SittingEntry]", at: datetime) -> str:
     """Return the same for a register that is at hand."""
-    return _words(study) if _passed(study, at) and any(one.listener != WITHHELD for one in sittings) else ""
+    return _words(study) if keeping_was(study, at) and any(one.listener != WITHHELD for one in sittings) else ""
 
 
-def _passed(study: Study, at: datetime) -> bool:
-    """Return whether the day is over, where this machine stands: answers are kept until its end."""
+def keeping_was(study: Study, at: datetime) -> bool:
+    """Return whether the day is over until which answers may be kept, where this machine stands."""
     last = study.listeners.keep_until
     return last is not None and at.astimezone().date() > last
+
+
+def keeping_ends(study: Study) -> datetime | None:
+    """Return the end of that day, where this machine stands; None where the study names none.
+
+    A panel's sitting that is open then ends with it: its listener agreed to nothing later.
+    """
+    last = study.listeners.keep_until
+    return None if last is None else datetime.combine(last + timedelta(days=1), time()).astimezone()
 
 
 def _words(study: Study) -> str:

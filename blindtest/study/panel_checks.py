@@ -177,7 +177,8 @@ def note_panel(data: Tables, panel: Panel | None, found: Findings) -> None:
     elif panel.closes is not None and panel.closes > keep_until:
         found.note(
             ("panel", "closes"),
-            f"{panel.closes} is later than keep_until, {keep_until}: answers may come in that nobody may keep",
+            f"{panel.closes} is later than keep_until, {keep_until}: nobody is let in after that day, and sittings end "
+            "with it",
         )
 
 

@@ -8,13 +8,14 @@ import hmac
 from base64 import urlsafe_b64encode
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from hashlib import sha256
 from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session.panelist import token_hash
+from blindtest.steps.keeping import keeping_was
 from blindtest.steps.listening import pseudonym_from
 from blindtest.steps.place import Clock, Entropy
 from blindtest.study import Panel, Study
@@ -23,7 +24,17 @@ from blindtest.words import worded
 if TYPE_CHECKING:
     from blindtest.session.store import Store
 
-__all__ = ["CLOSED", "Admission", "Admitted", "drawn_token", "is_closed", "panel_of_study", "refused", "text_of"]
+__all__ = [
+    "CLOSED",
+    "Admission",
+    "Admitted",
+    "drawn_token",
+    "is_closed",
+    "last_day",
+    "panel_of_study",
+    "refused",
+    "text_of",
+]
 
 CLOSED = "panel_closed"
 _PUBLIC_LINK, _RESUME_SECRET = "panel_public_link", "panel_resume_secret"
@@ -52,6 +63,7 @@ class Admission:
     """
 
     def __init__(self, study: Study, store: "Store", *, clock: Clock, entropy: Entropy) -> None:
+        self._study = study
         self._panel = panel_of_study(study)
         self._store = store
         self._clock = clock
@@ -91,7 +103,7 @@ class Admission:
             where the text was changed
         browser : what the browser drew before it sent this: sent again after its answer was lost, it is the same
             listener's consent, with the same link to come back by. '': each is another's
-        closed : whether nobody new is admitted
+        closed : whether nobody new is admitted, and nobody begins a further sitting
 
         Raises
         ------
@@ -108,7 +120,8 @@ class Admission:
         link = self._store.panel.link(token_hash(token))
         by_public = link is not None and link.kind == "public"
         if known is not None and (not token or (link is not None and (by_public or link.listener == known))):
-            self._store.panel.agree_again(known, text_sha256, at=self._clock())
+            if not closed:
+                self._store.panel.agree_again(known, text_sha256, at=self._clock())
             return known
         if by_public and not self._panel.public:
             return refused("closed")
@@ -129,7 +142,7 @@ class Admission:
             closed=closed,
         )
         if came in ("unknown", "taken", "withdrawn", "full", "closed"):
-            return refused(came)
+            return refused("past" if came == "closed" and keeping_was(self._study, self._clock()) else came)
         again = before is not None and before.listener is not None
         return Admitted(listener=came, session=session, resume=resume if by_public else None, again=again)
 
@@ -173,10 +186,16 @@ def panel_of_study(study: Study) -> Panel:
     return study.panel
 
 
-def is_closed(store: "Store", panel: Panel, at: datetime) -> bool:
+def is_closed(store: "Store", study: Study, at: datetime) -> bool:
     """Return whether a panel admits nobody any more."""
-    past = panel.closes is not None and at.astimezone().date() > panel.closes
-    return past or store.remembered(CLOSED) is not None
+    last = last_day(study)
+    return (last is not None and at.astimezone().date() > last) or store.remembered(CLOSED) is not None
+
+
+def last_day(study: Study) -> date | None:
+    """Return the last day on which anybody can begin: what came in once answers may be kept no longer is no answer."""
+    days = (None if study.panel is None else study.panel.closes, study.listeners.keep_until)
+    return min((day for day in days if day is not None), default=None)
 
 
 def text_of(study: Study, name: str) -> str:

@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 
 from blindtest.errors import BlindtestError, Fault, WrongUse
 from blindtest.session.panelist import token_hash
+from blindtest.steps.keeping import keeping_was
 from blindtest.steps.panel.admission import CLOSED, drawn_token, is_closed, panel_of_study
 from blindtest.steps.panel.end import OpenedNonces, open_nonces
 from blindtest.steps.place import Clock, Entropy, now, open_store
@@ -115,10 +116,21 @@ def invite(folder: Path, count: int, *, url: str = "", clock: Clock = now, entro
         The study can't be used, has no panel or its panel is closed; or no address is known.
     """
     study = load_study(folder)
-    panel = panel_of_study(study)
+    panel_of_study(study)
     with open_store(study, entropy=entropy) as store:
-        if is_closed(store, panel, clock()):
+        if is_closed(store, study, clock()):
             for_good = store.remembered(CLOSED) is not None
+            if not for_good and keeping_was(study, clock()):
+                raise BlindtestError(
+                    Fault(
+                        problem="the day until which answers are kept has passed: nobody is let in, and a link would "
+                        "lead nowhere",
+                        file=str(study.path),
+                        key="listeners.keep_until",
+                        got=str(study.listeners.keep_until),
+                        remedy="if it is to go on, set a later day, here and in the consent text",
+                    )
+                )
             raise BlindtestError(
                 Fault(
                     problem="the panel is closed: a link would lead nowhere",

@@ -9,7 +9,7 @@ from blindtest.errors import BlindtestError
 from blindtest.report.screening_words import SCREENING_NAMES
 from blindtest.session.panelist import Panelist
 from blindtest.steps.keeping import panel_reminder
-from blindtest.steps.panel.admission import panel_of_study
+from blindtest.steps.panel.admission import last_day, panel_of_study
 from blindtest.steps.panel.steps import PANEL_STEPS
 from blindtest.steps.place import Clock, now
 from blindtest.study import Study, examine, load_study, sitting_lengths
@@ -107,7 +107,10 @@ class PanelLooked:
             named = f" {one['name']}" if one["name"] else ""
             about = "" if one["minutes"] is None else f", about {max(1, round(one['minutes']))} min (an estimate)"
             lines.append(f"Sitting{named}: {one['trials']} trials, practice and controls among them{about}.")
-        last = f"A sitting that was begun can be finished within {self.deadline_days:g} days; then it is abandoned."
+        end = "" if self.keep_until is None else f", at the latest on {self.keep_until}"
+        last = (
+            f"A sitting that was begun can be finished within {self.deadline_days:g} days{end}; then it is abandoned."
+        )
         rates = " and ".join(f"{rate} Hz" for rate in self.rates_hz)
         return [*lines, last, *([f"Sounds at {rates}."] if rates else [])]
 
@@ -146,7 +149,7 @@ def look_at_panel(folder: Path, *, clock: Clock = now) -> PanelLooked:
         most_listeners=panel.most_listeners,
         own_result=panel.own_result,
         closes=None if panel.closes is None else panel.closes.isoformat(),
-        closed=panel.closes is not None and at.astimezone().date() > panel.closes,
+        closed=(last := last_day(study)) is not None and at.astimezone().date() > last,
         reminder=panel_reminder(study, at),
     )
 

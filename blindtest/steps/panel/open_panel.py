@@ -19,13 +19,14 @@ from blindtest.session.panel_devices import kept_as
 from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
 from blindtest.steps.attendance import elsewhere_words
 from blindtest.steps.beginning import new_sitting
-from blindtest.steps.keeping import panel_reminder_of
+from blindtest.steps.keeping import keeping_ends, keeping_was, panel_reminder_of
 from blindtest.steps.panel.admission import (
     CLOSED,
     Admission,
     Admitted,
     drawn_token,
     is_closed,
+    last_day,
     panel_of_study,
     refused,
     text_of,
@@ -33,6 +34,7 @@ from blindtest.steps.panel.admission import (
 from blindtest.steps.panel.end import OpenedNonces, open_nonces
 from blindtest.steps.panel.level import LevelSounds
 from blindtest.steps.panel.results import own_result
+from blindtest.steps.panel.screening import ScreeningStep, screening_told
 from blindtest.steps.panel.standing import PanelStanding, panel_standing
 from blindtest.steps.panel.steps import PANEL_STEPS, PanelStep, step_named
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
@@ -167,8 +169,7 @@ class OpenPanel:
     def standing(self) -> PanelStanding:
         """Return how the panel stands, without any result; see `standing`."""
         self._end_overdue()
-        at = self.clock().isoformat(timespec="seconds")
-        return panel_standing(self.study, self._store, closed=self.closed, at=at)
+        return panel_standing(self.study, self._store, closed=self.closed, at=self.clock())
 
     def public_token(self) -> str | None:
         """Return the token of the public link, the same in every run; None where there is none."""
@@ -176,8 +177,9 @@ class OpenPanel:
 
     @property
     def closed(self) -> bool:
-        """Whether nobody can begin any more: the last day has passed, or the organiser closed it."""
-        return is_closed(self._store, self.panel, self.clock())
+        """Whether nobody can begin any more: the last day has passed, that of `keep_until` too, or the organiser closed
+        it."""
+        return is_closed(self._store, self.study, self.clock())
 
     def reminder(self) -> str:
         """Return what is to be said where the day has passed until which answers may be kept; '' before."""
@@ -216,7 +218,7 @@ class OpenPanel:
         if link.kind == "public" and known:
             return Opened(state=self.state(known))
         if self.closed or (link.kind == "public" and not self.panel.public):
-            return Opened(state=refused("closed"))
+            return Opened(state=refused(self._why_closed()))
         return Opened(state=self._invitation(public=link.kind == "public"))
 
     def agreed(self, token: str, text_sha256: str, session: str = "", browser: str = "") -> Admitted | State:
@@ -258,7 +260,8 @@ class OpenPanel:
         more = len(begun) < self._planned and not closed
         if more and not still and one.consent_sha256 != self._admission.consent_sha256:
             # The text was changed: what they agreed to covers what they did under it, and no further sitting.
-            return self._said(one, "consent", **self._admission.text())
+            told = screening_told(self.panel.screening) if ScreeningStep().due(self.study, one) else None
+            return self._said(one, "consent", **self._admission.text(), screening=told)
         due = self._due(one, begun)
         if due is not None and (still or not closed):
             return self._said(one, due.name, **due.shown(self.study, one))
@@ -268,7 +271,7 @@ class OpenPanel:
             return self._said(one, "sitting") if self._may_begin(begun) else self._said(one, "later")
         if not begun:
             # They agreed, and came back too late: there is nothing to thank for, and no result to wait for.
-            return self._said(one, "refused", why="closed")
+            return self._said(one, "refused", why=self._why_closed())
         return self._thanks(one, begun)
 
     def take(self, listener: str, step: str, sent: Mapping[str, Any]) -> State:
@@ -284,8 +287,10 @@ class OpenPanel:
             return refused("unknown")
         if found is None:
             raise BlindtestError(Fault(problem=worded("there is no such step")))
-        # Sent twice, or from a page that was left open: what was kept stays.
-        if found.due(self.study, one):
+        # Sent twice, or from a page that was left open: what was kept stays. Nothing is asked of those who can begin
+        # no more, so nothing is kept either.
+        waits = not self.closed or self.goes_on(listener)
+        if waits and found.due(self.study, one):
             name = kept_as(step, one.device) if found.each_device else step
             self._store.panel.keep(listener, name, found.taken(self.study, one, sent), at=self.clock())
         return self.state(listener)
@@ -349,7 +354,8 @@ class OpenPanel:
             one = self._store.panel.panelist(listener)
             prepared = new_sitting(
                 self.study, self._rendered, self._store, listener=listener, clock=self.clock, entropy=self.entropy,
-                rate_hz=one.on("output").get("rate_hz") if one else None, sealed=self.sealed,
+                rate_hz=one.on("output").get("rate_hz") if one else None, until=keeping_ends(self.study),
+                sealed=self.sealed,
             )  # fmt: skip
             if self._store.panel.panelist(listener) is None:
                 # Withdrawn, here or by another program, while the plan was drawn: the sitting came after the erasure.
@@ -369,6 +375,10 @@ class OpenPanel:
         self._store.forget(listener, at=self.clock(), clean=False)
 
     # Within.
+
+    def _why_closed(self) -> str:
+        """Return why nobody begins: the organiser's wish, or that nothing may be kept any more."""
+        return "past" if keeping_was(self.study, self.clock()) else "closed"
 
     def _due(self, one: Panelist, begun: list[OwnSitting]) -> PanelStep | None:
         """Return the step that a listener is at before a sitting.
@@ -394,7 +404,8 @@ class OpenPanel:
             **self._admission.text(),
             "sittings": self._planned,
             "minutes": round(max(minutes, default=0.0)),
-            "closes": None if self.panel.closes is None else self.panel.closes.isoformat(),
+            "screening": screening_told(self.panel.screening),
+            "closes": None if (last := last_day(self.study)) is None else last.isoformat(),
         }
 
     def _said(self, one: Panelist, step: str, **shown: Any) -> State:
@@ -428,4 +439,10 @@ class OpenPanel:
             planned=self._planned,
             result=list(own_result(self._store, numbers, labels(self.study))) if tell else None,
             closes=None if self.panel.closes is None else self.panel.closes.isoformat(),
+            kept_until=self._kept_until(),
         )
+
+    def _kept_until(self) -> str | None:
+        """Return the day until which answers were to be kept, once it has passed."""
+        last = self.study.listeners.keep_until
+        return last.isoformat() if last is not None and keeping_was(self.study, self.clock()) else None

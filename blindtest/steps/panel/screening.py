@@ -15,12 +15,23 @@ if TYPE_CHECKING:
     from blindtest.session.panelist import Panelist
     from blindtest.study import Study
 
-__all__ = ["MOST_FAILED_DEVICES", "ScreeningStep", "screening_of", "screening_on", "shut_out"]
+__all__ = ["MOST_FAILED_DEVICES", "ScreeningStep", "screening_of", "screening_on", "screening_told", "shut_out"]
 
 _RATES_HZ = (44_100, 48_000)
 _MOST_INTERRUPTIONS = 1_000
 MOST_FAILED_DEVICES = 3
 """Whoever failed a headphone test can come by another device; so often and no more, lest guesses pass in the end."""
+
+
+def screening_told(rules: ScreeningRules) -> Mapping[str, Any] | None:
+    """Return what somebody is told of these tests before they agree; None where there are none.
+
+    Whether their part can end with a test, and what is kept of them then, is part of what they agree to.
+    """
+    if not rules.tests:
+        return None
+    headphones = any(test.name != "channels" for test in rules.tests)
+    return {"headphones": headphones, "must_pass": headphones and rules.on_fail == "end"}
 
 
 def screening_of(rules: ScreeningRules, one: "Panelist") -> Screening:

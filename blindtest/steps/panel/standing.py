@@ -5,12 +5,15 @@ ended, since it ended them for everybody to see.
 """
 
 from dataclasses import dataclass
+from datetime import datetime
 from shutil import disk_usage
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
 
 from blindtest.session.panelist import PanelCounts
 from blindtest.stats import STOPPING_NAMES
+from blindtest.steps.keeping import keeping_was
+from blindtest.steps.panel.admission import last_day
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
@@ -19,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["PanelStanding", "RuleStanding", "StorageStanding", "panel_standing"]
 
 _SEEN = "panel_seen"
+_PLAIN = ("title", "closed", "closes", "kept_until", "planned", "most_listeners")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,6 +57,9 @@ class PanelStanding:
     title: str
     closed: bool
     closes: str | None
+    """The last day on which anybody can begin: that of `keep_until`, where it is the earlier."""
+    kept_until: str | None
+    """The day until which answers were to be kept, once it has passed."""
     planned: int
     """Listeners."""
     most_listeners: int
@@ -62,7 +69,7 @@ class PanelStanding:
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
-        held = {name: getattr(self, name) for name in ("title", "closed", "closes", "planned", "most_listeners")}
+        held = {name: getattr(self, name) for name in _PLAIN}
         return {
             **held,
             "counts": self.counts.to_dict(),
@@ -73,7 +80,7 @@ class PanelStanding:
         }
 
 
-def panel_standing(study: "Study", store: "Store", *, closed: bool, at: str) -> PanelStanding:
+def panel_standing(study: "Study", store: "Store", *, closed: bool, at: datetime) -> PanelStanding:
     """Return how the panel of `study` stands; `at`: the present time, which is written to see whether that can be done.
 
     Raises
@@ -83,14 +90,16 @@ def panel_standing(study: "Study", store: "Store", *, closed: bool, at: str) -> 
     """
     panel = study.panel
     assert panel is not None
+    last = last_day(study)
     return PanelStanding(
         title=study.title,
         closed=closed,
-        closes=None if panel.closes is None else panel.closes.isoformat(),
+        closes=None if last is None else last.isoformat(),
+        kept_until=str(study.listeners.keep_until) if keeping_was(study, at) else None,
         planned=study.listeners.planned,
         most_listeners=panel.most_listeners,
         counts=store.panel.counts(),
-        storage=_storage(store, at),
+        storage=_storage(store, at.isoformat(timespec="seconds")),
         rule=_rule(study, store),
     )
 

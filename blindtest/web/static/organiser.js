@@ -10,6 +10,7 @@ import { LANGUAGE, number, say, sayMany } from "./words.js";
  * @property {string} title
  * @property {boolean} closed
  * @property {string | null} closes
+ * @property {string | null} kept_until the day until which answers were to be kept, once it has passed
  * @property {number} planned
  * @property {number} most_listeners
  * @property {Record<string, number>} counts
@@ -40,10 +41,13 @@ function show(now) {
   const { counts: count, storage, rule } = now;
   const got = (/** @type {string} */ name) => count[name] ?? 0;
   const heading = element("h1", { tabindex: "-1" }, now.title);
-  const until = now.closes ? new Date(`${now.closes}T12:00:00`).toLocaleDateString(LANGUAGE, { day: "numeric", month: "long", year: "numeric" }) : "";
+  const day = (/** @type {string} */ iso) => new Date(`${iso}T12:00:00`).toLocaleDateString(LANGUAGE, { day: "numeric", month: "long", year: "numeric" });
   page.replaceChildren(
     heading,
-    element("p", {}, now.closed ? say("Closed: nobody can begin any more.") : until ? say("Open until {day}, that day included.", { day: until }) : say("Open, without a last day.")),
+    element("p", {}, now.closed ? say("Closed: nobody can begin any more.") : now.closes ? say("Open until {day}, that day included.", { day: day(now.closes) }) : say("Open, without a last day.")),
+    now.kept_until
+      ? element("p", {}, say("Answers were to be kept until {day}, which has passed: erase each listener’s by “blindtest forget”. Nothing is erased by itself.", { day: day(now.kept_until) }))
+      : "",
     table(say("Invitations"), [
       [say("personal links written"), got("invited")],
       [say("of these used"), got("invited_used")],

@@ -35,7 +35,10 @@ function invitation(door, state) {
     element("section", { "aria-labelledby": "course" },
       element("h2", { id: "course" }, say("What will happen")),
       element("p", {}, `${lasts} ${back}`),
-      element("p", {}, say("You need headphones or loudspeakers and a quiet place. Everything works by keyboard or pointer, and nothing runs out of time.")),
+      element("p", {}, state["screening"]?.["must_pass"]
+        ? say("You need headphones and a quiet place. Everything works by keyboard or pointer, and nothing runs out of time.")
+        : say("You need headphones or loudspeakers and a quiet place. Everything works by keyboard or pointer, and nothing runs out of time.")),
+      ...tested(state["screening"]),
       state["closes"] ? element("p", {}, say("Open until {day}, that day included.", { day: day(state["closes"]) })) : null,
     ),
     element("section", { "aria-labelledby": "consent" },
@@ -48,6 +51,23 @@ function invitation(door, state) {
     ),
     element("p", { class: "row" }, agree),
   );
+}
+
+/**
+ * What is told of the tests before anybody agrees: that they come, what follows, and what is kept then.
+ * @param {{ headphones: boolean, must_pass: boolean } | null | undefined} tests
+ */
+function tested(tests) {
+  if (!tests) return [];
+  const find = tests.headphones
+    ? say("Before you listen, short sounds find out what you play on: whether left and right are where they belong, and whether you wear headphones. They take two or three minutes and are no test of your hearing.")
+    : say("Before you listen, short sounds find out whether left and right are where they belong. They take about a minute and are no test of your hearing.");
+  const then = tests.must_pass
+    ? say("This can end your part: only those go on whose answers tell of headphones, and not everybody who wears them passes. What was stored until then stays stored as for everybody, your answers to questions and to these sounds too, and the report counts you among those who did not pass. You can have it erased at any time.")
+    : tests.headphones
+      ? say("Nobody is turned away by them: what they find goes on record with your answers.")
+      : say("What they find goes on record with your answers.");
+  return [element("p", {}, find), element("p", {}, then)];
 }
 
 /** @param {string} iso */
@@ -69,6 +89,7 @@ function consent(door, state) {
     element("section", { "aria-labelledby": "consent" },
       element("h2", { id: "consent" }, say("What you agree to")),
       ...written(state["consent"]),
+      ...tested(state["screening"]),
       element("p", {}, say("If you do not agree, close this page: nothing more is stored. At its foot you can have everything erased.")),
     ),
     element("p", { class: "row" }, agree),
@@ -227,6 +248,9 @@ function thanks(_door, state) {
       : element("p", {}, closes
           ? say("Your own result is told here after {day}, when the study has ended: come back by your link. Until then nobody’s answers are to be coloured by it.", { day: day(closes) })
           : say("Your own result is told here when the study has ended: come back by your link. Until then nobody’s answers are to be coloured by it.")),
+    state["kept_until"]
+      ? element("p", {}, say("Your answers were to be kept until {day}, which has passed: whoever runs the study is to erase them. You can have it done now, at the foot of this page.", { day: day(state["kept_until"]) }))
+      : null,
     element("p", {}, say("You can close this page.")),
   );
 }
@@ -239,6 +263,7 @@ const WHY = {
   withdrawn: [say("Everything is erased"), say("All that was stored under this link was erased at its listener’s wish. Thank you for telling us.")],
   full: [say("All places are taken"), say("As many listeners as the study has room for have come. Thank you for your interest.")],
   closed: [say("The study is closed"), say("Nobody can begin any more. Thank you for your interest.")],
+  past: [say("The study is over"), say("The day until which answers may be kept has passed, so nothing is taken any more. Thank you for your interest.")],
   elsewhere: [say("Gone on elsewhere"), say("This went on in another browser, or was erased. To go on here, open your link here once more.")],
 };
 
