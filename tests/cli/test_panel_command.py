@@ -50,7 +50,7 @@ def test_a_dry_run_says_what_listeners_meet_and_stores_nothing(folder, capsys):
     assert "Pages: in English (en), Deutsch (de), as the browser asks or the listener chooses; else in English." in out
     assert "Tested: " not in out
     assert "Sitting: 6 trials, practice and controls among them, about 1 min (an estimate)." in out
-    assert "can be finished within 7 days; then it is abandoned." in out
+    assert "can be finished within 7 days, at the latest on 2031-01-01; then it is abandoned." in out
     assert "At most 10 listeners." in out
     assert not (folder / "study.db").exists()
     _, out, _ = ran(capsys, "panel", folder, "--dry-run", "--json")
