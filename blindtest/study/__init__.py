@@ -13,6 +13,7 @@ from blindtest.study.comparing import (
     primary_claim,
     tested_clips,
 )
+from blindtest.study.condition import StudyCondition, StudyCorrection, StudyStage
 from blindtest.study.correction_stages import target_words
 from blindtest.study.factorial_checks import alias_words
 from blindtest.study.factorials import FRACTIONS, factorial_in
@@ -45,20 +46,9 @@ from blindtest.study.scale_reach import ScaleReach, scale_reach
 from blindtest.study.schema import json_schema
 from blindtest.study.stage_reach import StageReach, stage_pair_reach, stage_reach
 from blindtest.study.storage import Storage, storage_in
-from blindtest.study.study import (
-    Listeners,
-    PlaybackSetting,
-    Rendering,
-    Study,
-    StudyClip,
-    StudyCondition,
-    StudyCorrection,
-    StudyStage,
-    Unit,
-    protocol_text,
-    study_files,
-)
+from blindtest.study.study import Listeners, Rendering, Study, StudyClip, protocol_text, study_files
 from blindtest.study.succession import Kept, Origin, new_study_from, read_origin
+from blindtest.study.unit import PlaybackSetting, Unit
 from blindtest.study.unreliable_reach import UnreliableReach, unreliable_reach
 
 __all__ = [

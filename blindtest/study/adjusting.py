@@ -6,12 +6,12 @@ from typing import Any
 from blindtest.design import METHODS, Block, Claim, Protocol
 from blindtest.errors import did_you_mean
 from blindtest.study.comparing import adjusted_grid, block_conditions
+from blindtest.study.condition import StudyCondition
 from blindtest.study.entries import entries
 from blindtest.study.findings import Findings
 from blindtest.study.grids import GRID_UNITS, levels
 from blindtest.study.lines import Place
 from blindtest.study.reading import Tables
-from blindtest.study.study import StudyCondition
 
 __all__ = ["check_adjusted", "check_match"]
 

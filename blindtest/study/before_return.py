@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 from blindtest.device import read_harmonics, read_impedance, read_impulse_responses, read_response
 from blindtest.errors import BlindtestError
 from blindtest.study.playing_level import sensitivity_of
-from blindtest.study.study import Study, Unit
+from blindtest.study.study import Study
+from blindtest.study.unit import Unit
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -14,8 +14,9 @@ from blindtest.device import (
 )
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import BinauralStage, DistortionStage, ExcessPhaseStage, SourceImpedanceStage, Stage
+from blindtest.study.condition import StudyCondition, StudyHarmonics
 from blindtest.study.measurements import read_impulses
-from blindtest.study.study import Study, StudyCondition, StudyHarmonics
+from blindtest.study.study import Study
 
 if TYPE_CHECKING:
     from pandas import DataFrame

@@ -9,7 +9,8 @@ from dataclasses import replace
 
 from blindtest.design import METHODS, Block, Claim, Protocol, Setting
 from blindtest.study.checks import DECOY_LABEL
-from blindtest.study.study import Study, StudyCondition
+from blindtest.study.condition import StudyCondition
+from blindtest.study.study import Study
 
 __all__ = [
     "QUALITY",

@@ -15,12 +15,12 @@ from blindtest.device import (
     spread_of,
 )
 from blindtest.errors import BlindtestError, did_you_mean
+from blindtest.study.condition import StudyCorrection
 from blindtest.study.correction_stages import DESIGN_RATE, limits_of, study_correction, target_of
 from blindtest.study.correction_tables import CorrectionTable
 from blindtest.study.findings import Findings
 from blindtest.study.lines import Place
 from blindtest.study.paths import PathTrouble, file_at
-from blindtest.study.study import StudyCorrection
 
 __all__ = ["check_correction_files", "check_correction_keys", "corrections"]
 

@@ -19,10 +19,11 @@ from blindtest.device import (
 )
 from blindtest.errors import BlindtestError
 from blindtest.render import CorrectionStage, ImbalanceStage, SectionStage
+from blindtest.study.condition import StudyCorrection
 from blindtest.study.correction_tables import CorrectionTable
 from blindtest.study.imbalance_stages import imbalance_stage
 from blindtest.study.measurements import Averages, channels_mean, unit_averages
-from blindtest.study.study import Study, StudyCorrection
+from blindtest.study.study import Study
 
 __all__ = ["CorrectionStages", "limits_of", "study_correction", "target_of", "target_words"]
 

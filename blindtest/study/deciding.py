@@ -10,6 +10,7 @@ from blindtest.study.adjusting import check_adjusted
 from blindtest.study.attribute_reach import ALTERNATIVES
 from blindtest.study.claim_reach import claim_reach
 from blindtest.study.comparing import with_trials
+from blindtest.study.condition import StudyCondition
 from blindtest.study.entries import entries
 from blindtest.study.factorials import cells
 from blindtest.study.findings import Findings
@@ -23,7 +24,6 @@ from blindtest.study.rated_claims import check_attributes
 from blindtest.study.reading import Tables
 from blindtest.study.refutation import AnyReach
 from blindtest.study.stage_claims import check_blind
-from blindtest.study.study import StudyCondition
 from blindtest.study.unreliable_checks import ORDER
 from blindtest.study.unreliable_deciding import check_order
 from blindtest.study.variants import blocks_of_variants

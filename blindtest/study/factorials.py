@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from blindtest.design import Factorial, factorial
-from blindtest.study.study import StudyCondition
+from blindtest.study.condition import StudyCondition
 
 __all__ = ["FRACTIONS", "cells", "combination_name", "factorial_in", "factorial_of", "places", "without"]
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from blindtest.study.study import StudyCondition, StudyStage
+from blindtest.study.condition import StudyCondition, StudyStage
 
 __all__ = ["GRID_STAGES", "GRID_UNITS", "level_name", "levels", "spread"]
 

@@ -21,10 +21,11 @@ from blindtest.render import (
     TiltStage,
 )
 from blindtest.study.bench_stages import BenchStages, is_behind
+from blindtest.study.condition import StudyStage
 from blindtest.study.correction_stages import CorrectionStages
 from blindtest.study.measurements import Averages, channels_mean, unit_averages
 from blindtest.study.reseating import seating_response
-from blindtest.study.study import Study, StudyStage
+from blindtest.study.study import Study
 
 __all__ = ["render_job"]
 

@@ -18,6 +18,14 @@ from blindtest.study.checks import check_tables
 from blindtest.study.claim_checks import check_claims
 from blindtest.study.comparing import asked_of
 from blindtest.study.complaints import complaints
+from blindtest.study.condition import (
+    StudyCondition,
+    StudyHarmonics,
+    StudyHump,
+    StudyShelf,
+    StudySourceImpedance,
+    StudyStage,
+)
 from blindtest.study.correction_stages import study_correction
 from blindtest.study.deciding import primary_index, read_study_protocol
 from blindtest.study.factorials import cells, without
@@ -42,23 +50,8 @@ from blindtest.study.schema import (
     UnitTable,
 )
 from blindtest.study.storage import storage_in
-from blindtest.study.study import (
-    AmplifierSetting,
-    Calibration,
-    Listeners,
-    PlaybackSetting,
-    Rendering,
-    Study,
-    StudyClip,
-    StudyCondition,
-    StudyHarmonics,
-    StudyHump,
-    StudyShelf,
-    StudySourceImpedance,
-    StudyStage,
-    Unit,
-    UnitBinaural,
-)
+from blindtest.study.study import Listeners, Rendering, Study, StudyClip
+from blindtest.study.unit import AmplifierSetting, Calibration, PlaybackSetting, Unit, UnitBinaural
 from blindtest.study.variants import check_variants, say_variants, variant_claims, with_variants
 
 __all__ = ["FILE_NAME", "Loaded", "load_study", "look_at_tables"]

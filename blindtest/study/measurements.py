@@ -18,7 +18,8 @@ from blindtest.device import (
     windowed,
 )
 from blindtest.errors import BlindtestError, Fault
-from blindtest.study.study import Study, Unit
+from blindtest.study.study import Study
+from blindtest.study.unit import Unit
 
 __all__ = ["Averages", "averaged", "channels_mean", "read_impulses", "unit_averages", "unit_response"]
 

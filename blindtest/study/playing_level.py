@@ -15,7 +15,8 @@ from blindtest.audio import MatchRow
 from blindtest.device import Sensitivity, dose, interpolated, read_impedance
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Playback, heard_curve_db
-from blindtest.study.study import PlaybackSetting, Study, Unit
+from blindtest.study.study import Study
+from blindtest.study.unit import PlaybackSetting, Unit
 from blindtest.words import worded
 
 __all__ = ["MOMENTARY_LIMIT_DBA", "PlayingLevel", "full_scale_spl", "playing_level", "sensitivity_of"]

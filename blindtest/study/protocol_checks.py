@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from blindtest.design import METHODS, Claim, Protocol
 from blindtest.errors import did_you_mean
 from blindtest.study.comparing import block_conditions
+from blindtest.study.condition import StudyCondition
 from blindtest.study.entries import entries
 from blindtest.study.findings import Findings
 from blindtest.study.lines import Place
 from blindtest.study.reading import Tables
-from blindtest.study.study import StudyCondition
 
 __all__ = ["check_anchors", "check_conditions", "check_controls", "check_length", "check_phases"]
 

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from blindtest.device import Response, channel_mean, interpolated, level_between
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.measurements import averaged, channels_mean, unit_response
-from blindtest.study.study import Study, Unit
+from blindtest.study.study import Study
+from blindtest.study.unit import Unit
 
 __all__ = ["Apart", "apart_db", "reseating_of", "seating_response", "seating_responses", "units_apart"]
 

@@ -8,9 +8,9 @@ import pytest
 from blindtest.design import Block, Draws
 from blindtest.methods import METHODS, Setting
 from blindtest.study.comparing import block_conditions, with_trials
+from blindtest.study.condition import StudyCondition
 from blindtest.study.protocols import read_protocol
 from blindtest.study.reading import parse_toml
-from blindtest.study.study import StudyCondition
 
 METHOD = METHODS["familiarisation"]
 PROTOCOL = """\

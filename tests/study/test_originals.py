@@ -7,10 +7,10 @@ import pytest
 
 from blindtest.design import Block
 from blindtest.study.comparing import block_conditions, with_trials
+from blindtest.study.condition import StudyCondition
 from blindtest.study.findings import Findings
 from blindtest.study.originals import check_original
 from blindtest.study.reading import parse_toml
-from blindtest.study.study import StudyCondition
 
 ORIGINAL = '[[condition]]\nid = "original"\nreference = true\nstages = []\n'
 OTHER = '[[condition]]\nid = "codec"\nstages = [{ gain_db = -1 }]\n'

@@ -12,7 +12,7 @@ from blindtest.errors import BlindtestError
 from blindtest.render import Playback, heard_curve_db
 from blindtest.study import PlaybackSetting, full_scale_spl, load_study, playing_level
 from blindtest.study.playing_level import LEAST_GAIN_DB
-from blindtest.study.study import AmplifierSetting, Calibration
+from blindtest.study.unit import AmplifierSetting, Calibration
 
 
 @pytest.fixture
