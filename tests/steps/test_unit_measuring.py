@@ -15,7 +15,7 @@ from matplotlib.image import imread
 from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError, WrongUse
-from blindtest.steps.unit.files import sorted_files
+from blindtest.steps.unit.sorting import sorted_files
 
 RATE = 48_000
 HZ = 20 * 2 ** (np.arange(241) / 24)

@@ -19,8 +19,9 @@ from blindtest.steps.unit.dicts import (
 )
 from blindtest.steps.unit.drive import DriveAsked, DriveShown, drive_shown
 from blindtest.steps.unit.facts import bench_facts
-from blindtest.steps.unit.files import SortedFile, sorted_files
+from blindtest.steps.unit.files import SortedFile
 from blindtest.steps.unit.lines import unit_lines
+from blindtest.steps.unit.sorting import sorted_files
 
 __all__ = ["SOURCE_OHMS", "UnitMeasured", "default_figures_folder", "draw_unit", "measure_unit"]
 
