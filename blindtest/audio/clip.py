@@ -383,6 +383,16 @@ def aligned(frames: ArrayLike, reference: ArrayLike, rate: int, max_shift_s: flo
 
     The shift with the strongest cross-correlation, summed over the channels that both have, whatever its polarity;
     0 where either is silent.
+
+    Parameters
+    ----------
+    frames, reference : (n, channels) and (m, channels) array_like, both at `rate` Hz
+    max_shift_s : s
+
+    Raises
+    ------
+    ValueError
+        An array is not (n, channels).
     """
     later, earlier = (np.asarray(value, dtype=np.float64) for value in (frames, reference))
     if later.ndim != 2 or earlier.ndim != 2:

@@ -158,7 +158,7 @@ def loudness_range(frames: ArrayLike, rate: int) -> float:
 
 
 def rms_level(frames: ArrayLike) -> float:
-    """Return the RMS level in dB over all samples of all channels; 0 dB is an RMS of 1.
+    """Return the RMS level in dB over all samples of all channels of (n, channels); 0 dB is an RMS of 1.
 
     So a sine that peaks at full scale reads -3.01 dB. Silence, or no frames, is -inf.
     """

@@ -135,7 +135,7 @@ def surely_missing(gain_db: Floats, spread_db: Floats, count: float) -> Floats:
 
 
 def uncertain_bands(frequency: Floats, spread_db: Floats | None, band: Band) -> tuple[Uncertain, ...]:
-    """Return where inside `band` the spread is above 2.5 dB."""
+    """Return where inside `band`, Hz, the spread (bins,) in dB at `frequency` (bins,) Hz is above 2.5 dB."""
     if spread_db is None:
         return ()
     wide = (spread_db > UNCERTAIN_DB) & (frequency >= band[0] * (1 - 1e-9)) & (frequency <= band[1] * (1 + 1e-9))

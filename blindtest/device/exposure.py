@@ -142,7 +142,12 @@ def seconds_allowed(level_dba: float, *, limit: Limit = "who") -> float:
 
 
 def exposure_pa2h(level_dba: ArrayLike, duration_s: ArrayLike) -> float:
-    """Return the sound exposure in Pa^2 h: the A-weighted squared pressure over time (IEC 61252)."""
+    """Return the sound exposure in Pa^2 h: the A-weighted squared pressure over time (IEC 61252).
+
+    Parameters
+    ----------
+    level_dba, duration_s : (stretches,) array_like, dB(A) re 20 uPa and s; all stretches add up
+    """
     squared = REFERENCE_PA**2 * 10 ** (np.asarray(level_dba, dtype=np.float64) / 10)
     return float(np.sum(squared * np.asarray(duration_s, dtype=np.float64) / 3600))
 

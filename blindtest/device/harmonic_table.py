@@ -58,7 +58,15 @@ class _Found(NamedTuple):
 
 
 def percent_to_db(percent: ArrayLike) -> Floats:
-    """Return distortion in dB re the fundamental: 0.1 % is -60 dB (an amplitude ratio)."""
+    """Return distortion in dB re the fundamental, of the shape of `percent`: 0.1 % is -60 dB (an amplitude ratio).
+
+    None at all is -inf.
+
+    Raises
+    ------
+    ValueError
+        A negative one.
+    """
     values = np.asarray(percent, dtype=np.float64)
     if np.any(values < 0):
         raise ValueError("distortion in percent can't be negative")
@@ -68,7 +76,7 @@ def percent_to_db(percent: ArrayLike) -> Floats:
 
 
 def db_to_percent(decibels: ArrayLike) -> Floats:
-    """Return distortion in percent of the fundamental: -80 dB is 0.01 %."""
+    """Return distortion in percent of the fundamental, of the shape of `decibels`: -80 dB is 0.01 %."""
     percent: Floats = 100 * 10 ** (np.asarray(decibels, dtype=np.float64) / 20)
     return percent
 

@@ -41,7 +41,13 @@ REFERENCE = {"linear": 1.0, "V": 1.0, "mV": 1e3, "Pa": 20e-6, "mPa": 20e-3, "µP
 
 
 def levels_in_db(columns: Floats, layout: Layout, place: Lines) -> Floats:
-    """Return the level columns in dB, linear ones converted by their unit; -inf for a gain of zero."""
+    """Return the level columns (points, columns) in dB, linear ones converted by their unit; -inf for a gain of zero.
+
+    Raises
+    ------
+    BlindtestError
+        A negative linear gain, with its line.
+    """
     levels = columns.copy()
     for k, unit in enumerate(layout.level_units):
         if unit == "dB":

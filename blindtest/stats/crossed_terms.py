@@ -110,7 +110,7 @@ def crossed_terms(
     Parameters
     ----------
     rows : listener, clip, rating; sitting where there is one
-    columns : name -> +-1/2 for each row
+    columns : name -> (rows,), +-1/2
     products : pairs of names; their effects are named "a x b"
 
     Raises

@@ -28,7 +28,7 @@ def design_effect(successes: ArrayLike, trials: ArrayLike) -> float:
 
     Parameters
     ----------
-    successes, trials : of each listener, 0 <= successes <= trials; listeners without a trial don't count
+    successes, trials : (listeners,) array_like, 0 <= successes <= trials; listeners without a trial don't count
     """
     n = np.asarray(trials, dtype=np.float64)
     x = np.asarray(successes, dtype=np.float64)[n > 0]

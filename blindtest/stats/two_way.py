@@ -94,7 +94,13 @@ def mean_of_margins(
 
 
 def difference_of_orders(values: ArrayLike, order: ArrayLike) -> Estimates:
-    """Return mean of the listeners with `order` true minus that of the others; clips, heard by both, cancel."""
+    """Return mean of the listeners with `order` true minus that of the others; clips, heard by both, cancel.
+
+    Parameters
+    ----------
+    values : (..., listeners, clips) array_like
+    order : (listeners,) array_like of truths
+    """
     rows = np.asarray(values, dtype=np.float64).mean(axis=-1)
     first, second = _groups(order, rows.shape[-1])[::-1]
     df = rows.shape[-1] - 2

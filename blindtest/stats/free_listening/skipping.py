@@ -209,7 +209,16 @@ def _unit(track: Track, score: float, is_device: bool) -> Unit:
 
 
 def kaplan_meier(times: Floats, events: NDArray[np.bool_]) -> tuple[Floats, Floats]:
-    """Return the times of events and the share that had none up to and including each (Kaplan & Meier 1958)."""
+    """Return the times of events and the share that had none up to and including each (Kaplan & Meier 1958).
+
+    Parameters
+    ----------
+    times, events : (units,) ; where `events` is False the unit was last seen at its time, and had none
+
+    Returns
+    -------
+    (times,) and (times,), ascending; each time once
+    """
     at = np.unique(times[events])
     at_risk = np.array([np.sum(times >= time) for time in at], dtype=np.float64)
     happened = np.array([np.sum(events & (times == time)) for time in at], dtype=np.float64)

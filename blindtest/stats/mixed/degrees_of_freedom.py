@@ -161,7 +161,7 @@ def _pooled_df(df: Floats) -> float:
 
 
 def t_tails(statistic: ArrayLike, df: ArrayLike) -> Floats:
-    """Return two-sided p values of t statistics; degrees of freedom may be fractional or infinite."""
+    """Return two-sided p values of t statistics, in the shape of both; df may be fractional or infinite."""
     t = -np.abs(np.asarray(statistic, dtype=np.float64))
     nu = np.asarray(df, dtype=np.float64)
     with np.errstate(invalid="ignore"):

@@ -13,7 +13,13 @@ __all__ = ["CODED", "needed_columns", "only_coded", "response_and_fixed", "right
 
 
 def response_and_fixed(formula: str) -> tuple[Any, Any]:
-    """Return the response's and the fixed part's formula."""
+    """Return the response's and the fixed part's formula.
+
+    Raises
+    ------
+    BlindtestError
+        It can't be read, or names no response or several.
+    """
     from formulaic import Formula
     from formulaic.errors import FormulaParsingError
 
@@ -45,7 +51,13 @@ def only_coded(sides: Iterable[Any]) -> set[str]:
 
 
 def right_side(text: str, key: str) -> Any:
-    """Return the formula of what varies over a group; `key` names it in faults."""
+    """Return the formula of what varies over a group.
+
+    Raises
+    ------
+    BlindtestError
+        It can't be read, names a response or has no term; `key` is named there.
+    """
     from formulaic import Formula
     from formulaic.errors import FormulaParsingError
 

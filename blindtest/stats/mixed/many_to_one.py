@@ -48,7 +48,7 @@ PRIMES = np.array([n for n in range(2, 1300) if all(n % k for k in range(2, int(
 
 
 def many_to_one_tail(c: float, correlation: Floats, df: float, *, points: int = POINTS) -> float:
-    """Return P(max |T_i| > c)."""
+    """Return P(max |T_i| > c) of t statistics of one df with this correlation, (tests, tests)."""
     if isnan(c) or isnan(df) or not np.all(np.isfinite(correlation)):
         return nan
     if c <= 0:

@@ -40,7 +40,7 @@ AT_ONCE = 2_000_000
 
 
 def hinges(values: ArrayLike) -> tuple[float, float, float]:
-    """Return lower hinge, median and upper hinge; of 1 ... 9 they are 3, 5, 7, of 1 ... 10 3, 5.5, 8.
+    """Return lower hinge, median and upper hinge of (n,); of 1 ... 9 they are 3, 5, 7, of 1 ... 10 3, 5.5, 8.
 
     Raises
     ------
@@ -53,7 +53,7 @@ def hinges(values: ArrayLike) -> tuple[float, float, float]:
 
 
 def outside_fences(values: ArrayLike) -> Bools:
-    """Return which values are outliers: more than 1.5 interquartile ranges outside the hinges."""
+    """Return which values (n,) are outliers, (n,): more than 1.5 interquartile ranges outside the hinges."""
     x = _finite("values", values)
     low, _, high = hinges(x)
     reach = FENCE * (high - low)
@@ -120,7 +120,7 @@ def median_difference_test(
 
     Parameters
     ----------
-    first, second : ratings of two conditions; of one length and in the same order of listeners where `paired`
+    first, second : (n,) and (m,) ratings of two conditions; where `paired` of one length, listeners in the same order
     paired : the two ratings of each listener change places together; else all are pooled and dealt out anew
     alternative : "greater": the first median lies above the second
     draws : arrangements drawn where there are more than that; else all are gone through

@@ -18,7 +18,7 @@ TWO_GROUPS = 5 / 9
 
 
 def sample_skewness(values: ArrayLike) -> float:
-    """Return the skewness corrected for n; NaN below three values or without spread."""
+    """Return the skewness of (n,), corrected for n; NaN below three values or without spread."""
     x = np.asarray(values, dtype=np.float64)
     n = len(x)
     spread = _spread(x) if n > 2 else 0.0
@@ -28,7 +28,7 @@ def sample_skewness(values: ArrayLike) -> float:
 
 
 def sample_kurtosis(values: ArrayLike) -> float:
-    """Return the excess kurtosis corrected for n; NaN below four values or without spread."""
+    """Return the excess kurtosis of (n,), corrected for n; NaN below four values or without spread."""
     x = np.asarray(values, dtype=np.float64)
     n = len(x)
     spread = _spread(x) if n > 3 else 0.0
@@ -39,7 +39,7 @@ def sample_kurtosis(values: ArrayLike) -> float:
 
 
 def multimodality(values: ArrayLike) -> float:
-    """Return b, 0 ... 1; NaN below four values or without spread."""
+    """Return b of (n,), 0 ... 1; NaN below four values or without spread."""
     x = np.asarray(values, dtype=np.float64)
     n = len(x)
     if n < 4:
