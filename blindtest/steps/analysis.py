@@ -28,6 +28,7 @@ from blindtest.steps.lines.stopped import stopped_lines
 from blindtest.steps.lines.threshold import threshold_lines
 from blindtest.steps.lines.unreliable import CLAIMED_BY_SOUND, unreliable_dict, unreliable_lines
 from blindtest.steps.place import Clock, Entropy, now, open_store, refuse_open_sittings
+from blindtest.steps.reading_only import open_to_read
 from blindtest.steps.screening import screening_dict, screening_found
 from blindtest.steps.withdrawn import counted_against, counted_against_words
 from blindtest.study import load_study
@@ -362,7 +363,9 @@ def analyze(folder: Path, *, while_open: str = "", clock: Clock = now, entropy: 
         Nobody has listened, or a sitting is open and no reason was given to look all the same.
     """
     study = load_study(folder)
-    with open_store(study, create=False, entropy=entropy) as store:
+    # Why somebody looked all the same goes on record, and so it needs a place to be written to.
+    opened = open_store(study, create=False, entropy=entropy) if while_open else open_to_read(study, entropy=entropy)
+    with opened as store:
         refuse_open_sittings(study, store, clock(), what="analysis", override=while_open)
         reminder = reminder_of(study, store.sittings(), clock())
         answers = read_answers(store)

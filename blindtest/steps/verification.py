@@ -13,8 +13,9 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.session import restored
 from blindtest.steps.anchors import ANCHORS, NO_STAMPS, Anchoring, Stamp, anchoring, stamps
 from blindtest.steps.earlier import earlier_lacking
-from blindtest.steps.place import Entropy, open_store
+from blindtest.steps.place import Entropy
 from blindtest.steps.prepared_sitting import study_id
+from blindtest.steps.reading_only import open_to_read
 from blindtest.steps.stopping_rules import rule_fault
 from blindtest.study import load_study
 
@@ -158,7 +159,7 @@ def verify(
         There is no record, or a published hash is not one.
     """
     study = load_study(folder)
-    with open_store(study, create=False, entropy=entropy) as store:
+    with open_to_read(study, entropy=entropy) as store:
         return verify_store(store, published=published, stamped=stamps(study.folder / ANCHORS, authorities=authorities))
 
 

@@ -37,6 +37,7 @@ from blindtest.steps.bundle.checks import (
     check_files,
     check_packing,
     check_rendering,
+    check_study,
     hashes_in,
     laid_out,
     levels_in,
@@ -947,6 +948,27 @@ def test_what_another_source_may_write_otherwise_is_held_by_the_hash_alone(made,
     failed = failed_in(verify_bundle(copy, sound=False))
     assert [what.split(":")[0] for what in failed] == ["results.json", "trials.csv"]
     assert [*failed.values()] == ["1 differ: claims.0.word", "line 43 is not that of the record"]
+
+
+def test_a_rule_that_a_seal_is_without_is_told_and_not_called_other_words(copy, tmp_path):
+    """Seals made before listeners of a preference were told apart lack one: no forgeries, and not the same words."""
+    with opened(copy) as bundle:
+        work, listed = laid_out(bundle, tmp_path), hashes_in(bundle)
+        sealed = read_kept_record(copy / "record").record(read_kept_record(copy / "record").sittings()[-1].study_seal)
+        rules = sealed["analysis"]
+        without = sealed | {"analysis": {name: words for name, words in rules.items() if name != "several"}}
+        _, told = check_study(work, listed, without, same_source=False)
+        assert told == (
+            f"the study seal is without a rule that the source here would seal: several ({rules['several']}): every "
+            "claim is analysed as it was sealed, without it"
+        )
+        more = sealed | {"analysis": rules | {"heard": "by ear", "tasted": "a spoonful"}}
+        _, unknown, reworded = check_study(work, listed, more, same_source=False)
+        assert "names a rule that the source here doesn't know: tasted" in unknown
+        assert reworded.endswith("another source of blindtest words analysis otherwise: not decided")
+        for changed in (without, more):
+            _, firm = check_study(work, listed, changed, same_source=True)
+            assert (firm.ok, firm.detail) == (False, "differs in analysis")
 
 
 def test_a_source_that_is_no_hash_makes_nothing_easier(copy):

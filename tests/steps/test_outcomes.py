@@ -6,6 +6,7 @@ tests/browser/test_sitting.py.
 
 import os
 import shutil
+import sqlite3
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -150,3 +151,36 @@ def test_a_folder_to_read_only_is_one_line_and_stays_as_it_is(study, begun):
         assert len(str(refused.value).splitlines()) == 1
         assert refused.value.exit_code == 4
         assert {path.name: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="rights are those of POSIX")
+def test_a_record_on_a_medium_to_read_only_is_checked_and_read(study):
+    """As on a snapshot or a disc: also where the program that wrote it was killed, and its log lies beside it."""
+    with steps.prepare_sitting(study, listener="L-one") as prepared:
+        commitment = prepared.entry.commitment
+    with tempfile.TemporaryDirectory() as place, sqlite3.connect(study / "study.db") as still_open:
+        still_open.execute("PRAGMA wal_autocheckpoint = 0")
+        still_open.execute("CREATE TABLE later (x)")
+        still_open.commit()
+        assert (study / "study.db-wal").stat().st_size
+        Path(place).chmod(0o755)
+        folder = Path(shutil.copytree(study, Path(place) / "my-study"))
+        still_open.execute("DROP TABLE later")
+        wanted = steps.verify(study, published=[commitment]).text()
+        before = {path.name: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+        try:
+            with as_somebody_without_rights(folder):
+                assert steps.verify(folder, published=[commitment]).text() == wanted
+                with pytest.raises(BlindtestError, match="sitting 1 is open: no analysis") as refused:
+                    steps.analyze(folder)
+                with pytest.raises(Missing, match="can't be written to"):
+                    steps.analyze(folder, while_open="it would have to go on record")
+        finally:
+            for path in (folder, *folder.rglob("*")):
+                path.chmod(0o700 if path.is_dir() else 0o600)
+        assert str(refused.value).startswith(f"{folder / 'study.db'}: ")
+        assert {path.name: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
+        steps.abandon(folder)
+        wanted = steps.analyze(folder).text()
+        with as_somebody_without_rights(folder):
+            assert steps.analyze(folder).text() == wanted

@@ -11,6 +11,7 @@ Nothing here asks for time or entropy: both are passed in.
 from blindtest.session.register import WITHHELD, Acknowledged, ImpressionEntry, Override, SealEntry, SittingEntry
 from blindtest.session.store.database import ByUrl
 from blindtest.session.store.places import is_there, look_at
+from blindtest.session.store.read_only import copy_to_read, is_read_only
 from blindtest.session.store.store import Store
 
 __all__ = [
@@ -22,6 +23,8 @@ __all__ = [
     "SealEntry",
     "SittingEntry",
     "Store",
+    "copy_to_read",
+    "is_read_only",
     "is_there",
     "look_at",
 ]

@@ -98,8 +98,27 @@ def check_study(
         "what was planned: study.toml against the seal: title, claims, margins, analysis, protocol, listeners, levels"
     )
     if other and not same_source and set(other) <= _WORDS:
-        return [*found, f"{words}: another source of blindtest words {', '.join(other)} otherwise: not decided"]
+        told, reworded = _rules_apart(made, sealed) if "analysis" in other else ([], False)
+        other = [key for key in other if key != "analysis" or reworded]
+        if other:
+            told.append(f"{words}: another source of blindtest words {', '.join(other)} otherwise: not decided")
+        return [*found, *told]
     return [*found, Finding(ok=not other, what=words, detail=f"differs in {', '.join(other)}" if other else "")]
+
+
+def _rules_apart(made: Mapping[str, Any], sealed: Mapping[str, Any]) -> tuple[list[str], bool]:
+    """Return which rules of the analysis one of two sources doesn't know, and whether both word another otherwise."""
+    ours, theirs = made["analysis"], sealed["analysis"]
+    told = [
+        f"the study seal is without a rule that the source here would seal: {name} ({ours[name]}): every claim is "
+        "analysed as it was sealed, without it"
+        for name in sorted(ours.keys() - theirs.keys())
+    ]
+    told += [
+        f"the study seal names a rule that the source here doesn't know: {name}: not decided"
+        for name in sorted(theirs.keys() - ours.keys())
+    ]
+    return told, any(ours[name] != theirs[name] for name in ours.keys() & theirs.keys())
 
 
 def _stand_in(listed: Sequence[Hashed]) -> Rendered:
