@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from blindtest.device import Response, correction_curve, level_between
+from blindtest.device import Limits, Response, correction_curve, level_between
 from blindtest.errors import BlindtestError
 
 
@@ -59,6 +59,47 @@ def test_the_knee_under_the_limit(flat):
     assert curve.gain_at(400 * 2 ** (-wanted / 3)) == pytest.approx([4.99, 5.75, 6.0, 6.0], abs=2e-3)
 
 
+@pytest.mark.parametrize(("limit", "by_curve"), [(1.0, False), (1.0, True), (0.4, True), (0.0, False), (0.0, True)])
+def test_the_knee_is_as_wide_as_a_low_limit_at_most(flat, limit, by_curve):
+    """By hand: under a limit L the knee is L/2 to each side, so L/8 is gone where L is wanted, and cuts are whole."""
+    frequency = np.geomspace(10, 20_000, 2000)
+    device = Response(frequency=frequency, magnitude=np.clip(3 * np.log2(frequency / 400), None, 3)[:, None])
+    most = Response(frequency=np.array([10.0, 20_000.0]), magnitude=np.full((2, 1), limit))
+    curve = correction_curve(
+        device,
+        flat,
+        align_hz=(399, 401),
+        max_boost_db=6.0 if by_curve else limit,
+        smoothing=None,
+        limits=Limits(boost=most) if by_curve else None,
+    )
+    wanted = np.array([-2.0, 0.0, 0.49 * limit, limit, 1.51 * limit, 4.0])
+    held = [-2.0, 0.0, 0.49 * limit, 7 / 8 * limit, limit, limit]
+    assert curve.gain_at(400 * 2 ** (-wanted / 3)) == pytest.approx(held, abs=4e-3)
+
+
+def test_what_the_limit_holds_back_is_told_where_it_is_and_how_deep(flat):
+    """By hand, 3 dB an octave: 7 dB are wanted at 400 x 2^(-7/3) Hz, from there on more than 1 dB over the limit of 6.
+
+    At 50 Hz, the lower edge, 9 are wanted: a dip of 3 dB is left. Outside the band nothing is told.
+    """
+    frequency = np.geomspace(10, 20_000, 2000)
+    device = Response(frequency=frequency, magnitude=np.minimum(0, 3 * np.log2(frequency / 400))[:, None])
+    (one,) = correction_curve(
+        device, flat, align_hz=(1000, 4000), band_hz=(50, 8000), max_boost_db=6, smoothing=None
+    ).held_back
+    assert (one.by, one.low_hz) == ("boost", 50.0)
+    assert one.high_hz == pytest.approx(400 * 2 ** (-7 / 3), rel=0.01)
+    assert one.worst_db == pytest.approx(3.0, abs=0.01)
+    # 5 dB wanted, of 6 allowed: nothing is held back.
+    assert (
+        correction_curve(
+            device, flat, align_hz=(1000, 4000), band_hz=(126, 8000), max_boost_db=6, smoothing=None
+        ).held_back
+        == ()
+    )
+
+
 def test_narrow_ripple_is_left_alone_and_resonances_are_not_flattened(sections, flat):
     """A sine over log f of period 1/12 octave has no mean over 1/12 octave; a resonance keeps its top."""
     device = sections((1000, 10, 3))
@@ -77,6 +118,10 @@ def test_a_band_that_is_not_covered_is_narrowed_and_said():
         "corrected from 30 to 16000 Hz, not from 10 to 20000 Hz: response and target cover no more",
     )
     assert correction_curve(over(20.1, 20_000), over(20, 20_000), band_hz=(20, 20_000)).remarks == ()
+    one_side = correction_curve(over(30, 22_000), over(20, 22_000), band_hz=(20, 20_000))
+    assert (one_side.band_hz, len(one_side.remarks)) == ((30.0, 20_000), 1)
+    other = correction_curve(over(20, 22_000), over(20, 16_000), band_hz=(20, 20_000))
+    assert (other.band_hz, len(other.remarks)) == ((20.0, 16_000.0), 1)
 
 
 def test_gain_ends_where_the_blend_ends(sections, flat):
@@ -111,6 +156,7 @@ def test_different_rigs_are_refused_with_everything_else():
     ("arguments", "match"),
     [
         ({"band_hz": (1000, 100)}, "band_hz must be two frequencies, the lower first"),
+        ({"band_hz": (1000, 1000)}, "band_hz must be two frequencies, the lower first"),
         ({"align_hz": (0, 100)}, "align_hz must be two frequencies, the lower first"),
         ({"max_boost_db": -1}, "max_boost_db must be 0 or more, got -1"),
         ({"max_boost_db": float("nan")}, "max_boost_db must be 0 or more, got nan"),
