@@ -143,7 +143,7 @@ def _one_primary(data: Tables, found: Findings) -> None:
 def _compared(data: Tables, found: Findings) -> None:
     """What two conditions are compared: the only two, or those that a claim names; and do they differ?"""
     pairs: list[tuple[object, object]] = []
-    if "claim" in found.source.data:
+    if found.source.data.get("claim"):
         pairs = [(claim.get("device"), claim.get("comparator")) for _, claim in entries(data, "claim")]
     else:
         if found.is_touched("condition") or has_hidden_ids(data, "condition", found):

@@ -115,7 +115,7 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
                 got=kind,
                 allowed=", ".join(protocol.decides),
             )
-    if not tables and "claim" not in found.source.data and protocol.decides != ("heard",):
+    if not tables and not found.source.data.get("claim") and protocol.decides != ("heard",):
         found.fault(
             ("protocol", "use"),
             f"no claim: the protocol {protocol.name} decides what is {' and '.join(protocol.decides)}",
@@ -144,7 +144,7 @@ def _decided(data: Tables, protocol: Protocol, found: Findings) -> tuple[Protoco
     planned = data.get("listeners", {}).get("planned", 1)
     check_phases(protocol, data, planned, found)
     reaches: dict[str, AnyReach] = {}
-    if not tables and "claim" not in found.source.data:
+    if not tables and not found.source.data.get("claim"):
         one = claim_reach(protocol, "heard", {}, None, (), planned, found, data)
         return protocol, {"heard": one} if one is not None else {}
     for index, claim in tables.items():

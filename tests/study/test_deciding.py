@@ -1,17 +1,23 @@
 """What is decided of a study's claims before anybody listens: edges that studies seldom meet, worked out by hand."""
 
+from dataclasses import replace
+
 import pytest
 
+from blindtest.design import Block, Claim
 from blindtest.study import (
+    StudyCondition,
     compared_by_block,
     examine,
     load_study,
     primary_claim,
     rated_reach,
+    resources,
     stage_pair_reach,
     stage_reach,
 )
 from blindtest.study import tested_clips as clips_tested
+from blindtest.study.comparing import adjusted_grid, block_conditions
 
 OTHERS = """
 [[condition]]
@@ -101,6 +107,18 @@ def test_a_claim_that_is_no_table_is_said_once(folder):
     assert any("claim" in fault and "5" in fault for fault in said)
 
 
+@pytest.mark.parametrize(("use", "said"), [("abx", ()), ("tuning", ("no claim: the protocol tuning decides",))])
+def test_a_list_without_claims_is_no_claim(study, use, said):
+    place = study(use=use)
+    path = place / "study.toml"
+    path.write_text("claim = []\n" + path.read_text())
+    found = faults(place)
+    assert len(found) == len(said)
+    assert all(words in fault for words, fault in zip(said, found, strict=True))
+    path.write_text(path.read_text().replace("[[clip]]", f"{OTHERS}[[clip]]", 1))
+    assert any("which two are compared?" in fault for fault in faults(place))
+
+
 def test_without_a_claim_only_hearing_is_implied(study):
     (fault,) = faults(study(use="tuning"))
     assert "no claim: the protocol tuning decides what is heard and preferred" in fault
@@ -124,7 +142,10 @@ def test_clips_that_any_claim_is_tested_on(study):
     two = claim("heard", 'clips = ["voice", "strings"]\nmargin = 0.7') + claim(
         "preferred", 'clips = ["strings"]', id="two"
     )
-    assert clips_tested(load_study(study(OTHERS + two, "tuning"))) == ("strings", "voice")
+    own = load_study(study(OTHERS + two, "tuning"))
+    assert clips_tested(own) == ("strings", "voice")
+    # 28 trials on both of them; of 24 pairs on both, half are on the one that is claimed about.
+    assert (own.reaches["one"].trials, own.reaches["two"].trials) == (28, 12)
 
 
 @pytest.mark.parametrize("named", [True, False])
@@ -191,6 +212,57 @@ def test_pairs_of_the_stages_that_are_claimed_about(study):
     blocks = compared_by_block(load_study(study(chains + own, "attribution-pairs", "[listeners]\nplanned = 24\n")))
     assert {name.split("@")[0] for names in blocks.values() for name in names} == {"other"}
     assert {len(names) for names in blocks.values()} == {4}
+
+
+def levels(grid, *values):
+    return [StudyCondition(id=f"{grid}@{value:g}", grid=grid, level=abs(value), value=value) for value in values]
+
+
+def matched(device, kind="matched"):
+    return Claim(id=device, kind=kind, device=device, comparator="heron")
+
+
+SET = Block(id="set", phase="blind", method="adjustment", trials=4)
+PLAIN = [StudyCondition(id="heron"), StudyCondition(id="plover")]
+
+
+def test_which_grid_is_set_by_hand():
+    """Named in the block, else claimed, else the only one that no threshold speaks of; else none."""
+    one, two = levels("gain", 1, -1, 0), levels("bass", 2, 4)
+    assert adjusted_grid(SET, [], [*PLAIN, *one]) == "gain"
+    assert adjusted_grid(SET, [], [*PLAIN, *one, *two]) == ""
+    assert adjusted_grid(SET, [], PLAIN) == ""
+    assert adjusted_grid(SET, [matched("bass")], [*PLAIN, *one, *two]) == "bass"
+    assert adjusted_grid(SET, [matched("gain", "threshold")], [*PLAIN, *one, *two]) == "bass"
+    assert adjusted_grid(replace(SET, numbers={"adjusts": "gain"}), [matched("bass")], [*PLAIN, *one, *two]) == "gain"
+
+
+def test_what_a_setting_moves_through():
+    one, two = levels("gain", 1, -1, 0), levels("bass", 2, 4)
+    steps = ("gain@-1", "gain@0", "gain@1")
+    assert block_conditions(SET, [matched("gain")], [*PLAIN, *one, *two]) == ("heron", *steps)
+    assert block_conditions(SET, [], [*PLAIN, *one]) == ("plover", *steps), "the comparator of the claim implied"
+    assert block_conditions(SET, [], [*PLAIN, *one, *two]) == ()
+    assert block_conditions(replace(SET, numbers={"sets": "preferred"}), [], [*PLAIN, *one]) == steps
+    assert block_conditions(replace(SET, numbers={"against": "wren"}), [], [*PLAIN, *one]) == ("wren", *steps)
+
+
+def test_a_block_of_one_model_of_the_harmonics_asks_of_that_one():
+    test = Block(id="test", phase="blind", method="abx", trials=4)
+    claims = [matched("bent", "heard"), matched("bent.before", "heard")]
+    assert block_conditions(test, claims, PLAIN) == ("bent", "heron")
+    assert block_conditions(replace(test, numbers={"variant": "bent.before"}), claims, PLAIN) == (
+        "bent.before",
+        "heron",
+    )
+
+
+def test_a_protocol_without_a_margin_names_itself(study):
+    place = study(use="own.toml")
+    text = (resources("protocols") / "abx.toml").read_text()
+    (place / "own.toml").write_text("\n".join(line for line in text.split("\n") if not line.startswith("margin")))
+    (fault,) = faults(place)
+    assert "protocol.use: no margin: nothing could refute the claim" in fault
 
 
 def one_stage(**more):
