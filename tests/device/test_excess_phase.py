@@ -35,6 +35,8 @@ def test_what_a_filter_leaves_outside_is_what_the_geometric_series_says(a, half,
     """10 lg of (1 - a^2) a^(2 half): -25.5 and -58.9 dB, of -60 allowed."""
     with pytest.raises(BlindtestError, match=words):
         closed(a).fir(RATE, 2 * half + 1)
+    with pytest.raises(ValueError, match=f"an odd number of taps has a middle, got {2 * half}"):
+        closed(a).fir(RATE, 2 * half)
 
 
 def test_a_filter_is_the_all_pass_itself_about_its_middle():
@@ -72,6 +74,21 @@ def test_a_short_file_is_looked_at_as_finely_as_a_long_one():
     turned = (wanted - found.phase_at(at)) / np.pi
     assert turned - turned[0] == pytest.approx(0, abs=1e-4)
     assert turned[0] == pytest.approx(round(turned[0]), abs=1e-4)
+
+
+def test_above_the_band_the_phase_is_led_to_a_multiple_of_pi_without_a_corner():
+    """Else a filter rings: no jump at half the rate, no slope there, and none of the slope's own at the band's end."""
+    found = excess_phase(all_pass(0.8, 2048), RATE, band_hz=(20.0, 12_000.0))
+    half_turns = found.phase[-1] / np.pi
+    assert half_turns == pytest.approx(round(half_turns), abs=1e-9)
+    last = int(np.searchsorted(found.frequency, 12_000.0, side="right")) - 1
+    slope = np.diff(found.phase)
+    assert slope[last - 1] == pytest.approx(slope[last], rel=0.02)
+    assert np.abs(slope[-1]) < 1e-3 * np.abs(slope[last])
+    # Half of the band's slope is kept on the way: by hand, the integral of 1 - x over the rest.
+    straight = slope[last] * (len(found.phase) - 1 - last)
+    led = found.phase[-1] - found.phase[last]
+    assert abs(led - straight / 2) <= np.pi / 2 * 1.02
 
 
 def test_ears_are_turned_only_where_all_are():

@@ -92,6 +92,8 @@ def test_memory_is_bounded(monkeypatch):
         limits.wait_s("/x", f"visit={number}")
         assert [limits.wait_s("/x", "visit=busy") > 0] == [number >= 3], "who keeps asking is not forgotten"
     assert len(limits._buckets) == 100
+    assert limits.wait_s("/x", "visit=busy") > 0
+    assert [limits.wait_s("/x", "visit=999") > 0 for _ in range(3)] == [False, False, True], "nor who came last"
 
 
 def test_every_path_has_a_limit_and_a_long_cookie_is_not_read_whole():
@@ -115,6 +117,8 @@ def test_what_is_left_grows_with_time_up_to_the_burst_and_strangers_have_their_m
         assert limits.wait_s("/b", who) == pytest.approx(0.5 / share)
         clock.now += 0.5 / share
         assert [limits.wait_s("/b", who) for _ in range(2)] == [0, pytest.approx(0.5 / share)]
+        clock.now += 0.125 / share
+        assert limits.wait_s("/a", who) == pytest.approx(0.375 / share), "a quarter of one is there already"
 
 
 def test_the_first_known_cookie_tells_who_it_is_and_one_made_up_tells_nothing():

@@ -180,6 +180,7 @@ def test_sparse_factorisation_finds_the_same(random):
     blocks = fit_linear_mixed("rating ~ device + mode", table, random=random)
     sparse = linear_result(sparse_prepared(model_matrix("rating ~ device + mode", table, random=random)).fit())
     assert sparse.convergence.converged
+    assert not sparse.singular
     assert sparse.log_likelihood == pytest.approx(blocks.log_likelihood, abs=1e-6)
     for name, tolerance in (("estimate", 1e-5), ("std_error", 1e-5), ("df", 1e-3)):
         assert sparse.coefficients[name].to_numpy() == pytest.approx(
@@ -193,6 +194,20 @@ def test_sparse_factorisation_finds_the_same(random):
             one, other = getattr(blocks, ours)[group], getattr(sparse, ours)[group]
             assert list(one.index) == list(other.index)
             assert one.to_numpy() == pytest.approx(other.to_numpy(), rel=1e-3, abs=1e-3)
+
+
+def test_sparse_factorisation_ends_at_zero_where_listeners_are_alike():
+    """With the mean of each listener taken off, none of the variance lies between listeners; by both ways."""
+    table = panel(5, listeners=3, clips=3, share=0.4)
+    table["rating"] -= table.groupby("listener")["rating"].transform("mean")
+    blocks = fit_linear_mixed("rating ~ device", table, random=RANDOM_PARTS[1])
+    sparse = linear_result(sparse_prepared(model_matrix("rating ~ device", table, random=RANDOM_PARTS[1])).fit())
+    for result in (blocks, sparse):
+        assert result.singular
+        of_listeners, of_clips, _ = result.variance_components["variance"]
+        assert of_listeners == 0.0
+        assert of_clips > 0.5
+    assert sparse.log_likelihood == pytest.approx(blocks.log_likelihood, abs=1e-6)
 
 
 def test_a_large_crossing_goes_to_sparse_factorisation(monkeypatch):
