@@ -19,13 +19,13 @@ from blindtest.report import (
 )
 from blindtest.report.attribute_facts import AttributeListenerFacts
 from blindtest.report.chain_facts import ChainFacts, DelayFacts, RoomFacts, StageCurve
-from blindtest.report.choice_facts import PlanFacts
+from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.facts import names_of
 from blindtest.report.listened_facts import ListenedPlan
 from blindtest.report.preference_facts import PreferencePlanFacts
 from blindtest.report.scale_facts import ScaleFacts
 from blindtest.report.unreliable_facts import UnreliableFacts
-from blindtest.stats import conclude_attribute, conclude_preference
+from blindtest.stats import conclude, conclude_attribute, conclude_preference, discrimination_test
 
 
 def pairs(*rows):
@@ -107,6 +107,29 @@ def test_chances_of_a_plan_of_choices_are_scipys():
             PlanFacts(**{"trials": 4, "shares": few.shares, "chance_shown": few.chance_shown, **wrong})
 
 
+def test_results_of_all_of_each_and_of_what_stayed_open():
+    """P of 12 or more of 16 by a thrown coin; four more trials that nobody answered are counted once each way."""
+    found = Results.of(conclude(12, 16, method="abx", margin=0.5, unanswered=4))
+    wrong, right = found.unanswered_as_wrong, found.unanswered_as_right
+    assert [(one.who, one.correct, one.trials) for one in (found.pooled, wrong, right)] == [
+        ("all answers", 12, 16),
+        ("as wrong", 12, 20),
+        ("as right", 16, 20),
+    ]
+    for one in (found.pooled, wrong, right):
+        assert one.p_value == pytest.approx(binom.sf(one.correct - 1, one.trials, 0.5))
+        assert one.similarity_p_value == pytest.approx(binom.cdf(one.correct, one.trials, 0.75))
+    whole = Results.of(conclude(12, 16, method="abx", margin=None))
+    assert (whole.unanswered_as_wrong, whole.unanswered_as_right, whole.pooled.similarity_p_value) == (None,) * 3
+    single = tuple(discrimination_test(n, 16, method="abx") for n in (14, 9))
+    of = {"listeners": ("L1", "L2"), "results": single, "adjusted_p_values": (0.004, 0.4)}
+    both = Results.of(conclude(23, 32, method="abx", margin=0.5), SimpleNamespace(**of)).listeners
+    assert [(one.who, one.correct, one.adjusted_p_value) for one in both] == [("L1", 14, 0.004), ("L2", 9, 0.4)]
+    of = {"listeners": ("L1",), "results": single[:1], "adjusted_p_values": (0.004,)}
+    (one,) = Results.of(conclude(14, 16, method="abx", margin=0.5), SimpleNamespace(**of)).listeners
+    assert (one.who, one.adjusted_p_value) == ("L1", None)
+
+
 @pytest.mark.parametrize(
     ("right", "unanswered", "rests_on"),
     [(24, 0, "answered"), (23, 1, "against"), (1, 1, "favouring"), (14, 2, "answered"), (0, 4, "against")],
@@ -119,6 +142,7 @@ def test_what_an_attribute_rests_on(right, unanswered, rests_on):
     if word and answered:
         assert one.word == word
     facts = AttributeFacts(conclusion=one)
+    assert ClaimResult(claim=ClaimFacts(kind="attribute"), attribute=facts).word == one.word
     assert facts.decisive is getattr(one, rests_on)
     listener = AttributeListenerFacts(who="L1", conclusion=one)
     assert listener.tested is (one.answered if answered else one.against)
@@ -157,13 +181,15 @@ def test_an_impression_of_any_shape():
     assert (bare.unit, bare.known, bare.clips, bare.when, bare.who) == ("heron", ("its price",), ("a", "b"), None, "")
     stored = datetime(2026, 1, 2, tzinfo=UTC)
     whole = {
-        "unit": {"id": "heron", "name": "Heron", "serial_suffix": "42"},
+        "unit": {"id": "heron", "name": "Heron", "serial_suffix": "42", "revision": "B", "firmware": "1.2"},
         "when": "2026-01-01T10:00:00+00:00",
         "files": {"a.txt": "ff"},
         "known": "",
+        "worn": "an hour",
     }
     one = ImpressionFacts.of("ab", whole, stored)
     assert (one.unit, one.serial_suffix, one.known, one.files) == ("Heron", "42", (), (("a.txt", "ff"),))
+    assert (one.revision, one.firmware, one.worn) == ("B", "1.2", "an hour")
     assert one.when == datetime(2026, 1, 1, 10, tzinfo=UTC)
     assert ImpressionFacts.of("ab", {**whole, "when": ""}, stored).when == stored
     assert ImpressionFacts.of("ab", {"files": [("b", "00")]}).files == (("b", "00"),)
@@ -266,7 +292,7 @@ def test_means_under_either_name():
     ]
     assert (facts.mean("heron", "heron"), facts.mean("plover", "heron")) == (65.0, None)
     assert facts.listeners == (), "one listener's are those of all"
-    two = UnreliableFacts.of(result, table=ratings(*one, ("L2", "heron", "heron", 20.0)))
+    two = UnreliableFacts.of(result, table=ratings(*one, ("L2", "heron", "heron", 20.0), ("L2", "low", "heron", 5.0)))
     assert {(c.listener, c.sound, c.label): c.mean for c in two.listeners} == {
         ("L1", "heron", "heron"): 65.0,
         ("L1", "heron", "plover"): 50.0,

@@ -1,7 +1,7 @@
 """A panel looked at before it is served, in words; and how one stands, in numbers: put in by hand, counted by hand."""
 
-import datetime
 from dataclasses import replace
+from datetime import UTC, date, datetime
 from types import SimpleNamespace
 
 import pytest
@@ -59,6 +59,11 @@ def test_a_plain_panel_in_words():
     ("more", "line"),
     [
         ({"keep_until": "2031-01-01"}, "Invitation: in.md. Consent: c.md, answers kept until 2031-01-01."),
+        (
+            {"keep_until": "2031-01-01"},
+            "A sitting that was begun can be finished within 2.5 days, at the latest on 2031-01-01; "
+            "then it is abandoned.",
+        ),
         ({"public": True}, "Links: personal ones, and a public one."),
         ({"public": True, "public_places": 7}, "Links: personal ones, and a public one for 7 listeners."),
         ({"public_places": 7}, "Links: personal ones."),
@@ -116,6 +121,9 @@ def test_tries_and_guesses_are_told():
     assert "5 of them right to pass, up to 2 tries; guesses" in other
 
 
+NOW = datetime(2026, 1, 1, 12, tzinfo=UTC)
+
+
 class Kept:
     """A store of so many sittings: (state, links of the chain)."""
 
@@ -135,7 +143,7 @@ def study(stopping=None, closes=None):
     return SimpleNamespace(
         title="Reeds",
         panel=SimpleNamespace(closes=closes, most_listeners=20),
-        listeners=SimpleNamespace(planned=12),
+        listeners=SimpleNamespace(planned=12, keep_until=None),
         protocol=SimpleNamespace(
             trials=32, blocks=[SimpleNamespace(stopping="sprt"), SimpleNamespace(stopping=stopping)]
         ),
@@ -146,19 +154,19 @@ def test_sittings_that_a_rule_ended_are_those_short_of_the_last_trial(tmp_path):
     store = Kept(
         tmp_path / "none.db", ("finished", 31), ("finished", 32), ("finished", 9), ("open", 4), ("abandoned", 5)
     )
-    found = panel_standing(study(SimpleNamespace(rule="sprt")), store, closed=False, at="now").rule
+    found = panel_standing(study(SimpleNamespace(rule="sprt")), store, closed=False, at=NOW).rule
     assert (found.ended, found.whole) == (2, 1)
-    assert panel_standing(study(), store, closed=False, at="now").rule is None
+    assert panel_standing(study(), store, closed=False, at=NOW).rule is None
 
 
 def test_the_storage_is_written_to_and_measured(tmp_path):
     path = tmp_path / "study.db"
     path.write_bytes(bytes(1000))
     store = Kept(path)
-    assert panel_standing(study(), store, closed=False, at="2026-01-01").storage.bytes == 1000
-    assert store.written == [("panel_seen", "2026-01-01")]
+    assert panel_standing(study(), store, closed=False, at=NOW).storage.bytes == 1000
+    assert store.written == [("panel_seen", "2026-01-01T12:00:00+00:00")]
     (tmp_path / "study.db-wal").write_bytes(bytes(234))
-    found = panel_standing(study(closes=datetime.date(2031, 1, 2)), store, closed=True, at="2026-01-01")
+    found = panel_standing(study(closes=date(2031, 1, 2)), store, closed=True, at=NOW)
     assert (found.storage.kind, found.storage.bytes) == ("SQLite", 1234)
     assert found.storage.free_bytes > 0
     assert 0 <= found.storage.write_ms < 60_000
@@ -166,6 +174,6 @@ def test_the_storage_is_written_to_and_measured(tmp_path):
 
 
 def test_a_database_elsewhere_has_no_file_here(tmp_path):
-    found = panel_standing(study(), Kept(tmp_path / "none.db"), closed=False, at="now")
+    found = panel_standing(study(), Kept(tmp_path / "none.db"), closed=False, at=NOW)
     assert (found.storage.kind, found.storage.bytes, found.storage.free_bytes) == ("PostgreSQL", None, None)
     assert found.closes is None
