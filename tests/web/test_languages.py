@@ -11,7 +11,7 @@ from starlette.requests import Request
 
 from blindtest.methods import METHODS
 from blindtest.session import start, view_of
-from blindtest.web.languages import catalogue, language_of, said_in
+from blindtest.web.languages import catalogue, language_of, said_in, shell
 from blindtest.words import LANGUAGES, Worded
 
 
@@ -32,6 +32,8 @@ def request(**headers: str) -> Request:
         ("en, de", "en"),
         # A weight of 0 means "not acceptable".
         ("de;q=0", "en"),
+        # RFC 9110, 12.4.2: a weight is 1 at most; what is more is no weight.
+        ("de;q=1.5, en", "en"),
         ("fr", "en"),
         ("", "en"),
         ("de;q=much, ;;;, =", "en"),
@@ -82,19 +84,25 @@ def test_another_site_chooses_nothing(visitor):
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_the_shell_brings_its_words_as_data(toy, language):
     page = toy.Visitor(toy.app(toy.service(), language=language)).get("/")
-    shell = page.body.decode()
-    assert f'<html lang="{language}">' in shell
-    held = re.search(r'<script type="application/json" id="words">(.*?)</script>', shell, re.S)
+    body = page.body.decode()
+    assert f'<html lang="{language}">' in body
+    held = re.search(r'<script type="application/json" id="words">(.*?)</script>', body, re.S)
     assert json.loads(held[1]) == {"language": language, "messages": dict(catalogue(language).messages)}
     # No block of data is code, and the policy allows no inline code at all.
     assert "script-src 'self';" in page.header("content-security-policy")
-    assert f'lang="{language}" aria-current="true"' in shell
+    assert f'lang="{language}" aria-current="true"' in body
+
+
+def test_words_of_a_page_are_text():
+    page = shell("listen.html", "en", "<i>x</i>", inside='"><i>y')
+    assert "<h1" in page
+    assert "<i>" not in page
 
 
 def test_a_switch_names_each_language_in_itself(toy):
-    shell = toy.Visitor(toy.app(toy.service())).get("/").body.decode()
+    body = toy.Visitor(toy.app(toy.service())).get("/").body.decode()
     for tag, name in LANGUAGES.items():
-        assert re.search(rf'<button type="button"[^>]* lang="{tag}"[^>]*>{name}</button>', shell)
+        assert re.search(rf'<button type="button"[^>]* lang="{tag}"[^>]*>{name}</button>', body)
 
 
 def test_a_refusal_is_said_in_the_language(toy):
