@@ -138,6 +138,9 @@ class DevicePlayer:
         No such device, or it can't be opened at this rate.
     """
 
+    makes_ahead = True
+    """Whether anything is made when sounds are prepared."""
+
     def __init__(
         self, *, rates: Sequence[int], channels: int, device: str = "", opened: Callable[..., Any] | None = None
     ) -> None:

@@ -86,6 +86,9 @@ class BrowserPlayer:
     length.
     """
 
+    makes_ahead = True
+    """Whether anything is made when sounds are prepared."""
+
     def __init__(self) -> None:
         self._files: dict[str, bytes] = {}
 
@@ -115,6 +118,8 @@ class MadeWhenAsked(BrowserPlayer):
     What is made is the same work for all sounds of equal length, whatever they hold: each is read anew, also one that
     was read a moment ago. So the time to answer tells no more than the length does.
     """
+
+    makes_ahead = False
 
     def __init__(self) -> None:
         super().__init__()

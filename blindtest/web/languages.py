@@ -24,6 +24,8 @@ __all__ = ["COOKIE", "Catalogue", "catalogue", "choose_language", "language_of",
 
 COOKIE = "blindtest-language"
 """Holds a tag of `LANGUAGES` and nothing else."""
+_FOUND = "blindtest.language"
+"""Where a request keeps its language once it was found; a panel has one default for all."""
 _HERE = Path(__file__).parent
 _KEPT_S = 365 * 86_400
 _LONGEST_HEADER = 1000
@@ -61,6 +63,14 @@ def language_of(request: Request, default: str = "") -> str:
     What somebody chose on the page goes first; then the study's own (`default`, '' if it names none), so that all
     listeners read the same instructions; then what the browser asks for (Accept-Language, RFC 9110); then English.
     """
+    # Asked for up to three times while one request is answered.
+    found = request.scope.get(_FOUND)
+    if found is None:
+        found = request.scope[_FOUND] = _language_of(request, default)
+    return str(found)
+
+
+def _language_of(request: Request, default: str) -> str:
     chosen = cookie_in(request.headers.get("cookie", ""), COOKIE)
     if chosen in LANGUAGES:
         return chosen

@@ -5,9 +5,9 @@ the next free one is used and said.
 """
 
 import errno
-import gc
 import socket
 from collections.abc import Callable
+from contextlib import nullcontext
 from threading import Event, Thread
 from time import monotonic
 
@@ -15,13 +15,13 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from blindtest.errors import Fault, Missing
+from blindtest.web.collecting import collecting_seldom
+from blindtest.web.joined_writes import JoiningProtocol
 
 __all__ = ["LOOPBACK", "Server", "hosts_of", "link", "open_port"]
 
 LOOPBACK = "127.0.0.1"
 _TRIES = 64
-_SELDOM = 100
-"""Collections of the middle generation before one of all."""
 
 
 def open_port(wanted: int | None = None, *, address: str = LOOPBACK) -> socket.socket:
@@ -79,7 +79,7 @@ class Server:
             uvicorn.Config(
                 app,
                 # For many listeners the parser and the loop in C, where they are installed (extra `panel`).
-                http="auto" if quick else "h11",
+                http=JoiningProtocol if quick else "h11",
                 loop="auto" if quick else "asyncio",
                 ws="none",
                 lifespan="off",
@@ -108,10 +108,9 @@ class Server:
         over = Event()
         if until is not None:
             Thread(target=self._stop_after, args=(until, over, linger_s, patience_s), daemon=True).start()
-        if self._quick:
-            _collect_seldom()
         try:
-            self._server.run(sockets=[self._socket])
+            with collecting_seldom(lambda: self._server.server_state.total_requests) if self._quick else nullcontext():
+                self._server.run(sockets=[self._socket])
         finally:
             over.set()
             self._socket.close()
@@ -141,15 +140,3 @@ class Server:
             thread.join(10)
 
         return end
-
-
-def _collect_seldom() -> None:
-    """Keep collections of the whole heap, which nobody is answered during, rare.
-
-    What was imported is never garbage; of the rest, the sittings of hundreds of listeners, hardly anything is in a
-    cycle, and what is young is collected as ever.
-    """
-    gc.collect()
-    gc.freeze()
-    young, middle, _ = gc.get_threshold()
-    gc.set_threshold(young, middle, _SELDOM)

@@ -289,7 +289,10 @@ class SittingService:
             self._sitting.attempt,
         )
         self._sitting = new
-        if moved or self._unready:
+        if moved and not self._player.makes_ahead:
+            # Nothing is made yet: whoever asks for a sound first has them got ready, and nobody waits for that here.
+            self._unready = True
+        elif moved or self._unready:
             self._arrive()
 
     def _stumbled(self, event: Event) -> None:
@@ -315,7 +318,7 @@ class SittingService:
         return language in self._spoken
 
     def sound(self, token: str) -> bytes | None:
-        """Return the WAV under `token`, or None. All were made beforehand: the time taken tells nothing."""
+        """Return the WAV under `token`, or None. All were made beforehand, or none: the time taken tells nothing."""
         if not isinstance(self._player, BrowserPlayer):
             return None
         if self._unready:

@@ -75,13 +75,15 @@ class Figures:
     """The server's processor time under the load, where it was not killed meanwhile."""
 
 
-class Wire:
-    """One connection that stays open, with a cookie; as little work as will do."""
+class Wire(asyncio.Protocol):
+    """One connection that stays open, with a cookie; as little work as will do, since it shares the machine."""
 
     def __init__(self, port: int, figures: Figures) -> None:
         self.port, self.figures, self.cookie = port, figures, ""
-        self._reader: asyncio.StreamReader | None = None
-        self._writer: asyncio.StreamWriter | None = None
+        self._transport: asyncio.Transport | None = None
+        self._got = b""
+        self._length = -1
+        self._answer: asyncio.Future[tuple[int, bytes]] | None = None
 
     async def ask(self, method: str, path: str, body: object = None) -> tuple[int, bytes]:
         """Send a request and return status and body; again where the server is away or asks to wait."""
@@ -95,8 +97,8 @@ class Wire:
         wait = 0.05
         while True:
             try:
-                status, got = await asyncio.wait_for(self._once(head.encode() + b"\r\n" + data), 30)
-            except (OSError, EOFError, ValueError, TimeoutError):
+                status, got = await self._once(head.encode() + b"\r\n" + data)
+            except (OSError, ValueError):
                 self.close()
                 status, got = 0, b""
             self.figures.requests += 1
@@ -107,26 +109,55 @@ class Wire:
             wait = min(2.0, wait * 2)
 
     async def _once(self, request: bytes) -> tuple[int, bytes]:
-        if self._writer is None:
-            self._reader, self._writer = await asyncio.open_connection("127.0.0.1", self.port)
-        reader, writer = self._reader, self._writer
-        assert reader is not None
-        writer.write(request)
-        head = await reader.readuntil(b"\r\n\r\n")
-        length = 0
-        for line in head.split(b"\r\n")[1:]:
-            name, _, value = line.partition(b":")
-            if name.lower() == b"content-length":
-                length = int(value)
-            elif name.lower() == b"set-cookie" and b"panel" in value:
-                self.cookie = value.partition(b";")[0].strip().decode()
-        return int(head[9:12]), await reader.readexactly(length)
+        loop = asyncio.get_running_loop()
+        if self._transport is None:
+            await loop.create_connection(lambda: self, "127.0.0.1", self.port)
+        assert self._transport is not None
+        answer = self._answer = loop.create_future()
+        self._transport.write(request)
+        late = loop.call_later(30, self._lost, TimeoutError())
+        try:
+            return await answer
+        finally:
+            late.cancel()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Be connected."""
+        assert isinstance(transport, asyncio.Transport)
+        self._transport, self._got, self._length = transport, b"", -1
+
+    def data_received(self, data: bytes) -> None:
+        """Take what came; the answer is there once its body is as long as its head said."""
+        self._got += data
+        if self._length < 0:
+            head, ended, rest = self._got.partition(b"\r\n\r\n")
+            if not ended:
+                return
+            self._length, self._got, self._status = 0, rest, int(head[9:12])
+            for line in head.split(b"\r\n")[1:]:
+                name, _, value = line.partition(b":")
+                if name.lower() == b"content-length":
+                    self._length = int(value)
+                elif name.lower() == b"set-cookie" and b"panel" in value:
+                    self.cookie = value.partition(b";")[0].strip().decode()
+        if len(self._got) >= self._length and self._answer is not None and not self._answer.done():
+            body, self._got, self._length = self._got, b"", -1
+            self._answer.set_result((self._status, body))
+
+    def connection_lost(self, error: Exception | None) -> None:
+        """Tell whoever waits."""
+        self._transport = None
+        self._lost(error or ConnectionResetError())
+
+    def _lost(self, error: Exception) -> None:
+        if self._answer is not None and not self._answer.done():
+            self._answer.set_exception(error)
 
     def close(self) -> None:
         """Drop the connection."""
-        if self._writer is not None:
-            self._writer.close()
-        self._reader = self._writer = None
+        if self._transport is not None:
+            self._transport.abort()
+        self._transport = None
 
     async def json(self, method: str, path: str, body: object = None) -> Any:
         """Return what was answered; a refusal ends the run."""
