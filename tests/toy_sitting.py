@@ -319,11 +319,11 @@ class Visitor:
         return self.event("confirmed", **of)
 
 
-def service(made: Plan | None = None, record=None, **facts) -> SittingService:
+def service(made: Plan | None = None, record=None, player=None, **facts) -> SittingService:
     """Return a service of a new sitting."""
     sitting = start(made or plan(), study="toy", listener="L01")
     return SittingService(
-        sitting, record=record or Memory(), samples=samples, rate=RATES.__getitem__, facts=Facts(**facts)
+        sitting, record=record or Memory(), samples=samples, rate=RATES.__getitem__, facts=Facts(**facts), player=player
     )
 
 

@@ -289,9 +289,9 @@ class SittingService:
             self._sitting.attempt,
         )
         self._sitting = new
-        if moved and not self._player.makes_ahead:
-            # Nothing is made yet: whoever asks for a sound first has them got ready, and nobody waits for that here.
-            self._unready = True
+        if not self._player.makes_ahead:
+            # Whoever asks for a sound of the trial first has them got ready: nobody waits for that here.
+            self._unready = self._unready or moved
         elif moved or self._unready:
             self._arrive()
 

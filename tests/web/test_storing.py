@@ -8,7 +8,19 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from blindtest.errors import Fault, Missing
-from blindtest.session import Began, Chosen, Confirmed, LevelSet, Loaded, OutOfTurn, Selected, rows_of
+from blindtest.session import (
+    Began,
+    BrowserPlayer,
+    Chosen,
+    Confirmed,
+    Continued,
+    LevelSet,
+    Loaded,
+    MadeWhenAsked,
+    OutOfTurn,
+    Selected,
+    rows_of,
+)
 from blindtest.web import NotStored
 
 START = datetime(2026, 3, 2, 10, tzinfo=UTC)
@@ -129,3 +141,38 @@ def test_a_repeat_the_last_answer_and_one_out_of_turn_go_the_other_way(toy, hear
     with heard.storing(Loaded(trial=0, attempt=1, at=START)) as other:
         assert other is None
     assert heard.view()["saved"] == 1, "and nobody is kept out"
+
+
+def test_sounds_made_when_asked_are_those_of_the_trial_in_hand_and_the_next_and_no_others(toy):
+    """What plays a panel's sitting gets them ready when the first is asked for, whichever that is."""
+    lazy, eager = (toy.service(toy.plan(), player=player()) for player in (MadeWhenAsked, BrowserPlayer))
+
+    def served(service, tokens):
+        return [service.sound(token) is not None for token in tokens]
+
+    def go(event):
+        views = [service.handle(event) for service in (lazy, eager)]
+        assert views[0] == views[1]
+        return views[0]
+
+    seen, before = [], []
+    go(Began(at=START))
+    view = go(LevelSet(gain_db=-10.0, at=START))
+    for trial in range(4):
+        tokens = [slot["token"] for slot in view["slots"]]
+        assert served(lazy, tokens[::-1]) == served(eager, tokens) == [True] * 3
+        assert served(lazy, view["next"]) == served(eager, view["next"]) == [True] * len(view["next"])
+        assert served(lazy, before) == served(eager, before) == [False] * len(before)
+        for token in tokens:
+            assert lazy.sound(token) == eager.sound(token)
+        before = [token for token in tokens if token not in view["next"]]
+        seen += tokens
+        of = {"trial": trial, "attempt": 1}
+        go(Loaded(**of, at=START))
+        for slot in "ABX":
+            go(Selected(**of, slot=slot, at=START + timedelta(seconds=1)))
+        go(Chosen(**of, values={"choice": "A"}, at=START + timedelta(seconds=8)))
+        view = go(Confirmed(**of, values={"choice": "A"}, at=START + timedelta(seconds=9)))
+        if view["step"] == "feedback":
+            view = go(Continued(trial=trial, at=START + timedelta(seconds=10)))
+    assert len(set(seen)) == 12
