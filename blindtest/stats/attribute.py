@@ -16,8 +16,14 @@ Words of a conclusion, against a margin M in d', fixed beforehand:
 - *refuted*: p <= alpha, and the other one has;
 - *negligible*: both one-sided exact limits of d' lie inside -M ... M; this word goes before the two above;
 - *open*: none of these.
+
+Of several listeners, *negligible* must hold for others like them too: the limits also lie inside the margin when they
+are widened by how much the listeners' own counts scatter (design_effect.py); where only the count of all answers lies
+inside, the word is *open*, or what is established on a side. Two camps that hear it the other way round are no proof
+that neither has more.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import inf, sqrt
@@ -40,6 +46,7 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
+from blindtest.stats.design_effect import design_effect, effective_limits
 from blindtest.stats.direction import Direction, check_direction
 from blindtest.stats.number_words import d_words, p_words, percent
 from blindtest.stats.plain import plain
@@ -200,7 +207,7 @@ class AttributeConclusion:
     side: Side
     """Who is established to have more, whatever the word; "neither": nobody."""
     within_margin: bool
-    """Whether both one-sided limits of d' lie inside the margin."""
+    """Whether both one-sided limits of d' lie inside the margin, of several listeners the widened ones too."""
     against: AttributeTest
     """Unanswered trials counted against the claimed one: what *shown* has to withstand, and the lower limit."""
     favouring: AttributeTest
@@ -209,6 +216,24 @@ class AttributeConclusion:
     """The answered trials alone; None if there were none."""
     word_if_answered_only: PreferenceWord
     """What the answered trials alone would say: printed beside, never instead."""
+    design_effect: float = 1.0
+    """How many times as widely several listeners' counts scatter (variance) as those of listeners who are alike; 1: no
+    more than chance, or nothing is known of single listeners."""
+    wider_limits: Interval | None = None
+    """One-sided limits of d', widened by the design effect; None where nothing widens them."""
+    listeners_differ: bool = False
+    """Whether the limits of all answers together lie inside the margin and the widened ones don't."""
+
+    @property
+    def scatter_sentence(self) -> str:
+        """How far listeners differ, and the limits that this leaves; empty where nothing widens them."""
+        if self.wider_limits is None:
+            return ""
+        low, high = self.wider_limits
+        return (
+            f"Listeners' counts scatter {self.design_effect:.1f} times as much as those of listeners who are alike "
+            f"(variance); for others like them the one-sided limits of d' are {d_words(low)} and {d_words(high)}."
+        )
 
     @property
     def limits(self) -> Interval:
@@ -222,6 +247,8 @@ class AttributeConclusion:
         if self.word == "negligible" and self.side != "neither":
             whose = "the claimed one" if self.side == "claimed" else "the other one"
             text = f"negligible: {whose} has more of it, yet by less than what was declared to matter"
+        if self.word == "open" and self.listeners_differ:
+            text = "open: all answers together lie within what was declared not to matter, but listeners differ"
         if self.unanswered:
             text += (
                 f"; {self.unanswered} unanswered trials count against it, the answered ones alone would say "
@@ -231,7 +258,7 @@ class AttributeConclusion:
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentences included; infinite numbers become None."""
-        return plain(self, "limits", "sentence")
+        return plain(self, "limits", "sentence", "scatter_sentence")
 
 
 MEANING: dict[PreferenceWord, str] = {
@@ -251,6 +278,7 @@ def conclude_attribute(
     alpha: float = 0.05,
     direction: Direction = "two-sided",
     unanswered: int = 0,
+    by_listener: Sequence[tuple[int, int]] = (),
 ) -> AttributeConclusion:
     """Draw the conclusion about a claim that one has more of an attribute; see the module for its words.
 
@@ -259,11 +287,14 @@ def conclude_attribute(
     correct, trials : choices of the claimed one, of the answered trials
     margin : smallest d' that matters, (0, 5); None: *negligible* is out of reach
     alpha : of the test that `direction` names, and of each of the two limits
+    by_listener : each listener's (correct, trials); of two or more *negligible* must withstand how much they differ.
+        Empty: nothing is known of single listeners, and the word is about all answers together
 
     Raises
     ------
     ValueError
-        Impossible counts, no trials planned at all, a margin or alpha out of range, an unknown method or direction.
+        Impossible counts, no trials planned at all, a margin or alpha out of range, an unknown method or direction,
+        listeners whose counts don't add up.
     """
     correct, trials, unanswered = index(correct), index(trials), index(unanswered)
     if unanswered < 0:
@@ -284,7 +315,26 @@ def conclude_attribute(
     def tested(right: int, count: int) -> AttributeTest:
         return attribute_test(right, count, method=method, direction=direction, level=level)
 
-    side, within = sides(correct, correct + unanswered, planned)
+    own = [checked_counts(*one) for one in by_listener if one[1]]
+    if own and (sum(right for right, _ in own), sum(of for _, of in own)) != (correct, trials):
+        raise ValueError(f"listeners' counts must add up to {correct} of {trials}, got {list(by_listener)}")
+    effect = design_effect([right for right, _ in own], [of for _, of in own])
+
+    def widened(more: int) -> Interval:
+        return effective_limits(correct, correct + more, trials + more, effect=effect, level=level)
+
+    def differing(inside: bool, more: int) -> bool:
+        """Return whether the limits lie inside the margin of all answers together only."""
+        if not inside or effect <= 1:
+            return False
+        assert bounds is not None, "nothing lies inside a margin that is none"
+        low, high = widened(more)
+        return not (float(bounds[0]) < low and high < float(bounds[1]))
+
+    side, inside = sides(correct, correct + unanswered, planned)
+    differ = differing(inside, unanswered)
+    within = inside and not differ
+    alone = sides(correct, correct, trials) if trials else ("neither", False)
     return AttributeConclusion(
         word=word_of(side, within),
         correct=correct,
@@ -299,7 +349,12 @@ def conclude_attribute(
         against=tested(correct, planned),
         favouring=tested(correct + unanswered, planned),
         answered=tested(correct, trials) if trials else None,
-        word_if_answered_only=word_of(*sides(correct, correct, trials)) if trials else "open",
+        word_if_answered_only=word_of(alone[0], alone[1] and not differing(alone[1], 0)) if trials else "open",
+        design_effect=effect,
+        wider_limits=None
+        if effect <= 1
+        else (signed_d_prime(widened(unanswered)[0], method), signed_d_prime(widened(unanswered)[1], method)),
+        listeners_differ=differ,
     )
 
 

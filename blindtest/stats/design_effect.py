@@ -16,11 +16,11 @@ studies at a stated 5 %, two listeners in up to 6.5 %; the limits of the pooled 
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import betaincinv
+from scipy.special import betainc, betaincinv
 
 from blindtest.stats.binomial import Interval
 
-__all__ = ["design_effect", "effective_limits"]
+__all__ = ["at_most_by_effect", "design_effect", "effective_limits"]
 
 
 def design_effect(successes: ArrayLike, trials: ArrayLike) -> float:
@@ -54,3 +54,17 @@ def effective_limits(low: float, high: float, trials: float, *, effect: float, l
     lower = 0.0 if low <= 0 else float(betaincinv(x, n - x + 1, 1 - level))
     upper = 1.0 if high >= trials else float(betaincinv(y + 1, n - y, level))
     return lower, upper
+
+
+def at_most_by_effect(count: float, trials: float, proportion: float, *, effect: float) -> float:
+    """Return the p value that goes with the upper limit above: so few or fewer, were the proportion this one.
+
+    Parameters
+    ----------
+    count : 0 ... trials
+    effect : 1 or more; 1 gives the lower tail of the binomial distribution
+    """
+    if count >= trials:
+        return 1.0
+    n, y = trials / effect, count / effect
+    return float(betainc(n - y, y + 1, 1 - proportion))

@@ -77,8 +77,11 @@ class StopTable:
     @cached_property
     def _counted(self) -> tuple[tuple[Ending, int], ...]:
         """Every ending with the number of ways to it, from the one that says most for guessing up."""
+        return tuple(sorted(self._walked({0: 1}, 0), key=lambda one: _rank(one[0])))
+
+    def _walked(self, ways: dict[int, int], before: int) -> list[tuple[Ending, int]]:
+        """Return every ending with the number of ways to it; `ways`: to each number right after `before` trials."""
         found: list[tuple[Ending, int]] = []
-        ways, before = {0: 1}, 0
         for place, look in enumerate(self.looks):
             for _ in range(look - before):
                 further: dict[int, int] = {}
@@ -95,7 +98,7 @@ class StopTable:
                 else:
                     found.append((Ending(trials=look, correct=correct, how=how), count))
             ways = going
-        return tuple(sorted(found, key=lambda one: _rank(one[0])))
+        return found
 
     def _how(self, place: int, correct: int) -> Ended | None:
         high, low = self.high[place], self.low[place]
@@ -176,6 +179,20 @@ class StopTable:
     def estimate(self, place: int) -> float:
         """Return the proportion right at which an ending as high and one as low are equally probable."""
         return rising_root(lambda p: self.at_least(place, p) - self.at_most(place, p), 0.0, 1.0)
+
+    @cached_property
+    def unbiased(self) -> Floats:
+        """Of each of `endings` the proportion right whose mean over all endings is the true one, whatever that is.
+
+        Ways to the ending that begin with a right answer, over all ways to it (Girshick, Mosteller & Savage 1946, Ann.
+        Math. Stat. 17, 13).
+        """
+        begun = {(one.trials, one.correct): count for one, count in self._walked({1: 1}, 1)}
+        return np.array([begun.get((one.trials, one.correct), 0) / count for one, count in self._counted])
+
+    def unbiased_variance(self, proportion: float) -> float:
+        """Return the variance of `unbiased` at this true proportion right."""
+        return float(self.chances(proportion) @ (self.unbiased - proportion) ** 2)
 
 
 def _rank(one: Ending) -> tuple[int, int, int]:

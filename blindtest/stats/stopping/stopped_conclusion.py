@@ -14,7 +14,8 @@ Trials that a stopped-off sitting left unanswered count against whichever conclu
 trial: the answers are gone on with as wrong, and as right, until the rule ends them.
 
 Several listeners: the p values of their sittings together by Fisher's method (Fisher 1932; of counts it errs on the
-safe side), e-values by their product.
+safe side), e-values by their product. Against guessing that asks whether anybody hears it. Against the margin it only
+says that not everybody hears so much: *negligible* also takes that their mean lies below the margin (panel_spread.py).
 """
 
 from collections.abc import Sequence
@@ -31,6 +32,7 @@ from blindtest.stats.plain import plain
 from blindtest.stats.sensitivity import decision_rule
 from blindtest.stats.stopping.anytime_limits import confidence_sequence
 from blindtest.stats.stopping.e_process import e_value
+from blindtest.stats.stopping.panel_spread import mean_p_value
 from blindtest.stats.stopping.stop_table import Ended, Rule, StopTable, heard_proportion
 
 __all__ = ["STOPPING_NAMES", "StoppedConclusion", "StoppedSitting", "conclude_stopped"]
@@ -83,6 +85,8 @@ class StoppedSitting:
     e_value: float | None
     """Of an e-process, against guessing."""
     margin_e_value: float | None
+    unbiased: float
+    """Estimate of the proportion right that is right on average, unanswered trials taken as right."""
     word: Word
     """Standing alone."""
 
@@ -116,6 +120,8 @@ class StoppedConclusion:
     margin_e_value: float | None
     unanswered: int
     """Trials up to the last that a sitting stopped off lacks."""
+    mean_p_value: float | None = None
+    """Of several: against their mean share heard being the margin's; None where it is not asked for."""
     source: str = (
         "stagewise ordering: Fairbanks & Madsen 1982 (Biometrika 69, 69); e-values: Ville 1939; several listeners: "
         "Fisher 1932"
@@ -128,7 +134,18 @@ class StoppedConclusion:
     @property
     def decisive_p_value(self) -> float:
         """The p of the test that the word rests on."""
-        return self.margin_p_value if self.word == "negligible" else self.p_value
+        if self.word == "negligible":
+            return max(self.margin_p_value, self.mean_p_value or 0.0)
+        return self.p_value
+
+    @property
+    def listeners_differ(self) -> bool:
+        """Whether not everybody hears the margin's share, and their mean may lie there all the same."""
+        return (
+            self.mean_p_value is not None
+            and self.margin_p_value <= self.alpha + SAME
+            and self.mean_p_value > self.alpha + SAME
+        )
 
     @property
     def sentence(self) -> str:
@@ -136,6 +153,8 @@ class StoppedConclusion:
         text = f"{self.word}: {_MEANING[self.word]}"
         if self.word == "negligible" and self.p_value <= self.alpha + SAME:
             text = "negligible: heard more often than by guessing, yet less than what was declared to matter"
+        if self.word == "open" and self.listeners_differ:
+            text = "open: not everybody hears what was declared to matter, but their mean can lie there"
         if self.unanswered:
             text += f"; up to {self.unanswered} trials of sittings stopped off count against it"
         return f"{text}."
@@ -143,19 +162,20 @@ class StoppedConclusion:
     @property
     def numbers_sentence(self) -> str:
         """What the word rests on, in plain words; a p value never stands there as if the number had been fixed."""
+        mean = "" if self.mean_p_value is None else f" The listeners' mean against that share: p = {self.mean_p_value:.3g}."
         if self.e_value is not None and self.margin_e_value is not None:
             return (
                 f"E-value against guessing {_e(self.e_value)}, against a share of {100 * self.margin:g} % heard "
-                f"{_e(self.margin_e_value)}; {1 / self.alpha:g} is needed, whenever it ended."
+                f"{_e(self.margin_e_value)}; {1 / self.alpha:g} is needed, whenever it ended.{mean}"
             )
         return (
             f"Allowing for the rule: p = {self.p_value:.3g} against guessing, p = {self.margin_p_value:.3g} against a "
-            f"share of {100 * self.margin:g} % heard."
+            f"share of {100 * self.margin:g} % heard.{mean}"
         )
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentences included."""
-        return plain(self, "decisive_p_value", "sentence", "numbers_sentence")
+        return plain(self, "decisive_p_value", "listeners_differ", "sentence", "numbers_sentence")
 
 
 _MEANING: dict[Word, str] = {
@@ -177,6 +197,7 @@ def conclude_stopped(
     method: str,
     margin: float,
     alpha: float = 0.05,
+    by_mean: bool = True,
 ) -> StoppedConclusion:
     """Draw the conclusion from sittings that ended by the rule of `table`, or were stopped off before.
 
@@ -184,6 +205,7 @@ def conclude_stopped(
     ----------
     answers : of each sitting its listener and its answers, right or wrong, in their order
     margin : share of trials heard beyond guessing that would matter
+    by_mean : whether *negligible* of several sittings must hold for their mean; False for seals from before
 
     Raises
     ------
@@ -205,7 +227,12 @@ def conclude_stopped(
     else:
         p_value = fisher([one.p_value for one in sittings])
         margin_p = fisher([one.margin_p_value for one in sittings])
-    word = sittings[0].word if len(sittings) == 1 else _word(p_value, margin_p, alpha)
+    mean_p = None
+    if by_mean and len(sittings) > 1:
+        own = [one.margin_p_value for one in sittings]
+        variance = table.unbiased_variance(heard)
+        mean_p = float(mean_p_value([one.unbiased for one in sittings], own, margin=heard, variance=variance))
+    word = sittings[0].word if len(sittings) == 1 else _word(p_value, max(margin_p, mean_p or 0.0), alpha)
     return StoppedConclusion(
         word=word,
         rule=rule,
@@ -221,6 +248,7 @@ def conclude_stopped(
         e_value=together,
         margin_e_value=against,
         unanswered=sum(one.most - one.trials for one in sittings if one.how == "unfinished"),
+        mean_p_value=mean_p,
     )
 
 
@@ -276,6 +304,7 @@ def _sitting(reading: _Reading, listener: str, given: list[bool]) -> StoppedSitt
         margin_p_value=margin_p,
         e_value=e_guess,
         margin_e_value=e_heard,
+        unbiased=float(table.unbiased[high]),
         word=word_of(reading.rule, worst.how, best.how, p_value, margin_p, reading.alpha),
     )
 

@@ -9,6 +9,7 @@ from blindtest.stats.plain import plain
 from blindtest.stats.planning import LEAST_CHANCE
 from blindtest.stats.sensitivity import decision_rule
 from blindtest.stats.stopping.e_process import e_value
+from blindtest.stats.stopping.panel_spread import mean_p_value
 from blindtest.stats.stopping.stop_table import Rule, StopTable, heard_proportion
 from blindtest.stats.stopping.stopped_conclusion import AS_LARGE, STOPPING_NAMES, word_of
 
@@ -84,6 +85,7 @@ def stopped_chances(
     alpha: float = 0.05,
     listeners: int = 1,
     points: int = 0,
+    by_mean: bool = True,
 ) -> StoppedChances:
     """Return how often the rule of `table` reaches each conclusion.
 
@@ -92,6 +94,7 @@ def stopped_chances(
     margin : share of trials heard beyond guessing that would matter
     listeners : each with a sitting of their own, all of them alike
     points : at how many shares heard, from 0 to 1, the curves are worked out
+    by_mean : see `conclude_stopped`
     """
     guess, heard = float(decision_rule(method).guess), heard_proportion(margin, method)
     at_guess, at_heard = table.chances(guess), table.chances(heard)
@@ -105,6 +108,7 @@ def stopped_chances(
         p_values = np.minimum(1.0, at_guess[::-1].cumsum()[::-1])
         margin_p = np.minimum(1.0, at_heard.cumsum())
     rng = np.random.default_rng(SEED)
+    variance = table.unbiased_variance(heard)
 
     def words(chances: "np.ndarray[Any, Any]") -> tuple[float, float]:
         """Return the chances of shown and negligible."""
@@ -117,6 +121,9 @@ def stopped_chances(
         share = chances / chances.sum()
         picked = rng.choice(len(share), size=(PANELS, listeners), p=share)
         below = _together(rule, margin_p[picked]) <= alpha
+        if by_mean:
+            own = np.minimum(1.0, margin_p[picked])
+            below &= mean_p_value(table.unbiased[picked], own, margin=heard, variance=variance) <= alpha
         above = _together(rule, p_values[picked]) <= alpha
         return float((above & ~below).mean()), float(below.mean())
 
