@@ -4,7 +4,7 @@ from math import isinf
 
 from blindtest.report.attribute_facts import AttributeFacts
 from blindtest.report.words import in_tests, interval_words, number, p_words, percent, plural
-from blindtest.stats import AttributeChances, AttributeTest
+from blindtest.stats import PLAN_OF_SEVERAL, AttributeChances, AttributeTest, few_listeners_sentence
 
 __all__ = ["attribute_beside", "attribute_plan", "attribute_sentence", "d_span", "d_words"]
 
@@ -38,6 +38,8 @@ def attribute_sentence(facts: AttributeFacts, word: str, a: str, b: str, attribu
             f"Any difference in {attribute} between {a} and {b} was negligible by the margin fixed beforehand "
             f"(d\u2032 {d_span((-concluded.margin, concluded.margin))} counts as negligible): {counts}."
         )
+    if concluded.listeners_differ:
+        counts += "; all answers together lie within the margin, but listeners differ by more than chance explains"
     return f"Whether {a} has more {attribute} than {b} stays open: {counts}."
 
 
@@ -60,6 +62,10 @@ def attribute_beside(
             f"{a if concluded.side == 'claimed' else b} was heard to have more {attribute}, yet by less than what was "
             "declared to matter."
         )
+    if concluded.scatter_sentence:
+        out += [concluded.scatter_sentence, PLAN_OF_SEVERAL]
+    if concluded.word == "negligible" and (few := few_listeners_sentence(len(facts.listeners))):
+        out.append(few)
     out.append(attribute_plan(plan, a))
     if concluded.unanswered:
         out.append(

@@ -191,6 +191,10 @@ class Results:
     """Planned, counted trials of abandoned or unfinished sittings without an answer."""
     unanswered_as_wrong: Tested | None = None
     unanswered_as_right: Tested | None = None
+    listeners_differ: bool = False
+    """Whether all answers together would be negligible, and listeners differ too much for the word."""
+    scatter: str = ""
+    """How far listeners differ, and the limits that this leaves; '' where nothing widens them."""
 
     @classmethod
     def of(cls, concluded: "Concluded", listeners: "ListenerResults | None" = None) -> "Results":
@@ -230,6 +234,8 @@ class Results:
             unanswered=unanswered,
             unanswered_as_wrong=counted("as wrong", correct, planned) if unanswered else None,
             unanswered_as_right=counted("as right", correct + unanswered, planned) if unanswered else None,
+            listeners_differ=concluded.listeners_differ,
+            scatter=concluded.scatter_sentence,
         )
 
 

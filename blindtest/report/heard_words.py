@@ -5,7 +5,8 @@ estimate, its interval, what was tested and what could have been detected.
 """
 
 from blindtest.report.choice_facts import PlanFacts, Results, Tested
-from blindtest.report.words import count_of, in_tests, interval_words, p_words, percent, plural
+from blindtest.report.words import clean, count_of, in_tests, interval_words, p_words, percent, plural
+from blindtest.stats import PLAN_OF_SEVERAL, few_listeners_sentence
 
 __all__ = ["decisive", "heard_beside", "heard_plan", "heard_sentence", "score_meaning", "share_name"]
 
@@ -54,6 +55,8 @@ def heard_sentence(results: Results, word: str, a: str, b: str, margin: float | 
             f"Any difference between {a} and {b} was negligible by the margin fixed beforehand "
             f"({percent(margin)} of trials heard): {score}; {heard}."
         )
+    if results.listeners_differ:
+        heard += "; all answers together lie below the margin, but listeners differ by more than chance explains"
     return f"Whether {a} and {b} can be told apart stays open: {score}; {heard}."
 
 
@@ -79,6 +82,10 @@ def heard_beside(results: Results, plan: PlanFacts | None, *, margin: float | No
         )
     if results.conclusion == "negligible" and apart.p_value <= alpha:
         out.append("It was heard more often than by guessing, yet less than what was declared to matter.")
+    if results.scatter:
+        out += [results.scatter, PLAN_OF_SEVERAL]
+    if results.conclusion == "negligible" and len(results.listeners) > 1:
+        out += _of_several(results, alpha)
     out.append(heard_plan(plan))
     if results.unanswered:
         out.append(
@@ -88,6 +95,19 @@ def heard_beside(results: Results, plan: PlanFacts | None, *, margin: float | No
     if len(results.listeners) == 1:
         out.append("It holds for this listener and these clips.")
     return tuple(out)
+
+
+def _of_several(results: Results, alpha: float) -> list[str]:
+    """Return what *negligible* of several listeners does not say."""
+    able = [one.who for one in results.listeners if (one.adjusted_p_value or 1.0) <= alpha]
+    out = ["It is the listeners' mean that is negligible; what single listeners can do stands in the table."]
+    if able:
+        verb = "was" if len(able) == 1 else "were"
+        out[0] = (
+            f"It is the listeners' mean that is negligible: {', '.join(map(clean, able))} {verb} told from guessing "
+            "all the same (p adjusted over the listeners, Holm)."
+        )
+    return out + [one for one in (few_listeners_sentence(len(results.listeners)),) if one]
 
 
 def heard_plan(plan: PlanFacts | None) -> str:

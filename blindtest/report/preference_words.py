@@ -4,6 +4,7 @@ import math
 
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts, Preferred, StrengthFacts
 from blindtest.report.words import in_tests, interval_words, number, p_words, percent, plural
+from blindtest.stats import PLAN_OF_SEVERAL, few_listeners_sentence
 
 __all__ = [
     "decisive_preference",
@@ -70,7 +71,9 @@ def preference_beside(facts: PreferenceFacts, plan: PreferencePlanFacts | None, 
     else:
         out.append("No margin was fixed, so the claim cannot end as negligible.")
     if facts.scatter:
-        out.append(facts.scatter)
+        out += [facts.scatter, PLAN_OF_SEVERAL]
+    if facts.word == "negligible" and (few := few_listeners_sentence(len(facts.by_listener))):
+        out.append(few)
     if facts.word == "negligible" and facts.side != "neither":
         out.append(
             f"{a if facts.side == 'claimed' else b} was preferred more often than by a thrown coin, yet by less than "

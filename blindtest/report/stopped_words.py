@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from math import isnan
 
 from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural
-from blindtest.stats import STOPPING_NAMES, StoppedChances, StoppedConclusion, StoppedSitting
+from blindtest.stats import STOPPING_NAMES, StoppedChances, StoppedConclusion, StoppedSitting, few_listeners_sentence
 
 __all__ = [
     "StoppedFacts",
@@ -61,6 +61,8 @@ def stopped_sentence(facts: StoppedFacts, word: str, a: str, b: str) -> str:
             f"Any difference between {a} and {b} was negligible by the margin fixed beforehand "
             f"({percent(found.margin)} of trials heard): {score}."
         )
+    if found.listeners_differ:
+        score += "; not everybody hears what would matter, but the listeners' mean can lie there"
     return f"Whether {a} and {b} can be told apart stays open: {score}."
 
 
@@ -107,7 +109,23 @@ def stopped_beside(found: StoppedConclusion) -> tuple[str, ...]:
     else:
         together = "the product of their e-values" if found.rule == "e-process" else "Fisher's method"
         out.append(f"Listeners together by {together}: whether anybody hears it.")
+        out += _of_several(found)
     return tuple(out)
+
+
+def _of_several(found: StoppedConclusion) -> list[str]:
+    """Return what the margin is held against where there are several sittings."""
+    if found.mean_p_value is None:
+        return [
+            "Against the margin this says only that not everybody hears so much; the study was sealed before the mean "
+            "over listeners was asked for as well."
+        ]
+    out = [
+        "Against the margin that would say only that not everybody hears so much; negligible also takes that the "
+        "sittings' mean, or each of them alone, lies below the margin."
+    ]
+    few = few_listeners_sentence(len({one.listener for one in found.sittings}))
+    return [*out, few] if few and found.word == "negligible" else out
 
 
 def _ended(one: StoppedSitting) -> str:

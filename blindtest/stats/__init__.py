@@ -43,6 +43,7 @@ from blindtest.stats.discrimination import (
     similarity_test,
 )
 from blindtest.stats.equivalence import EquivalenceResult, equivalence_test
+from blindtest.stats.few_listeners import PLAN_OF_SEVERAL, few_listeners_sentence
 from blindtest.stats.free_listening import (
     CANNOT_TELL,
     TRACK_COLUMNS,
@@ -245,6 +246,7 @@ __all__ = [
     "CANNOT_TELL",
     "COLUMNS",
     "DECISION_RULES",
+    "PLAN_OF_SEVERAL",
     "SPENDING",
     "STOPPING_NAMES",
     "STOPPING_RULES",
@@ -424,6 +426,7 @@ __all__ = [
     "equal_looks",
     "equivalence_test",
     "errors_for_pooling",
+    "few_listeners_sentence",
     "fit_beta_binomial",
     "fit_binary_mixed",
     "fit_cumulative_link",

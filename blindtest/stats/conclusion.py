@@ -19,7 +19,7 @@ no proof that hardly anything is heard.
 
 Simulated (tests/stats/simulate_heard_scatter.py, 4,000 studies a cell): listeners drawn from people of whom half hear
 twice the margin's share and half nothing are negligible by all answers in one pot in up to 33 % of studies at a stated
-5 %; by the word in up to 6 % with eight listeners or more, 13 % with three and 24 % with two, which are then alike by
+5 %; by the word in up to 6 % with eight listeners or more, 12 % with three and 25 % with two, which are then alike by
 chance (few_listeners.py says so beside the word).
 """
 

@@ -1,6 +1,12 @@
 """What few listeners can't show: how far people differ."""
 
-__all__ = ["few_listeners_sentence"]
+__all__ = ["PLAN_OF_SEVERAL", "few_listeners_sentence"]
+
+PLAN_OF_SEVERAL = (
+    "The plan's chance of negligible is reckoned for all answers together; that it must also withstand how far "
+    "listeners differ takes up to .14 from it with two or three listeners, next to nothing with twenty."
+)
+"""Simulated: heard_scatter.csv and preference_scatter.csv in tests/references/stats, listeners who are alike."""
 
 ENOUGH = 6
 """From so many on all come from one of two equal halves of people with a chance of 1 in 32 or less."""

@@ -1,7 +1,10 @@
 """Which analysis is sealed for each kind of claim, in words."""
 
+from blindtest.steps.answers.attribute import ATTRIBUTE_BY_SEVERAL
+from blindtest.steps.answers.heard import HEARD_BY_SEVERAL
 from blindtest.steps.answers.preferred import SEVERAL
 from blindtest.steps.answers.stage_pair import PAIRS
+from blindtest.steps.answers.stopped import STOPPED_BY_SEVERAL
 from blindtest.study import Study, claim_blocks, is_rated
 
 __all__ = ["STOPPING", "sealed_analysis"]
@@ -97,13 +100,29 @@ ANALYSIS = {
         "are widened by the design effect with which the listeners' own counts scatter (Rao and Scott; Clopper and "
         "Pearson's limits at the effective counts), else open"
     ),
+    HEARD_BY_SEVERAL: (
+        "of several listeners, negligible only where the similarity test comes out so with the counts divided by the "
+        "design effect with which the listeners' own counts scatter, too (Rao and Scott; lower tail at the effective "
+        "counts), else shown or open"
+    ),
+    ATTRIBUTE_BY_SEVERAL: (
+        "of several listeners, negligible only where the limits also lie inside the margin when they are widened by "
+        "the design effect with which the listeners' own counts scatter (Rao and Scott; Clopper and Pearson's limits "
+        "at the effective counts), else by the test against guessing"
+    ),
+    STOPPED_BY_SEVERAL: (
+        "of several sittings that a stopping rule ends, negligible only where the mean of their unbiased estimates "
+        "also lies below the margin's proportion right at alpha, by the larger of two p values (normal with the "
+        "rule's own variance at the margin, Student's t with the estimates' scatter), or where each sitting alone "
+        "is below the margin at alpha"
+    ),
     "several": "one primary claim; further confirmatory ones by Holm",
 }
 
 
 LATER_KINDS = (
     "attribute", "threshold", "keeps listening", "scale", "stopped", "matched", "stage", "unreliable labels",
-    "stage pairs", SEVERAL,
+    "stage pairs", SEVERAL, HEARD_BY_SEVERAL, ATTRIBUTE_BY_SEVERAL, STOPPED_BY_SEVERAL,
 )  # fmt: skip
 """Kinds whose analysis stands in the seal only of studies that claim one; among them: whose names may be wrong."""
 
@@ -123,6 +142,14 @@ def sealed_analysis(study: Study) -> dict[str, str]:
             kinds = (kinds - {"attribute"}) | {"scale"}
     if "preferred" in kinds and study.listeners.planned > 1:
         kinds = kinds | {SEVERAL}
+    if "attribute" in kinds and study.listeners.planned > 1:
+        kinds = kinds | {ATTRIBUTE_BY_SEVERAL}
+    ruled = [block for block in study.protocol.blocks if block.stopping is not None]
+    if ruled and study.listeners.planned * max(block.sittings for block in ruled) > 1:
+        kinds = kinds | {STOPPED_BY_SEVERAL}
+    # A study without claims asks whether a difference is heard.
+    if ("heard" in kinds or not kinds) and not ruled and study.listeners.planned > 1:
+        kinds = kinds | {HEARD_BY_SEVERAL}
     if any(block.method == PAIRS for block in study.protocol.blocks):
         kinds = (kinds - {"stage"}) | {"stage pairs"}
     if any(block.stopping is not None for block in study.protocol.blocks):

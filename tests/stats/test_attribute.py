@@ -5,7 +5,7 @@ from math import inf, isinf
 
 import pytest
 from scipy.integrate import quad
-from scipy.stats import binom, binomtest, norm
+from scipy.stats import beta, binom, binomtest, norm
 
 from blindtest.stats import (
     attribute_chances,
@@ -151,3 +151,24 @@ def test_what_cannot_be_is_refused(arguments, problem):
         conclude_attribute(8, 16, **arguments)
     with pytest.raises(ValueError, match="nothing to conclude"):
         conclude_attribute(0, 0, method="2afc", margin=1.0)
+
+
+def test_two_camps_that_hear_it_the_other_way_round_are_not_negligible():
+    """Rao & Scott 1992, equation 2, by hand; Clopper and Pearson's limits at the effective counts by scipy's beta."""
+    camps = [(19, 20), (1, 20), (18, 20), (2, 20)]
+    assert conclude_attribute(40, 80, method="2afc", margin=1.0).word == "negligible"
+    found = conclude_attribute(40, 80, method="2afc", margin=1.0, by_listener=camps)
+    assert (found.word, found.listeners_differ, found.within_margin) == ("open", True, False)
+    effect = 4 / 3 * sum((right - 10) ** 2 for right, _ in camps) / 80**2 / (0.25 / 80)
+    assert found.design_effect == pytest.approx(effect, rel=1e-12)
+    n = 80 / effect
+    low = beta.ppf(0.05, n / 2, n / 2 + 1)
+    assert found.wider_limits == pytest.approx((2**0.5 * norm.ppf(low), -(2**0.5) * norm.ppf(low)), rel=1e-8)
+    assert "listeners differ" in found.sentence
+    assert "for others like them" in found.scatter_sentence
+    alike = [(10, 20)] * 4
+    assert conclude_attribute(40, 80, method="2afc", margin=1.0, by_listener=alike) == conclude_attribute(
+        40, 80, method="2afc", margin=1.0
+    )
+    with pytest.raises(ValueError, match="must add up to 40 of 80"):
+        conclude_attribute(40, 80, method="2afc", margin=1.0, by_listener=alike[1:])

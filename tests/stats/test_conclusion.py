@@ -1,13 +1,16 @@
 """Shown, negligible, open."""
 
+import csv
 import json
+import runpy
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import binom
+from scipy.stats import beta, binom
 
-from blindtest.stats import conclude, discrimination_test, similarity_test
+from blindtest.stats import conclude, discrimination_test, few_listeners_sentence, similarity_test
 
 
 @pytest.mark.parametrize(
@@ -115,3 +118,57 @@ def test_a_conclusion_is_json():
     assert loaded["word"] == "shown"
     assert loaded["difference"]["trials"] == 28
     assert loaded["similarity"]["margin"] == 0.5
+
+
+def test_half_a_panel_that_hears_everything_is_not_negligible():
+    """Rao & Scott 1992, equation 2, by hand; the lower tail at the effective counts by scipy's beta distribution."""
+    camps = [(20, 20), (10, 20), (20, 20), (10, 20)]
+    together = conclude(60, 80, method="abx", margin=0.8)
+    assert together.word == "negligible"
+    assert together.wider_limits is None
+    found = conclude(60, 80, method="abx", margin=0.8, by_listener=camps)
+    assert (found.word, found.listeners_differ, found.below_margin) == ("shown", True, False)
+    spread = 4 / 3 * sum((right - 20 * 0.75) ** 2 for right, _ in camps) / 80**2
+    effect = spread / (0.75 * 0.25 / 80)
+    assert found.design_effect == pytest.approx(effect, rel=1e-12)
+    x, n = 60 / effect, 80 / effect
+    assert found.wider_limits == pytest.approx((beta.ppf(0.05, x, n - x + 1), beta.ppf(0.95, x + 1, n - x)), rel=1e-9)
+    # P(at most x of n), a proportion of .9: the beta distribution's upper tail, as for whole numbers.
+    assert found.wider_p_value == pytest.approx(beta.sf(0.9, x + 1, n - x), rel=1e-9)
+    assert found.negligible_p_value == found.wider_p_value > found.similarity.p_value
+    assert f"{effect:.1f} times" in found.scatter_sentence
+    # Nothing is heard by either half, yet far from alike: nothing shown, nothing negligible.
+    split = conclude(40, 80, method="abx", margin=0.3, by_listener=[(16, 20), (4, 20), (10, 20), (10, 20)])
+    assert split.word == "open"
+    assert "but listeners differ" in split.sentence
+
+
+def test_listeners_who_are_alike_change_no_word():
+    for own in ([(10, 20)] * 4, [(40, 80)], [], [(10, 20)] * 4 + [(0, 0)]):
+        found = conclude(40, 80, method="abx", margin=0.5, by_listener=own)
+        assert found == conclude(40, 80, method="abx", margin=0.5)
+        assert found.negligible_p_value == found.similarity.p_value
+    with pytest.raises(ValueError, match="must add up to 40 of 80"):
+        conclude(40, 80, method="abx", margin=0.5, by_listener=[(10, 20)])
+    with pytest.raises(ValueError, match="number correct must lie in"):
+        conclude(40, 80, method="abx", margin=0.5, by_listener=[(21, 20), (19, 60)])
+
+
+def test_half_a_panel_drawn_at_random_is_negligible_no_more_often_than_stated():
+    """The short form of simulate_heard_scatter.py: 8 listeners, half of all people hear twice the margin's share."""
+    script = runpy.run_path(str(Path(__file__).with_name("simulate_heard_scatter.py")))
+    (found,) = script["rows"](300, panels=((8, 16),), margins=(0.3,), methods=("abx",), people=("camps",))
+    assert found["together"] > 0.08
+    assert found["negligible"] <= 0.05 + 3 * 0.0126
+    with (Path(__file__).parents[1] / "references" / "stats" / "heard_scatter.csv").open(encoding="utf-8") as file:
+        kept = [row for row in csv.DictReader(file) if row["people"] == "camps"]
+    many = [row for row in kept if int(row["listeners"]) >= 8]
+    assert max(float(row["negligible"]) for row in many) <= 0.06
+    assert max(float(row["together"]) for row in many) > 0.25
+    few = {n: max(float(row["negligible"]) for row in kept if int(row["listeners"]) == n) for n in (2, 3)}
+    assert few[2] <= 0.25
+    assert few[3] <= 0.14
+    # Two of two, three of three come from the same half with a chance of 1/2 and 1/4: so the report says.
+    assert "50 %" in few_listeners_sentence(2)
+    assert "25 %" in few_listeners_sentence(3)
+    assert few_listeners_sentence(1) == few_listeners_sentence(6) == ""

@@ -162,7 +162,11 @@ class StoppedConclusion:
     @property
     def numbers_sentence(self) -> str:
         """What the word rests on, in plain words; a p value never stands there as if the number had been fixed."""
-        mean = "" if self.mean_p_value is None else f" The listeners' mean against that share: p = {self.mean_p_value:.3g}."
+        mean = (
+            ""
+            if self.mean_p_value is None
+            else f" The listeners' mean against that share: p = {self.mean_p_value:.3g}."
+        )
         if self.e_value is not None and self.margin_e_value is not None:
             return (
                 f"E-value against guessing {_e(self.e_value)}, against a share of {100 * self.margin:g} % heard "

@@ -14,10 +14,13 @@ from blindtest.stats import (
     conclude_attribute,
     trial_table,
 )
-from blindtest.steps.answers.sitting import SittingAnswers
+from blindtest.steps.answers.sitting import SittingAnswers, rights_by_listener
 from blindtest.steps.smallest_alpha import smallest_alpha
 
-__all__ = ["AttributeAnswers", "AttributeListener", "attribute_answers"]
+__all__ = ["ATTRIBUTE_BY_SEVERAL", "AttributeAnswers", "AttributeListener", "attribute_answers"]
+
+ATTRIBUTE_BY_SEVERAL = "attribute by several"
+"""What a seal calls the analysis of more than one planned listener; older seals hold all answers together only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,11 +49,20 @@ class AttributeAnswers:
 
 
 def attribute_answers(
-    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int, method: str
+    claim: Mapping[str, Any],
+    sittings: Sequence[SittingAnswers],
+    alpha: float,
+    planned: int,
+    method: str,
+    *,
+    listeners_apart: bool = False,
 ) -> AttributeAnswers:
-    """Return what the answers to a sealed claim say, all together and listener by listener."""
+    """Return what the answers to a sealed claim say, all together and listener by listener.
 
-    def concluded(own: Sequence[SittingAnswers]) -> AttributeConclusion:
+    listeners_apart : whether *negligible* must withstand how much listeners differ, as newer seals say of several
+    """
+
+    def concluded(own: Sequence[SittingAnswers], by_listener: Sequence[tuple[int, int]] = ()) -> AttributeConclusion:
         answered = [row for sitting in own for row in sitting.of_claim(claim)]
         return conclude_attribute(
             sum(row["correct"] is True for row in answered),
@@ -60,6 +72,7 @@ def attribute_answers(
             alpha=alpha,
             direction=claim["direction"],
             unanswered=sum(sitting.unanswered_for(claim) for sitting in own),
+            by_listener=by_listener,
         )
 
     rows = [row for sitting in sittings for row in sitting.of_claim(claim)]
@@ -69,7 +82,8 @@ def attribute_answers(
     adjusted: list[float | None] = [None] * len(names)
     if len(names) > 1:
         adjusted = [float(p) for p in adjust_p_values([_against_guessing(one) for one in own])]
-    conclusion = concluded(sittings)
+    apart = rights_by_listener(claim, sittings) if listeners_apart else ()
+    conclusion = concluded(sittings, apart)
     return AttributeAnswers(
         method=method,
         attribute=str(claim["attribute"]),
@@ -83,7 +97,7 @@ def attribute_answers(
         else attribute_chances(
             planned, method=method, margin=claim["margin"], alpha=alpha, direction=claim["direction"]
         ),
-        p_value=_p_of(conclusion),
+        p_value=_p_of(conclusion, apart),
         companions=attribute_companions(trial_table(rows), method=method, alpha=alpha) if rows else (),
     )
 
@@ -93,7 +107,7 @@ def _against_guessing(concluded: AttributeConclusion) -> float:
     return concluded.favouring.p_value if concluded.side == "other" else concluded.against.p_value
 
 
-def _p_of(one: AttributeConclusion) -> float:
+def _p_of(one: AttributeConclusion, by_listener: Sequence[tuple[int, int]]) -> float:
     def word_at(at: float) -> str:
         return conclude_attribute(
             one.correct,
@@ -103,6 +117,7 @@ def _p_of(one: AttributeConclusion) -> float:
             alpha=at,
             direction=one.direction,
             unanswered=one.unanswered,
+            by_listener=by_listener,
         ).word
 
     if one.word == "negligible":

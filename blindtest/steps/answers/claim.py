@@ -8,15 +8,15 @@ from blindtest.errors import BlindtestError, Fault
 from blindtest.methods import METHODS
 from blindtest.report import SettingsFacts, StageFacts
 from blindtest.steps.answers.adjusted import adjusted_for
-from blindtest.steps.answers.attribute import AttributeAnswers, attribute_answers
-from blindtest.steps.answers.heard import HeardAnswers, heard_answers
+from blindtest.steps.answers.attribute import ATTRIBUTE_BY_SEVERAL, AttributeAnswers, attribute_answers
+from blindtest.steps.answers.heard import HEARD_BY_SEVERAL, HeardAnswers, heard_answers
 from blindtest.steps.answers.listened import ListenedAnswers, listened_answers
 from blindtest.steps.answers.preferred import SEVERAL, PreferredAnswers, preferred_answers
 from blindtest.steps.answers.rated import RatedAnswers, rated_answers, recognition_of
 from blindtest.steps.answers.scale import ScaleAnswers, scale_answers
 from blindtest.steps.answers.sitting import SittingAnswers
 from blindtest.steps.answers.stage import stage_answers
-from blindtest.steps.answers.stopped import StoppedAnswers, rule_of, stopped_answers
+from blindtest.steps.answers.stopped import STOPPED_BY_SEVERAL, StoppedAnswers, rule_of, stopped_answers
 from blindtest.steps.answers.threshold import ThresholdAnswers, threshold_answers
 from blindtest.steps.answers.unreliable import UnreliableAnswers, has_unreliable_labels, unreliable_answers
 
@@ -116,7 +116,8 @@ def _answered(
             if METHODS[method].answer_kind == "rate":
                 scaled = scale_answers(claim, sittings, record, alpha)
                 return replace(found, scaled=scaled, p_value=scaled.facts.p_value)
-            attribute = attribute_answers(claim, sittings, alpha, planned, method)
+            apart = ATTRIBUTE_BY_SEVERAL in record["analysis"]
+            attribute = attribute_answers(claim, sittings, alpha, planned, method, listeners_apart=apart)
             return replace(found, attribute=attribute, p_value=attribute.p_value)
         case "keeps listening":
             listened = listened_answers(claim, sittings, alpha, planned)
@@ -135,9 +136,11 @@ def _answered(
                 return replace(found, why_not=matched.why_not)
             return replace(found, matched=matched, p_value=matched.result.p_value)
     if (by_rule := rule_of(claim, sittings)) is not None:
-        stopped = stopped_answers(claim, sittings, alpha, *by_rule)
+        by_mean = STOPPED_BY_SEVERAL in record["analysis"]
+        stopped = stopped_answers(claim, sittings, alpha, *by_rule, by_mean=by_mean)
         return replace(found, stopped=stopped, p_value=stopped.conclusion.decisive_p_value)
-    heard = heard_answers(claim, sittings, alpha, planned, _method_of(claim, sittings))
+    apart = HEARD_BY_SEVERAL in record["analysis"]
+    heard = heard_answers(claim, sittings, alpha, planned, _method_of(claim, sittings), listeners_apart=apart)
     return replace(found, heard=heard, p_value=heard.p_value)
 
 

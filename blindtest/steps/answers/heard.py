@@ -14,9 +14,12 @@ from blindtest.stats import (
     plan_chances,
     trial_table,
 )
-from blindtest.steps.answers.sitting import SittingAnswers
+from blindtest.steps.answers.sitting import SittingAnswers, rights_by_listener
 
-__all__ = ["HeardAnswers", "ListenerAnswers", "heard_answers"]
+__all__ = ["HEARD_BY_SEVERAL", "HeardAnswers", "ListenerAnswers", "heard_answers"]
+
+HEARD_BY_SEVERAL = "heard by several"
+"""What a seal calls the analysis of more than one planned listener; older seals hold all answers together only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,19 +50,28 @@ class HeardAnswers:
     def p_value(self) -> float:
         """Of the test that the word rests on."""
         concluded = self.conclusion
-        if concluded.word == "negligible" and concluded.similarity is not None:
-            return concluded.similarity.p_value
+        if concluded.word == "negligible" and (p_value := concluded.negligible_p_value) is not None:
+            return p_value
         return concluded.difference.p_value
 
 
 def heard_answers(
-    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, planned: int, method: str
+    claim: Mapping[str, Any],
+    sittings: Sequence[SittingAnswers],
+    alpha: float,
+    planned: int,
+    method: str,
+    *,
+    listeners_apart: bool = False,
 ) -> HeardAnswers:
-    """Return what the answers to a sealed claim say, all together and listener by listener."""
+    """Return what the answers to a sealed claim say, all together and listener by listener.
+
+    listeners_apart : whether *negligible* must withstand how much listeners differ, as newer seals say of several
+    """
     margin = claim["margin"]
     rows = [row for sitting in sittings for row in sitting.of_claim(claim)]
 
-    def concluded(own: Sequence[SittingAnswers]) -> Conclusion:
+    def concluded(own: Sequence[SittingAnswers], by_listener: Sequence[tuple[int, int]] = ()) -> Conclusion:
         answered = [row for sitting in own for row in sitting.of_claim(claim)]
         return conclude(
             sum(row["correct"] is True for row in answered),
@@ -68,9 +80,10 @@ def heard_answers(
             margin=margin,
             alpha=alpha,
             unanswered=sum(sitting.unanswered_for(claim) for sitting in own),
+            by_listener=by_listener,
         )
 
-    conclusion = concluded(sittings)
+    conclusion = concluded(sittings, rights_by_listener(claim, sittings) if listeners_apart else ())
     chances = plan_chances(planned, method=method, margin=margin, alpha=alpha) if margin else None
     names = list(dict.fromkeys(sitting.entry.listener for sitting in sittings if sitting.planned_for(claim)))
     own = [concluded([sitting for sitting in sittings if sitting.entry.listener == name]) for name in names]

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from blindtest.session.record import Record
     from blindtest.session.register import SittingEntry
 
-__all__ = ["SittingAnswers", "ended_by_rule", "recorded_sitting", "trials_met"]
+__all__ = ["SittingAnswers", "ended_by_rule", "recorded_sitting", "rights_by_listener", "trials_met"]
 
 NEVER_COUNTED = ("practice", "control")
 """Phases of rows that no claim rests on."""
@@ -110,3 +110,14 @@ def ended_by_rule(plan: Plan, rows: Sequence[Mapping[str, Any]]) -> bool:
 def trials_met(plan: Plan, rows: Sequence[Mapping[str, Any]]) -> int:
     """Return how many trials of a plan there were: all of them, but where its rule ended the sitting before."""
     return len({int(row["trial"]) for row in rows}) if ended_by_rule(plan, rows) else plan.length
+
+
+def rights_by_listener(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers]) -> tuple[tuple[int, int], ...]:
+    """Return how many answers to a sealed claim were right, and how many there were, of each listener."""
+    found: dict[str, list[int]] = {}
+    for sitting in sittings:
+        own = found.setdefault(sitting.entry.listener, [0, 0])
+        for row in sitting.of_claim(claim):
+            own[0] += row["correct"] is True
+            own[1] += 1
+    return tuple((right, of) for right, of in found.values() if of)

@@ -9,7 +9,10 @@ from blindtest.stats import StoppedChances, StoppedConclusion, conclude_stopped,
 from blindtest.steps.answers.sitting import SittingAnswers
 from blindtest.steps.stopping_rules import table_of_rule
 
-__all__ = ["StoppedAnswers", "rule_of", "stopped_answers"]
+__all__ = ["STOPPED_BY_SEVERAL", "StoppedAnswers", "rule_of", "stopped_answers"]
+
+STOPPED_BY_SEVERAL = "stopped by several"
+"""What a seal calls the analysis of more than one planned sitting; older seals put p values together, no more."""
 
 POINTS = 21
 """Of the curves of what the plan can show."""
@@ -38,9 +41,18 @@ def rule_of(claim: Mapping[str, Any], sittings: Sequence[SittingAnswers]) -> tup
 
 
 def stopped_answers(
-    claim: Mapping[str, Any], sittings: Sequence[SittingAnswers], alpha: float, block: Block, rule: Stopping
+    claim: Mapping[str, Any],
+    sittings: Sequence[SittingAnswers],
+    alpha: float,
+    block: Block,
+    rule: Stopping,
+    *,
+    by_mean: bool = False,
 ) -> StoppedAnswers:
-    """Return what the counted sittings say of a claim, a listener's answers in their order."""
+    """Return what the counted sittings say of a claim, a listener's answers in their order.
+
+    by_mean : whether *negligible* must hold for the mean over sittings, as newer seals say of several
+    """
     table, margin = table_of_rule(rule), float(rule.margin or claim["margin"])
     own = [
         (sitting.entry.listener, tuple(row["correct"] is True for row in sitting.of_claim(claim)))
@@ -48,9 +60,18 @@ def stopped_answers(
         if sitting.planned_for(claim)
     ]
     return StoppedAnswers(
-        conclusion=conclude_stopped(table, own, rule=rule.rule, method=block.method, margin=margin, alpha=alpha),
+        conclusion=conclude_stopped(
+            table, own, rule=rule.rule, method=block.method, margin=margin, alpha=alpha, by_mean=by_mean
+        ),
         chances=stopped_chances(
-            table, rule=rule.rule, method=block.method, margin=margin, alpha=alpha, listeners=len(own), points=POINTS
+            table,
+            rule=rule.rule,
+            method=block.method,
+            margin=margin,
+            alpha=alpha,
+            listeners=len(own),
+            points=POINTS,
+            by_mean=by_mean,
         ),
         rule=rule,
         series=tuple(own),

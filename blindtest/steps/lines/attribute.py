@@ -2,6 +2,7 @@
 
 from math import isinf
 
+from blindtest.stats import few_listeners_sentence
 from blindtest.steps.answers.attribute import AttributeAnswers
 from blindtest.steps.columns import columns, p_cell
 
@@ -17,6 +18,10 @@ def attribute_lines(found: AttributeAnswers) -> list[str]:
     if concluded.margin is not None:
         limits += f", to be held against {-concluded.margin:g} ... {concluded.margin:g}"
     lines = [f"Result: {concluded.sentence}", tested.sentence, f"{limits}.", f"d' after the model: {tested.model}."]
+    if concluded.scatter_sentence:
+        lines.append(concluded.scatter_sentence)
+    if concluded.word == "negligible" and (few := few_listeners_sentence(len(found.listeners))):
+        lines.append(few)
     if found.chances is not None:
         lines += ["", f"The plan: {found.chances.sentence}"]
     if len(found.listeners) > 1:

@@ -17,6 +17,8 @@ def conclusion_lines(concluded: Conclusion, *, many: bool) -> list[str]:
         lines.append(f"Counted as wrong: {concluded.difference.sentence}")
     if concluded.similarity:
         lines.append(concluded.similarity.sentence)
+    if concluded.scatter_sentence:
+        lines.append(concluded.scatter_sentence)
     lines.append(f"d' after the model: {tested.model}.")
     planned = concluded.trials + concluded.unanswered
     lines.append(detectable_effect(planned, method=concluded.method, alpha=concluded.alpha).sentence)

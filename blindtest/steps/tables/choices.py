@@ -29,6 +29,7 @@ def choices(path: Path, asked: Asked) -> TableAnalysis:
         margin=asked.margin,
         alpha=asked.alpha,
         unanswered=unanswered,
+        by_listener=[(one.correct, one.trials) for one in found.results],
     )
     listeners = tuple(zip(found.listeners, found.results, found.adjusted_p_values, strict=True))
     many = len(listeners) > 1

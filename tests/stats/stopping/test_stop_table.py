@@ -1,11 +1,15 @@
 """Stopping rules as tables: the same numbers as the rules themselves, and words that are wrong at most at alpha."""
 
+import csv
 import itertools
 import json
+import runpy
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import norm
+from scipy.stats import t as student
 
 from blindtest.stats import (
     STOPPING_RULES,
@@ -253,3 +257,63 @@ def test_numbers_that_a_rule_has_no_use_for_are_refused():
             stop_table(kwargs.pop("rule"), 60, method="abx", margin=0.5, **kwargs)
     with pytest.raises(ValueError, match="would both end it"):
         StopTable(looks=(5,), high=(3,), low=(3,))
+
+
+@pytest.mark.parametrize("name", RULES)
+def test_the_unbiased_estimate_is_right_on_average_whatever_the_truth(name):
+    """Girshick, Mosteller & Savage 1946: exact over every ending; of a fixed number it is the plain proportion."""
+    table = table_of(name)
+    for proportion in (0.2, 0.5, 0.75, 0.9):
+        assert float(table.chances(proportion) @ table.unbiased) == pytest.approx(proportion, abs=1e-10)
+    fixed = StopTable(looks=(12,), high=(None,), low=(None,))
+    assert fixed.unbiased == pytest.approx([one.correct / 12 for one in fixed.endings], rel=1e-14)
+    assert fixed.unbiased_variance(0.75) == pytest.approx(0.75 * 0.25 / 12, rel=1e-12)
+
+
+def camps(table, hearing, others):
+    """Return answers of so many who hear everything and so many who are right in every other trial."""
+    found = [(f"H{n}", [True] * table.trials) for n in range(hearing)]
+    found += [(f"G{n}", [bool(i % 2) for i in range(table.trials)]) for n in range(others)]
+    return [(who, answers[: table.stop(answers).trials]) for who, answers in found]
+
+
+@pytest.mark.parametrize("name", ["group-sequential, futile", "sprt, alike", "e-process"])
+def test_a_panel_of_whom_half_hear_everything_is_not_negligible(name):
+    """Fisher's method holds p against *all* hearing so much: it says no word about their mean (here: the margin)."""
+    table, rule = table_of(name), name.split(",")[0]
+    kwargs = {"rule": rule, "method": "abx", "margin": 0.5}
+    before = conclude_stopped(table, camps(table, 8, 8), **kwargs, by_mean=False)
+    assert (before.word, before.mean_p_value) == ("negligible", None)
+    found = conclude_stopped(table, camps(table, 8, 8), **kwargs)
+    assert (found.word, found.listeners_differ) == ("shown", True)
+    estimates = [one.unbiased for one in found.sittings]
+    t = (np.mean(estimates) - 0.75) / (np.std(estimates, ddof=1) / 4)
+    z = (np.mean(estimates) - 0.75) / (table.unbiased_variance(0.75) ** 0.5 / 4)
+    assert found.mean_p_value == pytest.approx(max(student.cdf(t, 15), norm.cdf(z)), rel=1e-9)
+    assert found.margin_p_value == before.margin_p_value <= 0.05
+    # Nobody hears anything: each alone is below the margin, and so is their mean.
+    guessing = conclude_stopped(table, camps(table, 0, 4), **kwargs)
+    assert (guessing.word, guessing.listeners_differ) == ("negligible", False)
+    assert guessing.decisive_p_value == max(guessing.margin_p_value, guessing.mean_p_value)
+    assert guessing.mean_p_value <= max(one.margin_p_value for one in guessing.sittings)
+
+
+def test_a_panel_whose_half_hears_everything_ends_as_negligible_no_more_often_than_stated():
+    """The short form of simulate_stopped_panels.py; its table has the whole."""
+    script = runpy.run_path(str(Path(__file__).parents[1] / "simulate_stopped_panels.py"))
+    (found,) = script["rows"](400, rules=("group-sequential",), panels=(8,), margins=(0.5,), people=("camps",))
+    assert found["together"] > 0.5
+    assert found["negligible"] <= 0.05 + 3 * 0.011
+    with (REFERENCES / "stopped_panels.csv").open(encoding="utf-8") as file:
+        kept = list(csv.DictReader(file))
+    assert max(float(row["negligible"]) for row in kept if row["people"] == "halves") <= 0.001
+    assert max(float(row["negligible"]) for row in kept if row["people"] == "scattered") <= 0.08
+    assert max(float(row["together"]) for row in kept if row["people"] == "halves") > 0.99
+    many = [row for row in kept if row["people"] == "camps" and int(row["listeners"]) >= 5]
+    assert max(float(row["negligible"]) for row in many) <= 0.06
+    # What a plan promises is what comes out, by drawing answers one by one.
+    for row in (row for row in kept if row["people"] == "guessing" and row["listeners"] == "3"):
+        rule, margin = row["rule"], float(row["margin"])
+        table = stop_table(rule, 60, method="abx", margin=margin, **script["RULES"][rule])
+        told = stopped_chances(table, rule=rule, method="abx", margin=margin, listeners=3)
+        assert told.chance_negligible == pytest.approx(float(row["negligible"]), abs=0.035)
