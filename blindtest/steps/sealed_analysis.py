@@ -7,7 +7,7 @@ from blindtest.steps.answers.stage_pair import PAIRS
 from blindtest.steps.answers.stopped import STOPPED_BY_SEVERAL
 from blindtest.study import Study, claim_blocks, is_rated
 
-__all__ = ["STOPPING", "sealed_analysis"]
+__all__ = ["OF_SEVERAL", "STOPPING", "sealed_analysis"]
 
 ANALYSIS = {
     "heard": (
@@ -120,9 +120,14 @@ ANALYSIS = {
 }
 
 
+OF_SEVERAL = (SEVERAL, HEARD_BY_SEVERAL, ATTRIBUTE_BY_SEVERAL, STOPPED_BY_SEVERAL)
+"""What *negligible* of several takes besides. A seal made before it was asked for holds on for the study's further
+sittings: sealed anew, a study midway would lose the answers that it has.
+"""
+
 LATER_KINDS = (
     "attribute", "threshold", "keeps listening", "scale", "stopped", "matched", "stage", "unreliable labels",
-    "stage pairs", SEVERAL, HEARD_BY_SEVERAL, ATTRIBUTE_BY_SEVERAL, STOPPED_BY_SEVERAL,
+    "stage pairs", *OF_SEVERAL,
 )  # fmt: skip
 """Kinds whose analysis stands in the seal only of studies that claim one; among them: whose names may be wrong."""
 

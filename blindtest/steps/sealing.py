@@ -7,7 +7,7 @@ counts both. No pseudonym is part of it.
 """
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -20,6 +20,7 @@ from blindtest.render import Rendered
 from blindtest.steps.anchors import ANCHORS, NO_STAMPS, Anchoring, Stamp, anchoring, stamps, write_requests
 from blindtest.steps.place import Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.quotes import check_quotes
+from blindtest.steps.sealed_analysis import OF_SEVERAL
 from blindtest.steps.sealed_record import study_record
 from blindtest.steps.second_rate import load_both
 from blindtest.steps.stopping_rules import check_rules
@@ -43,14 +44,20 @@ class StudySeal:
     made_now: bool
 
 
-def _core(record: Mapping[str, Any]) -> bytes:
-    return canonical({key: value for key, value in record.items() if key not in _CHANGING})
+def _core(record: Mapping[str, Any], lacking: Collection[str] = ()) -> bytes:
+    """Return what all sittings under a seal share; lacking : analyses that an older seal doesn't have."""
+    core = {key: value for key, value in record.items() if key not in _CHANGING}
+    analysis = {kind: words for kind, words in core.get("analysis", {}).items() if kind not in lacking}
+    return canonical({**core, "analysis": analysis})
 
 
 def current_seal(store: "Store", record: Mapping[str, Any]) -> StudySeal | None:
     """Return the seal that commits to what `record` holds, or None if the study was not sealed as it stands."""
     for entry in reversed(store.seals()):
-        if entry.kind == "study" and _core(entry.record) == _core(record):
+        if entry.kind != "study":
+            continue
+        lacking = [kind for kind in OF_SEVERAL if kind not in entry.record.get("analysis", {})]
+        if _core(entry.record) == _core(record, lacking):
             return StudySeal(commitment=entry.commitment, sealed_at=entry.created, made_now=False)
     return None
 

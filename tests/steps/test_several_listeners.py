@@ -10,6 +10,7 @@ from blindtest.steps.answers.attribute import ATTRIBUTE_BY_SEVERAL, attribute_an
 from blindtest.steps.answers.heard import HEARD_BY_SEVERAL, heard_answers
 from blindtest.steps.answers.stopped import STOPPED_BY_SEVERAL, stopped_answers
 from blindtest.steps.sealed_analysis import ANALYSIS, LATER_KINDS
+from blindtest.steps.sealing import current_seal
 
 CLAIM = {"margin": 0.8, "direction": "two-sided", "attribute": "bass", "blocks": ["test"]}
 
@@ -72,3 +73,20 @@ def test_the_analysis_of_several_is_sealed_only_where_it_is_used():
     for name in (HEARD_BY_SEVERAL, ATTRIBUTE_BY_SEVERAL, STOPPED_BY_SEVERAL):
         assert name in LATER_KINDS
         assert "negligible only where" in ANALYSIS[name]
+
+
+def test_a_seal_made_before_it_was_asked_for_holds_on():
+    """Sealed anew, a panel midway would lose the answers that it has; any other change is a study of its own."""
+    now = {"analysis": {"heard": "as ever", HEARD_BY_SEVERAL: "too"}, "alpha": 0.05, "code": {"blindtest": "2"}}
+    old = {"analysis": {"heard": "as ever"}, "alpha": 0.05, "code": {"blindtest": "1"}, "earlier": [1]}
+
+    def found(record, sealed):
+        entry = SimpleNamespace(kind="study", record=sealed, commitment="c", created=None)
+        return current_seal(SimpleNamespace(seals=lambda: [entry]), record)
+
+    assert found(now, old).commitment == "c"
+    assert found(now, now).commitment == "c"
+    # A seal that asks for it does not stand for a study that doesn't, nor for one that differs in anything else.
+    assert found({**now, "analysis": old["analysis"]}, now) is None
+    assert found({**now, "alpha": 0.01}, old) is None
+    assert found({**now, "analysis": {"heard": "otherwise", HEARD_BY_SEVERAL: "too"}}, old) is None
