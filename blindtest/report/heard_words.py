@@ -94,6 +94,8 @@ def heard_beside(results: Results, plan: PlanFacts | None, *, margin: float | No
         )
     if len(results.listeners) == 1:
         out.append("It holds for this listener and these clips.")
+    elif results.listeners:
+        out.append("All answers together are about these listeners and these clips, not about others.")
     return tuple(out)
 
 

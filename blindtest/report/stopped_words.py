@@ -108,7 +108,7 @@ def stopped_beside(found: StoppedConclusion) -> tuple[str, ...]:
         out.append("It holds for this listener and these clips.")
     else:
         together = "the product of their e-values" if found.rule == "e-process" else "Fisher's method"
-        out.append(f"Listeners together by {together}: whether anybody hears it.")
+        out.append(f"Listeners together by {together}: whether anybody of them hears it, on these clips.")
         out += _of_several(found)
     return tuple(out)
 

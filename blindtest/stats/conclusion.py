@@ -212,10 +212,10 @@ def _effect(by_listener: Sequence[tuple[int, int]], correct: int, trials: int) -
     for right, of in by_listener:
         if of:
             checked_counts(right, of)
-    right, of = [one for one, _ in by_listener], [one for _, one in by_listener]
-    if by_listener and (sum(right), sum(of)) != (correct, trials):
+    rights, trials_each = [one for one, _ in by_listener], [one for _, one in by_listener]
+    if by_listener and (sum(rights), sum(trials_each)) != (correct, trials):
         raise ValueError(f"listeners' counts must add up to {correct} of {trials}, got {list(by_listener)}")
-    return design_effect(right, of)
+    return design_effect(rights, trials_each)
 
 
 def _sides(
