@@ -65,8 +65,8 @@ def test_several_listeners_stand_one_by_one_and_together():
     text = "\n".join(text_of_claim(result, NAMES))
     assert "L-1 alone: shown" in text
     assert "L-2 alone: negligible" in text
-    assert "Listeners together by Fisher's method: whether anybody hears it." in text
-    assert "these clips" not in text
+    assert "Listeners together by Fisher's method: whether anybody of them hears it, on these clips." in text
+    assert "for this listener" not in text
 
 
 def test_the_block_holds_the_table_and_what_was_left_unanswered_is_counted_both_ways(make_report):
