@@ -91,7 +91,7 @@ class Plan:
     @property
     def length(self) -> int:
         """Number of trials."""
-        return self.protocol.trials
+        return self._starts[-1]
 
     def place(self, number: int) -> tuple[Block, int]:
         """Return the block of trial `number`, and which trial of that block it is (0-based)."""

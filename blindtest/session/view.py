@@ -195,13 +195,15 @@ def _plain(value: Any) -> Any:
     if value is None or isinstance(value, _ATOMS):
         return value
     if isinstance(value, _LISTS):
-        return [_plain(each) for each in value]
+        # Most of what a view holds are texts, and a call costs more than the look.
+        return [each if isinstance(each, str) else _plain(each) for each in value]
     if isinstance(value, QuestionShown):
         return value.plain
     names = getattr(value, "__dataclass_fields__", None)
-    if names is not None:
-        return {name: _plain(getattr(value, name)) for name in names}
-    return {key: _plain(each) for key, each in value.items()}
+    if names is None:
+        return {key: _plain(each) for key, each in value.items()}
+    held = {name: getattr(value, name) for name in names}
+    return {name: each if each is None or isinstance(each, _ATOMS) else _plain(each) for name, each in held.items()}
 
 
 def view_of(sitting: Sitting) -> View:
