@@ -22,9 +22,10 @@ from blindtest.audio.clip import (
     write_clip,
 )
 from blindtest.audio.decibel import from_db, to_db
-from blindtest.audio.filtering import FilterRun, apply_and_sum, apply_firs
+from blindtest.audio.filtering import FilterRun, KeptSpectra, apply_and_sum, apply_firs
 from blindtest.audio.level_noise import NOISE_S, level_noise
 from blindtest.audio.levels import Levels, Meter
+from blindtest.audio.likeness import channel_correlations
 from blindtest.audio.loop_noise import RestNoise, noise_at_rest
 from blindtest.audio.loop_spectra import BANDS_HZ
 from blindtest.audio.loop_verdict import LoopbackResult, Passage, judged
@@ -71,6 +72,7 @@ __all__ = [
     "ClipTape",
     "FilterRun",
     "Frames",
+    "KeptSpectra",
     "Levels",
     "LoopbackResult",
     "Looped",
@@ -92,6 +94,7 @@ __all__ = [
     "audio_extent",
     "band_level",
     "channel_burst",
+    "channel_correlations",
     "decoded_blocks",
     "dichotic_noises",
     "excerpt",

@@ -11,9 +11,10 @@ from numpy.typing import ArrayLike, NDArray
 if TYPE_CHECKING:
     from blindtest.audio.tape import Frames
 
-__all__ = ["FilterRun", "apply_and_sum", "apply_firs"]
+__all__ = ["FilterRun", "KeptSpectra", "apply_and_sum", "apply_firs"]
 
 _SHORTEST_BLOCK = 8192
+_TOGETHER = 1 << 16  # points of a row up to which rows are transformed together
 
 
 def apply_firs(
@@ -47,6 +48,7 @@ def apply_and_sum(
     edges: NDArray[np.int64],
     *,
     before: ArrayLike | None = None,
+    kept: "KeptSpectra | None" = None,
 ) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
     """Return `frames` through each of `firs`, and the energy of `frames` through each of `summed`, from one pass.
 
@@ -60,6 +62,8 @@ def apply_and_sum(
         Filters of whose results only the sums of squares are wanted.
     edges : (parts + 1,) ascending, 0 to n
         Frames between which these are taken.
+    kept : optional
+        Where calls with the very same filters share what their filters come to.
 
     Returns
     -------
@@ -80,8 +84,7 @@ def apply_and_sum(
         return [np.empty((0, channels)) for _ in firs], sums
 
     blocks, step, block = _blocks(count, history + 1)
-    spectra = _spectra(filters[: len(firs)], block)
-    singles = [spectrum.astype(np.complex64) for spectrum in _spectra(filters[len(firs) :], block)]
+    spectra, singles = (kept or KeptSpectra()).of(firs, summed, channels, block)
     # Channel by channel in memory. Each result has room for the wrapped head of its first block, and for whole blocks:
     # taken from the last to the first, an inverse transform is written in place and the next one covers its head.
     results = [np.empty((channels, history + blocks * step)) for _ in firs]
@@ -97,7 +100,7 @@ def apply_and_sum(
         np.fft.rfft(piece, out=spectrum)
         for filter_spectrum, result in zip(spectra, results, strict=True):
             _multiply(spectrum, filter_spectrum, product)
-            np.fft.irfft(product, block, out=result[:, start : start + block])
+            _transform_back(product, result[:, start : start + block])
         if summed:
             np.copyto(single, spectrum, casting="same_kind")
         for first in range(0, len(summed), 2):
@@ -108,6 +111,50 @@ def apply_and_sum(
             for parts, one in zip(sums[first : first + 2], sound, strict=False):
                 add_energies(parts, one[:, history : history + step], edges - start)
     return [result[:, history : history + count].T for result in results], sums
+
+
+class KeptSpectra:
+    """What filters come to on a block, kept for the next clip that goes through the very same arrays in such blocks.
+
+    Only what was asked for last is kept. Several threads may share one.
+    """
+
+    def __init__(self) -> None:
+        self._last: _Spectra | None = None
+
+    def of(
+        self, firs: Sequence[ArrayLike], summed: Sequence[ArrayLike], channels: int, block: int
+    ) -> tuple[list[NDArray[np.complex128]], list[NDArray[np.complex64]]]:
+        """Return the spectrum of each of `firs`, and of each of `summed` in single precision."""
+        last = self._last
+        if last is None or not last.holds(firs, summed, channels, block):
+            filters = [_columns(fir, channels) for fir in (*firs, *summed)]
+            last = self._last = _Spectra(
+                of=(tuple(firs), tuple(summed)),
+                channels=channels,
+                block=block,
+                firs=_spectra(filters[: len(firs)], block),
+                summed=[one.astype(np.complex64) for one in _spectra(filters[len(firs) :], block)],
+            )
+        return last.firs, last.summed
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Spectra:
+    of: tuple[tuple[ArrayLike, ...], tuple[ArrayLike, ...]]
+    channels: int
+    block: int
+    firs: list[NDArray[np.complex128]]
+    summed: list[NDArray[np.complex64]]
+
+    def holds(self, firs: Sequence[ArrayLike], summed: Sequence[ArrayLike], channels: int, block: int) -> bool:
+        """Return whether these are the very filters."""
+        if (channels, block) != (self.channels, self.block):
+            return False
+        return all(
+            len(own) == len(others) and all(one is other for one, other in zip(own, others, strict=True))
+            for own, others in zip(self.of, (firs, summed), strict=True)
+        )
 
 
 @dataclass(slots=True, eq=False)
@@ -147,8 +194,7 @@ class FilterRun:
         self._ahead = ahead[max(0, len(ahead) - self._history) :]
         self._frames, self._edges = frames, edges
         self._blocks, self._step, self._block = _blocks(count, self._history + 1)
-        self._spectra = _spectra(filters[: len(firs)], self._block)
-        self._singles = [one.astype(np.complex64) for one in _spectra(filters[len(firs) :], self._block)]
+        self._spectra, self._singles = KeptSpectra().of(firs, summed, channels, self._block)
         self._coarse = [one.astype(np.complex64) for one in self._spectra] if coarse else []
         self.sums = [np.zeros((len(edges) - 1, channels)) for _ in summed]
         self._adding = threading.Lock()
@@ -215,7 +261,7 @@ class FilterRun:
 
     def _filtered(self, work: "_Workspace", of_filter: NDArray[np.complex128], result: NDArray[np.float64]) -> None:
         _multiply(work.spectrum, of_filter, work.product)
-        np.fft.irfft(work.product, self._block, out=result)
+        _transform_back(work.product, result)
 
     def _workspace(self, channels: int) -> "_Workspace":
         """Return this thread's own memory."""
@@ -232,6 +278,19 @@ class _Workspace:
         self.single = np.empty(self.spectrum.shape, dtype=np.complex64)
         self.products = np.empty((2, *self.single.shape), dtype=np.complex64)
         self.sound: NDArray[Any] = np.empty((2, channels, block), dtype=np.float32)
+
+
+def _transform_back(product: NDArray[np.complex128], sound: NDArray[np.float64]) -> None:
+    """Write the inverse transform of each row of `product` into the same row of `sound`; the same numbers either way.
+
+    Rows of double precision go two at a time through the processor, which pays until they outgrow its cache together.
+    """
+    block = sound.shape[1]
+    if block <= _TOGETHER:
+        np.fft.irfft(product, block, out=sound)
+        return
+    for bins, row in zip(product, sound, strict=True):
+        np.fft.irfft(bins, block, out=row)
 
 
 def _multiply(spectrum: NDArray[Any], of_filter: NDArray[Any], out: NDArray[Any]) -> None:

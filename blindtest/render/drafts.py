@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.audio import (
+    KeptSpectra,
     Levels,
     Meter,
     apply_and_sum,
@@ -69,6 +70,8 @@ class Filters:
     """Measures a file as it is heard."""
     level_at_1khz: Mapping[str, float]
     """Condition to its curve's level at 1 kHz in dB; empty unless that is what is matched."""
+    kept: KeptSpectra
+    """What these filters come to, from one clip to the next."""
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
@@ -148,7 +151,7 @@ def _filtered(
     edges = hop_edges(len(programme.frames), programme.rate)
     firs = [fir for condition in conditions if (fir := filters.firs[condition]) is not None]
     weighted = [fir for condition in conditions if (fir := filters.weighted[condition]) is not None]
-    results, sums = apply_and_sum(programme.frames, firs, weighted, edges, before=programme.before)
+    results, sums = apply_and_sum(programme.frames, firs, weighted, edges, before=programme.before, kept=filters.kept)
     filtered = []
     for frames, parts, fir in zip(results, sums, weighted, strict=True):
         energies = parts.sum(axis=1)

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.audio import Meter
+from blindtest.audio import KeptSpectra, Meter
 from blindtest.device import check_length, minimum_phase_fir, taps_for
 from blindtest.errors import BlindtestError
 
@@ -71,6 +71,7 @@ class _Made:
     ahead: Mapping[str, int]
     weighted: Mapping[str, Floats | None]
     meter: Meter
+    kept: KeptSpectra
 
 
 class Bench:
@@ -174,6 +175,7 @@ class Bench:
             weighted=made.weighted,
             meter=made.meter,
             level_at_1khz=self._level_at_1khz,
+            kept=made.kept,
         )
 
     @cached_property
@@ -225,7 +227,7 @@ class Bench:
         flat = heard is None or float(np.ptp(heard)) == 0.0
         meter = Meter(rate, None if heard is None or flat else minimum_phase_fir(frequency, heard, rate, taps))
         weighted = {name: None if fir is None else _weighted(meter, fir) for name, fir in firs.items()}
-        return _Made(firs=firs, ahead=ahead, weighted=weighted, meter=meter)
+        return _Made(firs=firs, ahead=ahead, weighted=weighted, meter=meter, kept=KeptSpectra())
 
     def _long_enough(self, condition: Condition, rate: int, taps: int) -> Floats:
         for doubled in range(int(math.log2(LONGEST)) + 1):

@@ -14,6 +14,7 @@ from blindtest.steps.harmonics import Added, added_harmonics
 from blindtest.steps.keeping import closing_reminder, keeping_reminder
 from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_sittings, stimuli_folder
 from blindtest.steps.quotes import quote_faults
+from blindtest.steps.recordings import Aligned, aligned_recordings
 from blindtest.steps.second_rate import render_both, second_dict, second_words
 from blindtest.steps.stopping_rules import rule_chances, rule_faults
 from blindtest.steps.storage import has_record, look_at_storage
@@ -194,6 +195,8 @@ class RenderShown:
     """As rendered, at each sample rate; none in a dry run."""
     harmonics: tuple[Added, ...] = ()
     """Likewise."""
+    recordings: tuple[Aligned, ...] = ()
+    """Those that were aligned, likewise."""
     measured: bool = True
     """Whether any condition is a device as measured: only then is there a band outside which all share a curve."""
 
@@ -208,6 +211,7 @@ class RenderShown:
             "limits": [asdict(limit) for limit in self.rendered.limits],
             "corrections": [one.to_dict() for one in self.corrections],
             "harmonics": [one.to_dict() for one in self.harmonics],
+            **({"recordings": [one.to_dict() for one in self.recordings]} if self.recordings else {}),
             "match_table": [_row(row) for row in self.rendered.table],
             **second_dict(self.rendered),
         }
@@ -244,6 +248,7 @@ class RenderShown:
         ]
         lines += [one.sentence for one in self.corrections]
         lines += [one.sentence for one in self.harmonics]
+        lines += [one.sentence for one in self.recordings if one.sentence]
         lines.append(f"{self.rendered.made} stimuli made, {self.rendered.reused} were there already.")
         lines += second_words(self.rendered)
         return "\n".join(lines)
@@ -287,5 +292,6 @@ def render(
         dry_run=dry_run,
         corrections=corrections,
         harmonics=() if dry_run else added_harmonics(study, job, rendered.rates),
+        recordings=() if dry_run else aligned_recordings(job, rendered),
         measured=any(condition.measured for condition in job.conditions),
     )
