@@ -128,7 +128,9 @@ def _gated(power: NDArray[np.float64]) -> float:
 def momentary_loudness(frames: ArrayLike, rate: int) -> NDArray[np.float64]:
     """Return the ungated loudness (blocks,) LUFS of every 400 ms, one each 100 ms; block i begins at i/10 s.
 
-    Empty for fewer frames than one block; -inf where a block is silent. Source: EBU Tech 3341.
+    Empty for fewer frames than one block; -inf where a block is silent. Source: EBU Tech 3341, which asks a meter for a
+    new value at least 10 times a second: that is this step. A lone sound of 400 ms that begins between two blocks fills
+    at least 350 ms of one, and so its highest value is at most 10 lg(400/350) = 0.58 dB too low (of 3 s: 0.07 dB).
     """
     return _loudness_of(_block_powers(frames, rate, MOMENTARY_HOPS))
 

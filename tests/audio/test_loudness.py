@@ -268,3 +268,14 @@ def test_what_is_no_number_is_no_silence(measure, wrong):
 def test_a_rate_of_nothing_is_refused():
     with pytest.raises(ValueError, match="rate must be positive, got 0"):
         integrated_loudness(np.zeros((48_000, 1)), 0)
+
+
+@pytest.mark.parametrize(("measure", "seconds"), [(momentary_loudness, 0.4), (short_term_loudness, 3.0)])
+def test_what_a_lone_sound_between_two_blocks_loses(measure, seconds):
+    """A tone as long as the block, half a step late: all but 50 ms of it are in one block, 10 lg of that share."""
+    tone = 0.1 * np.sin(2 * np.pi * 1000.0 * np.arange(round(seconds * 48_000)) / 48_000)[:, None]
+    highest = [
+        float(measure(np.concatenate([np.zeros((48_000 + late, 1)), tone, np.zeros((48_000, 1))]), 48_000).max())
+        for late in (0, 2400)
+    ]
+    assert highest[1] - highest[0] == pytest.approx(10.0 * np.log10((seconds - 0.05) / seconds), abs=0.01)
