@@ -3,7 +3,14 @@
 Behind the nonlinearity the filter of order n has at n f what the table says of f, and nothing else is needed: a sine
 of the design level makes no other order. Ahead of it a sine arrives weaker by its filter's w(f), whose n-th power is
 what the n-th harmonic becomes; T_n then makes a little of the orders n - 2, n - 4, ... too, which is taken off
-theirs from the top down.
+theirs from the top down, where all harmonics are in cosine phase.
+
+What is left then is the fundamental: T_3 of w cos q holds 3 w (w w - 1) cos q, at most 1.155 times the gain of order 3
+(at w = 1/sqrt 3; T_5 at most 1.16 times its own), and every harmonic is counted from the fundamental. So where the odd
+orders differ over frequency and are h together at their highest, all orders are off by up to about -20 lg(1 - 1.155 h):
+0.03 dB for -50 dB, 0.2 dB for -34 dB, 1.1 dB for -20 dB, and 0.02 dB of the filter's length beside it. With measured
+phases nothing is taken off either: order 2 is then off by up to the ratio of the highest order 4 to it (T_4 of w cos q
+holds 4 w w (w w - 1) cos 2q), order 3 likewise by order 5. `misfit` has what it comes to in each case.
 """
 
 from collections.abc import Mapping

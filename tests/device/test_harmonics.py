@@ -401,3 +401,14 @@ def test_a_harmonic_is_real_where_all_its_phases_are_whole_half_turns(phases, re
         frequency=np.array([100.0, 1000.0]), level_db=np.array([-40.0, -40.0]), phase=np.array(phases, float), order=2
     )
     assert (curve.real, curve.sign) == (real, sign)
+
+
+@pytest.mark.parametrize("highest_db", [-34.0, -20.0])
+def test_the_bound_of_filters_ahead_of_the_nonlinearity(highest_db):
+    """T_3(w cos q) = w^3 cos 3q + 3 w (w^2 - 1) cos q by hand: the fundamental loses at most 2/sqrt(3) of the gain."""
+    frequency = np.geomspace(20.0, 7000.0, 60)
+    third = highest_db - 7.0 + 7.0 * np.sin(np.log2(frequency / 100.0))
+    table = pd.DataFrame({"frequency_hz": frequency, "level_db": 104.0, "order": 3, "distortion_db": third})
+    error = np.abs(harmonic_stage(table, RATE, topology="before").misfit.error_db[frequency > 25.0])
+    bound = -20.0 * np.log10(1.0 - 2.0 / np.sqrt(3.0) * 10.0 ** (highest_db / 20.0))
+    assert 0.9 * bound < error.max() < bound + 0.02
