@@ -103,6 +103,35 @@ def test_sofa_files_tell_left_from_right_by_the_positions(tmp_path):
         read_binaural([tmp_path / "same.sofa"])
 
 
+@pytest.mark.parametrize(("late", "emitters"), [(29.0, False), (29.5, True)])
+def test_delays_that_a_sofa_file_holds_apart_are_put_in(tmp_path, late, emitters):
+    """AES69, Data.Delay in samples, written by the library sofar: the far ear is later by it and by nothing else.
+
+    In FIR-E the emitters are the last dimension (AES69-2022, as the library's conventions have it).
+    """
+    sofar = pytest.importorskip("sofar")
+    sound = np.sinc(0.5 * (np.arange(600) - 100)) * np.hanning(600)  # half the band: parts of a sample are no matter
+    gains = np.array([[0.5, 0.2], [0.25, 0.6]])  # [ear, loudspeaker]
+    delays = np.array([[0.0, late], [late, 0.0]])
+    held = sofar.Sofa("GeneralFIR-E" if emitters else "GeneralFIR")
+    held.ReceiverPosition = np.array([[0, 0.09, 0], [0, -0.09, 0]])
+    if emitters:
+        held.Data_IR, held.Data_Delay = (sound[:, None] * gains[:, None, :])[None], delays[None]
+        held.EmitterPosition = np.array([[1.0, 1.0, 0.0], [1.0, -1.0, 0.0]])
+    else:
+        held.Data_IR, held.Data_Delay = gains.T[:, :, None] * sound, delays.T
+        held.SourcePosition = np.array([[30.0, 0.0, 2.0], [330.0, 0.0, 2.0]])
+        held.SourcePosition_Type, held.SourcePosition_Units = "spherical", "degree, degree, metre"
+    held.Data_SamplingRate = float(RATE)
+    sofar.write_sofa(str(tmp_path / "seat.sofa"), held)
+    for facts in loudspeaker_facts(read_binaural([tmp_path / "seat.sofa"])):
+        assert facts.interaural_ms == pytest.approx(1e3 * late / RATE, abs=1e3 / 16 / RATE)
+    held.Data_Delay = -1.0 - held.Data_Delay
+    sofar.write_sofa(str(tmp_path / "early.sofa"), held)
+    with pytest.raises(BlindtestError, match=r"early\.sofa: can't be read .*delays of -"):
+        read_binaural([tmp_path / "early.sofa"])
+
+
 def _clipped():
     frames = deltas()
     frames[LATE : LATE + 6, 0] = 0.9
