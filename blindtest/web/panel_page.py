@@ -143,12 +143,13 @@ def serve_panel(
     say(f"Personal links: blindtest panel {quote(str(panel.study.folder))} --invite 20")
     if reminder := panel.reminder():
         say(reminder)
-    say("Ctrl-C stops the server; answers are safe, and everybody can go on once it runs again.")
+    server = Server(app, opened, quick=True)
     try:
-        with _ended_as_interrupted():
-            Server(app, opened, quick=True).run()
-    except KeyboardInterrupt:
-        say("Stopped.")
+        with _stopped_by_signals(server) as asked:
+            say("Ctrl-C stops the server; answers are safe, and everybody can go on once it runs again.")
+            server.run()
+        if asked:
+            say("Stopped.")
     finally:
         makers.shutdown(cancel_futures=True)
         services.close()
@@ -163,21 +164,25 @@ def serve_panel(
 
 
 @contextmanager
-def _ended_as_interrupted() -> Iterator[None]:
-    """Take SIGTERM for Ctrl-C: what `kill`, a container or a service manager sends, who all wait for the stop.
+def _stopped_by_signals(server: Server) -> Iterator[list[int]]:
+    """Stop `server` by Ctrl-C and by SIGTERM: what `kill`, a container or a service manager sends, who all wait for it.
 
-    By itself it would end the program before what was erased is rewritten, and the nonces of a panel that is over are
-    opened.
+    By itself SIGTERM would end the program before what was erased is rewritten, and the nonces of a panel that is over
+    are opened. Nothing is raised: a signal may arrive within a finaliser, as while garbage is collected before the
+    first request, and Python drops what those raise; the server would go on for ever. Given is what arrived.
     """
+    asked: list[int] = []
     if current_thread() is not main_thread():
-        yield
+        yield asked
         return
 
-    def interrupt(number: int, frame: object) -> None:
-        raise KeyboardInterrupt
+    def stop(number: int, frame: object) -> None:
+        asked.append(number)
+        server.stop()
 
-    before = signal.signal(signal.SIGTERM, interrupt)
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
-        yield
+        yield asked
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -516,6 +516,33 @@ def test_told_to_end_a_server_stops_as_by_an_interrupt(folder, monkeypatch):
     assert signal.getsignal(signal.SIGTERM) == before
 
 
+class Finalised:
+    """Asks the program to end while it is being finalised: what is raised then, Python drops."""
+
+    def __init__(self, number):
+        self.number = number
+
+    def __del__(self):
+        os.kill(os.getpid(), self.number)
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_asked_to_end_while_garbage_is_collected_a_server_ends(folder, monkeypatch, number):
+    """As before its first request, when a server just started is stopped: it was asked once, and went on for ever."""
+    said, before = [], signal.getsignal(number)
+    whole = panel_page.Server.run
+
+    def run(self):
+        Finalised(number)
+        whole(self)  # returns: the real server starts, and stops by itself
+
+    monkeypatch.setattr(panel_page.Server, "run", run)
+    with steps.open_panel(folder) as panel:
+        panel_page.serve_panel(panel, say=said.append)
+    assert said[-1] == "Stopped."
+    assert signal.getsignal(number) == before
+
+
 def nonces(folder):
     """Kind of each seal, whether its nonce is opened, and the nonce in what would be published."""
     with Store(folder / "study.db", entropy=os.urandom) as store:
