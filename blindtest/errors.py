@@ -4,12 +4,17 @@ A user's problem is a `Fault`; faults are gathered and raised together as a `Bli
 outermost command or request handler catches. A programmer's mistake is a plain `ValueError` and nobody catches it.
 """
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import date, time
 from difflib import get_close_matches
+from pathlib import PurePath
 from typing import ClassVar
 
 __all__ = ["BlindtestError", "Fault", "FoundWanting", "Missing", "WrongUse", "did_you_mean"]
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,8 +63,32 @@ class Fault:
 
 
 def _shortened(value: object) -> str:
-    text = repr(value)
+    text = _spelled(value)
     return text if len(text) <= 120 else text[:117] + "..."
+
+
+def _spelled(value: object) -> str:
+    """Return a value as a study file would spell it; texts in quotes, control characters written out."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        inside = ", ".join(f"{_key(key)} = {_spelled(member)}" for key, member in value.items())
+        return f"{{ {inside} }}" if inside else "{}"
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_spelled, value))}]"
+    if isinstance(value, date | time):
+        return value.isoformat()
+    if isinstance(value, PurePath):
+        return repr(str(value))
+    # A number of numpy's is a number: how it is held is nobody's concern.
+    held = getattr(value, "item", None)
+    return repr(held() if callable(held) and getattr(value, "ndim", None) == 0 else value)
+
+
+def _key(key: object) -> str:
+    return key if isinstance(key, str) and _BARE.fullmatch(key) else repr(key)
 
 
 class BlindtestError(Exception):

@@ -106,6 +106,7 @@ def forget(pseudonym: str, folder: Path, yes: bool, output: Output) -> None:
     """Erase a listener's rows for good. The record stays verifiable."""
     from blindtest import steps
 
+    steps.record_to_erase_from(folder)
     if not yes:
         agreed(f"Erase all rows of {pseudonym} in {folder}? This can't be undone.")
     shown = steps.forget(folder, pseudonym)

@@ -12,7 +12,7 @@ from blindtest.steps.demo_story import DemoShown
 from blindtest.steps.demonstration import demo, demo_study
 from blindtest.steps.doctor import Looked, Symptom, doctor
 from blindtest.steps.ending import Ended, abandon
-from blindtest.steps.forgetting import Forgotten, forget
+from blindtest.steps.forgetting import Forgotten, forget, record_to_erase_from
 from blindtest.steps.impressions import ImpressionShown, impression
 from blindtest.steps.listening import prepare_sitting
 from blindtest.steps.loopback import LOOPBACK_CAUTIONS, LoopbackShown, loopback
@@ -134,6 +134,7 @@ __all__ = [
     "prepare_sitting",
     "public_origin",
     "rating_power",
+    "record_to_erase_from",
     "render",
     "report",
     "schema",

@@ -3,13 +3,16 @@
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from blindtest.steps.place import Clock, Entropy, now, open_store, report_folder
-from blindtest.steps.storage import database_of
-from blindtest.study import load_study
+from blindtest.errors import Fault, Missing
+from blindtest.steps.place import REPORT, Clock, Entropy, now
+from blindtest.steps.storage import is_recorded, record_of
 
-__all__ = ["Forgotten", "forget"]
+if TYPE_CHECKING:
+    from blindtest.session.store import ByUrl
+
+__all__ = ["Forgotten", "forget", "record_to_erase_from"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,11 +45,38 @@ class Forgotten:
         return "\n".join(lines)
 
 
+def record_to_erase_from(folder: Path) -> "Path | ByUrl":
+    """Return where the record stands; a study file that is wrong elsewhere keeps nobody from being forgotten.
+
+    Raises
+    ------
+    Missing
+        Nothing has been recorded, or the database is not reached.
+    BlindtestError
+        There is no study here, or its file doesn't tell where the record stands.
+    """
+    place = record_of(folder)
+    if not is_recorded(place):
+        raise Missing(
+            Fault(
+                problem="nothing has been recorded yet: there is nobody to forget",
+                file=str(place) if isinstance(place, Path) else place.named,
+                remedy="go to the study's folder",
+            )
+        )
+    return place
+
+
 def forget(folder: Path, pseudonym: str, *, clock: Clock = now, entropy: Entropy = os.urandom) -> Forgotten:
-    """Erase everything a listener answered in the study `folder`; see `Store.forget`."""
-    study = load_study(folder)
-    with open_store(study, create=False, entropy=entropy) as store:
+    """Erase everything a listener answered in the study `folder`; see `Store.forget` and `record_to_erase_from`."""
+    place = record_to_erase_from(folder)
+    from blindtest.session.store import Store
+
+    with Store(place, entropy=entropy, create=False) as store:
         sittings = store.forget(pseudonym, at=clock())
-    left = report_folder(study)
-    by_url = study.storage is not None and not isinstance(database_of(study), Path)
-    return Forgotten(sittings=sittings, report_left=left if left.exists() else None, on_a_server=by_url)
+    left = (folder.parent if folder.is_file() else folder) / REPORT
+    return Forgotten(
+        sittings=sittings,
+        report_left=left if left.exists() else None,
+        on_a_server=not isinstance(place, Path),
+    )

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from blindtest.session.store import Store
 
 __all__ = [
+    "REPORT",
     "Clock",
     "Entropy",
     "Progress",
@@ -24,6 +25,8 @@ __all__ = [
     "stimuli_folder",
 ]
 
+REPORT = "report"
+"""Name of the folder that a study's report lies in."""
 Progress = Callable[[int, int, str], None]
 """`progress(done, total, what)`."""
 Clock = Callable[[], datetime]
@@ -42,7 +45,7 @@ def stimuli_folder(study: Study) -> Path:
 
 def report_folder(study: Study) -> Path:
     """Return where a study's report lies."""
-    return study.folder / "report"
+    return study.folder / REPORT
 
 
 def open_store(study: Study, *, create: bool = True, entropy: Entropy = os.urandom) -> "Store":

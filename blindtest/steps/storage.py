@@ -9,14 +9,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault, Missing
-from blindtest.study import Storage, Study, read_toml, storage_in
+from blindtest.study import FILE_NAME, Storage, Study, read_toml, storage_in
 
 if TYPE_CHECKING:
     from blindtest.session.store import ByUrl
 
-__all__ = ["database_in", "database_of", "has_record", "is_recorded", "look_at_storage"]
+__all__ = ["database_in", "database_of", "has_record", "is_recorded", "look_at_storage", "record_of"]
 
 FILE = "study.db"
+CHECK = "see blindtest check"
 _MARK = 16
 
 
@@ -36,6 +37,31 @@ def database_of(study: Study) -> "Path | ByUrl":
 def database_in(path: Path, data: Mapping[str, Any]) -> "Path | ByUrl":
     """Return the same of a study file at `path`, perhaps half filled in, from its tables."""
     return _database(storage_in(data), path.parent, path)
+
+
+def record_of(folder: Path) -> "Path | ByUrl":
+    """Return where the record of the study in `folder` stands, whatever else is wrong with its study file.
+
+    Raises
+    ------
+    BlindtestError
+        There is neither study file nor study.db, or the file may name a database and can't be understood.
+    Missing
+        The environment variable that names the database is not set.
+    """
+    path = folder if folder.is_file() else folder / FILE_NAME
+    beside = path.parent / FILE
+    try:
+        source = read_toml(path)
+    except BlindtestError:
+        if not beside.is_file() or (path.is_file() and b"storage" in path.read_bytes()):
+            raise
+        return beside
+    if "storage" in source.data and storage_in(source.data) is None:
+        raise BlindtestError(
+            source.fault(("storage",), "which database holds the record can't be told from this table", remedy=CHECK)
+        )
+    return database_in(path, source.data)
 
 
 def has_record(study: Study) -> bool:

@@ -1,11 +1,11 @@
 """The folder a user writes: made, looked at, rendered."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from blindtest.errors import Fault
+from blindtest.errors import Fault, WrongUse
 from blindtest.render import Rendered
 from blindtest.stats import StoppedChances
 from blindtest.steps.cluster import hands_at
@@ -31,10 +31,13 @@ from blindtest.study import (
     UnreliableReach,
     compared,
     examine,
+    is_path,
     json_schema,
+    list_protocols,
     load_study,
     new_study,
     new_study_from,
+    no_such_protocol,
     pair_study,
     render_job,
     tested_clips,
@@ -53,7 +56,16 @@ def new(folder: Path, *, protocol: str | None = None, old: Path | None = None) -
     ----------
     protocol : a name; None for 'abx', or for that of the old study
     old : a study whose clips, anchors, loudness and rig are kept; the register goes on counting its plans
+
+    Raises
+    ------
+    WrongUse
+        No protocol has that name.
+    BlindtestError
+        The folder holds something, or the old study or the protocol's file can't be used.
     """
+    if protocol is not None and not is_path(protocol) and protocol not in list_protocols():
+        raise WrongUse(replace(no_such_protocol(protocol), key="--protocol"))
     if old is None:
         new_study(folder, protocol or "abx")
     else:

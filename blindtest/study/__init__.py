@@ -22,13 +22,13 @@ from blindtest.study.folder import new_study, pair_study
 from blindtest.study.hardware import Connection, Hardware
 from blindtest.study.job import render_job
 from blindtest.study.lengths import LONGEST_MIN, SittingLength, sitting_lengths
-from blindtest.study.loading import load_study
+from blindtest.study.loading import FILE_NAME, load_study
 from blindtest.study.loudspeaker_route import loudspeaker_route, rooms_of
 from blindtest.study.material import Examined, check_study, examine
 from blindtest.study.measurements import unit_averages, unit_response
 from blindtest.study.panel import Panel, PanelQuestion
 from blindtest.study.playing_level import PlayingLevel, full_scale_spl, playing_level, sensitivity_of
-from blindtest.study.protocols import find_protocol, list_protocols, resources
+from blindtest.study.protocols import find_protocol, is_path, list_protocols, no_such_protocol, resources
 from blindtest.study.rated_claims import is_rated, scale_name
 from blindtest.study.rated_reach import RatedReach, listeners_needed, rated_reach, sittings_needed
 from blindtest.study.reading import read_toml
@@ -54,6 +54,7 @@ from blindtest.study.unreliable_reach import UnreliableReach, unreliable_reach
 __all__ = [
     "ALTERNATIVES",
     "CAPTURES",
+    "FILE_NAME",
     "FRACTIONS",
     "LONGEST_MIN",
     "QUALITY",
@@ -101,6 +102,7 @@ __all__ = [
     "factorial_in",
     "find_protocol",
     "full_scale_spl",
+    "is_path",
     "is_rated",
     "json_schema",
     "labels",
@@ -110,6 +112,7 @@ __all__ = [
     "loudspeaker_route",
     "new_study",
     "new_study_from",
+    "no_such_protocol",
     "pair_study",
     "pairs_needed",
     "planned_conditions",

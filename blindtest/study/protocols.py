@@ -18,7 +18,15 @@ from blindtest.study.lines import Place
 from blindtest.study.reading import Source, parse_toml, pruned, read_toml
 from blindtest.study.schema import LATER_PROTOCOLS, ProtocolFile
 
-__all__ = ["find_protocol", "is_path", "list_protocols", "protocol_source", "read_protocol", "resources"]
+__all__ = [
+    "find_protocol",
+    "is_path",
+    "list_protocols",
+    "no_such_protocol",
+    "protocol_source",
+    "read_protocol",
+    "resources",
+]
 
 
 def resources(name: str) -> Traversable:
@@ -74,15 +82,18 @@ def protocol_source(use: str, *, folder: Path = Path()) -> Source:
     if use in LATER_PROTOCOLS and use not in list_protocols():
         raise BlindtestError(Fault(problem=f"not yet: {use}", allowed=", ".join(list_protocols())))
     if use not in list_protocols():
-        raise BlindtestError(
-            Fault(
-                problem="no protocol of this name",
-                got=use,
-                allowed=", ".join(list_protocols()) + ", or the path of a file that ends in .toml",
-                remedy=did_you_mean(use, list_protocols()),
-            )
-        )
+        raise BlindtestError(no_such_protocol(use))
     return parse_toml((resources("protocols") / f"{use}.toml").read_bytes(), file=f"protocols/{use}.toml")
+
+
+def no_such_protocol(use: str) -> Fault:
+    """Return what is wrong with a name that no protocol has."""
+    return Fault(
+        problem="no protocol of this name",
+        got=use,
+        allowed=", ".join(list_protocols()) + ", or the path of a file that ends in .toml",
+        remedy=did_you_mean(use, list_protocols()),
+    )
 
 
 def read_protocol(source: Source, *, name: str) -> tuple[Protocol | None, list[Fault]]:

@@ -126,11 +126,11 @@ def new_study_from(
     own: dict[str, str] = {}
     if protocol is not None:
         use = protocol
+        chosen = find_protocol(protocol)
         if is_path(protocol):
             use = f"protocols/{Path(protocol).name}"
             own[use] = Path(protocol).read_text(encoding="utf-8")
         data["protocol"] = {"use": use}
-        chosen = find_protocol(protocol)
     else:
         use = data["protocol"]["use"]
         chosen = find_protocol(use, folder=old.folder)

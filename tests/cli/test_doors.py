@@ -34,6 +34,7 @@ def test_the_readme_names_no_command_that_is_not_there():
 
 
 def test_where_nobody_can_answer_a_question_it_is_said_in_one_line(tmp_path):
+    (tmp_path / "study.db").touch()
     done = run("forget", "L-nobody", str(tmp_path), "--json", stdin=subprocess.DEVNULL)
     assert done.returncode == 2
     assert "nobody to answer the question" in json.loads(done.stdout)["error"]["faults"][0]["problem"]

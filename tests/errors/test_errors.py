@@ -1,5 +1,10 @@
 """The form of a complaint: file:line: key.path: what is wrong, got VALUE (allowed: RANGE); what to do."""
 
+import math
+from datetime import date, datetime
+from pathlib import Path
+
+import numpy as np
 import pytest
 
 from blindtest.errors import BlindtestError, Fault, FoundWanting, Missing, WrongUse, did_you_mean
@@ -23,6 +28,28 @@ def test_parts_that_are_missing_leave_no_trace():
 
 def test_a_long_value_is_shortened():
     assert len(str(Fault(problem="too long", got="x" * 5000))) < 150
+
+
+@pytest.mark.parametrize(
+    ("value", "spelled"),
+    [
+        (True, "true"),
+        (date(2026, 3, 2), "2026-03-02"),
+        (datetime(2026, 3, 2, 7, 32), "2026-03-02T07:32:00"),
+        ((1, 2.5), "[1, 2.5]"),
+        ({"unit": "heron", "a b": False}, "{ unit = 'heron', 'a b' = false }"),
+        ([{"low": None}], "[{ low = nothing }]"),
+        (np.float64(0.25), "0.25"),
+        (np.int64(3), "3"),
+        (Path("clips/a.wav"), "'clips/a.wav'"),
+        ("n/a", "'n/a'"),
+        (math.nan, "nan"),
+    ],
+)
+def test_values_are_spelled_as_in_a_study_file(value, spelled):
+    """TOML v1.0.0: booleans, dates (RFC 3339), arrays, inline tables, special floats; none of Python's own spellings."""
+    assert str(Fault(problem="wrong", got=value)) == f"wrong, got {spelled}"
+    assert Fault(problem="wrong", got=value).to_dict()["got"] == spelled
 
 
 def test_a_fault_keeps_the_file_it_names():

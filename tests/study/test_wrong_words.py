@@ -19,7 +19,7 @@ def only(folder) -> str:
 
 
 def test_true_is_no_version_of_a_format(changed):
-    assert "format: not one of the words known here, got True (allowed: 1)" in only(
+    assert "format: not one of the words known here, got true (allowed: 1)" in only(
         changed(("format = 1", "format = true"))
     )
 

@@ -139,7 +139,7 @@ def test_incomplete_blocks_are_left_out_by_name():
         (long([(1, 2), (2, 1)]).drop(index=[0, 3]), "no listener was scored on every device"),
         (long([(1, 2)]).drop(columns="device"), "device: the table of scores has no such column"),
         (long([(1, float("inf"))]), "line 2: rating: not a number, got inf"),
-        (long([(1, True)]), "line 2: rating: not a number, got True"),
+        (long([(1, True)]), "line 2: rating: not a number, got true"),
         (long([(np.nan, np.nan)]), "the table holds no score"),
     ],
 )
