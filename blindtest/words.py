@@ -9,11 +9,11 @@ The message is its own name in the catalogue, so it is written out where it is u
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from decimal import Decimal
-from typing import Any
+from typing import Any, Protocol
 
-__all__ = ["ENGLISH", "LANGUAGES", "Worded", "listed", "sentence", "worded"]
+__all__ = ["ENGLISH", "LANGUAGES", "Worded", "listed", "sentence", "worded", "worded_many"]
 
 ENGLISH = "en"
 LANGUAGES: Mapping[str, str] = {ENGLISH: "English", "de": "Deutsch"}
@@ -29,29 +29,38 @@ class Worded(str):
     values: Mapping[str, object]
     opens: bool
     """Whether it opens a sentence: its first letter is a capital in every language."""
+    many: str
+    """The message for any number but 1, where the number `count` among the values decides; else ''."""
 
-    def __new__(cls, message: str, values: Mapping[str, object] | None = None, *, opens: bool = False) -> "Worded":
+    def __new__(
+        cls, message: str, values: Mapping[str, object] | None = None, *, opens: bool = False, many: str = ""
+    ) -> "Worded":
         """Return the text with `values` in the places that the message names in braces."""
         held = values or {}
+        english = many if many and held["count"] != 1 else message
         made = super().__new__(
-            cls, _filled(message, {name: _number(value, ".") for name, value in held.items()}, opens)
+            cls, _filled(english, {name: _number(value, ".") for name, value in held.items()}, opens)
         )
-        made.message, made.values, made.opens = message, held, opens
+        made.message, made.values, made.opens, made.many = message, held, opens, many
         return made
 
-    def in_language(self, look_up: Callable[[str], str], decimal: str) -> str:
+    def in_language(self, look_up: "LookUp", decimal: str) -> str:
         """Return the text in another language.
 
         Parameters
         ----------
-        look_up : from an English message to that language's; one that is not known comes back as it is
+        look_up : from an English message to that language's
         decimal : what stands between whole numbers and decimals there
         """
         values = {
             name: value.in_language(look_up, decimal) if isinstance(value, Worded) else _number(value, decimal)
             for name, value in self.values.items()
         }
-        return _filled(look_up(self.message), values, self.opens)
+        count = self.values["count"] if self.many else None
+        if not isinstance(count, int):
+            return _filled(look_up(self.message), values, self.opens)
+        found = look_up(self.message, count)
+        return _filled(self.many if found == self.message and count != 1 else found, values, self.opens)
 
     def __copy__(self) -> "Worded":
         return self
@@ -60,16 +69,29 @@ class Worded(str):
         return self
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return _again, (self.message, dict(self.values), self.opens)
+        return _again, (self.message, dict(self.values), self.opens, self.many)
 
 
-def _again(message: str, values: Mapping[str, object], opens: bool) -> Worded:
-    return Worded(message, values, opens=opens)
+class LookUp(Protocol):
+    """From an English message to a language's; one that is not known comes back as it is."""
+
+    def __call__(self, message: str, count: int | None = None, /) -> str:
+        """Return the message; the form for `count` where a number decides."""
+        ...
+
+
+def _again(message: str, values: Mapping[str, object], opens: bool, many: str) -> Worded:
+    return Worded(message, values, opens=opens, many=many)
 
 
 def worded(message: str, /, **values: object) -> Worded:
     """Return a text for listeners: `worded("{name} is different", name="2")`."""
     return Worded(message, values)
+
+
+def worded_many(one: str, many: str, count: int, /, **values: object) -> Worded:
+    """Return a text that a number decides on: `one` for 1, `many` for any other; it goes in as {count}."""
+    return Worded(one, {"count": count, **values}, many=many)
 
 
 def listed(parts: Iterable[str], between: str = ", ") -> str:

@@ -9,6 +9,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
+from gettext import c2py
 from pathlib import Path
 from typing import Any
 
@@ -41,11 +42,16 @@ class Catalogue:
     """What stands between whole numbers and decimals."""
     messages: Mapping[str, str | Mapping[str, str]]
     """English to this language; where a number decides, its forms by CLDR's plural categories."""
+    plural: str = "n != 1"
+    """Gettext's expression that says which of the categories a whole number is in."""
+    categories: tuple[str, ...] = ("one", "other")
 
-    def of(self, message: str) -> str:
-        """Return a message in this language; one that is not known comes back as it is."""
+    def of(self, message: str, count: int | None = None, /) -> str:
+        """Return a message in this language, for a number where one decides; an unknown one comes back as it is."""
         found = self.messages.get(message, message)
-        return found if isinstance(found, str) else found["other"]
+        if isinstance(found, str):
+            return found
+        return found["other" if count is None else self.categories[c2py(self.plural)(count)]]
 
 
 @cache
@@ -54,7 +60,13 @@ def catalogue(language: str) -> Catalogue:
     if language == ENGLISH:
         return Catalogue(language=ENGLISH, decimal=".", messages={})
     held = json.loads((_HERE / "words" / f"{language}.json").read_text(encoding="utf-8"))
-    return Catalogue(language=held["language"], decimal=held["decimal"], messages=held["messages"])
+    return Catalogue(
+        language=held["language"],
+        decimal=held["decimal"],
+        messages=held["messages"],
+        plural=held["plural"],
+        categories=tuple(held["categories"]),
+    )
 
 
 def language_of(request: Request, default: str = "") -> str:

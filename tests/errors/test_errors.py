@@ -47,7 +47,7 @@ def test_a_long_value_is_shortened():
     ],
 )
 def test_values_are_spelled_as_in_a_study_file(value, spelled):
-    """TOML v1.0.0: booleans, dates (RFC 3339), arrays, inline tables, special floats; none of Python's own spellings."""
+    """TOML v1.0.0: booleans, dates (RFC 3339), arrays, inline tables, special floats; nothing as Python spells it."""
     assert str(Fault(problem="wrong", got=value)) == f"wrong, got {spelled}"
     assert Fault(problem="wrong", got=value).to_dict()["got"] == spelled
 

@@ -162,6 +162,15 @@ def test_own_answers_to_levels_that_change_are_only_counted():
     assert own_result(set_by_hand, [1], LABELS) == ("You set a sound 3 times.",)
 
 
+def test_one_is_told_as_one():
+    assert own_result(answered("staircase", 1, 5), [1], LABELS) == ("1 of your 5 answers was right.",)
+    assert own_result(answered("staircase", 0, 5), [1], LABELS) == ("0 of your 5 answers were right.",)
+    assert own_result(answered("staircase", 1, 1), [1], LABELS) == ("Your only answer was right.",)
+    assert own_result(answered("staircase", 0, 1), [1], LABELS) == ("Your only answer was wrong.",)
+    once = answered("adjustment", 0, 1, kind="adjust", correct=None)
+    assert own_result(once, [1], LABELS) == ("You set a sound 1 time.",)
+
+
 def test_what_a_browser_says_of_its_sound_is_a_number_or_nothing():
     taken = step_named("output").taken
     assert taken(None, None, {"rate_hz": 48_000, "latency_s": None}) == {"rate_hz": 48_000.0, "latency_s": None}

@@ -401,7 +401,8 @@ def test_after_the_last_day_nobody_begins_and_everybody_reads_their_own_result(f
         rows = [row for row in register(folder)[1][1] if row["phase"] == "blind"]
         right = sum(row["correct"] for row in rows)
         assert len(told) == 1
-        assert told[0].startswith(f"{right} of your 5 answers were right.")
+        verb = "was" if right == 1 else "were"
+        assert told[0].startswith(f"{right} of your 5 answers {verb} right.")
         # Of 2**5 ways to guess, so many have as many right or more (counted by hand: C(5, k)).
         ways = sum([1, 5, 10, 10, 5, 1][right:])
         assert f"with a chance of {float(f'{100 * ways / 32:.2g}'):g} in 100" in told[0]
@@ -416,7 +417,7 @@ def test_an_own_result_at_once_is_sealed_and_told_when_a_listener_is_done(folder
         one.to_the_sitting(panel.public_token())
         one.to_the_trials()
         one.to_the_end()
-        assert "of your 5 answers were right" in one.state()["result"][0]
+        assert "of your 5 answers w" in one.state()["result"][0]
     with Store(folder / "study.db", entropy=os.urandom) as store:
         assert store.sealed(panel.sealed.commitment).record["panel"] == {"own_result": "at once"}
 

@@ -24,7 +24,7 @@ TEMPLATE = WORDS / "page.pot"
 
 PYTHON = ("methods", "session", "steps", "study", "web")
 """Rooms whose texts may reach a page."""
-KEYWORDS = {"say": None, "sayMany": (1, 2), "sayParts": None, "worded": None}
+KEYWORDS = {"say": None, "sayMany": (1, 2), "sayParts": None, "worded": None, "worded_many": (1, 2)}
 
 
 def calls_in(text: str, line: int = 1) -> Iterator[tuple[int, str, list[str | None]]]:
@@ -84,7 +84,9 @@ def extracted() -> Catalog:
     """Return all messages of the sources, in order of place."""
     found = Catalog(project="blindtest", domain="page", fuzzy=False)
     for path, method in _sources():
-        keywords = {name: spec for name, spec in KEYWORDS.items() if (name == "worded") == (path.suffix == ".py")}
+        keywords = {
+            name: spec for name, spec in KEYWORDS.items() if name.startswith("worded") == (path.suffix == ".py")
+        }
         place = path.relative_to(PACKAGE.parent).as_posix()
         for _, message, comments, context in extract(
             method, BytesIO(path.read_bytes()), keywords=keywords, options={"silent": "false"}
@@ -102,7 +104,7 @@ def _sources() -> Iterator[tuple[Path, object]]:
             yield module, extract_modules
     for room in PYTHON:
         for module in sorted((PACKAGE / room).rglob("*.py")):
-            if "worded(" in module.read_text(encoding="utf-8"):
+            if "worded" in module.read_text(encoding="utf-8"):
                 yield module, "python"
 
 
@@ -137,7 +139,14 @@ def compiled(language: str) -> str:
             messages[message.id[0]] = {each: message.string[at] for each, at in forms(held).items()}
         else:
             messages[message.id] = message.string
-    made = {"language": language, "decimal": get_decimal_symbol(language), "messages": messages}
+    places = {at: each for each, at in sorted(forms(held).items(), key=lambda item: item[0] != "other")}
+    made = {
+        "language": language,
+        "decimal": get_decimal_symbol(language),
+        "plural": held.plural_expr,
+        "categories": [places[at] for at in range(held.num_plurals)],
+        "messages": messages,
+    }
     return json.dumps(made, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
 
 

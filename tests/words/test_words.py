@@ -3,11 +3,14 @@
 import copy
 import json
 import pickle
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
+from babel import Locale
 
-from blindtest.words import Worded, listed, sentence, worded
+from blindtest.web.languages import catalogue
+from blindtest.words import LANGUAGES, Worded, listed, sentence, worded, worded_many
 
 GERMAN = {
     "{name} has {more}": "{name} hat {more}",
@@ -17,7 +20,7 @@ GERMAN = {
 
 
 def german(text):
-    return text.in_language(lambda message: GERMAN.get(message, message), ",")
+    return text.in_language(lambda message, count=None: GERMAN.get(message, message), ",")
 
 
 def test_it_is_the_english_text():
@@ -65,6 +68,30 @@ def test_a_list_keeps_its_words():
     assert made == "more bass, X: 2"
     assert german(made) == "mehr bass, X: 2"
     assert listed(["X is A"]) == "X is A"
+
+
+def test_a_number_decides_in_every_language():
+    forms = ("{count} of your {of} answers was right.", "{count} of your {of} answers were right.")
+    words = catalogue("de")
+    for count, english, other in (
+        (0, "0 of your 5 answers were right.", "0 Ihrer 5 Antworten waren richtig."),
+        (1, "1 of your 5 answers was right.", "1 Ihrer 5 Antworten war richtig."),
+        (2, "2 of your 5 answers were right.", "2 Ihrer 5 Antworten waren richtig."),
+    ):
+        made = worded_many(*forms, count, of=5)
+        again = pickle.loads(pickle.dumps(made))
+        assert (made, again) == (english, english)
+        assert made.in_language(words.of, words.decimal) == again.in_language(words.of, ",") == other
+        # What no catalogue knows is said in English.
+        assert made.in_language(lambda message, count=None: message, ",") == english
+
+
+def test_the_form_for_a_number_is_that_of_cldr():
+    """Babel's plural rules (CLDR) for every language of the pages, against what the catalogue says of itself."""
+    for language in LANGUAGES:
+        rule = Locale.parse(language).plural_form
+        words = replace(catalogue(language), messages={"m": {name: name for name in ("one", "other")}})
+        assert [words.of("m", count) for count in range(200)] == [rule(count) for count in range(200)]
 
 
 def test_a_copy_says_the_same():

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.methods import METHODS
 from blindtest.stats import discrimination_test
-from blindtest.words import listed, worded
+from blindtest.words import listed, worded, worded_many
 
 if TYPE_CHECKING:
     from blindtest.session.store import Store
@@ -39,24 +39,32 @@ def _of_block(rows: Sequence[Mapping[str, Any]], labels: Mapping[str, str]) -> l
         return [_right(str(rows[0]["method"]), sum(map(bool, judged.values())), len(judged), method.guess_rate)]
     if judged:
         right = sum(map(bool, judged.values()))
-        return [worded("{right} of your {count} answers were right.", right=right, count=len(judged))]
+        return [_score(right, len(judged))]
     if rows[0]["kind"] == "rate":
         return _rated(rows, labels)
     if rows[0]["kind"] == "choose":
         return _chosen(rows, labels)
-    return [worded("You set a sound {count} times.", count=len({(row["sitting"], row["trial"]) for row in rows}))]
+    set_by_hand = len({(row["sitting"], row["trial"]) for row in rows})
+    return [worded_many("You set a sound {count} time.", "You set a sound {count} times.", set_by_hand)]
+
+
+def _score(right: int, of: int) -> str:
+    if of == 1:
+        return worded("Your only answer was right.") if right else worded("Your only answer was wrong.")
+    return worded_many(
+        "{count} of your {of} answers was right.", "{count} of your {of} answers were right.", right, of=of
+    )
 
 
 def _right(method: str, right: int, count: int, guess: float) -> str:
     p = discrimination_test(right, count, method=method).p_value
-    return worded(
-        "{right} of your {count} answers were right. Somebody who hears no difference and guesses has {guessed} right "
-        "on average, and as many as you or more with a chance of {chance}.",
-        right=right,
-        count=count,
+    guessing = worded(
+        "Somebody who hears no difference and guesses has {guessed} right on average, and as many as you or more with "
+        "a chance of {chance}.",
         guessed=_short(guess * count, 3),
         chance=_chance(p),
     )
+    return listed((_score(right, count), guessing), " ")
 
 
 def _chance(p: float) -> str:
@@ -92,4 +100,8 @@ def _chosen(rows: Sequence[Mapping[str, Any]], labels: Mapping[str, str]) -> lis
     if not chosen:
         return []
     counts = listed(worded("{name} ({count})", name=name, count=count) for name, count in chosen.most_common())
-    return [worded("In {trials} trials you chose {counts}.", trials=trials, counts=counts)]
+    return [
+        worded_many(
+            "In {count} trial you chose {counts}.", "In {count} trials you chose {counts}.", trials, counts=counts
+        )
+    ]
