@@ -15,6 +15,7 @@ import numpy as np
 from blindtest.audio.loop_noise import RestNoise
 from blindtest.audio.loop_spectra import BANDS_HZ
 from blindtest.audio.loopback import Looped
+from blindtest.nouns import number_of
 
 __all__ = [
     "ALIGNMENT_SAMPLES",
@@ -298,7 +299,9 @@ def _of_clips(result: LoopbackResult, level_clip: str, loudness_clip: str, align
     if result.jumps:
         out.append(f"{_times(result.jumps, 'jump')} in time: frames were lost or put in")
     if result.clipped:
-        out.append(f"clipped: {result.clipped} samples in flat tops; turn the input, or what is before it, down")
+        out.append(
+            f"clipped: {number_of(result.clipped, 'sample')} in flat tops; turn the input, or what is before it, down"
+        )
     return out
 
 

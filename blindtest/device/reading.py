@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from blindtest.errors import BlindtestError
+from blindtest.nouns import number_of
 
 from .columns import classified, merged_header, split_header
 from .dialect import (
@@ -344,7 +345,7 @@ def _refuse_unreadable(lines: Sequence[str], table: _Table, places: Sequence[int
         )
     if table.preamble > 4 * good + 100:
         raise refused(
-            f"mostly text: {table.preamble} lines above {good} rows of numbers",
+            f"mostly text: {number_of(table.preamble, 'line')} above {good} rows of numbers",
             line=places[0],
             got=lines[places[0] - 1].strip(),
             remedy="export the response alone",

@@ -32,6 +32,7 @@ from typing import Any
 
 from scipy.special import ndtr, ndtri, owens_t
 
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import (
     Interval,
     at_least_is_rare,
@@ -135,7 +136,8 @@ class AttributeTest:
         (low, high), (d_low, d_high) = self.interval, self.d_prime_interval
         sides = "on either side" if self.direction == "two-sided" else "in the claimed direction"
         return (
-            f"The claimed one was chosen in {self.correct} of {self.trials} trials ({percent(self.proportion)}; a "
+            f"The claimed one was chosen in {self.correct} of {number_of(self.trials, 'trial')} "
+            f"({percent(self.proportion)}; a "
             f"guesser: {percent(self.guess_rate)}). Guessing goes as far {sides} with probability "
             f"{p_words(self.p_value)} (exact). With {percent(self.level)} confidence {percent(low)} to "
             f"{percent(high)}; d' {d_words(self.d_prime)} ({d_words(d_low)} to {d_words(d_high)})."
@@ -251,7 +253,8 @@ class AttributeConclusion:
             text = "open: all answers together lie within what was declared not to matter, but listeners differ"
         if self.unanswered:
             text += (
-                f"; {self.unanswered} unanswered trials count against it, the answered ones alone would say "
+                f"; {number_of(self.unanswered, 'unanswered trial counts', 'unanswered trials count')} "
+                "against it, the answered ones alone would say "
                 f"{self.word_if_answered_only}"
             )
         return text + "."

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from blindtest.nouns import number_of
 from blindtest.stats.attribute import MEANING, checked_method, margin_bounds, sides_of, signed_proportion
 from blindtest.stats.binomial import checked_counts, checked_probability, point
 from blindtest.stats.direction import Direction, check_direction
@@ -76,7 +77,7 @@ class AttributeChances:
             if near is None
             else f"{near[0]} to {near[1]} make it negligible (probability {self.chance_negligible:.2f} for a guesser)"
         )
-        return f"Of {self.trials} trials, {shown}; {refuted}; {negligible}."
+        return f"Of {number_of(self.trials, 'trial')}, {shown}; {refuted}; {negligible}."
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""

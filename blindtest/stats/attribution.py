@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import checked_probability
 from blindtest.stats.contrast_conclusion import ContrastConclusion
 from blindtest.stats.contrasts import Estimates
@@ -158,7 +159,11 @@ def attribution(
     _check_told_apart(columns, products)
     found = crossed_terms(rows, columns, products, only_these_clips=only_these_clips)
     pairs = [f"{first} x {second}" for first, second in products]
-    remarks = [f"{without} rows hold no rating and are left out"] if without else []
+    remarks = (
+        [f"{number_of(without, 'row holds no rating and is', 'rows hold no rating and are')} left out"]
+        if without
+        else []
+    )
     seen = len({tuple(values) for values in np.stack(list(columns.values()), axis=1)})
     if seen < 2 ** len(named):
         remarks.append(f"{seen} of {2 ** len(named)} combinations were rated: effects lean on the model for the rest")

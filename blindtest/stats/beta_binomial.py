@@ -30,6 +30,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import chdtrc, gammaln
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval, checked_probability, upper_tail
 from blindtest.stats.pair_model import Convergence
 from blindtest.stats.plain import plain
@@ -107,7 +108,8 @@ class BetaBinomialResult:
             f"{self.pooled_p_value:.3g})."
         )
         return (
-            f"{self.listeners} listeners, {self.correct} of {self.trials} right. On average {100 * self.mu:.1f} % of "
+            f"{number_of(self.listeners, 'listener')}, {self.correct} of {self.trials} right. On average "
+            f"{100 * self.mu:.1f} % of "
             f"trials are heard beyond guessing ({100 * self.level:g} % interval {100 * low:.1f} to {100 * high:.1f}). "
             f"Overdispersion between listeners {self.gamma:.3f} ({self.gamma_interval[0]:.3f} to "
             f"{self.gamma_interval[1]:.3f}; p = {self.p_value:.3g} that they don't differ).{against}"

@@ -22,6 +22,7 @@ import numpy as np
 from scipy.special import chdtrc, gammaln, ndtr
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval, checked_probability
 from blindtest.stats.exact_sums import NEARLY, score_sum
 from blindtest.stats.listeners import counted_trials, one_method
@@ -90,7 +91,7 @@ class ResponseBias:
     def sentence(self) -> str:
         """The result in plain words."""
         counts = ", ".join(
-            f'"{answer}" was answered {given} times and right in {trials} trials'
+            f'"{answer}" was answered {number_of(given, "time")} and right in {number_of(trials, "trial")}'
             for answer, given, trials in zip(self.answers, self.given, self.trials, strict=True)
         )
         text = (

@@ -28,6 +28,7 @@ from dataclasses import dataclass
 from operator import index
 from typing import Any, Literal
 
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval, checked_counts, checked_probability
 from blindtest.stats.design_effect import at_most_by_effect, design_effect, effective_limits
 from blindtest.stats.discrimination import (
@@ -112,7 +113,8 @@ class Conclusion:
             text = "open: all answers together lie below what was declared to matter, but listeners differ"
         if self.unanswered:
             text += (
-                f"; {self.unanswered} unanswered trials count against it, the answered ones alone would say "
+                f"; {number_of(self.unanswered, 'unanswered trial counts', 'unanswered trials count')} "
+                "against it, the answered ones alone would say "
                 f"{self.word_if_answered_only}"
             )
         return text + "."

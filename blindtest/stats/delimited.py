@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 
 __all__ = ["Column", "Delimited", "FaultsInFile", "column_of", "read_delimited"]
 
@@ -117,7 +118,9 @@ class FaultsInFile:
         if self._faults:
             faults = sorted(self._faults, key=lambda fault: fault.line or 0)
             if self._more:
-                faults.append(Fault(problem=f"and {self._more} more faults of this kind or others", file=self._file))
+                faults.append(
+                    Fault(problem=f"and {number_of(self._more, 'more fault')} of this kind or others", file=self._file)
+                )
             raise BlindtestError(*faults)
 
 

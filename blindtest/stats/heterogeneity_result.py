@@ -7,6 +7,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from blindtest.errors import did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval
 from blindtest.stats.pair_model import Convergence
 from blindtest.stats.plain import plain
@@ -79,7 +80,7 @@ class HeterogeneityResult:
             f"{part} SD {row.standard_deviation:.2f} (p = {row.p_value:.2g})" for part, row in self.parts.iterrows()
         )
         text = (
-            f"Strengths in the population, from {self.answers} answers, strongest first (log odds, "
+            f"Strengths in the population, from {number_of(self.answers, 'answer')}, strongest first (log odds, "
             f"{100 * self.level:g} %): {in_order(self.strengths)}. How far they differ: {said}."
         )
         return " ".join((text, *self.remarks))

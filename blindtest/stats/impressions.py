@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import checked_probability
 from blindtest.stats.contrasts import (
     LEAST_UNITS,
@@ -282,9 +283,13 @@ def _remarks(ratings: Ratings, effects: Effects, model: ModelTerms | None) -> tu
     if model is not None and model.route == "REML":
         said = [remark.replace("are left out", "are left out of the contrasts") for remark in said]
     if ratings.without_rating:
-        said.append(f"{ratings.without_rating} rows hold no rating and are left out")
+        said.append(
+            f"{number_of(ratings.without_rating, 'row holds no rating and is', 'rows hold no rating and are')} left out"
+        )
     if ratings.other_phases:
-        said.append(f"{ratings.other_phases} rows of practice or worn listening are not compared")
+        said.append(
+            f"{number_of(ratings.other_phases, 'row')} of practice or worn listening left out of the comparison"
+        )
     if effects.unit == "sitting" and min(len(effects.labelled), len(effects.blind)) == LEAST_UNITS:
         said.append("3 sittings in a mode reach a verdict seldom; see the power")
     return tuple(said)

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import checked_probability
 from blindtest.stats.contrast_conclusion import ContrastConclusion
 from blindtest.stats.contrasts import Estimates
@@ -152,10 +153,14 @@ def label_effect(
     rows, without = rated_rows(table, COLUMNS)
     rows = rows.assign(sound=rows["sound"].astype(str), label=rows["label"].astype(str))
     device, comparator = _names(rows, device, comparator)
-    remarks = [f"{without} rows hold no rating and are left out"] if without else []
+    remarks = (
+        [f"{number_of(without, 'row holds no rating and is', 'rows hold no rating and are')} left out"]
+        if without
+        else []
+    )
     two = rows["sound"].isin([device, comparator]) & rows["label"].isin([device, comparator])
     if not two.all():
-        remarks.append(f"{int((~two).sum())} rows of other sounds or names are left out")
+        remarks.append(f"{number_of(int((~two).sum()), 'row')} of other sounds or names left out")
     rows = rows[two].reset_index(drop=True)
     sound = np.where(rows["sound"] == device, 0.5, -0.5)
     label = np.where(rows["label"] == device, 0.5, -0.5)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.stats.discrimination import DiscriminationResult, IntervalName, discrimination_test
 from blindtest.stats.multiplicity import ADJUSTMENT_SOURCES, Adjustment, adjust_p_values
 from blindtest.stats.plain import plain
@@ -54,7 +55,8 @@ class ListenerResults:
         """The result in plain words."""
         who = ", ".join(self.named) if self.named else "nobody"
         return (
-            f"{len(self.listeners)} listeners, {self.pooled.correct} of {self.pooled.trials} right in all: if nobody "
+            f"{number_of(len(self.listeners), 'listener')}, {self.pooled.correct} of {self.pooled.trials} "
+            "right in all: if nobody "
             f"heard a difference, this many or more would come with probability {self.pooled.p_value:.3g}. Shown to "
             f"hear one, after adjustment ({self.adjustment}): {who}."
         )

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.cell import Kind, is_missing, read_cell, read_number
 from blindtest.stats.delimited import Column, Delimited, FaultsInFile
 from blindtest.stats.table_file import read_table_file
@@ -80,7 +81,7 @@ class LongTable:
             self,
             table=self.table[list(keep)].reset_index(drop=True),
             lines=tuple(line for line, one in zip(self.lines, keep, strict=True) if one),
-            understood=(*self.understood, f"{gone} rows left out: {left_out}"),
+            understood=(*self.understood, f"{number_of(gone, 'row')} left out: {left_out}"),
         )
 
     def fault(self, problem: str, row: int | None = None, **more: Any) -> Fault:
@@ -121,7 +122,7 @@ def read_long_table(
     faults.raise_any()
     lines = tuple(int(line) for line in file.lines)
     read: dict[str, Any] = {}
-    understood = [f"{len(lines)} rows, {file.form}"]
+    understood = [f"{number_of(len(lines), 'row')}, {file.form}"]
     for one in wanted:
         if one.name in source:
             place = source[one.name]

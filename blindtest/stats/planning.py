@@ -14,6 +14,7 @@ from typing import Any
 
 from scipy.special import betaincinv
 
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import at_least_is_rare, checked_counts, checked_probability, lower_tail, upper_tail
 from blindtest.stats.discrimination import (
     critical_number,
@@ -71,7 +72,10 @@ class PowerResult:
     def sentence(self) -> str:
         """The result in plain words."""
         if self.critical_number is None:
-            return f"With {self.trials} trials not even all right would show a difference (alpha {self.alpha:g})."
+            return (
+                f"With {number_of(self.trials, 'trial')} not even all right would show a difference (alpha "
+                f"{self.alpha:g})."
+            )
         return (
             f"{self.critical_number} of {self.trials} right show a difference; a listener who is right in "
             f"{100 * self.proportion:.1f} % of trials gets there in {100 * self.power:.0f} % of tests and is missed in "
@@ -225,11 +229,15 @@ class DetectableEffect:
     def sentence(self) -> str:
         """The result in plain words."""
         if self.critical_number is None:
-            return f"{self.trials} trials can show nothing at alpha {self.alpha:g}, not even if all are right."
+            return (
+                f"{number_of(self.trials, 'trial')} can show nothing at alpha {self.alpha:g}, not even if all "
+                "are right."
+            )
         # With very many trials even less than one in a hundred is found: "0 %" would be no effect at all.
         digits = 0 if self.distinguishers >= 0.01 else 2
         return (
-            f"{self.trials} trials would have shown, with probability {self.power:g}, a listener who hears "
+            f"{number_of(self.trials, 'trial')} would have shown, with probability {self.power:g}, a "
+            "listener who hears "
             f"{100 * self.distinguishers:.{digits}f} % of trials beyond guessing "
             f"({100 * self.proportion:.{digits}f} % right, d' "
             f"{self.d_prime:.2f}); smaller effects were more likely to be missed."
@@ -304,7 +312,7 @@ class PlanChances:
                 f"{self.similarity_critical_number} or fewer make it negligible (probability "
                 f"{self.chance_negligible:.2f} for a guesser)"
             )
-        return f"Of {self.trials} trials, {shown}; {negligible}."
+        return f"Of {number_of(self.trials, 'trial')}, {shown}; {negligible}."
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -357,7 +365,10 @@ class MinutesPlan:
         )
         if self.chances is None:
             return f"{self.minutes:g} minutes are too few: {spent} leave no trial that counts."
-        return f"{self.minutes:g} minutes hold {self.trials} trials that count ({spent}). {self.chances.sentence}"
+        return (
+            f"{self.minutes:g} minutes hold "
+            f"{number_of(self.trials, 'trial that counts', 'trials that count')} ({spent}). {self.chances.sentence}"
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""

@@ -27,6 +27,7 @@ from math import nan
 from operator import index
 from typing import Any, Literal
 
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import (
     Interval,
     at_least_is_rare,
@@ -110,7 +111,8 @@ class PreferenceTest:
             else f" With {percent(self.level)} confidence"
         )
         return (
-            f"Preferred in {self.wins} of {self.decided} trials with a preference ({percent(self.proportion)}; "
+            f"Preferred in {self.wins} of {number_of(self.decided, 'trial')} with a preference "
+            f"({percent(self.proportion)}; "
             f"{_ties(self.ties)}). A thrown coin does as well with probability {p_words(self.p_value)} (exact, "
             f"{sides}).{one_sided} {'two-sided ' if self.direction == 'claimed' else ''}{percent(low)} to "
             f"{percent(high)}."
@@ -213,7 +215,8 @@ class PreferenceConclusion:
             text = "open: all answers together lie within what was declared not to matter, but listeners differ"
         if self.unanswered:
             text += (
-                f"; {self.unanswered} unanswered trials count against it, the answered ones alone would say "
+                f"; {number_of(self.unanswered, 'unanswered trial counts', 'unanswered trials count')} "
+                "against it, the answered ones alone would say "
                 f"{self.word_if_answered_only}"
             )
         return text + "."

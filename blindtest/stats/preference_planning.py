@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import checked_counts, checked_probability, point
 from blindtest.stats.direction import Direction
 from blindtest.stats.plain import plain
@@ -87,7 +88,7 @@ class PreferenceChances:
             low, high = self.negligible_numbers
             negligible = f"{low} to {high} make it negligible (probability {self.chance_negligible:.2f} at .5)"
         ties = f", {100 * self.tie_share:g} % of them ties" if self.tie_share else ""
-        return f"Of {self.trials} pairs{ties}, {shown}; {refuted}; {negligible}."
+        return f"Of {number_of(self.trials, 'pair')}{ties}, {shown}; {refuted}; {negligible}."
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""

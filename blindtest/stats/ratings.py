@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from blindtest.nouns import number_of
 from blindtest.stats.contrasts import rounding_sd
 from blindtest.stats.phase_order import BLIND_FIRST
 
@@ -180,7 +181,11 @@ class Ratings:
     def effects(self, first: str, second: str) -> Effects:
         """Return the effects of `first` over `second`: per listener, or per sitting of the only one with both modes."""
         pages, halves = self.pages(first, second)
-        remarks = [f"{sum(halves)} pages hold only one of the two and are left out"] if any(halves) else []
+        remarks = (
+            [f"{number_of(sum(halves), 'page holds', 'pages hold')} only one of the two and are left out"]
+            if any(halves)
+            else []
+        )
         return replace(self._effects_of(pages, remarks), half_pages=halves)
 
     def _effects_of(self, pages: tuple[Page, ...], remarks: list[str]) -> Effects:
@@ -265,7 +270,7 @@ class Ratings:
 
 
 def _unmatched(pages: int) -> str:
-    return f"{pages} pages are of clips not rated in the other mode and are left out"
+    return f"{number_of(pages, 'page is', 'pages are')} of clips not rated in the other mode and are left out"
 
 
 def _page(key: tuple[str, str, str, str], first: list[float], second: list[float]) -> Page:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.cell import Kind, is_missing, read_cell, read_number
 from blindtest.stats.delimited import Column, Delimited, FaultsInFile
 
@@ -169,7 +170,10 @@ class ReadRows:
         if not repeats:
             return ()
         names = ", ".join(map(repr, unread))
-        return (f"{repeats} trial numbers come again; told apart only by what is not read: {names}",)
+        return (
+            f"{number_of(repeats, 'trial number comes', 'trial numbers come')} again; told apart only by "
+            f"what is not read: {names}",
+        )
 
     def _unread_factors(self) -> dict[str, Column]:
         """Return the columns that nobody named and that group the rows: fewer values than half the rows, unlike ids."""

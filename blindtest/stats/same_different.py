@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc, log_ndtr, ndtr, ndtri, xlogy
 
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval, checked_counts, checked_probability
 from blindtest.stats.exact_sums import score_sum
 from blindtest.stats.plain import plain
@@ -92,8 +93,10 @@ class SameDifferentResult:
         low, high = self.d_prime_interval
         pairs = self.same_different + self.different_different, self.same_same + self.different_same
         return (
-            f'"Different" for {self.different_different} of {pairs[0]} different pairs and for {self.different_same} '
-            f"of {pairs[1]} same pairs. Without any sensitivity this many or more fall on the different pairs with "
+            f'"Different" for {self.different_different} of {number_of(pairs[0], "different pair")} '
+            f"and for {self.different_same} "
+            f"of {number_of(pairs[1], 'same pair')}. Without any sensitivity this many or more fall on "
+            "the different pairs with "
             f"probability {self.p_value:.3g} (exact, one-sided). d' {self.d_prime:.2f} ({100 * self.level:g} % "
             f"interval {low:.2f} to {high:.2f}; {self.model.partition(':')[0]})."
         )

@@ -25,6 +25,7 @@ import numpy as np
 from scipy.special import stdtr
 
 from blindtest.errors import BlindtestError
+from blindtest.nouns import number_of
 from blindtest.stats.contrast_conclusion import ContrastConclusion, conclude_contrast
 from blindtest.stats.contrasts import rounding_sd
 from blindtest.stats.direction import Direction
@@ -106,7 +107,7 @@ class ScaleContrast:
             return f"open: {self.why_not}."
         said = self.conclusion.sentence
         if self.unanswered:
-            said += f" {self.unanswered} planned pages without an answer, counted against it"
+            said += f" {number_of(self.unanswered, 'planned page')} without an answer, counted against it"
             lost = self.word != self.word_if_answered_only
             said += f": {self.word} (the answered ones alone: {self.word_if_answered_only})." if lost else "."
         return f"{said} It holds {self.scope}."

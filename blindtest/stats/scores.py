@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.cell import holds_nothing
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ class Blocks:
         if self.averaged > 1:
             said.append(f"Up to {self.averaged} scores of a cell (clips, repeats) were averaged.")
         if self.without_score:
-            said.append(f"{self.without_score} rows hold no score.")
+            said.append(f"{number_of(self.without_score, 'row holds', 'rows hold')} no score.")
         return tuple(said)
 
 

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval, checked_probability
 from blindtest.stats.comparisons import Comparisons, read_comparisons
 from blindtest.stats.multiplicity import adjust_p_values
@@ -133,7 +134,7 @@ class PreferenceResult:
     def sentence(self) -> str:
         """The result in plain words."""
         text = (
-            f"Strengths from {self.answers} answers, strongest first (log odds, {100 * self.level:g} %): "
+            f"Strengths from {number_of(self.answers, 'answer')}, strongest first (log odds, {100 * self.level:g} %): "
             f"{in_order(self.strengths)}."
         )
         if self.order_effect is not None and self.order_effect_interval is not None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import did_you_mean
 from blindtest.methods import METHODS
+from blindtest.nouns import number_of
 from blindtest.stats.cell import Kind
 from blindtest.stats.delimited import Delimited, FaultsInFile
 from blindtest.stats.read_rows import ReadRows
@@ -262,10 +263,10 @@ def _understood(
     ignored: Sequence[str],
     method: str | None,
 ) -> tuple[str, ...]:
-    said = [f"{len(table)} rows, {file.form}"]
+    said = [f"{number_of(len(table), 'row')}, {file.form}"]
     for name, count in missing.items():
         place = f"column {file.header[source[name]]!r}" if name in source else "answer and truth"
-        values = f"{table[name].nunique()} different values"
+        values = f"{number_of(table[name].nunique(), 'different value')}"
         if name == "correct":
             values = f"{int(table[name].sum())} right, {int((~table[name]).sum())} wrong"
         said.append(f"{name} from {place}: {values}, {count} missing")

@@ -13,7 +13,7 @@ from blindtest.steps.answers.preferred import PreferredAnswers
 from blindtest.steps.answers.study import Answers, read_answers
 from blindtest.steps.answers.variant import agreements
 from blindtest.steps.attendance import attendance_words, elsewhere_words
-from blindtest.steps.columns import columns
+from blindtest.steps.columns import columns, p_cell
 from blindtest.steps.controls import controls_words
 from blindtest.steps.keeping import reminder_of
 from blindtest.steps.lines.adjusted import adjusted_lines, beside_lines
@@ -343,8 +343,8 @@ def _listener_table(answers: HeardAnswers) -> str:
                 str(one.unanswered),
                 heard,
                 interval,
-                f"{one.conclusion.difference.p_value:.4f}",
-                f"{one.adjusted_p_value:.4f}" if one.adjusted_p_value is not None else "",
+                p_cell(one.conclusion.difference.p_value),
+                p_cell(one.adjusted_p_value) if one.adjusted_p_value is not None else "",
                 one.conclusion.word,
             )
         )

@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from blindtest.nouns import number_of
 from blindtest.session.register import WITHHELD
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ def attendance_words(answers: "Answers") -> str:
     sat = len({one.entry.listener for one in answers.sittings} - {WITHHELD})
     apart = ", those apart who withdrew" if answers.withheld else ""
     if sat > planned:
-        return f"{sat} listeners sat{apart}, where {planned} {'was' if planned == 1 else 'were'} planned"
+        return f"{number_of(sat, 'listener')} sat{apart}, where {planned} {'was' if planned == 1 else 'were'} planned"
     if sat < planned:
         return (
             f"{sat} of {planned} planned {'listener' if planned == 1 else 'listeners'} sat{apart}: the plan is not "

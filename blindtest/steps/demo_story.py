@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from blindtest.nouns import number_of
 from blindtest.steps.analysis import Analysis
 from blindtest.steps.columns import columns
 from blindtest.steps.demo_listeners import hears, held_against
@@ -138,7 +139,7 @@ def _who(chapter: ChapterShown) -> str:
     answers = chapter.analysis.answers
     listeners = len({one.entry.listener for one in answers.sittings})
     sittings = len(answers.sittings)
-    return f"{chapter.analysis.title} ({listeners} listeners, {sittings} sittings)"
+    return f"{chapter.analysis.title} ({number_of(listeners, 'listener')}, {number_of(sittings, 'sitting')})"
 
 
 def one_by_one(chapter: ChapterShown) -> list[tuple[str, ...]]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault, WrongUse, did_you_mean
+from blindtest.nouns import number_of
 from blindtest.steps.place import Clock, Entropy, now
 from blindtest.steps.storage import database_in
 from blindtest.study import read_toml
@@ -48,7 +49,7 @@ class ImpressionShown:
                 f'"{self.row["quote"]}"',
                 f"about {self.row['unit']['name']}"
                 + (f" against {self.row['against']}" if self.row["against"] else "")
-                + f", knowing {known}; {len(self.row['files'])} measurement files lay in the folder.",
+                + f", knowing {known}; {number_of(len(self.row['files']), 'measurement file')} lay in the folder.",
                 "A claim names it in study.toml:",
                 f'  impression = "{self.hash[:8]}"',
                 '  quote = "..."    # words that stand in it',

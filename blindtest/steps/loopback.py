@@ -19,6 +19,7 @@ from blindtest.audio import LoopbackResult, Looped, Passage, RestNoise, judged, 
 from blindtest.audio.loop_verdict import ALIGNMENT_SAMPLES, HUM_DBFS, LEVEL_DB, NOISE_DBFS, RESIDUAL_DB, RESPONSE_DB
 from blindtest.design import Draws
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.render import Stimulus, load_rendered
 from blindtest.session import LoopFacts, LoopStream
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, refuse_open_sittings, stimuli_folder
@@ -125,7 +126,8 @@ def _chain_lines(chain: Chain) -> list[str]:
         ("way out and back", f"{_told(result.gain_db, 'dB', 2)}, {_told(result.delay_samples, 'samples', 1)}", ""),
     ]
     return [
-        f"Played and recorded {result.stimuli} stimuli of {result.clips} clips: {chain.facts.sentence}.",
+        f"Played and recorded {number_of(result.stimuli, 'stimulus', 'stimuli')} of "
+        f"{number_of(result.clips, 'clip')}: {chain.facts.sentence}.",
         columns(("worst of all", "found", "allowed"), rows),
         *(f"FOUND: {words}." for words in result.findings),
         *(f"Know that {words}." for words in result.notes),

@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from blindtest.nouns import number_of
 from blindtest.render import Hands, Rendered, RenderJob, load_rendered, render
 from blindtest.steps.answers.sitting import SittingAnswers
 from blindtest.steps.place import Progress
@@ -88,7 +89,9 @@ def second_words(rendered: Rendered) -> list[str]:
     if rendered.second is None:
         return []
     return [
-        f"The same at {_rate(rendered.second)} Hz: {rendered.second.made} stimuli made, {rendered.second.reused} were "
+        f"The same at {_rate(rendered.second)} Hz: "
+        f"{number_of(rendered.second.made, 'stimulus', 'stimuli')} made, "
+        f"{number_of(rendered.second.reused, 'was', 'were')} "
         f"there already; as loud as at {_rate(rendered)} Hz within {_apart(rendered):.3f} LU."
     ]
 

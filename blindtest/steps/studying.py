@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from blindtest.errors import Fault, WrongUse
+from blindtest.nouns import number_of
 from blindtest.render import Rendered
 from blindtest.stats import StoppedChances
 from blindtest.steps.cluster import hands_at
@@ -132,7 +133,8 @@ class Checked:
         assert self.study is not None
         device, comparator = compared(self.study)
         lines = [
-            f"{self.folder} can be rendered: {device} against {comparator} on {len(tested_clips(self.study))} clips, "
+            f"{self.folder} can be rendered: {device} against {comparator} on "
+            f"{number_of(len(tested_clips(self.study)), 'clip')}, "
             f"protocol {self.study.protocol.name}."
         ]
         several = len(self.study.reaches) > 1
@@ -174,7 +176,7 @@ def _reach_words(reach: Plan) -> str:
         if reach.negligible_to is None
         else f"{reach.negligible_to} or fewer make it negligible (chance {reach.chance_negligible:.2f} for a guesser)"
     )
-    return f"Of {reach.trials} trials, {shown}; {refuted}."
+    return f"Of {number_of(reach.trials, 'trial')}, {shown}; {refuted}."
 
 
 def check(folder: Path, *, clock: Clock = now) -> Checked:
@@ -233,7 +235,10 @@ class RenderShown:
         from blindtest.steps.columns import columns
 
         if self.dry_run:
-            return f"{self.rendered.made} stimuli would be made, {self.rendered.reused} are there already."
+            return (
+                f"{number_of(self.rendered.made, 'stimulus', 'stimuli')} would be made, "
+                f"{number_of(self.rendered.reused, 'is', 'are')} there already."
+            )
         rows = [
             (
                 row.clip, row.condition, f"{row.heard_before:.2f}", f"{row.gain_db:+.2f}", f"{row.heard_after:.2f}",
@@ -261,7 +266,10 @@ class RenderShown:
         lines += [one.sentence for one in self.corrections]
         lines += [one.sentence for one in self.harmonics]
         lines += [one.sentence for one in self.recordings if one.sentence]
-        lines.append(f"{self.rendered.made} stimuli made, {self.rendered.reused} were there already.")
+        lines.append(
+            f"{number_of(self.rendered.made, 'stimulus', 'stimuli')} made, "
+            f"{number_of(self.rendered.reused, 'was', 'were')} there already."
+        )
         lines += second_words(self.rendered)
         return "\n".join(lines)
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.design import Grade, grade, plan_from_record, verify_chain
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.session import restored
 from blindtest.steps.anchors import ANCHORS, NO_STAMPS, Anchoring, Stamp, anchoring, stamps
 from blindtest.steps.earlier import earlier_lacking
@@ -260,10 +261,10 @@ def _withheld(store: "Record", entry: "SittingEntry", count: int) -> str:
     if not count:
         return ""
     if entry.forgotten is None and entry.state == "open" and "helper" not in store.record(entry.commitment):
-        return f"{count} rows of a sitting that is open, given once it is over"
+        return f"{number_of(count, 'row')} of a sitting that is open, given once it is over"
     if entry.forgotten is None and store.locked(entry.commitment):
-        return f"{count} rows under the helper's passphrase"
-    return f"{count} rows withheld at the listener's request"
+        return f"{number_of(count, 'row')} under the helper's passphrase"
+    return f"{number_of(count, 'row')} withheld at the listener's request"
 
 
 def _sitting(store: "Record", entry: "SittingEntry") -> list[Finding]:
@@ -272,13 +273,13 @@ def _sitting(store: "Record", entry: "SittingEntry") -> list[Finding]:
     findings = [
         Finding(
             ok=check.ok,
-            what=f"{name}: the chain of {check.links} answers holds",
+            what=f"{name}: the chain of {number_of(check.links, 'answer')} holds",
             detail="; ".join(check.faults) or _withheld(store, entry, check.withheld),
         )
     ]
     if entry.forgotten is not None and check.withheld < check.links:
         # Left in the chain and out of the results: what forget erases, it erases whole.
-        left = f"{check.links - check.withheld} rows of it are there"
+        left = f"{number_of(check.links - check.withheld, 'row of it is', 'rows of it are')} there"
         findings.append(Finding(ok=False, what=f"{name}: it was withdrawn, and its rows erased", detail=left))
     if store.locked(entry.commitment):
         return [*findings, *_locked(store, entry, name)]
@@ -359,6 +360,6 @@ def _register(entries: "Sequence[SittingEntry]") -> Finding:
     states = {state: sum(entry.state == state for entry in entries) for state in ("finished", "abandoned", "open")}
     return Finding(
         ok=whole,
-        what=f"the register counts {len(numbers)} sittings without a gap",
+        what=f"the register counts {number_of(len(numbers), 'sitting')} without a gap",
         detail=", ".join(f"{count} {state}" for state, count in states.items() if count),
     )

@@ -8,6 +8,7 @@ answered, against whatever the claim ends as. A word that stands then rests on n
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from blindtest.nouns import number_of
 from blindtest.report import p_words
 from blindtest.steps.answers.claim import ClaimAnswers, claim_answers
 
@@ -53,7 +54,10 @@ class CountedAgainst:
 
     def text(self) -> str:
         """Return it in a sentence without its full stop."""
-        head = f"the claim {self.claim}, with the {self.trials} trials that were withdrawn counted against it"
+        head = (
+            f"the claim {self.claim}, with the "
+            f"{number_of(self.trials, 'trial that was', 'trials that were')} withdrawn counted against it"
+        )
         if self.word is None:
             return f"{head}: {self.why_not}"
         p = "" if self.p_value is None else f" (p {p_words(self.p_value)})"

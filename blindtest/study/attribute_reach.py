@@ -11,6 +11,7 @@ from fractions import Fraction
 from math import erf, exp, pi, sqrt
 
 from blindtest.design import Direction
+from blindtest.nouns import number_of
 from blindtest.study.tails import ALPHA, LEAST_CHANCE, chance_of, cumulative
 
 __all__ = ["ALTERNATIVES", "AttributeReach", "attribute_reach", "choices_needed", "proportion_at_d"]
@@ -72,7 +73,10 @@ class AttributeReach:
             f"{self.chance_negligible:.2f} for a guesser)"
         )
         sides = "tested on both sides" if self.direction == "two-sided" else "tested in the claimed direction"
-        return f"with {self.trials} trials and margin d' {self.margin:g}, {sides}, {shown}, {refuted}, {negligible}"
+        return (
+            f"with {number_of(self.trials, 'trial')} and margin d' {self.margin:g}, {sides}, {shown}, "
+            f"{refuted}, {negligible}"
+        )
 
 
 def attribute_reach(

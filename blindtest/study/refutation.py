@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Literal, TypeAlias, Union
 
+from blindtest.nouns import number_of
 from blindtest.study.tails import ALPHA, LEAST_CHANCE, chance_of, cumulative
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ class Reach:
             if self.negligible_to is None
             else f"{self.negligible_to} or fewer make it negligible (chance {self.chance_negligible:.2f} for a guesser)"
         )
-        return f"with {self.trials} trials and margin {self.margin:g}, {shown}, {refuted}"
+        return f"with {number_of(self.trials, 'trial')} and margin {self.margin:g}, {shown}, {refuted}"
 
 
 def reach(trials: int, margin: float, guess: float = 0.5) -> Reach:

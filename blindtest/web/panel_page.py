@@ -12,6 +12,7 @@ from threading import current_thread, main_thread
 from typing import Any
 from urllib.parse import urlsplit
 
+from blindtest.nouns import number_of
 from blindtest.session import BrowserPlayer, LaidPlayer, MadeWhenAsked, clear_laid
 from blindtest.steps import PANEL_PORT, PANEL_URL, OpenedNonces, OpenPanel, drawn_token, public_origin
 from blindtest.web.journal import Journal
@@ -47,7 +48,8 @@ class PanelServed:
         """Return it in words, and how to go on."""
         counts = self.counts
         lines = [
-            f"{counts['listeners']} listeners agreed, {counts['withdrawn']} withdrew. Sittings: {counts['finished']} "
+            f"{number_of(counts['listeners'], 'listener')} agreed, {counts['withdrawn']} withdrew. "
+            f"Sittings: {counts['finished']} "
             f"finished, {counts['open']} open, {counts['abandoned']} abandoned. Everything is stored.",
         ]
         if self.opened is not None:

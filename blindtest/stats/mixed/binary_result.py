@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.stats.mixed.binary_fit import CRITERION, BinaryFit
 from blindtest.stats.mixed.binary_profile import profile_table
 from blindtest.stats.mixed.contrasts import Adjust, contrast_table
@@ -175,7 +176,7 @@ class BinaryMixedResult:
         if self.singular:
             text.append(f"At exactly 0: {', '.join(self.singular)}; the data show no spread there, which is a result.")
         if any(self.dropped.values()):
-            text.append(f"{sum(self.dropped.values())} rows with missing values were left out.")
+            text.append(f"{number_of(sum(self.dropped.values()), 'row')} with missing values left out.")
         if not self.convergence.converged:
             text.append(f"The search did not end at a maximum: {self.convergence.remedy}.")
         return " ".join(text)

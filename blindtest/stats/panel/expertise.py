@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import checked_probability
 from blindtest.stats.plain import plain
 from blindtest.stats.rows import json_rows
@@ -133,7 +134,7 @@ def assessor_expertise(
         rows[str(name)] = row
         remarks += [f"{name}: {text}" for text in said]
     if scores.without_score:
-        remarks.append(f"{scores.without_score} rows hold no score.")
+        remarks.append(f"{number_of(scores.without_score, 'row holds', 'rows hold')} no score.")
     return ExpertiseResult(
         listeners=pd.DataFrame.from_dict(rows, orient="index").rename_axis("listener"),
         stimuli=stimuli,

@@ -20,6 +20,7 @@ import numpy as np
 from scipy.special import stdtr
 
 from blindtest.errors import BlindtestError, Fault, did_you_mean
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import decimal
 from blindtest.stats.plain import plain
 from blindtest.stats.scores import Scores, checked_columns, read_scores
@@ -158,9 +159,11 @@ class ScreeningResult:
     def sentence(self) -> str:
         """The result in plain words."""
         if not self.dropped:
-            return " ".join((f"The rules leave out none of {len(self.listeners)} listeners.", *self.remarks))
+            return " ".join(
+                (f"The rules leave out none of {number_of(len(self.listeners), 'listener')}.", *self.remarks)
+            )
         said = "; ".join(f"{one.listener} ({', '.join(one.reasons)})" for one in self.listeners if not one.kept)
-        text = f"The rules leave out {len(self.dropped)} of {len(self.listeners)} listeners: {said}."
+        text = f"The rules leave out {len(self.dropped)} of {number_of(len(self.listeners), 'listener')}: {said}."
         return " ".join((text, *self.remarks))
 
     def to_dict(self) -> dict[str, Any]:

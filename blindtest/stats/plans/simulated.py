@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from blindtest.errors import BlindtestError
+from blindtest.nouns import number_of
 from blindtest.stats.plans.contrast import ContrastDesign, ContrastPower, contrast_power
 from blindtest.stats.plans.hands import Hands, chunks, spread
 
@@ -65,7 +66,9 @@ def simulated_contrast_power(
     fitted = sum(one[2] for one in at_truth)
     power = sum(one[0] for one in at_truth) / fitted
     refused = studies - fitted
-    remarks = exact.remarks + ((f"{refused} simulated studies could not be fitted",) if refused else ())
+    remarks = exact.remarks + (
+        (f"{number_of(refused, 'simulated study', 'simulated studies')} could not be fitted",) if refused else ()
+    )
     negligible = sum(one[1] for one in at_zero) / sum(one[2] for one in at_zero) if at_zero else None
     return replace(
         exact,

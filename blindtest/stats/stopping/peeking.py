@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import at_most_is_rare, checked_counts, checked_probability, decimal, upper_tail
 from blindtest.stats.plain import plain
 from blindtest.stats.sensitivity import decision_rule
@@ -157,7 +158,8 @@ class StoppedAtWill:
         elif self.first_below is not None:
             where = f" In this series p lay below alpha after trial {self.first_below} already."
         return (
-            f"{who}{self.correct} of {self.trials} right, p = {self.p_value:.3g} if {self.trials} trials were fixed "
+            f"{who}{self.correct} of {self.trials} right, p = {self.p_value:.3g} if "
+            f"{number_of(self.trials, 'trial was', 'trials were')} fixed "
             f"beforehand. If they were not, and somebody looked after every trial from trial {self.first_look} and "
             f"stopped when p was below {self.alpha:g}, a guesser gets there with probability {self.error_rate:.3f} by "
             f"trial {self.trials} ({times:.1f} times what {self.alpha:g} says) and {self.error_rate_longer:.3f} by "

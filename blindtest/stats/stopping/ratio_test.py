@@ -13,6 +13,7 @@ from functools import lru_cache
 from math import ceil, floor, log
 from typing import Any, Literal
 
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import checked_counts, checked_probability
 from blindtest.stats.plain import plain
 from blindtest.stats.stopping.walk import as_written, checked_share, stages
@@ -80,8 +81,8 @@ class SprtDecision:
         """The result in plain words."""
         if self.decision == "go on":
             return f"{self.correct} of {self.trials} right reach neither bound: the test goes on."
-        after = f"; {self.answers_after} later answers don't count" if self.answers_after else ""
-        return f"{self.decision} after {self.trials} trials, {self.correct} right{after}."
+        after = f"; {number_of(self.answers_after, 'later answer')} not counted" if self.answers_after else ""
+        return f"{self.decision} after {number_of(self.trials, 'trial')}, {self.correct} right{after}."
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentence included."""

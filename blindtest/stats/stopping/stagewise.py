@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval, checked_counts, checked_probability, rising_root
 from blindtest.stats.plain import plain
 from blindtest.stats.stopping.group_plan import GroupDecision, GroupSequentialPlan
@@ -53,7 +54,8 @@ class StagewiseResult:
         """The result in plain words."""
         low, high = self.interval
         return (
-            f"{self.decision}: {self.correct} of {self.trials} right (at most {self.planned_trials} trials planned), "
+            f"{self.decision}: {self.correct} of {self.trials} right (at most "
+            f"{number_of(self.planned_trials, 'trial')} planned), "
             f"p = {self.p_value:.3g}, allowing for the looks. Share right {100 * self.estimate:.1f} %, "
             f"{100 * self.level:.4g} % limits {100 * low:.1f} % to {100 * high:.1f} %."
         )

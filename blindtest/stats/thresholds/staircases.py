@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval, checked_probability
 from blindtest.stats.plain import plain
 
@@ -103,7 +104,7 @@ class StaircaseResult:
     def sentence(self) -> str:
         """The result in plain words."""
         several = len(self.listeners) > 1
-        counted = f"{len(self.listeners)} listeners" if several else f"{len(self.tracks)} tracks"
+        counted = f"{len(self.listeners)} listeners" if several else f"{number_of(len(self.tracks), 'track')}"
         at = "" if self.target is None else f" at {100 * self.target:.1f} % right"
         few = (
             f" Fewer than {ENOUGH_TRACKS} tracks: the spread is hardly known."

@@ -150,6 +150,8 @@ def _lines(findings: Sequence[Finding]) -> list[str]:
         else:
             counted = [int(found[0]) for one in same if (found := re.findall(r"\d+", one.what)[1:])]
             words = re.sub(r"\d+", str(sum(counted)), match[1]) if counted else match[1]
+            # Of one answer each they are several together.
+            words = words.replace("answer holds", "answers holds")
             lines.append(Finding(ok=True, what=f"{len(same)} sittings, each: {words}").text())
     return lines
 

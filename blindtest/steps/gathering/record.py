@@ -12,6 +12,7 @@ from blindtest import __version__
 from blindtest.audio import libsndfile_version
 from blindtest.design import PlannedTrial
 from blindtest.methods import METHODS, Drawn, Outcome
+from blindtest.nouns import number_of
 from blindtest.report import (
     FindingFacts,
     SealFacts,
@@ -191,7 +192,7 @@ def deviations_of(store: "Record", answers: Answers) -> tuple[str, ...]:
         found.append(attended)
     beyond = sum(one.beyond_plan for one in answers.sittings)
     if beyond:
-        found.append(f"{beyond} sittings were made beyond the plan; they are reported and not counted")
+        found.append(f"{number_of(beyond, 'sitting')} beyond the plan, reported and not counted")
     found += [f"sitting {one.entry.number}: {LOCKED_WORDS}" for one in answers.sittings if one.locked]
     if elsewhere := elsewhere_words(answers.elsewhere):
         found.append(elsewhere)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from blindtest.nouns import number_of
 from blindtest.stats import RecognitionResult, SurvivalResult, adjust_p_values
 
 __all__ = ["rated_lines", "recognised_lines"]
@@ -47,5 +48,6 @@ def recognised_lines(recognition: Sequence[tuple[str, RecognitionResult]]) -> li
     named = f": {', '.join(known)}" if known else ""
     return [
         f"all answers: {together.sentence}",
-        f"Of {len(single)} listeners one by one {len(known)} recognised them beyond chance (Holm, {LEVEL:g}){named}.",
+        f"Of {number_of(len(single), 'listener')} one by one {len(known)} recognised them beyond "
+        f"chance (Holm, {LEVEL:g}){named}.",
     ]

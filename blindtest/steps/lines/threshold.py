@@ -3,6 +3,7 @@
 from math import isfinite
 
 from blindtest.methods import METHODS
+from blindtest.nouns import number_of
 from blindtest.stats import ListenerThreshold
 from blindtest.steps.answers.threshold import ThresholdAnswers
 from blindtest.steps.columns import columns
@@ -25,7 +26,7 @@ def threshold_lines(one: ThresholdAnswers) -> list[str]:
     titles = " and ".join(f"{METHODS[name].title} ({METHODS[name].source})" for name in one.methods)
     lines.append(f"Tracks: {titles}. Levels followed the answers, the share right is no binomial one: there is no p.")
     if one.unanswered:
-        lines.append(f"{one.unanswered} planned trials were not answered; they are left out.")
+        lines.append(f"{number_of(one.unanswered, 'planned trial')} without an answer, left out.")
     clips = one.trials["clip"].nunique()
     if clips > 1:
         lines.append(f"{clips} clips share each track: the threshold is that of their mixture.")

@@ -8,6 +8,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from blindtest.errors import BlindtestError, Fault, WrongUse
+from blindtest.nouns import number_of
 from blindtest.session.panelist import token_hash
 from blindtest.steps.keeping import keeping_was
 from blindtest.steps.panel.admission import CLOSED, drawn_token, is_closed, panel_of_study
@@ -65,7 +66,7 @@ class PanelClosed:
     def text(self) -> str:
         """Return it in words."""
         rest = (
-            f"{self.open_sittings} open sittings can still be finished until their deadlines."
+            f"{number_of(self.open_sittings, 'open sitting')} can still be finished until their deadlines."
             if self.open_sittings
             else "No sitting is open."
         )

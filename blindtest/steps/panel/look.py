@@ -6,6 +6,7 @@ from typing import Any
 
 from blindtest.design import TRIALS, ScreeningRules, sittings_of
 from blindtest.errors import BlindtestError
+from blindtest.nouns import number_of
 from blindtest.report.screening_words import SCREENING_NAMES
 from blindtest.session.panelist import Panelist
 from blindtest.steps.keeping import panel_reminder
@@ -65,9 +66,9 @@ class PanelLooked:
             lines.append(f"Asked: {question['words']} ({'; '.join(own)})")
         lines += self._tested()
         lines += self._sat()
-        places = f" for {self.public_places} listeners" if self.public_places else ""
+        places = f" for {number_of(self.public_places, 'listener')}" if self.public_places else ""
         lines.append(f"Links: personal ones{f', and a public one{places}' if self.public else ''}.")
-        lines.append(f"At most {self.most_listeners} listeners. Own results are told {self.own_result}.")
+        lines.append(f"At most {number_of(self.most_listeners, 'listener')}. Own results are told {self.own_result}.")
         if self.closes:
             lines.append(f"Closes after {self.closes}{': it is closed' if self.closed else ''}.")
         elif self.closed:
@@ -106,7 +107,9 @@ class PanelLooked:
         for one in self.sittings:
             named = f" {one['name']}" if one["name"] else ""
             about = "" if one["minutes"] is None else f", about {max(1, round(one['minutes']))} min (an estimate)"
-            lines.append(f"Sitting{named}: {one['trials']} trials, practice and controls among them{about}.")
+            lines.append(
+                f"Sitting{named}: {number_of(one['trials'], 'trial')}, practice and controls among them{about}."
+            )
         end = "" if self.keep_until is None else f", at the latest on {self.keep_until}"
         last = (
             f"A sitting that was begun can be finished within {self.deadline_days:g} days{end}; then it is abandoned."

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from blindtest.nouns import number_of
 from blindtest.report import OWN_EQUIPMENT
 from blindtest.steps.playback import languages_read
 
@@ -64,7 +65,8 @@ def panel_moves_words(store: "Record") -> tuple[str, ...]:
     links = {entry.number: entry.links for entry in store.sittings()}
     within = sum(any(0 < move.links < links.get(move.sitting, 0) for move in one.moves) for one in moved)
     return (
-        f"{len(moved)} of {len(panelists)} listeners on record went on on another device or in another browser, "
+        f"{len(moved)} of {number_of(len(panelists), 'listener')} on record went on on another device "
+        "or in another browser, "
         f"{within} within a sitting: the level was set anew there, and what plays was asked again.",
     )
 

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault, WrongUse
+from blindtest.nouns import number_of
 from blindtest.stats import LongTable, Wanted, settings_test, table_of
 from blindtest.steps.setting_columns import setting_columns
 from blindtest.steps.tables.contract import Asked, TableAnalysis
@@ -52,7 +53,7 @@ def adjustment(path: Path, asked: Asked) -> TableAnalysis:
     rows, understood = table.table, list(table.understood)
     start = rows["start"] if table.has("start") else None
     if start is not None and start.isna().any():
-        understood.append(f"{int(start.isna().sum())} settings without a start: no start is used")
+        understood.append(f"{number_of(int(start.isna().sum()), 'setting')} without a start: no start is used")
         start = None
     found = settings_test(
         rows["setting"].to_numpy(),
@@ -113,7 +114,7 @@ def _own(table: LongTable) -> tuple[LongTable, list[bool]]:
             table=table_of(made, ("listener", "setting", "start")),
             lines=tuple(table.lines[place] for place in first.values()),
             names={**table.names, "setting": table.names["response"], "start": table.names["response"]},
-            understood=(*table.understood, f"{len(made)} settings, each of several rows"),
+            understood=(*table.understood, f"{number_of(len(made), 'setting')}, each of several rows"),
         ),
         ends,
     )

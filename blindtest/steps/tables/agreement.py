@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.stats import LongTable, Wanted, agreement
 from blindtest.steps.columns import columns
 from blindtest.steps.tables.contract import Asked, TableAnalysis
@@ -66,9 +67,9 @@ def _spread(table: LongTable) -> tuple[Any, str]:
     cells = int(matrix.notna().to_numpy().sum())
     said = f"{len(matrix)} targets ({' x '.join(keys)}), {matrix.shape[1]} judges"
     if cells < len(rows):
-        said += f"; {len(rows) - cells} ratings are repeats, and averaged"
+        said += f"; {number_of(len(rows) - cells, 'rating is a repeat,', 'ratings are repeats,')} and averaged"
     if len(rows) < len(table.table):
-        said += f"; {len(table.table) - len(rows)} rows do not say all of it and are left out"
+        said += f"; {number_of(len(table.table) - len(rows), 'row')} without all of it left out"
     return matrix.reset_index(drop=True), said
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.stats import LongTable, Wanted, table_of
 from blindtest.steps.tables.contract import Asked
 from blindtest.steps.tables.reading import holds, read
@@ -77,7 +78,10 @@ def our_pairs(path: Path, asked: Asked) -> LongTable | None:
         table,
         table=table_of(made, [name for name in COLUMNS if name in made[0]]),
         names={**table.names, **names},
-        understood=(*table.understood, f"{len(made)} counted pairs, read off the order in which they were heard"),
+        understood=(
+            *table.understood,
+            f"{number_of(len(made), 'counted pair')}, read off the order in which they were heard",
+        ),
     )
 
 

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from typing import Any
 
+from blindtest.nouns import number_of
 from blindtest.stats import TRACK_COLUMNS, LongTable, Wanted, table_of
 
 __all__ = ["OURS", "frame_of_tracks", "tracks_of"]
@@ -39,7 +40,7 @@ def tracks_of(table: LongTable) -> LongTable:
         table=frame,
         lines=tuple(first.values()),
         names={**table.names, **names},
-        understood=(*table.understood, f"{len(frame)} tracks, each of several rows"),
+        understood=(*table.understood, f"{number_of(len(frame), 'track')}, each of several rows"),
     )
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any, Literal, cast
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.stats import LongTable, SameDifferentResult, Wanted, adjust_p_values, same_different_test
 from blindtest.steps.columns import columns, p_cell
 from blindtest.steps.tables.choices import choices
@@ -55,7 +56,7 @@ def same_different(path: Path, asked: Asked) -> TableAnalysis:
             f"Criterion tau {pooled.tau:.2f} ({low:.2f} to {high:.2f}): how far apart it takes to be called so."
         )
     if len(answered) < len(rows):
-        lines.append(f"{len(rows) - len(answered)} pairs have no answer and are left out.")
+        lines.append(f"{number_of(len(rows) - len(answered), 'pair')} without an answer left out.")
     if listeners:
         lines += [
             "All answers in one pot: criteria that differ between listeners make d' look smaller.",

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.stats import stopped_at_will
 from blindtest.steps.tables.contract import Asked
 
@@ -50,7 +51,10 @@ def stopping_of(answers: Sequence[bool], *, guess: float, asked: Asked) -> Stopp
     """Return what to say of when the trials ended; `answers` right or wrong in their order."""
     if asked.planned is not None:
         return Stopping(
-            lines=(f"{asked.planned} trials were planned, as told: the p value holds for that number.",),
+            lines=(
+                f"{number_of(asked.planned, 'trial was', 'trials were')} planned, as told: the p value holds "
+                "for that number.",
+            ),
             values={"planned": asked.planned},
         )
     if len(answers) > MOST_WALKED:

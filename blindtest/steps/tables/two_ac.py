@@ -4,6 +4,7 @@ from collections import Counter
 from pathlib import Path
 
 from blindtest.errors import BlindtestError
+from blindtest.nouns import number_of
 from blindtest.stats import LongTable, TwoACResult, adjust_p_values, two_ac_test
 from blindtest.steps.columns import columns, p_cell
 from blindtest.steps.tables.contract import Asked, TableAnalysis
@@ -23,7 +24,7 @@ def two_ac(path: Path, asked: Asked) -> TableAnalysis:
     answered = _answered(table, device, comparator)
     if not answered:
         raise BlindtestError(
-            table.fault("no pair of these two was answered", key="outcome", got=f"{len(table.table)} rows")
+            table.fault("no pair of these two was answered", key="outcome", got=f"{number_of(len(table.table), 'row')}")
         )
     missing_trials(asked, len(answered), file=table.file)
     pooled = _tested([end for _, end in answered], asked)
@@ -36,8 +37,10 @@ def two_ac(path: Path, asked: Asked) -> TableAnalysis:
     side = "in the claimed direction" if asked.one_sided else "two-sided"
     lines = [
         f"{device} over {comparator}.",
-        f"Result: {device} was named {pooled.second} times, {comparator} {pooled.first} times, neither "
-        f"{pooled.no_difference} times. Without a difference so uneven a split has probability {pooled.p_value:.3g} "
+        f"Result: {device} was named {number_of(pooled.second, 'time')}, {comparator} "
+        f"{number_of(pooled.first, 'time')}, neither "
+        f"{number_of(pooled.no_difference, 'time')}. Without a difference so uneven a split has "
+        f"probability {pooled.p_value:.3g} "
         f"(exact, {side}). d' {pooled.d_prime:.2f} ({100 * pooled.level:g} % interval {low:.2f} to {high:.2f}).",
         f"A difference within +-tau is called none: tau {pooled.tau:.2f} ({pooled.tau_interval[0]:.2f} to "
         f"{pooled.tau_interval[1]:.2f}). By the likelihood of all answers p = {pooled.likelihood_p_value:.3g}.",

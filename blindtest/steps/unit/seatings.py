@@ -9,6 +9,7 @@ import numpy as np
 
 from blindtest.device import Response, level_at, level_between
 from blindtest.errors import Fault
+from blindtest.nouns import number_of
 from blindtest.steps.unit.files import Curve, UnitFiles
 
 __all__ = ["compare_seatings"]
@@ -209,6 +210,8 @@ def _note_counts(found: UnitFiles) -> None:
             f"{', '.join(names)}: nothing says of which ear, though other files do: averaged apart from left and right"
         )
     elif counts["left"] and counts["right"] and counts["left"] != counts["right"]:
-        found.notes.append(f"{counts['left']} seatings of the left and {counts['right']} of the right channel")
+        found.notes.append(
+            f"{number_of(counts['left'], 'seating')} of the left and {counts['right']} of the right channel"
+        )
     if found.curves and found.impulses:
         found.notes.append("the averages are those of the response files; impulse responses are shown apart")

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from blindtest.audio import read_clip
+from blindtest.nouns import number_of
 from blindtest.render import render
 from blindtest.steps.bundle.checks.workplace import Workplace
 from blindtest.steps.bundle.opening import OpenedBundle
@@ -28,7 +29,7 @@ NEAR_DB = 0.00021
 def check_filters(bundle: OpenedBundle, work: Workplace, place: Path) -> Finding:
     """Design every filter again, in the empty folder `place`, and hold each file against the one that is there."""
     there = [name for name in bundle.names if name.startswith(FOLDER)]
-    what = f"{len(there)} files of filters, designed again from the measurements"
+    what = f"{number_of(len(there), 'file')} of filters, designed again from the measurements"
     rates = sorted({int(match[1]) for name in there if (match := _RATE.search(name))})
     made: dict[str, bytes] = {}
     job = render_job(work.study)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.design import canonical
+from blindtest.nouns import number_of
 from blindtest.render import Rendered, Stimulus
 from blindtest.steps.bundle.checks.workplace import Workplace
 from blindtest.steps.bundle.opening import OpenedBundle
@@ -57,7 +58,7 @@ def check_hashes(listed: Sequence[Hashed], sealed: Mapping[str, Any]) -> Finding
     detail = "; ".join(f"{clip} in {condition}" for clip, condition in wrong[:5]) or (twice and "a line twice") or ""
     return Finding(
         ok=not detail,
-        what=f"hashes of {len(named)} stimuli: {HASHES} against the study seal",
+        what=f"hashes of {number_of(len(named), 'stimulus', 'stimuli')}: {HASHES} against the study seal",
         detail=detail,
     )
 
@@ -86,7 +87,7 @@ def check_study(
     found: list[Finding | str] = [
         Finding(
             ok=not changed,
-            what=f"{len(here)} files of the study against their SHA-256 in the seal",
+            what=f"{number_of(len(here), 'file')} of the study against their SHA-256 in the seal",
             detail="; ".join(changed[:5]) or (f"{left_out} more are sealed and not in the bundle" if left_out else ""),
         )
     ]

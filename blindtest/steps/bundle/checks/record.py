@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from blindtest.nouns import number_of
 from blindtest.session.kept_record import KeptRecord, read_kept_record
 from blindtest.session.record_lines import RECORD_FILES, record_lines
 from blindtest.steps.bundle.opening import OpenedBundle, read_json_lines
@@ -56,7 +57,7 @@ def check_form(bundle: OpenedBundle, kept: KeptRecord, *, same_source: bool) -> 
     """Hold each file of the record against its one canonical form, byte for byte; also return what isn't decided."""
     made = record_lines(kept, comments=True)
     other = [name for name, text in made.items() if bundle.path(f"record/{name}").read_bytes() != text]
-    what = f"{len(made)} files of the record against their one form (RFC 8785), byte for byte"
+    what = f"{number_of(len(made), 'file')} of the record against their one form (RFC 8785), byte for byte"
     if other and not same_source:
         words = f"{what}: another source of blindtest writes {', '.join(other)} otherwise: not decided"
         return words, [f"record/{name}" for name in other]

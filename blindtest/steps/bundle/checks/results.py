@@ -7,6 +7,7 @@ from importlib.resources import files
 from math import isclose
 from typing import TYPE_CHECKING, Any
 
+from blindtest.nouns import number_of
 from blindtest.steps.bundle.opening import SUMS, OpenedBundle, read_json
 from blindtest.steps.evidence import DERIVED, derived
 from blindtest.steps.evidence.bundle import SECOND_FIXED, STUDY_FILE
@@ -81,7 +82,9 @@ def check_derived(
     # How another version of a library describes or spells the same is no finding; what it holds is checked elsewhere.
     undecided = [name for name in wrong if not same_all and (not same_source or name.endswith("metadata.json"))]
     firm = [name for name in wrong if name not in undecided]
-    what = f"{len(others) - len(undecided)} files that follow from these, byte for byte"
+    what = (
+        f"{number_of(len(others) - len(undecided), 'file that follows', 'files that follow')} from these, byte for byte"
+    )
     found.append(Finding(ok=not firm, what=what, detail=f"differs in {', '.join(firm)}" if firm else ""))
     if undecided:
         found.append(f"other versions spell {', '.join(undecided)} otherwise: not decided")
@@ -203,8 +206,14 @@ def _table(bundle: OpenedBundle, made: bytes) -> Finding:
     if there != made:
         pairs = enumerate(zip(ours, theirs, strict=False), start=1)
         line = next((number for number, (one, other) in pairs if one != other), None)
-        detail = f"line {line} is not that of the record" if line else f"{len(theirs)} lines in place of {len(ours)}"
-    return Finding(ok=not detail, what=f"{_TABLE}: {len(ours) - 2} lines against the rows of the chain", detail=detail)
+        detail = (
+            f"line {line} is not that of the record"
+            if line
+            else f"{number_of(len(theirs), 'line')} in place of {len(ours)}"
+        )
+    return Finding(
+        ok=not detail, what=f"{_TABLE}: {number_of(len(ours) - 2, 'line')} against the rows of the chain", detail=detail
+    )
 
 
 def check_verifier(bundle: OpenedBundle, *, same_source: bool) -> Finding | str:

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from blindtest.audio import RunningLoudness, RunningPeak, audio_extent, decoded_blocks, promised_seconds
+from blindtest.nouns import number_of
 from blindtest.render import ClipSource, Rendered, render, table_text
 from blindtest.steps.bundle.checks.planned import Hashed
 from blindtest.steps.bundle.checks.workplace import Workplace
@@ -74,7 +75,8 @@ def check_stimuli(
         found.append(Finding(ok=not wrong, what=what, detail="; ".join(wrong[:5])))
     if len(there) < len(known):
         found.append(
-            f"{len(known) - len(there)} stimuli are not in the bundle, so nobody can hear or measure them again"
+            f"{number_of(len(known) - len(there), 'stimulus is', 'stimuli are')} not in the bundle, so "
+            "nobody can hear or measure them again"
         )
     return found
 
@@ -100,7 +102,11 @@ def check_levels(
         return []
     detail = "; ".join(wrong[:5]) or f"within {worst:.4f} dB of {TABLE}"
     return [
-        Finding(ok=not wrong, what=f"loudness and true peak of {len(there)} stimuli, measured again", detail=detail)
+        Finding(
+            ok=not wrong,
+            what=f"loudness and true peak of {number_of(len(there), 'stimulus', 'stimuli')}, measured again",
+            detail=detail,
+        )
     ]
 
 
@@ -250,8 +256,10 @@ def _table(rendered: Rendered, levels: Levels) -> Finding:
         if not off <= ROUNDED_DB:
             wrong.append(f"{line['clip']} in {line['condition']} by {off:.4f} dB")
     rest = len(levels.rows) - len(lines)
-    told = f"within {worst:.4f} dB" + (f"; {rest} lines of clips that are not here could not be" if rest > 0 else "")
-    words = f"match table: {len(lines)} lines measured again, against {TABLE}"
+    told = f"within {worst:.4f} dB" + (
+        f"; {number_of(rest, 'line')} of clips that are not here could not be" if rest > 0 else ""
+    )
+    words = f"match table: {number_of(len(lines), 'line')} measured again, against {TABLE}"
     return Finding(ok=not wrong, what=words, detail="; ".join(wrong[:5]) or told)
 
 
