@@ -12,6 +12,7 @@ from typing import Any
 from blindtest.design import Link, Sealed, row_hash, rules_from_record, verify_chain
 from blindtest.design import commitment as commitment_of
 from blindtest.errors import BlindtestError, Fault
+from blindtest.nouns import number_of
 from blindtest.session.kept_lines import kept_lines
 from blindtest.session.panel_devices import DEVICES, Move, kept_as
 from blindtest.session.panel_reach import REACHED, STEPS
@@ -194,7 +195,10 @@ class KeptRecord:
             found += [f"sitting {entry.number}: {words}" for words in check.faults]
             shut = entry.state == "open" or self.locked(entry.commitment)
             if check.withheld and entry.forgotten is None and not shut:
-                found.append(f"sitting {entry.number}: {check.withheld} rows are missing, and nobody asked for it")
+                found.append(
+                    f"sitting {entry.number}: {number_of(check.withheld, 'row is', 'rows are')} "
+                    "missing, and nobody asked for it"
+                )
         return found
 
     def _faults_of_impressions(self) -> list[str]:

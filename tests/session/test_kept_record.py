@@ -155,7 +155,7 @@ def test_rows_that_were_withdrawn_leave_links_that_hold(store):
     chain[-1]["row"] = chain[-1]["salt"] = None
     lines["chain.jsonl"] = b"".join(json.dumps(one).encode() + b"\n" for one in chain)
     (fault,) = KeptRecord(lines, Path("bundle")).faults()
-    assert "sitting 2: 1 rows are missing, and nobody asked for it" in str(fault)
+    assert "sitting 2: 1 row is missing, and nobody asked for it" in str(fault)
 
 
 @pytest.mark.parametrize(

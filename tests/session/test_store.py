@@ -723,7 +723,7 @@ TAMPERED = [
         'UPDATE content SET row = replace(row, \'"response":"A"\', \'"response":"B"\')',
         "row 1 is not",
     ),
-    ("content_no_delete", "DELETE FROM content WHERE position = 2", "1 rows are missing, and nobody asked for it"),
+    ("content_no_delete", "DELETE FROM content WHERE position = 2", "1 row is missing, and nobody asked for it"),
     ("chain_no_delete", "DELETE FROM chain WHERE position = 2", "link 2 is missing"),
     ("chain_no_update", f"UPDATE chain SET hash = '{'0' * 64}' WHERE position = 3", "link 3 does not follow"),
     ("content_no_update", "UPDATE content SET row = '{oh' WHERE position = 4", "row 4 is not the one"),

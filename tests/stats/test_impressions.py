@@ -330,10 +330,10 @@ def test_missing_cells_are_left_out_and_said(effects):
     assert result.without_rating == 1
     assert result.units == (11, 11)
     said = " ".join(result.remarks)
-    assert "1 pages hold only one of the two" in said
+    assert "1 page holds only one of the two" in said
     assert "no clip rated in both modes: L01" in said
-    assert "1 pages are of clips not rated in the other mode" in said
-    assert "1 rows hold no rating" in said
+    assert "1 page is of clips not rated in the other mode" in said
+    assert "1 row holds no rating" in said
 
 
 def test_clips_count_alike_however_often_they_were_rated():

@@ -194,4 +194,4 @@ def test_tables_that_say_nothing_about_names_are_refused(table, change, text):
 
 def test_rows_without_a_rating_are_counted(table):
     gone = table.assign(rating=table["rating"].where(table.index != 7))
-    assert "1 rows hold no rating and are left out" in label_effect(gone, draws=9).remarks
+    assert "1 row holds no rating and is left out" in label_effect(gone, draws=9).remarks

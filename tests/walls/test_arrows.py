@@ -19,7 +19,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "design": {"errors", "methods"},
     "stats": {"errors", "nouns", "methods"},
     "study": {"errors", "nouns", "audio", "device", "render", "design", "words"},
-    "session": {"errors", "audio", "design", "methods", "words"},
+    "session": {"errors", "nouns", "audio", "design", "methods", "words"},
     "report": {"errors", "methods", "device", "render", "design", "stats", "study"},
     "steps": {
         "errors", "words", "nouns", "methods", "audio", "device", "render", "design", "stats", "study", "session",

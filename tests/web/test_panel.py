@@ -249,7 +249,7 @@ def test_a_link_opened_on_another_device_goes_on_there_and_the_old_page_is_told(
     with Store(folder / "study.db", entropy=os.urandom) as store:
         (told,) = panel_moves_words(store)
         assert panel_moves_words(KeptRecord(record_lines(store), folder)) == (told,)
-    assert told.startswith("1 of 1 listeners on record went on on another device or in another browser, 1 within a sit")
+    assert told.startswith("1 of 1 listener on record went on on another device or in another browser, 1 within a sit")
 
 
 def test_a_visitor_of_the_public_link_comes_back_by_a_link_of_their_own(folder, served):

@@ -4,6 +4,7 @@ from sqlalchemy import Connection
 
 from blindtest.design import verify_chain
 from blindtest.errors import BlindtestError
+from blindtest.nouns import number_of
 from blindtest.session.store.chain import links_of
 from blindtest.session.store.impressions import faults_of_impressions
 from blindtest.session.store.keys import Keys
@@ -40,5 +41,8 @@ def _of_chains(connection: Connection, keys: Keys) -> list[str]:
         check = verify_chain(entry.commitment, links_of(connection, entry.number, keys))
         found += [f"sitting {entry.number}: {words}" for words in check.faults]
         if check.withheld and entry.forgotten is None and not is_locked(connection, entry.commitment, keys):
-            found.append(f"sitting {entry.number}: {check.withheld} rows are missing, and nobody asked for it")
+            found.append(
+                f"sitting {entry.number}: {number_of(check.withheld, 'row is', 'rows are')} "
+                "missing, and nobody asked for it"
+            )
     return found

@@ -80,7 +80,7 @@ def test_rows_with_missing_values_are_left_out_and_counted(abx, counted):
     holes = abx.assign(correct=abx["correct"].where(abx.index % 10 > 0))
     result = fit_binary_mixed("correct ~ pair", holes, random=LISTENER)
     assert (result.rows, dict(result.dropped)) == (180, {"correct": 20})
-    assert "20 rows with missing values were left out" in result.sentence
+    assert "20 rows with missing values left out" in result.sentence
     kept = fit_binary_mixed("correct ~ pair", abx[abx.index % 10 > 0], random=LISTENER)
     assert result.log_likelihood == kept.log_likelihood
     no_count = counted.assign(trials=counted["trials"].where(counted.index > 1))

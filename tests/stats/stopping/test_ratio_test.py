@@ -127,7 +127,7 @@ def test_sentences_and_json_say_the_real_error_rates():
     assert "Real error rates 0.0432 and 0.0741 (wanted 0.05 and 0.1)" in plan.sentence
     assert plan.to_dict()["at_p0"]["accept_h1"] == plan.operating(0.5).accept_h1
     assert "no decision after 20 trials" in plan.operating(0.6, truncated=20).sentence
-    assert plan.follow([True] * 10).sentence == "accept H1 after 8 trials, 8 right; 2 later answers don't count."
+    assert plan.follow([True] * 10).sentence == "accept H1 after 8 trials, 8 right; 2 later answers not counted."
     assert plan.follow([True]).to_dict()["sentence"].endswith("the test goes on.")
 
 

@@ -29,7 +29,7 @@ def test_a_row_per_rating_is_the_same_table(write, value):
 def test_repeats_are_averaged_and_said(write, value):
     text = "target,judge,score\n" + "\n".join([*long_rows(MATRIX), "T1,J1,11"])
     found, _ = value(write(text), "--method", "agreement")
-    assert found["understood"][-1].endswith("1 ratings are repeats, and averaged")
+    assert found["understood"][-1].endswith("1 rating is a repeat, and averaged")
 
 
 def test_a_cell_that_is_no_rating_is_named_by_line_and_judge(write, said):
