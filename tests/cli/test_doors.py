@@ -54,6 +54,29 @@ def test_options_are_documented():
                 assert option.help, f"{name} {option.name}"
 
 
+def guide_and_readme():
+    pages = [page for page in files("blindtest").joinpath("guide").iterdir() if page.name.endswith(".md")]
+    return "\n".join([README.read_text(encoding="utf-8"), *(page.read_text(encoding="utf-8") for page in pages)])
+
+
+def options_of(command):
+    return {name for one in command.params for name in (*one.opts, *one.secondary_opts) if name.startswith("--")}
+
+
+def test_every_option_stands_in_the_guide():
+    named = set(re.findall(r"(?<![\w-])--[a-z][a-z0-9-]*", guide_and_readme()))
+    lacking = {name: sorted(options_of(command) - named) for name, command in commands.commands.items()}
+    assert {name: options for name, options in lacking.items() if options} == {}
+
+
+def test_the_guide_gives_no_command_an_option_that_it_lacks():
+    astray = []
+    for name, rest in re.findall(r"blindtest ([a-z]+)([^`\n;|]*)", guide_and_readme()):
+        known = options_of(commands.commands[name]) if name in commands.commands else set()
+        astray += [f"{name} {one}" for one in re.findall(r"(?<![\w-])--[a-z][a-z0-9-]*", rest) if one not in known]
+    assert astray == []
+
+
 def test_an_unknown_command_is_wrong_usage():
     result = run("nonsense")
     assert result.returncode == 2

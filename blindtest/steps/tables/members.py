@@ -120,6 +120,15 @@ TABLE_METHODS: dict[str, TableMethod] = {
 }
 """Adding one: a file, a line here, a test, a section of the guide's page on tables."""
 
+_OF_PAIRS = "pairs that differ in one stage are analysed in the study that drew them: blindtest analyze DIR"
+IN_A_STUDY = {
+    "stage-pairs": _OF_PAIRS,
+    "stage-pair": _OF_PAIRS,
+    "attribution-pairs": _OF_PAIRS,
+    "attribution": "ratings with stages on and off are --method stages",
+}
+"""What is said of words that a reader of the guide may try here."""
+
 ALWAYS = frozenset({"method", "columns", "alpha"})
 
 
@@ -140,7 +149,7 @@ def analyze_table(path: Path, *, method: str, **asked: Any) -> TableAnalysis:
                 key="--method",
                 got=method,
                 allowed=", ".join(TABLE_METHODS),
-                remedy=did_you_mean(method, TABLE_METHODS),
+                remedy=IN_A_STUDY.get(method) or did_you_mean(method, TABLE_METHODS),
             )
         )
     member, question = TABLE_METHODS[method], Asked(method=method, **asked)

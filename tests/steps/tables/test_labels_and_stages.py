@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from blindtest import steps
+from blindtest.errors import WrongUse
 from blindtest.stats import attribution, label_effect
 
 
@@ -80,3 +82,11 @@ def test_a_chain_without_stages_says_what_is_missing(write, said):
     assert code == 3
     assert "stage" in err
     assert "Traceback" not in err
+
+
+def test_pairs_of_stages_are_sent_to_their_study(tmp_path):
+    (tmp_path / "pairs.csv").write_text("listener,first,second\nL1,a,b\n", encoding="utf-8")
+    with pytest.raises(WrongUse, match=r"no such method, got 'stage-pairs' .*; pairs that differ in one stage are an"):
+        steps.analyze_table(tmp_path / "pairs.csv", method="stage-pairs")
+    with pytest.raises(WrongUse, match=r"got 'attribution' .*; ratings with stages on and off are --method stages$"):
+        steps.analyze_table(tmp_path / "pairs.csv", method="attribution")
