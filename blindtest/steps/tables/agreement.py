@@ -69,7 +69,7 @@ def _spread(table: LongTable) -> tuple[Any, str]:
     if cells < len(rows):
         said += f"; {number_of(len(rows) - cells, 'rating is a repeat,', 'ratings are repeats,')} and averaged"
     if len(rows) < len(table.table):
-        said += f"; {number_of(len(table.table) - len(rows), 'row')} without all of it left out"
+        said += f"; {number_of(len(table.table) - len(rows), 'row')} without some of it left out"
     return matrix.reset_index(drop=True), said
 
 
