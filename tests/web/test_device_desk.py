@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from blindtest.design import exchanged
+from blindtest.errors import BlindtestError
 from blindtest.session import DeviceFacts, DevicePlayer, start
 from blindtest.web import Facts, SittingService
+from blindtest.web.device_desk import SILENT_DB, DeviceDesk, PlayerOrder
 
 LINE = SimpleNamespace(output_underflow=False)
 
@@ -124,6 +126,66 @@ def test_the_page_is_told_lengths_and_places_and_fetches_nothing(toy, device):
     assert order(visitor, "select", slot="Y").status == 422
     assert order(visitor, "load", slots={"A": "0" * 32}, slot="A").status == 422
     assert order(visitor, "louder").status == 422
+
+
+class Player:
+    """Takes down what a desk asks of a player at 1000 frames a second."""
+
+    def __init__(self):
+        self.asked, self.underruns = [], 0
+        self.switcher = SimpleNamespace(
+            names=("A", "B"), rate=1000, position=2500,
+            loop=lambda *of: self.asked.append(("loop", *of)), select=lambda slot: self.asked.append(("select", slot)),
+        )  # fmt: skip
+
+    def set_gain(self, gain_db):
+        self.asked.append(("gain", gain_db))
+
+    def load(self, slots, slot, *, once):
+        self.asked.append(("load", slot, once))
+        return 77
+
+
+def asked_of(step, *orders, gain_db=-20.0, selected="A", first=None):
+    """Return what a desk asks of its player for these orders, and what it tells of the last."""
+    sitting = SimpleNamespace(
+        step=step, gain_db=gain_db, selected=selected, trial=3, first_slot=lambda trial: first if trial == 3 else "?"
+    )
+    desk = DeviceDesk(Player())
+    for one in orders:
+        told = desk.take(PlayerOrder(**one), sitting)
+    return desk.player.asked, told
+
+
+def test_what_is_loaded_is_as_loud_as_was_set_or_silent():
+    load = {"type": "load", "slots": {"A": "t"}, "slot": "A"}
+    assert asked_of("trial", load) == ([("gain", -20.0), ("load", "A", False)], {"frames": 77, "rate": 1000})
+    assert asked_of("level", load, gain_db=None)[0][0] == ("gain", SILENT_DB)
+    # Heard once, in a trial that says what sounds first; the sound by which the level is set goes on.
+    assert asked_of("trial", load, first="A")[0][1] == ("load", "A", True)
+    assert asked_of("level", load, first="A")[0][1] == ("load", "A", False)
+
+
+def test_places_are_seconds():
+    loop = {"type": "loop", "start_s": 1.25, "end_s": 3.0}
+    assert asked_of("trial", loop) == ([("loop", 1250, 3000)], {"position_s": 2.5})
+
+
+def test_the_rest_is_played_on_what_was_chosen():
+    assert asked_of("onward", {"type": "select", "slot": "A"})[0] == [("select", "A")]
+    assert asked_of("trial", {"type": "select", "slot": "B"})[0] == [("select", "B")]
+    with pytest.raises(BlindtestError, match="another slot was chosen to play the rest"):
+        asked_of("onward", {"type": "select", "slot": "B"})
+
+
+def test_a_loop_of_nothing_is_a_line():
+    def refused(*of):
+        raise ValueError("the end is before the beginning")
+
+    desk = DeviceDesk(Player())
+    desk.player.switcher.loop = refused
+    with pytest.raises(BlindtestError, match="the end is before the beginning"):
+        desk.take(PlayerOrder(type="loop", start_s=2, end_s=1), SimpleNamespace(step="trial"))
 
 
 def test_exchanging_the_truth_changes_no_byte(toy, device):
