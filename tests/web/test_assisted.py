@@ -3,10 +3,13 @@
 import importlib.util
 from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
+from blindtest.errors import BlindtestError
 from blindtest.session import Offer, OutOfTurn, Switching, asked, connected, undone
+from blindtest.web.device_desk import PlayerOrder
 
 SPEC = importlib.util.spec_from_file_location("assisted_sitting", Path(__file__).parents[1] / "assisted_sitting.py")
 ASSISTED = importlib.util.module_from_spec(SPEC)
@@ -79,6 +82,26 @@ def test_nothing_counts_as_heard_before_it_is_connected(sat):
     assert sat.listener.event("selected", slot="A", **of).status == 200
     # X may be what is connected already; it is asked for all the same.
     assert sat.listener.event("selected", slot="X", **of).status == 409
+
+
+def test_a_sound_device_is_still_while_a_connection_is_made(sat, monkeypatch):
+    view = sat.to_first_trial()
+    obeyed = []
+    desk = SimpleNamespace(take=lambda order, sitting: obeyed.append(order.type) or {})
+    monkeypatch.setattr(sat.service, "_desk", desk)
+    sounding = ("play", "select", "restart")
+    sat.ask(view["slots"][0]["token"])
+    for kind in sounding:
+        with pytest.raises(BlindtestError, match="this sound is not connected yet"):
+            sat.service.order(PlayerOrder(type=kind))
+    assert obeyed == []
+    sat.service.order(PlayerOrder(type="pause"))
+    assert obeyed == ["pause"]
+    sat.say("/connected", sat.task()["number"])
+    sat.wall.wait(SWITCH_S)
+    for kind in sounding:
+        sat.service.order(PlayerOrder(type=kind))
+    assert obeyed == ["pause", *sounding]
 
 
 def test_a_token_of_another_trial_connects_nothing(sat):
