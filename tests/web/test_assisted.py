@@ -104,6 +104,30 @@ def test_a_sound_device_is_still_while_a_connection_is_made(sat, monkeypatch):
     assert obeyed == ["pause", *sounding]
 
 
+def test_the_operator_reads_how_far_the_sitting_is(sat):
+    """Four trials of three sounds each, after the one by which the level is set: 13 connections."""
+
+    def told():
+        return {name: sat.task()[name] for name in ("state", "trial", "of", "made")}
+
+    assert (told()["state"], told()["of"], told()["made"]) == ("waiting", 4, 0)
+    sat.listener.event("began")
+    sat.ask(sat.listener.view()["level"])
+    assert told() == {"state": "connect", "trial": 0, "of": 4, "made": 0}
+    sat.hear(sat.listener.view()["level"])
+    assert told() == {"state": "connected", "trial": 0, "of": 4, "made": 1}
+    sat.listener.event("level_set", gain_db=-20)
+    for number in range(4):
+        if (view := sat.listener.view())["step"] == "break":
+            sat.listener.event("continued", trial=view["trial"])
+            view = sat.listener.view()
+        sat.ask(view["slots"][0]["token"])
+        assert told() == {"state": "connect", "trial": number + 1, "of": 4, "made": 1 + 3 * number}
+        sat.trial(view)
+    assert sat.listener.view()["step"] == "finished"
+    assert (told()["state"], told()["of"], told()["made"]) == ("over", 4, 13)
+
+
 def test_a_token_of_another_trial_connects_nothing(sat):
     view = sat.to_first_trial()
     assert sat.ask(view["next"][0]).status == 404
