@@ -3,7 +3,7 @@
 from math import isinf
 
 from blindtest.report.attribute_facts import AttributeFacts
-from blindtest.report.words import in_tests, interval_words, number, p_words, percent, plural
+from blindtest.report.words import in_tests, interval_words, left_unanswered, number, p_words, percent, plural
 from blindtest.stats import PLAN_OF_SEVERAL, AttributeChances, AttributeTest, few_listeners_sentence
 
 __all__ = ["attribute_beside", "attribute_plan", "attribute_sentence", "d_span", "d_words"]
@@ -24,6 +24,8 @@ def d_span(limits: tuple[float, float]) -> str:
 def attribute_sentence(facts: AttributeFacts, word: str, a: str, b: str, attribute: str) -> str:
     """Return the result in one sentence; `word` is what the claim ends as among all claims."""
     said, concluded = facts.decisive, facts.conclusion
+    if concluded.answered is None:
+        return f"Whether {a} has more {attribute} than {b} stays open: no planned trial was answered."
     counts = (
         f"{a} was chosen in {said.correct} of {said.trials} trials ({percent(said.proportion)}; guessing gives "
         f"{percent(said.guess_rate)}); d\u2032 {d_words(said.d_prime)}, {percent(said.level)} interval "
@@ -38,6 +40,8 @@ def attribute_sentence(facts: AttributeFacts, word: str, a: str, b: str, attribu
             f"Any difference in {attribute} between {a} and {b} was negligible by the margin fixed beforehand "
             f"(d\u2032 {d_span((-concluded.margin, concluded.margin))} counts as negligible): {counts}."
         )
+    if said is concluded.answered:
+        counts += left_unanswered(concluded.unanswered)
     if concluded.listeners_differ:
         counts += "; all answers together lie within the margin, but listeners differ by more than chance explains"
     return f"Whether {a} has more {attribute} than {b} stays open: {counts}."

@@ -20,12 +20,12 @@ def share_name(results: Results | None) -> str:
 
 
 def decisive(results: Results) -> Tested:
-    """Return the counting that the conclusion rests on: unanswered trials stand against it."""
-    if results.conclusion == "negligible" and results.unanswered_as_right is not None:
-        return results.unanswered_as_right
-    if results.conclusion != "negligible" and results.unanswered_as_wrong is not None:
-        return results.unanswered_as_wrong
-    return results.pooled
+    """Return the counting that the conclusion rests on: unanswered trials stand against it.
+
+    What stays open rests on neither: with the unanswered taken as wrong it would look like next to nothing heard.
+    """
+    against = {"shown": results.unanswered_as_wrong, "negligible": results.unanswered_as_right}
+    return against.get(results.conclusion) or results.pooled
 
 
 def heard_sentence(results: Results, word: str, a: str, b: str, margin: float | None) -> str:
@@ -54,6 +54,12 @@ def heard_sentence(results: Results, word: str, a: str, b: str, margin: float | 
         return (
             f"Any difference between {a} and {b} was negligible by the margin fixed beforehand "
             f"({percent(margin)} of trials heard): {score}; {heard}."
+        )
+    if counted_as is None and results.unanswered_as_wrong is not None and results.unanswered_as_right is not None:
+        wrong, right = results.unanswered_as_wrong, results.unanswered_as_right
+        heard += (
+            f"; {results.unanswered} more of {wrong.trials} planned trials stayed unanswered, so that between "
+            f"{wrong.correct} and {right.correct} of {wrong.trials} are right"
         )
     if results.listeners_differ:
         heard += "; all answers together lie below the margin, but listeners differ by more than chance explains"
@@ -88,9 +94,16 @@ def heard_beside(results: Results, plan: PlanFacts | None, *, margin: float | No
         out += _of_several(results, alpha)
     out.append(heard_plan(plan))
     if results.unanswered:
+        both = ""
+        if results.unanswered_as_wrong is not None and results.unanswered_as_right is not None:
+            both = (
+                f": taken as wrong {count_of(apart.correct, apart.trials)} are right, taken as right "
+                f"{count_of(alike.correct, alike.trials)}, and of the answered ones alone "
+                f"{count_of(results.pooled.correct, results.pooled.trials)}"
+            )
         out.append(
-            f"{plural(results.unanswered, 'planned trial')} stayed unanswered; they are counted against "
-            "the conclusion, and shown both ways below."
+            f"{plural(results.unanswered, 'planned trial')} stayed unanswered; they are counted against the "
+            f"conclusion{both}."
         )
     if len(results.listeners) == 1:
         out.append("It holds for this listener and these clips.")

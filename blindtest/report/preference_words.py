@@ -3,7 +3,7 @@
 import math
 
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts, Preferred, StrengthFacts
-from blindtest.report.words import in_tests, interval_words, number, p_words, percent, plural
+from blindtest.report.words import in_tests, interval_words, left_unanswered, number, p_words, percent, plural
 from blindtest.stats import PLAN_OF_SEVERAL, few_listeners_sentence
 
 __all__ = [
@@ -55,6 +55,8 @@ def preference_sentence(facts: PreferenceFacts, word: str, a: str, b: str) -> st
         )
     if facts.listeners_differ:
         counts += "; all answers together lie within the margin, but listeners differ by more than chance explains"
+    if said is facts.answered:
+        counts += left_unanswered(facts.unanswered)
     return f"Whether {a} is preferred to {b} stays open: {counts}."
 
 

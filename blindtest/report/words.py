@@ -15,6 +15,7 @@ __all__ = [
     "frequency_words",
     "in_tests",
     "interval_words",
+    "left_unanswered",
     "number",
     "p_words",
     "percent",
@@ -154,6 +155,12 @@ def plural(count: int, one: str, many: str = "") -> str:
 def count_of(correct: int, trials: int) -> str:
     """Return '23 of 28'."""
     return f"{correct} of {trials}"
+
+
+def left_unanswered(count: int) -> str:
+    """Return what is added to the answers of a claim that stays open, where some are lacking; '' where none are."""
+    told = f"; {plural(count, 'planned trial')} stayed unanswered, and count against whatever would be concluded"
+    return told if count else ""
 
 
 def when(moment: datetime | None) -> str:

@@ -20,9 +20,18 @@ from blindtest.report import (
     said_of,
     text_of_claim,
 )
+from blindtest.report.attribute_facts import AttributeFacts
+from blindtest.report.attribute_words import attribute_sentence
 from blindtest.report.rating_words import effect_words, kept_words
 from blindtest.report.words import interval_words, p_words, percent, sentence
-from blindtest.stats import conclude_preference, preference_chances, recognition_test, survival, survival_power
+from blindtest.stats import (
+    conclude_attribute,
+    conclude_preference,
+    preference_chances,
+    recognition_test,
+    survival,
+    survival_power,
+)
 
 NAMES = {"heron": "Heron, open-back", "plover": "Plover, closed-back"}
 
@@ -108,6 +117,10 @@ def test_unanswered_pairs_stand_against_the_conclusion():
     assert refuted.word == "refuted"
     assert "Heron was preferred in 7 of 31 trials" in refuted.sentence
     assert any("3\u00a0planned trials stayed unanswered" in text for text in refuted.beside)
+    left = said_of(_preferred(9, 0, unanswered=11), NAMES)
+    assert left.word == "open"
+    told = "; 11\u00a0planned trials stayed unanswered, and count against whatever would be concluded."
+    assert left.sentence.endswith(told), "nine of nine and open: the sentence says why"
 
 
 def test_a_sealed_direction_is_said():
@@ -392,3 +405,17 @@ def test_worn_ratings_are_estimated_by_the_same_means(make_rated_facts):
     again = RatedFacts.of(survival(whole, device="heron", comparator="plover", **names), table=whole)
     assert again.worn.estimate == pytest.approx(9.0, abs=1e-9)
     assert (again.verdict, again.labelled, again.blind) == (facts.verdict, facts.labelled, facts.blind)
+
+
+def test_an_attribute_that_stays_open_says_what_was_not_answered():
+    def sentence(correct, answered, unanswered):
+        found = conclude_attribute(correct, answered, method="2afc", margin=1.0, unanswered=unanswered)
+        assert found.word == "open"
+        return attribute_sentence(AttributeFacts(conclusion=found), "open", "Heron", "Plover", "bass")
+
+    assert sentence(9, 9, 19).endswith(
+        "; 19\u00a0planned trials stayed unanswered, and count against whatever would be concluded."
+    )
+    assert "unanswered" not in sentence(18, 28, 0)
+    nothing = "Whether Heron has more bass than Plover stays open: no planned trial was answered."
+    assert sentence(0, 0, 28) == nothing, 'not "chosen in 0 of 28 trials"'

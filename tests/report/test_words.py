@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.claim_words import said_of
-from blindtest.report.heard_words import score_meaning
+from blindtest.report.heard_words import decisive, score_meaning
 from blindtest.report.words import (
     chance_words,
     clean,
@@ -198,11 +198,23 @@ def test_a_verdict_never_stands_alone(make_report, word):
 def test_unanswered_trials_stand_against_the_conclusion_in_the_sentence(make_report):
     _, sentence, beside = result_parts(make_report((25, 22), unanswered=4))
     assert "47 of 56 planned trials count as right, the 4 unanswered ones taken as wrong" in sentence
-    assert any("4\u00a0planned trials stayed unanswered" in text for text in beside)
+    told = "4\u00a0planned trials stayed unanswered; they are counted against the conclusion: taken as wrong 47 of 56 "
+    told += "are right, taken as right 51 of 56, and of the answered ones alone 47 of 52."
+    assert told in beside
     verdict, sentence, _ = result_parts(make_report((12, 11), unanswered=4))
     assert verdict == "negligible"
     assert "27 of 56 planned trials count as right, the 4 unanswered ones taken as right" in sentence
     assert "estimated" not in sentence, "a bound is no estimate"
+
+
+def test_what_stays_open_gives_no_share_of_trials_that_nobody_answered(make_report):
+    """9 of 11 and 17 without an answer: not "0 % of trials were heard, 0 to 5 %", which reads as negligible."""
+    report = make_report((9,), unanswered=17)
+    verdict, sentence, _ = result_parts(report)
+    assert (verdict, decisive(report.results)) == ("open", report.results.pooled)
+    assert "stays open: 9 of 11 answers were right" in sentence
+    assert "an estimated 64\u00a0% of trials were heard beyond guessing" in sentence
+    assert "17 more of 28 planned trials stayed unanswered, so that between 9 and 26 of 28 are right." in sentence
 
 
 def test_heard_but_less_than_the_margin_says_both(make_report):
