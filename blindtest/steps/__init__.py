@@ -31,6 +31,7 @@ from blindtest.steps.panel.invites import (
 )
 from blindtest.steps.panel.look import PanelLooked, look_at_panel
 from blindtest.steps.panel.open_panel import OpenPanel, open_panel
+from blindtest.steps.planning import planned
 from blindtest.steps.plans import (
     PLAN_METHODS,
     PlanShown,
@@ -44,7 +45,6 @@ from blindtest.steps.plans import (
     write_figure,
 )
 from blindtest.steps.playing import PlayerFound
-from blindtest.steps.power import planned
 from blindtest.steps.prepared_sitting import PreparedSitting
 from blindtest.steps.reporting import ReportShown, report
 from blindtest.steps.sealing import SealShown, seal
