@@ -61,12 +61,25 @@ def test_only_the_secret_opens_it(serve):
     given = organiser.sent[-1].header("set-cookie")
     assert "the-secret" not in given
     assert {"HttpOnly", "SameSite=strict"} <= {part.strip() for part in given.split(";")}
+    assert given.startswith("blindtest-organiser-8000=")
     state = organiser.get("/organiser/state").json
     assert state["counts"] == panel.counts().to_dict()
     assert (state["planned"], state["most_listeners"], state["rule"]) == (10, 10, None)
     assert state["storage"]["kind"] == "SQLite"
     assert state["storage"]["bytes"] >= (panel.study.folder / "study.db").stat().st_size
     assert organiser.get("/view").status == 401
+
+
+def test_by_https_the_cookie_is_bound_to_the_host(serve, toy):
+    """RFC 6265bis, 4.1.3.2 (from memory): `__Host-` asks for Secure, for Path=/ and for no Domain."""
+    panel, _ = serve()
+    routes = organiser_routes(panel, secret="the-secret", port="8000", is_secure=lambda request: True)
+    organiser = panel_visitor.visitor_of(toy, make_panel_app(panel, hosts=hosts_of(8000), further=routes))
+    assert organiser.post("/organiser/enter", {"token": "the-secret"}).status == 200
+    given = [part.strip() for part in organiser.sent[-1].header("set-cookie").split(";")]
+    assert given[0].startswith("__Host-blindtest-organiser-8000=")
+    assert {"HttpOnly", "SameSite=strict", "Secure", "Path=/"} <= set(given)
+    assert not any(part.lower().startswith("domain") for part in given)
 
 
 def test_nothing_of_it_depends_on_what_was_answered(serve):
