@@ -87,9 +87,9 @@ def ways(right, trials, hit, miss):
 class Record:
     """A small bundle as values; `files()` makes the bytes of it."""
 
-    def __init__(self, method="abx", answers=("TTTFT", "TF")):
+    def __init__(self, method="abx", answers=("TTTFT", "TF"), kind="heard"):
         self.claim = {
-            "id": "heard", "kind": "heard", "margin": 0.2, "device": "heron", "comparator": "plover",
+            "id": "heard", "kind": kind, "margin": 0.2, "device": "heron", "comparator": "plover",
             "direction": "better", "blocks": ["test"], "clips": ["tune"],
         }  # fmt: skip
         blocks = [{"id": "test", "method": method}, {"id": "warm", "method": method}]
@@ -193,7 +193,7 @@ def choices():
 
 
 def pairs():
-    one = Record("preference", ("WWLW=", "WL"))
+    one = Record("preference", ("WWLW=", "WL"), kind="preferred")
     one.counts |= {"wins": 4, "losses": 2, "ties": 1, "unanswered": 0}
     return one.tested(4, 6, "two-sided").tested(4, 6, "upper")
 
@@ -266,6 +266,31 @@ def test_what_is_wrong_with_the_list_of_hashes_is_said_by_its_line(tmp_path, cap
     assert (code, complained) == (1, "")
     assert said in failed
     assert "holds: 3 commitments against their nonces and records" in told
+
+
+@pytest.mark.parametrize("made", [choices, pairs])
+def test_another_claims_counts_and_p_values_in_place_of_its_own_are_found(made):
+    """Two claims' results exchanged: one is not counted as the other is, and each has exact p values that are right."""
+    rated = Record("rated pairs", kind="rated")
+    rated.counts |= {"trials": 7}
+    assert rated.failing() == []
+    own = made()
+    rated.counts, own.counts, rated.exact, own.exact = own.counts, rated.counts, own.exact, []
+    assert own.failing() == ["counted"]
+    assert rated.failing() == ["exact"] * len(rated.exact)
+    # As if there were no result: then there is none to count, and no p either.
+    own.claim["why_not"] = "nobody answered"
+    assert own.failing() == []
+    own.exact = rated.exact
+    assert own.failing() == ["exact"] * len(own.exact)
+
+
+def test_shares_of_an_equal_part_are_not_counted_here_but_their_p_is():
+    one = Record("free listening", kind="keeps listening")
+    one.counts |= {"trials": 7, "chosen": 5, "of": 9, "without_choice": 2}
+    assert one.tested(5, 9, "upper", "1/3").failing() == []
+    one.exact[0]["p_value"] /= 2
+    assert one.failing() == ["exact"]
 
 
 def again(one, number=1):
