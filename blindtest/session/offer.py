@@ -37,7 +37,8 @@ class Offer:
 def offers(sitting: Sitting) -> tuple[Offer, ...]:
     """Return what may be fetched now: the level programme, the slots of the trial in hand, those of the next trial."""
     found: list[Offer] = []
-    if sitting.step == "level":
+    # A page at the level asks for its programme also where the server was started again since, and all is 'ready'.
+    if sitting.step == "level" or (sitting.step == "ready" and sitting.has_level):
         clip, condition = sitting.plan.level_stimulus()
         found.append(
             Offer(

@@ -111,6 +111,18 @@ def test_an_adaptive_trial_can_not_be_known_ahead():
     assert {offer.trial for offer in offers(sitting)} == {8}
 
 
+def test_the_programme_for_the_level_may_be_fetched_from_the_door_to_the_level_and_no_longer():
+    """A page at the level fetches it also where the server was started again since: the sitting is at its door then."""
+    ready = begun()
+    level = after(ready, Began(at=START))
+    token = view_of(level).level
+    assert [token in {offer.token for offer in offers(one)} for one in (ready, level, at_trial(0))] == [
+        True, True, False,
+    ]  # fmt: skip
+    # Nothing of it is told before: a listener is asked to begin first.
+    assert view_of(ready).level is None
+
+
 def test_nothing_is_confirmed_before_each_slot_was_heard():
     sitting = at_trial(0)
     sitting = after(sitting, Loaded(trial=0, attempt=1, at=START))

@@ -51,7 +51,7 @@ def test_a_plain_panel_in_words():
         "Sitting: 6 trials, practice and controls among them.",
         "A sitting that was begun can be finished within 2.5 days; then it is abandoned.",
         "Links: personal ones.",
-        "At most 1 listeners. Own results are told never.",
+        "At most 1 listener. Own results are told never.",
     ]
 
 

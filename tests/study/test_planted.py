@@ -254,14 +254,14 @@ id = "test"
 phase = "blind"
 method = "abxx"                                     #! block.test.method | 'abxx' | did you mean 'abx'?
 trials = 28
-feedback = true                                     #! block.test.feedback | True | practice only
+feedback = true                                     #! block.test.feedback | true | practice only
 margin = 0.5
 deadline_days = -1                                  #! block.test.deadline_days | -1 | above 0
 [[block]]
 id = "test"                                         #! block.test.id | 'test' | line 17
 phase = "blind"
 method = "abx"
-trials = true                                       #! block.test.trials | True | a whole number
+trials = true                                       #! block.test.trials | true | a whole number
 brake_after = 2                                     #! block.test.brake_after | 'brake_after' | did you mean 'break_after'?
 [[block]]
 id = "pages"
@@ -269,7 +269,7 @@ phase = "labelled"
 method = "rating"
 trials = 4                                          #! block.pages.trials | follow from the clips | write repeats = 1
 sittings = 101                                      #! block.pages.sittings | 101 | a whole number from 1 to 100
-feedback = true                                     #! block.pages.feedback | True | practice only
+feedback = true                                     #! block.pages.feedback | true | practice only
 [[block]]
 id = "named"
 phase = "worn"

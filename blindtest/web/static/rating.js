@@ -160,7 +160,8 @@ export function rate(desk) {
   }
   /** @param {number} by */
   function step(by) {
-    if (!inHand) return;
+    // What ratings are held against may be in hand, and has no scale.
+    if (!inHand || !rows.some(({ key }) => key === inHand)) return;
     const from = Number(current[inHand] ?? middle);
     const to = rounded(from + by);
     if (to !== current[inHand]) change(inHand, to, true);
