@@ -1,9 +1,9 @@
 """When the garbage collector looks at what: nobody is answered meanwhile.
 
 CPython collects what is young after every 700 objects more, all that was young ten times as seldom, and the whole heap
-now and then. With the sittings of hundreds of listeners in memory that stopped everything for 2 to 4 ms every second
-and for 10 to 30 ms every ten. Hardly anything of theirs is in a cycle. So what is young is collected more often, in
-steps that nobody notices, and the whole heap when nobody has asked for anything for a while.
+now and then. With the sittings of 500 listeners in memory that stopped everything for 2 to 4 ms about once a second and
+for 10 to 27 ms about every ten. Hardly anything of theirs is in a cycle. So what is young is collected more often, in
+steps of some .3 ms, and the whole heap when nobody has asked for anything for a while.
 """
 
 import gc

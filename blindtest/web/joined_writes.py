@@ -1,4 +1,4 @@
-"""A response's head and body sent as one: half the system calls, and whoever waits for it is woken once.
+"""A response's head and body sent as one: one system call to send it, and whoever waits for it is woken once.
 
 uvicorn writes the two one right after the other, and each would go out by itself.
 """
