@@ -30,6 +30,7 @@ from blindtest.audio.loop_noise import RestNoise, noise_at_rest
 from blindtest.audio.loop_spectra import BANDS_HZ
 from blindtest.audio.loop_verdict import LoopbackResult, Passage, judged
 from blindtest.audio.loopback import Looped, looped
+from blindtest.audio.loudest import loudest_momentary, loudest_over_whole, loudest_short_term
 from blindtest.audio.loudness import (
     a_weighted_level,
     gated_loudness,
@@ -110,6 +111,9 @@ __all__ = [
     "level_noise",
     "libsndfile_version",
     "looped",
+    "loudest_momentary",
+    "loudest_over_whole",
+    "loudest_short_term",
     "loudness_range",
     "matching_gains",
     "momentary_loudness",

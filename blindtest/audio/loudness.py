@@ -12,6 +12,7 @@ with the numerator of the high-pass scaled so that the response at 48 kHz is kep
 """
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -122,17 +123,17 @@ def _gated(power: NDArray[np.float64]) -> float:
     if len(power) == 0:
         return -math.inf
     power = power[power > np.mean(power) * 10.0 ** (RELATIVE_GATE / 10.0)]
-    return float(_loudness_of(np.mean(power)))
+    return float(loudness_of(np.mean(power)))
 
 
 def momentary_loudness(frames: ArrayLike, rate: int) -> NDArray[np.float64]:
     """Return the ungated loudness (blocks,) LUFS of every 400 ms, one each 100 ms; block i begins at i/10 s.
 
     Empty for fewer frames than one block; -inf where a block is silent. Source: EBU Tech 3341, which asks a meter for a
-    new value at least 10 times a second: that is this step. A lone sound of 400 ms that begins between two blocks fills
-    at least 350 ms of one, and so its highest value is at most 10 lg(400/350) = 0.58 dB too low (of 3 s: 0.07 dB).
+    new value at least 10 times a second: that is this step. The highest of them may be lower than `loudest_momentary`:
+    of a lone sound that begins between two blocks, by 10 lg(400/350) = 0.58 dB.
     """
-    return _loudness_of(_block_powers(frames, rate, MOMENTARY_HOPS))
+    return loudness_of(_block_powers(frames, rate, MOMENTARY_HOPS))
 
 
 def short_term_loudness(frames: ArrayLike, rate: int) -> NDArray[np.float64]:
@@ -140,7 +141,7 @@ def short_term_loudness(frames: ArrayLike, rate: int) -> NDArray[np.float64]:
 
     Empty for fewer frames than one block; -inf where a block is silent. Source: EBU Tech 3341.
     """
-    return _loudness_of(_block_powers(frames, rate, SHORT_TERM_HOPS))
+    return loudness_of(_block_powers(frames, rate, SHORT_TERM_HOPS))
 
 
 def loudness_range(frames: ArrayLike, rate: int) -> float:
@@ -156,7 +157,7 @@ def loudness_range(frames: ArrayLike, rate: int) -> float:
     power = np.sort(power[power > np.mean(power) * 10.0 ** (RANGE_GATE / 10.0)])
     # The percentile is the nearest value, not an interpolated one, as in the code printed in Tech 3342.
     low, high = (power[int(q * (len(power) - 1) + 0.5)] for q in RANGE_PERCENTILES)
-    return float(_loudness_of(high) - _loudness_of(low))
+    return float(loudness_of(high) - loudness_of(low))
 
 
 def rms_level(frames: ArrayLike) -> float:
@@ -264,6 +265,20 @@ class Hops:
 
     def next(self, chunk: NDArray[np.generic], inside: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the sums of squares (hops, channels) of `chunk` (n, channels) between successive `inside` (frames)."""
+        energies = np.zeros((len(inside) - 1, 2 * self._pairs))
+        for part, place in self._parts(chunk):
+            energies[:, place::2] = np.add.reduceat(np.square(part), inside[:-1] - inside[0], axis=-1).T
+        return energies[:, : self._channels]
+
+    def squares(self, chunk: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the squares (n, channels) of `chunk` (n, channels), K-weighted."""
+        squares = np.zeros((len(chunk), 2 * self._pairs))
+        for part, place in self._parts(chunk):
+            squares[:, place::2] = np.square(part).T
+        return squares[:, : self._channels]
+
+    def _parts(self, chunk: NDArray[np.generic]) -> Sequence[tuple[NDArray[np.float64], int]]:
+        """Return `chunk` (n, channels), K-weighted: the first channel of each pair (pairs, n), and the second."""
         from scipy.signal import sosfilt
 
         paired = np.zeros((self._pairs, len(chunk)), dtype=self._kind)
@@ -271,14 +286,10 @@ class Hops:
         if self._channels > 1:
             paired.imag[: self._channels // 2] = chunk.T[1::2]
         weighted, self._state = sosfilt(self._sections, paired, axis=-1, zi=self._state)
-        energies = np.zeros((len(inside) - 1, 2 * self._pairs))
-        several = self._channels > 1
-        for part, place in ((weighted.real, 0), (weighted.imag, 1)) if several else ((weighted, 0),):
-            energies[:, place::2] = np.add.reduceat(np.square(part), inside[:-1] - inside[0], axis=-1).T
-        return energies[:, : self._channels]
+        return ((weighted.real, 0), (weighted.imag, 1)) if self._channels > 1 else ((weighted.real, 0),)
 
 
-def _loudness_of(power: ArrayLike) -> NDArray[np.float64]:
+def loudness_of(power: ArrayLike) -> NDArray[np.float64]:
     with np.errstate(divide="ignore"):
         loudness: NDArray[np.float64] = _OFFSET + 10.0 * np.log10(power)
     return loudness

@@ -126,10 +126,10 @@ def measure(paths: Sequence[Path], *, progress: Progress = lambda done, total, w
 def _audio(path: Path) -> AudioMeasured:
     from blindtest.audio import (
         integrated_loudness,
+        loudest_momentary,
+        loudest_short_term,
         loudness_range,
-        momentary_loudness,
         read_clip,
-        short_term_loudness,
         true_peak,
     )
 
@@ -141,8 +141,8 @@ def _audio(path: Path) -> AudioMeasured:
         channels=clip.channels,
         duration_s=clip.duration,
         integrated_lufs=_finite(integrated_loudness(frames, rate)),
-        momentary_max_lufs=_finite(max(momentary_loudness(frames, rate), default=float("-inf"))),
-        short_term_max_lufs=_finite(max(short_term_loudness(frames, rate), default=float("-inf"))),
+        momentary_max_lufs=_finite(loudest_momentary(frames, rate)),
+        short_term_max_lufs=_finite(loudest_short_term(frames, rate)),
         loudness_range_lu=_finite(loudness_range(frames, rate)) if clip.duration >= 3 else None,
         true_peak_dbtp=_finite(true_peak(frames, rate)),
     )

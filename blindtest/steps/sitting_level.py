@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from blindtest.audio import integrated_loudness, momentary_loudness
+from blindtest.audio import loudest_over_whole
 from blindtest.render import Rendered, RenderJob, Stimulus
 from blindtest.study import PlayingLevel, Study, full_scale_spl, playing_level, sitting_lengths
 
@@ -34,9 +34,7 @@ def level_of_study(
     for stimulus in rendered.stimuli:
         frames = samples(stimulus) / FULL_SCALE
         seconds[stimulus.clip] = stimulus.frames / stimulus.rate
-        blocks = momentary_loudness(frames, stimulus.rate)
-        if len(blocks):
-            over = max(over, float(blocks.max()) - integrated_loudness(frames, stimulus.rate))
+        over = max(over, loudest_over_whole(frames, stimulus.rate))
     minutes = max((one.minutes for one in sitting_lengths(study, seconds)), default=0.0)
     return playing_level(study, job.playback, rendered.table, over, minutes)
 

@@ -37,7 +37,7 @@ class PlayingLevel:
     dba: float
     """A-weighted over the whole stimulus, referred to the field."""
     momentary_dba: float
-    """Its loudest 400 ms."""
+    """The loudest 400 ms at the ear that gets most, wherever they begin."""
     most_gain_db: float
     """Whole dB, 0 or less: the page's volume goes no higher."""
     minutes: float
@@ -174,7 +174,7 @@ def playing_level(
     ----------
     playback : as it is rendered, with its field curve
     table : the match table
-    momentary_over_db : the loudest 400 ms of any stimulus over its own average, dB
+    momentary_over_db : the loudest 400 ms of any stimulus over its own average, A-weighted, dB
     minutes : of a sitting
 
     Raises

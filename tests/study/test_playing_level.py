@@ -2,14 +2,16 @@
 
 from dataclasses import replace
 from math import log10
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from blindtest.audio import MatchRow
+from blindtest.audio import MatchRow, a_weighted_level
 from blindtest.device import Response, diffuse_field_curve
 from blindtest.errors import BlindtestError
-from blindtest.render import Playback, heard_curve_db
+from blindtest.render import Playback, Stimulus, heard_curve_db
+from blindtest.steps import sitting_level
 from blindtest.study import PlaybackSetting, full_scale_spl, load_study, playing_level
 from blindtest.study.playing_level import LEAST_GAIN_DB
 from blindtest.study.unit import AmplifierSetting, Calibration
@@ -123,3 +125,23 @@ def test_the_least_the_volume_may_be_capped_at(study, reading, refused):
             playing_level(known, FLAT, [row(10 * log10(0.5))], 0.0, 0.1)
     else:
         assert playing_level(known, FLAT, [row(10 * log10(0.5))], 0.0, 0.1).most_gain_db == LEAST_GAIN_DB
+
+
+def test_a_lone_sound_after_a_long_silence_stops_the_volume(study, monkeypatch):
+    """.4 s of 10 s lie 10 lg 25 = 13.98 dB over the mean of the whole, 3.01 dB more where one ear has them alone."""
+    monkeypatch.setattr(sitting_level, "sitting_lengths", lambda study, seconds: ())
+    known = with_chain(study, playback={"calibration": Calibration(tone_dbfs=-20.0, spl_db=80.0)})
+    rate, samples = 48_000, np.zeros((480_000, 2), dtype=np.int32)
+    begin = round(6.35 * rate)  # between two of a meter's values
+    sine = 2**22 * np.sin(2 * np.pi * 1000.0 * np.arange(round(0.4 * rate)) / rate)
+    samples[begin : begin + len(sine), 1] = np.round(sine)
+    stimulus = Stimulus(
+        clip="c", condition="d", path=study.folder, sha256="", frames=len(samples), rate=rate, channels=2,
+        loudness=-20.0, true_peak=-6.0, gain_db=0.0,
+    )  # fmt: skip
+    whole = a_weighted_level(samples / 2.0**23, rate)
+    rendered = SimpleNamespace(stimuli=(stimulus,), table=(row(whole),))
+    level = sitting_level.level_of_study(known, SimpleNamespace(playback=FLAT), rendered, lambda one: samples)
+    # A full-scale sine plays at 100 dB(A), as entered; this one at half of it, 93.98 dB(A), in the right ear.
+    assert level.momentary_dba == pytest.approx(100.0 - 6.02, abs=0.05)
+    assert level.dba == pytest.approx(93.98 - 13.98 - 3.01, abs=0.05)

@@ -1,0 +1,122 @@
+"""The loudest stretch of a sound, wherever it begins: what a limit for hearing and a file meter ask for.
+
+Meters that run along take a new value ten times a second; of a lone sound between two of them they lose up to 0.58 dB.
+Here every window counts that begins at a frame: squares are summed up along the sound, and a window's energy is the
+difference of two of the sums.
+"""
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from blindtest.audio.loudness import (
+    HOPS_PER_SECOND,
+    MOMENTARY_HOPS,
+    SHORT_TERM_HOPS,
+    Hops,
+    a_weighting,
+    channel_weights,
+    level_of,
+    loudness_of,
+)
+
+__all__ = ["loudest_momentary", "loudest_over_whole", "loudest_short_term"]
+
+MARGIN_S = 0.25
+"""By then what the A-weighting makes of an impulse has faded to 1e-14: its lowest pole is at 20.6 Hz."""
+
+
+def loudest_momentary(frames: ArrayLike, rate: int) -> float:
+    """Return the ungated loudness of the loudest 400 ms in LUFS, wherever they begin; -inf for less, or for silence.
+
+    Frames are (n, channels) as for `integrated_loudness`. Source: EBU Tech 3341, cases 13 and 14, whose "max M" is
+    right within 0.1 LU wherever a lone tone begins.
+    """
+    return _loudest(frames, rate, MOMENTARY_HOPS)
+
+
+def loudest_short_term(frames: ArrayLike, rate: int) -> float:
+    """Return the ungated loudness of the loudest 3 s in LUFS, wherever they begin; -inf for less, or for silence.
+
+    Source: EBU Tech 3341, cases 10 and 11 ("max S").
+    """
+    return _loudest(frames, rate, SHORT_TERM_HOPS)
+
+
+def loudest_over_whole(frames: ArrayLike, rate: int) -> float:
+    """Return by how many dB the loudest 400 ms of any channel lie over the level of all channels and the whole length.
+
+    Both are A-weighted (IEC 61672-1:2013, annex E, as in `a_weighted_level`) and neither is gated: added to a level
+    over the whole length, this gives the level of the loudest 400 ms at the ear that gets most. A sound shorter than
+    that is one window. 0 for silence.
+
+    Parameters
+    ----------
+    frames : (n, channels) array_like, finite
+    rate : int, Hz
+    """
+    samples = _framed(frames, rate)
+    count, channels = samples.shape
+    windows = _Windows(min(count, _width(rate, MOMENTARY_HOPS)), channels)
+    margin = math.ceil(MARGIN_S * rate)
+    step = 4 * rate
+    weight = a_weighting(np.fft.rfftfreq(step + 2 * margin, 1.0 / rate))
+    for first in range(0, count, step):
+        begin, end = max(0, first - margin), min(count, first + step + margin)
+        piece = np.zeros((channels, step + 2 * margin))
+        piece[:, begin - first + margin : end - first + margin] = samples[begin:end].T
+        weighted = np.fft.irfft(np.fft.rfft(piece) * weight, piece.shape[1])
+        windows.add(np.square(weighted[:, margin : margin + min(step, count - first)]))
+    if windows.energy.max(initial=0.0) == 0.0:
+        return 0.0
+    return level_of(float(windows.highest.max()) / windows.width) - level_of(float(windows.energy.sum()) / samples.size)
+
+
+def _loudest(frames: ArrayLike, rate: int, hops: int) -> float:
+    samples = _framed(frames, rate)
+    weights = channel_weights(samples.shape[1])
+    windows = _Windows(_width(rate, hops), 1)
+    if len(samples) < windows.width:
+        return -math.inf
+    weighting = Hops(rate, samples.shape[1])
+    step = max(rate, windows.width)
+    for first in range(0, len(samples), step):
+        windows.add((weighting.squares(samples[first : first + step]) @ weights)[None, :])
+    return float(loudness_of(windows.highest[0] / windows.width))
+
+
+class _Windows:
+    """The highest energy in any window of `width` frames of each channel, of squares that come block by block."""
+
+    def __init__(self, width: int, channels: int) -> None:
+        self.width = width
+        self.highest = np.zeros(channels)
+        self.energy = np.zeros(channels)
+        self._held = np.empty((channels, 0))
+
+    def add(self, squares: NDArray[np.float64]) -> None:
+        """Take the next (channels, n)."""
+        self.energy += squares.sum(axis=1)
+        if not np.all(np.isfinite(self.energy)):
+            raise ValueError("frames must be finite")
+        held = np.concatenate([self._held, squares], axis=1)
+        if held.shape[1] >= self.width:
+            # Summed anew with each block: a window is then as exact as a sum over two of them.
+            sums = np.zeros((len(held), held.shape[1] + 1))
+            np.cumsum(held, axis=1, out=sums[:, 1:])
+            np.maximum(self.highest, (sums[:, self.width :] - sums[:, : -self.width]).max(axis=1), out=self.highest)
+        self._held = held[:, max(0, held.shape[1] - self.width + 1) :]
+
+
+def _width(rate: int, hops: int) -> int:
+    return (hops * rate + HOPS_PER_SECOND // 2) // HOPS_PER_SECOND
+
+
+def _framed(frames: ArrayLike, rate: int) -> NDArray[np.float64]:
+    samples = np.asarray(frames, dtype=np.float64)
+    if samples.ndim != 2:
+        raise ValueError(f"frames must be (n, channels), got shape {samples.shape}")
+    if not rate > 0:
+        raise ValueError(f"the rate must be positive, got {rate}")
+    return samples
