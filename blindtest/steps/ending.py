@@ -1,5 +1,6 @@
 """How a sitting ends: what is opened then, and how it is ended for good before its last trial."""
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.steps.helper import Passphrase, unlock
-from blindtest.steps.place import Clock, now, open_store
-from blindtest.study import Study, load_study
+from blindtest.steps.place import Clock, now
+from blindtest.steps.storage import record_of
 
 if TYPE_CHECKING:
     from blindtest.session.register import SittingEntry
@@ -72,7 +73,7 @@ def _controls_in(block: Mapping[str, Any]) -> int:
     return block["trials"] // block["controls"]["every"] if block.get("controls") else 0
 
 
-def ended_sitting(store: "Store", entry: "SittingEntry", study: Study, clock: Clock) -> Ended:
+def ended_sitting(store: "Store", entry: "SittingEntry", folder: Path, clock: Clock) -> Ended:
     """Return how a sitting stands now; open its nonce if it is over and no passphrase lies on it."""
     nonce = None
     locked = entry.state != "open" and store.locked(entry.commitment)
@@ -93,7 +94,7 @@ def ended_sitting(store: "Store", entry: "SittingEntry", study: Study, clock: Cl
         commitment=entry.commitment,
         head=entry.head,
         nonce=nonce,
-        folder=study.folder,
+        folder=folder,
         locked=locked,
         end=entry.end,
     )
@@ -109,14 +110,20 @@ def abandon(
 ) -> Ended:
     """End an unfinished sitting for good; with the helper's passphrase its plan and answers are opened, also later.
 
+    Needs of the study file only where the record stands: whatever else is wrong with it, a sitting can be ended.
+
     Raises
     ------
     BlindtestError
         No sitting is open, or several are and none was named; or it is open in another program; or it is not the
         passphrase.
+    Missing
+        Nothing has been recorded, or the database is not reached.
     """
-    study = load_study(folder)
-    with open_store(study, create=False) as store:
+    place = record_of(folder)
+    from blindtest.session.store import Store
+
+    with Store(place, entropy=os.urandom, create=False) as store:
         store.abandon_overdue(clock())
         still = [entry for entry in store.sittings() if entry.state == "open"]
         if sitting is None:
@@ -132,4 +139,5 @@ def abandon(
             store.publish_key(entry.commitment)
         else:
             store.set_state(sitting, "abandoned", at=clock(), reason=reason or "by command")
-        return ended_sitting(store, store.sitting(sitting), study, clock)
+        kept = folder.parent if folder.is_file() else folder
+        return ended_sitting(store, store.sitting(sitting), kept, clock)

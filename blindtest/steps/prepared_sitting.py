@@ -174,7 +174,7 @@ class PreparedSitting:
     def result(self) -> Ended:
         """Return how the sitting stands now; opens its nonce if it is over."""
         entry = self._store.sitting(self.entry.number)
-        return ended_sitting(self._store, entry, self.study, self.clock)
+        return ended_sitting(self._store, entry, self.study.folder, self.clock)
 
 
 def forms_of(stimuli: Iterable[Stimulus], sitting: Sitting) -> Forms:

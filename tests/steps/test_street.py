@@ -126,6 +126,25 @@ def test_no_analysis_while_a_sitting_is_open_unless_on_record(study, sit):
     assert any("the organiser checks the storage" in words for words in shown.facts.deviations)
 
 
+def test_a_faulty_study_file_keeps_no_sitting_open(study, sit, tmp_path):
+    folder, _, _ = study
+    sit(folder, listener="L-two", stop_after=5)
+    path = folder / "study.toml"
+    path.write_text("[[[\n", encoding="utf-8")
+    ended = steps.abandon(path, reason="ill")
+    assert (ended.number, ended.state, ended.answered, ended.folder) == (2, "abandoned", 5, folder)
+    with pytest.raises(BlindtestError, match="open: none"):
+        steps.abandon(folder)
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    with pytest.raises(BlindtestError, match="there is no study file here"):
+        steps.abandon(empty)
+    (empty / "study.toml").write_text("format = 1\n", encoding="utf-8")
+    with pytest.raises(Missing, match="nothing has been recorded yet"):
+        steps.abandon(empty)
+    assert not (empty / "study.db").exists()
+
+
 def test_an_interrupted_sitting_goes_on_where_it_stopped(study, sit):
     folder, _, _ = study
     stopped = sit(folder, listener="L-two", stop_after=9).ended
