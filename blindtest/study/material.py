@@ -10,6 +10,7 @@ from blindtest.device import Response, SeatingAverage, read_response
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.bench_checks import check_bench_files
 from blindtest.study.binaural_checks import check_binaural_files
+from blindtest.study.copies import note_copies
 from blindtest.study.correction_checks import check_correction_files
 from blindtest.study.drive_checks import check_seatings, note_amplifier
 from blindtest.study.findings import Findings, Note
@@ -56,6 +57,7 @@ def examine(folder: str | Path) -> Examined:
     loaded = look_at_tables(folder)
     found = loaded.found
     _check_measurements(loaded.data, loaded.folder, found)
+    note_copies(loaded.data, loaded.folder, found)
     seconds = _check_audio(loaded.data, loaded.folder, found)
     if loaded.study is not None:
         check_seatings(loaded.data, loaded.study, found)
