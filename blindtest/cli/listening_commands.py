@@ -86,6 +86,9 @@ def listen(
         raise WrongUse(Fault(problem="--align and --folder go with two audio files", remedy="name two files"))
     else:
         study = targets[0] if targets else Path()
+        if not study.is_dir() and study.suffix.lower() not in ("", ".toml"):
+            problem = "no study folder, and one file alone is held against nothing"
+            raise WrongUse(Fault(problem=problem, got=str(study), allowed="a study folder, or two audio files"))
     sit_down(
         study, listener=listener, browser=not no_browser, again=again, output=output, port=port, same_day=same_day,
         play=play, device=device, helper=helper, operator_at=operator_at,

@@ -8,7 +8,7 @@ import click
 
 from blindtest.cli.options import CLUSTER, listed, speaks
 from blindtest.cli.output import Output
-from blindtest.errors import Fault, WrongUse
+from blindtest.errors import BlindtestError, Fault, WrongUse
 
 __all__ = ["analyze", "power"]
 
@@ -53,6 +53,18 @@ def analyze(
         shown = steps.analyze_table(target, method=method or "abx", columns=_pairs(columns), **given)
         output.result("analyze", shown.to_dict(), shown.text())
         return
+    if not target.exists() and target.suffix.lower() not in ("", ".toml"):
+        problem = "there is no such table, and no such study folder"
+        raise BlindtestError(Fault(problem=problem, file=str(target), remedy="look at the path's spelling"))
+    named = {"method": method, "column": columns, "random": groups, **given}
+    if of_a_table := [f"--{name.replace('_', '-')}" for name, value in named.items() if value or name in given]:
+        raise WrongUse(
+            Fault(
+                problem="goes with a table; a study is analysed as its protocol and its claims say",
+                key=", ".join(of_a_table),
+                remedy="leave it out, or name a table",
+            )
+        )
     analysis = steps.analyze(target, while_open=while_open)
     output.result("analyze", analysis.to_dict(), analysis.text())
 

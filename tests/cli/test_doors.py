@@ -132,3 +132,24 @@ def test_an_interrupt_says_that_nothing_is_lost(monkeypatch, capsys):
         main(["listen"])
     assert left.value.code == 130
     assert "is safe" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "said"),
+    [
+        (["analyze", "gone.csv"], 3, "gone.csv: there is no such table, and no such study folder; look at the path's"),
+        (
+            ["analyze", "--method", "preference", "--margin", "0", "--one-sided"],
+            2,
+            "--method, --margin, --one-sided: goes",
+        ),
+        (["analyze", "--column", "correct=ok"], 2, "--column: goes with a table; a study is analysed as its protocol"),
+        (["listen", "gone.wav"], 2, "no study folder, and one file alone is held against nothing, got 'gone.wav'"),
+        (["listen", "gone"], 3, "gone/study.toml: there is no study file here"),
+    ],
+)
+def test_what_only_a_table_or_a_pair_has_is_not_left_out_in_silence(arguments, code, said, capsys):
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    assert left.value.code == code
+    assert capsys.readouterr().err.startswith(said)

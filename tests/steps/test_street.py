@@ -13,6 +13,8 @@ from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError, Missing
 from blindtest.session import SimulatedListener, simulate_sitting, simulated_clock
+from blindtest.stats import conclude
+from blindtest.steps.lines.heard import conclusion_lines
 
 BEGINS = datetime(2026, 5, 6, 20, 0, tzinfo=UTC)
 
@@ -370,3 +372,11 @@ def test_a_clip_with_the_id_of_a_condition_is_refused(own_study):
     (fault,) = [fault for fault in steps.check(own_study).faults if "first" in str(fault)]
     assert fault.line is not None
     assert "condition" in fault.problem, str(fault)
+
+
+def test_where_nothing_was_answered_no_answers_are_told():
+    told = conclusion_lines(conclude(0, 0, unanswered=28, method="abx", margin=0.5), many=False)
+    assert told[1] == "No trial that counts was answered."
+    assert told[2].startswith("Counted as wrong: 0 of 28 right")
+    told = conclusion_lines(conclude(1, 1, unanswered=27, method="abx", margin=0.5), many=False)
+    assert told[1].startswith("1 of 1 right")

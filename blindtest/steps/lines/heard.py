@@ -12,7 +12,10 @@ def conclusion_lines(concluded: Conclusion, *, many: bool) -> list[str]:
     """Return a conclusion of hearing with everything that must stand beside it, a line each."""
     lines = [f"Result: {concluded.sentence}"]
     tested = concluded.answered or concluded.difference
-    lines.append(tested.sentence)
+    if concluded.unanswered and concluded.answered is None:
+        lines.append("No trial that counts was answered.")
+    else:
+        lines.append(tested.sentence)
     if concluded.unanswered:
         lines.append(f"Counted as wrong: {concluded.difference.sentence}")
     if concluded.similarity:
