@@ -95,6 +95,17 @@ def listen(
     )  # fmt: skip
 
 
+def _launch(link: str) -> None:
+    """Open the link, which stands printed too; without a browser the system's launcher would only fill the terminal."""
+    import webbrowser
+
+    try:
+        webbrowser.get()
+    except webbrowser.Error:
+        return
+    click.launch(link)
+
+
 def sit_down(
     folder: Path,
     *,
@@ -123,7 +134,7 @@ def sit_down(
         with prepared:
             output.note(prepared.announcement())
             ended = web.sit(
-                prepared, port=port, say=say, open_browser=click.launch if browser else None, device=player.taken(),
+                prepared, port=port, say=say, open_browser=_launch if browser else None, device=player.taken(),
                 operator_at=operator_at,
             )  # fmt: skip
     output.result("listen", ended.to_dict(), ended.text())

@@ -153,3 +153,21 @@ def test_what_only_a_table_or_a_pair_has_is_not_left_out_in_silence(arguments, c
         main(arguments)
     assert left.value.code == code
     assert capsys.readouterr().err.startswith(said)
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_a_link_is_opened_where_there_is_a_browser(there, monkeypatch):
+    import webbrowser
+
+    from blindtest.cli import listening_commands
+
+    opened = []
+    monkeypatch.setattr(listening_commands.click, "launch", opened.append)
+
+    def get():
+        if not there:
+            raise webbrowser.Error("could not locate runnable browser")
+
+    monkeypatch.setattr(webbrowser, "get", get)
+    listening_commands._launch("http://127.0.0.1:1/#x")
+    assert opened == ["http://127.0.0.1:1/#x"] * there
