@@ -1,26 +1,15 @@
 """Samples: (n, channels) float64, full scale = 1, and a rate in Hz; nothing here knows of devices or tests.
 
-Clips are read and written, cut, faded, resampled and aligned (`clip`); their loudness and true peak measured after
-ITU-R BS.1770-5 (`loudness`, `peak`), also as heard behind a filter (`levels`), stimuli made equally loud
-(`matching`), filters applied (`filtering`), and frames turned into whole numbers and plain WAV files (`pcm`). What a
-chain that is patched from output to input makes of them is measured by `loopback` and judged by `loop_verdict`. What
-tells headphones from loudspeakers, and left from right, is made by `screening_sounds`.
+Clips are cut, faded, resampled and aligned (`clip`), read from files and written (`clip_files`); their loudness and
+true peak measured after ITU-R BS.1770-5 (`loudness`, `peak`), also as heard behind a filter (`levels`), stimuli made
+equally loud (`matching`), filters applied (`filtering`), and frames turned into whole numbers and plain WAV files
+(`pcm`). What a chain that is patched from output to input makes of them is measured by `loopback` and judged by
+`loop_verdict`. What tells headphones from loudspeakers, and left from right, is made by `screening_sounds`.
 """
 
 from blindtest.audio.band import band_level
-from blindtest.audio.clip import (
-    Clip,
-    aligned,
-    decoded_blocks,
-    excerpt,
-    faded,
-    libsndfile_version,
-    promised_seconds,
-    read_clip,
-    resampled,
-    resampled_blocks,
-    write_clip,
-)
+from blindtest.audio.clip import Clip, aligned, excerpt, faded, resampled, resampled_blocks
+from blindtest.audio.clip_files import decoded_blocks, libsndfile_version, promised_seconds, read_clip, write_clip
 from blindtest.audio.decibel import from_db, to_db
 from blindtest.audio.filtering import FilterRun, KeptSpectra, apply_and_sum, apply_firs
 from blindtest.audio.level_noise import NOISE_S, level_noise

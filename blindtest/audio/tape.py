@@ -12,7 +12,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from blindtest.audio.clip import check_samples, refused
+from blindtest.audio.clip_files import check_samples, refused
 from blindtest.audio.pcm import HEADER_LENGTH, data_samples
 
 __all__ = ["ClipTape", "Frames", "Part", "WavTape", "aligned_tapes", "audio_extent", "tape_extent"]

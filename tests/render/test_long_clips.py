@@ -20,10 +20,10 @@ from blindtest.audio import (
     aligned,
     aligned_tapes,
     apply_and_sum,
+    clip_files,
     true_peak,
     wav_bytes,
 )
-from blindtest.audio import clip as clip_reading
 from blindtest.device import ExcessPhase, Response
 from blindtest.errors import BlindtestError
 from blindtest.render import (
@@ -208,7 +208,7 @@ def test_what_is_not_read_from_its_own_file_is_streamed_too(tmp_path, job, monke
     calls = []
     monkeypatch.setattr(long_clips, "LONG_FRAMES", 1)
     monkeypatch.setattr(long_clips, "BLOCK", 4711)
-    monkeypatch.setattr(clip_reading, "_BLOCK", 10_007)
+    monkeypatch.setattr(clip_files, "_BLOCK", 10_007)
     monkeypatch.setattr(long_clips.LongClip, "drafts", _counted(long_clips.LongClip.drafts, calls))
     streamed = render(own, tmp_path / "streamed", workers=workers)
     assert len(calls) == len(own.clips)

@@ -32,10 +32,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 }  # fmt: skip
 
 LIVES_IN: dict[str, tuple[str, ...]] = {
-    "soundfile": (
-        "audio/clip.py",
-        "audio/tape.py",
-    ),
+    "soundfile": ("audio/clip_files.py", "audio/tape.py"),
     "soxr": ("audio/clip.py",),
     "statsmodels": ("stats/",),
     "formulaic": ("stats/",),
