@@ -47,7 +47,7 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
-from blindtest.stats.design_effect import design_effect, effective_limits
+from blindtest.stats.design_effect import design_effect, effective_limits, limits_within, scatter_words
 from blindtest.stats.direction import Direction, check_direction
 from blindtest.stats.number_words import d_words, p_words, percent
 from blindtest.stats.plain import plain
@@ -232,10 +232,7 @@ class AttributeConclusion:
         if self.wider_limits is None:
             return ""
         low, high = self.wider_limits
-        return (
-            f"Listeners' counts scatter {self.design_effect:.1f} times as much as those of listeners who are alike "
-            f"(variance); for others like them the one-sided limits of d' are {d_words(low)} and {d_words(high)}."
-        )
+        return scatter_words(self.design_effect, f"of d' are {d_words(low)} and {d_words(high)}")
 
     @property
     def limits(self) -> Interval:
@@ -328,11 +325,7 @@ def conclude_attribute(
 
     def differing(inside: bool, more: int) -> bool:
         """Return whether the limits lie inside the margin of all answers together only."""
-        if not inside or effect <= 1:
-            return False
-        assert bounds is not None, "nothing lies inside a margin that is none"
-        low, high = widened(more)
-        return not (float(bounds[0]) < low and high < float(bounds[1]))
+        return inside and effect > 1 and not limits_within(widened(more), bounds)
 
     side, inside = sides(correct, correct + unanswered, planned)
     differ = differing(inside, unanswered)

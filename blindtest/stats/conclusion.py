@@ -30,7 +30,7 @@ from typing import Any, Literal
 
 from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval, checked_counts, checked_probability
-from blindtest.stats.design_effect import at_most_by_effect, design_effect, effective_limits
+from blindtest.stats.design_effect import at_most_by_effect, design_effect, effective_limits, scatter_words
 from blindtest.stats.discrimination import (
     DiscriminationResult,
     SimilarityResult,
@@ -97,10 +97,8 @@ class Conclusion:
             return ""
         low, high = self.wider_limits
         margin = "" if self.wider_p_value is None else f"; against the margin p = {p_words(self.wider_p_value)}"
-        return (
-            f"Listeners' counts scatter {self.design_effect:.1f} times as much as those of listeners who are alike "
-            f"(variance); for others like them the one-sided limits of the share of right answers are {percent(low)} "
-            f"and {percent(high)}{margin}."
+        return scatter_words(
+            self.design_effect, f"of the share of right answers are {percent(low)} and {percent(high)}{margin}"
         )
 
     @property

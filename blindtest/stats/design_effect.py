@@ -14,13 +14,15 @@ to 40 listeners whose own preferences scatter around it with SD 0 to .3 have bot
 studies at a stated 5 %, two listeners in up to 6.5 %; the limits of the pooled count lie inside in up to 20 %.
 """
 
+from fractions import Fraction
+
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import betainc, betaincinv
 
 from blindtest.stats.binomial import Interval
 
-__all__ = ["at_most_by_effect", "design_effect", "effective_limits"]
+__all__ = ["at_most_by_effect", "design_effect", "effective_limits", "limits_within", "scatter_words"]
 
 
 def design_effect(successes: ArrayLike, trials: ArrayLike) -> float:
@@ -54,6 +56,19 @@ def effective_limits(low: float, high: float, trials: float, *, effect: float, l
     lower = 0.0 if low <= 0 else float(betaincinv(x, n - x + 1, 1 - level))
     upper = 1.0 if high >= trials else float(betaincinv(y + 1, n - y, level))
     return lower, upper
+
+
+def limits_within(limits: Interval, bounds: tuple[Fraction, Fraction] | None) -> bool:
+    """Return whether one-sided limits of a proportion lie inside the bounds of a margin; never where there is none."""
+    return bounds is not None and float(bounds[0]) < limits[0] and limits[1] < float(bounds[1])
+
+
+def scatter_words(effect: float, limits: str) -> str:
+    """Return the sentence that says how far listeners differ, and which one-sided limits this leaves."""
+    return (
+        f"Listeners' counts scatter {effect:.1f} times as much as those of listeners who are alike (variance); for "
+        f"others like them the one-sided limits {limits}."
+    )
 
 
 def at_most_by_effect(count: float, trials: float, proportion: float, *, effect: float) -> float:

@@ -40,7 +40,7 @@ from blindtest.stats.binomial import (
     upper_limit,
     upper_tail,
 )
-from blindtest.stats.design_effect import design_effect, effective_limits
+from blindtest.stats.design_effect import design_effect, effective_limits, limits_within, scatter_words
 from blindtest.stats.direction import Direction, check_direction
 from blindtest.stats.number_words import p_words, percent
 from blindtest.stats.plain import plain
@@ -227,10 +227,7 @@ class PreferenceConclusion:
         if self.wider_limits is None:
             return ""
         low, high = self.wider_limits
-        return (
-            f"Listeners' counts scatter {self.design_effect:.1f} times as much as those of listeners who are alike "
-            f"(variance); for others like them the one-sided limits are {percent(low)} and {percent(high)}."
-        )
+        return scatter_words(self.design_effect, f"are {percent(low)} and {percent(high)}")
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentences included."""
@@ -291,11 +288,7 @@ def conclude_preference(
 
     def differing(inside: bool, more: int) -> bool:
         """Return whether the limits lie inside the margin of all answers together only."""
-        if not inside or effect <= 1:
-            return False
-        assert bounds is not None, "nothing lies inside a margin that is none"
-        low, high = widened(more)
-        return not (float(bounds[0]) < low and high < float(bounds[1]))
+        return inside and effect > 1 and not limits_within(widened(more), bounds)
 
     def worded(side: Side, inside: bool, differ: bool) -> PreferenceWord:
         return "open" if differ else word_of(side, inside)
