@@ -12,9 +12,15 @@ from blindtest.report import (
     AttributeFacts,
     ClaimFacts,
     ClaimResult,
+    ConditionFacts,
+    CorrectionFacts,
+    FilterCurve,
     ImpressionFacts,
     PreferenceFacts,
+    ProtocolFacts,
     ReportInput,
+    ResponseCurve,
+    SittingFacts,
     TrialFacts,
 )
 from blindtest.report.attribute_facts import AttributeListenerFacts
@@ -334,3 +340,72 @@ def test_a_result_is_of_its_claims_kind_and_one_alone():
     assert ClaimResult(claim=ClaimFacts(kind="rated", unreliable=True)).word == "open"
     assert not ClaimResult(claim=ClaimFacts(kind="rated")).done
     assert claim(22, 6).done
+
+
+def report_input(**more):
+    both = (ConditionFacts(id="heron", name="Heron"), ConditionFacts(id="plover"))
+    given = {"conditions": both, "compared": ("heron", "plover"), "protocol": ProtocolFacts(name="p", trials=16)}
+    return ReportInput(title="t", generated_at=datetime(2031, 5, 1, tzinfo=UTC), **{**given, **more})
+
+
+def test_claims_of_a_report_the_primary_first():
+    second = claim(22, 6)
+    first = ClaimResult(claim=ClaimFacts(id="x", kind="heard"))
+    told = report_input(claims=(second, first))
+    assert told.answers == (first, second)
+    assert (told.of_kind("preferred"), told.of_kind("rated")) == ((second,), ())
+    assert told.heard is first
+    assert report_input(claims=(second,)).heard is None
+
+
+def test_a_report_without_claims_is_about_what_is_compared():
+    protocol = ProtocolFacts(name="p", trials=16, margin=0.3, alpha=0.01)
+    (alone,) = report_input(protocol=protocol).answers
+    assert (alone.claim.kind, alone.claim.device, alone.claim.comparator) == ("heard", "heron", "plover")
+    assert (alone.claim.margin, alone.alpha) == (0.3, 0.01)
+    (named,) = report_input(claim=ClaimFacts(device="wren", comparator="crane")).answers
+    assert (named.claim.device, named.claim.comparator) == ("wren", "crane")
+
+
+def test_who_sat_and_what_is_called_how():
+    sat = tuple(SittingFacts(number=n, listener=who, state="open") for n, who in enumerate(("L2", "L1", "L2"), 1))
+    told = report_input(sittings=sat)
+    assert told.listeners == ("L2", "L1")
+    assert [told.name_of(one) for one in ("heron", "plover", "gone")] == ["Heron", "plover", "gone"]
+    with pytest.raises(ValueError, match=r"compared \('heron', 'wren'\) are not among the conditions"):
+        report_input(compared=("heron", "wren"))
+
+
+def correction(**more):
+    """Return what `blindtest.device` says of a correction, by hand."""
+    curves = dict.fromkeys(("response_db", "target_db", "gain_db", "error_db"), (0.0, 1.0, 2.0))
+    numbers = dict.fromkeys(("headroom_db", "rms_before_db", "rms_error_db", "worst_error_db", "worst_error_hz"), 1.5)
+    plain = {"align_hz": (200.0, 2e3), "band_hz": (20.0, 1e4), "max_boost_db": 6.0, "rate": 48_000, "remarks": ()}
+    lists = dict.fromkeys(("held_back", "bands", "uncertain", "without_hz"), ())
+    return SimpleNamespace(frequency=[100.0, 1e3, 1e4], **{**curves, **numbers, **plain, **lists, **more})
+
+
+def test_a_correction_is_taps_or_sections():
+    fir = CorrectionFacts.of(correction(impulse=np.zeros(512)), condition="heron")
+    assert (fir.taps, fir.sections, fir.rate_hz) == (512, None, 48_000)
+    peak = SimpleNamespace(type="peaking", frequency_hz=1e3, gain_db=-3.0, q=2.0)
+    sections = CorrectionFacts.of(correction(chain=[peak]), condition="heron")
+    assert (sections.taps, sections.sections) == (None, (("peaking", 1e3, -3.0, 2.0),))
+
+
+def test_curves_are_columns_of_one_length_that_nobody_changes():
+    lists = ([100.0, 1e3], [0.0, 1.0])
+    response = ResponseCurve(name="u", frequency=lists[0], level_db=lists[1])
+    applied = FilterCurve(condition="heron", frequency=lists[0], magnitude_db=lists[1])
+    made = CorrectionFacts.of(correction(impulse=np.zeros(8)), condition="heron")
+    for one in (response.frequency, response.level_db, applied.frequency, applied.magnitude_db, made.error_db):
+        assert (one.dtype, one.flags.writeable) == (np.float64, False)
+    assert response.spread_db is None
+    with pytest.raises(ValueError, match="2 frequencies, but 1 levels"):
+        ResponseCurve(name="u", frequency=lists[0], level_db=lists[1], spread_db=[0.5])
+    with pytest.raises(ValueError, match="2 frequencies, but 3 levels"):
+        FilterCurve(condition="heron", frequency=lists[0], magnitude_db=[0.0, 1.0, 2.0])
+    with pytest.raises(ValueError, match="3 frequencies, but 2 of gain_db"):
+        CorrectionFacts.of(correction(impulse=np.zeros(8), gain_db=[0.0, 1.0]), condition="heron")
+    with pytest.raises(ValueError, match=r"a curve is one column, got shape \(2, 1\)"):
+        FilterCurve(condition="heron", frequency=[[100.0], [1e3]], magnitude_db=lists[1])
