@@ -7,7 +7,8 @@ from blindtest.device import Impedance, read_harmonics, read_impedance
 from blindtest.errors import BlindtestError, did_you_mean
 from blindtest.study.drive_checks import note_full_scale
 from blindtest.study.findings import Findings
-from blindtest.study.paths import PathTrouble, file_at, matching
+from blindtest.study.named_files import check_named_file, check_pattern
+from blindtest.study.paths import PathTrouble, file_at
 
 __all__ = ["check_bench_files", "check_bench_stages", "check_unit_bench"]
 
@@ -39,18 +40,10 @@ def check_unit_bench(unit: dict[str, Any], index: int, folder: Path, found: Find
     if isinstance(window, list) and len(window) == 2 and not (window[0] >= 0 and window[1] > 0):
         found.fault(("unit", index, "window_s"), "a window of nothing", got=window, allowed="0 or more, above 0")
     for number, pattern in enumerate(unit.get("impulse_responses", ())):
-        try:
-            matching(folder, pattern)
-        except PathTrouble as trouble:
-            where = ("unit", index, "impulse_responses", number)
-            found.fault(where, trouble.problem, got=pattern, allowed=trouble.allowed, remedy=trouble.remedy)
+        check_pattern(pattern, ("unit", index, "impulse_responses", number), folder, found)
     for key in ("harmonics", "impedance"):
         if isinstance(name := unit.get(key), str) and not found.is_touched("unit", index, key):
-            try:
-                file_at(folder, name)
-            except PathTrouble as trouble:
-                place = ("unit", index, key)
-                found.fault(place, trouble.problem, got=name, allowed=trouble.allowed, remedy=trouble.remedy)
+            check_named_file(name, ("unit", index, key), folder, found)
 
 
 def check_bench_stages(data: dict[str, Any], condition: dict[str, Any], index: int, found: Findings) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 from blindtest.device import PATHS, read_binaural
 from blindtest.errors import BlindtestError, did_you_mean
 from blindtest.study.findings import Findings
+from blindtest.study.named_files import check_named_file
 from blindtest.study.paths import PathTrouble, file_at
 
 __all__ = ["STAGE", "binaural_files", "check_binaural", "check_binaural_files"]
@@ -73,11 +74,7 @@ def _files(own: Mapping[str, Any], place: tuple[str | int, ...], folder: Path, f
         found.fault((*place, "measurements"), "only a SOFA file holds several measurements", got=own["measurements"])
     for key in ("file", *PATHS):
         if isinstance(name := own.get(key), str):
-            try:
-                file_at(folder, name)
-            except PathTrouble as trouble:
-                where = (*place, key)
-                found.fault(where, trouble.problem, got=name, allowed=trouble.allowed, remedy=trouble.remedy)
+            check_named_file(name, (*place, key), folder, found)
 
 
 def _headphone(data: dict[str, Any], found: Findings) -> None:

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from blindtest.design import METHODS, Block, Claim, Protocol, Setting
-from blindtest.study.checks import DECOY_LABEL
 from blindtest.study.condition import StudyCondition
+from blindtest.study.label_checks import DECOY_LABEL
 from blindtest.study.study import Study
 
 __all__ = [

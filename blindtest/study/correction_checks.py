@@ -20,7 +20,7 @@ from blindtest.study.correction_stages import DESIGN_RATE, limits_of, study_corr
 from blindtest.study.correction_tables import CorrectionTable
 from blindtest.study.findings import Findings
 from blindtest.study.lines import Place
-from blindtest.study.paths import PathTrouble, file_at
+from blindtest.study.named_files import check_named_file, is_there
 
 __all__ = ["check_correction_files", "check_correction_keys", "corrections"]
 
@@ -82,7 +82,7 @@ def check_correction_files(
     for place, table in corrections(data):
         for key, read in (("target", read_response), ("sections", read_sections)):
             name = table.get(key)
-            if not isinstance(name, str) or name in unreadable or not _is_there(folder, name):
+            if not isinstance(name, str) or name in unreadable or not is_there(folder, name):
                 continue
             try:
                 read(folder / name)
@@ -95,7 +95,7 @@ def check_correction_files(
             continue
         names = [table.get("unit"), *table.get("target_units", ())]
         if any(name not in measured for name in names) or not all(
-            _is_there(folder, name) for name in (table.get("target"), table.get("sections")) if isinstance(name, str)
+            is_there(folder, name) for name in (table.get("target"), table.get("sections")) if isinstance(name, str)
         ):
             continue
         own = study_correction(CorrectionTable.model_validate(table))
@@ -117,7 +117,7 @@ def _target(data: Mapping[str, Any], own: Mapping[str, Any], path: Place, folder
             "'diffuse', 'free' or 'flat', or target_units = ['...']",
         )
     if isinstance(target := own.get("target"), str):
-        _file(target, (*path, "target"), folder, found)
+        check_named_file(target, (*path, "target"), folder, found)
     units = {one["id"]: one for one in data.get("unit", ()) if isinstance(one, dict) and "id" in one}
     for number, name in enumerate(own.get("target_units", ())):
         place = (*path, "target_units", number)
@@ -155,7 +155,7 @@ def _sections(own: Mapping[str, Any], path: Place, folder: Path, found: Findings
                     (*path, key), "there are no sections to limit", got=own[key], remedy="write sections = 10 beside it"
                 )
     if isinstance(sections, str):
-        _file(sections, (*path, "sections"), folder, found)
+        check_named_file(sections, (*path, "sections"), folder, found)
         for key in FITTED_ONLY:
             if key in own:
                 found.fault(
@@ -209,18 +209,3 @@ def _design(
         return
     for remark in remarks:
         found.note(place, remark)
-
-
-def _is_there(folder: Path, name: str) -> bool:
-    try:
-        file_at(folder, name)
-    except PathTrouble:
-        return False
-    return True
-
-
-def _file(name: str, place: Place, folder: Path, found: Findings) -> None:
-    try:
-        file_at(folder, name)
-    except PathTrouble as trouble:
-        found.fault(place, trouble.problem, got=name, allowed=trouble.allowed, remedy=trouble.remedy)

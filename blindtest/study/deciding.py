@@ -15,8 +15,8 @@ from blindtest.study.entries import entries
 from blindtest.study.factorials import cells
 from blindtest.study.findings import Findings
 from blindtest.study.grids import levels
+from blindtest.study.named_files import check_named_file
 from blindtest.study.originals import check_original
-from blindtest.study.paths import PathTrouble, file_at
 from blindtest.study.protocol_changes import changed, later_changes
 from blindtest.study.protocol_checks import check_anchors, check_conditions, check_controls, check_length, check_phases
 from blindtest.study.protocols import is_path, protocol_source, read_protocol
@@ -38,12 +38,8 @@ def read_study_protocol(data: Tables, folder: Path, found: Findings) -> tuple[Pr
     changes = {name: numbers for name, numbers in table.get("changes", {}).items() if isinstance(numbers, dict)}
     if not isinstance(use, str):
         return None, {}
-    if is_path(use):
-        try:
-            file_at(folder, use)
-        except PathTrouble as trouble:
-            found.fault(("protocol", "use"), trouble.problem, got=use, allowed=trouble.allowed, remedy=trouble.remedy)
-            return None, {}
+    if is_path(use) and not check_named_file(use, ("protocol", "use"), folder, found):
+        return None, {}
     try:
         source = protocol_source(use, folder=folder)
     except BlindtestError as error:
