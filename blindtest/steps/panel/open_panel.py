@@ -1,7 +1,8 @@
 """A readers' panel: one study, many listeners, each with a link, a consent, a pseudonym and sittings of their own.
 
-What leaves for a page is a *state*: the step that the listener is at, and what that step shows. Before consent nothing
-is stored. Names, if the organiser needs them, stand in a file of theirs beside the links; no command reads it.
+What leaves for a page is a *state* (`whereabouts`): the step that the listener is at, and what that step shows. Before
+consent nothing is stored. Names, if the organiser needs them, stand in a file of theirs beside the links; no command
+reads it.
 """
 
 import os
@@ -12,36 +13,32 @@ from pathlib import Path
 from threading import Lock
 from typing import TYPE_CHECKING, Any
 
-from blindtest.design import sittings_of
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Rendered
 from blindtest.session.panel_devices import kept_as
-from blindtest.session.panelist import OwnSitting, PanelCounts, Panelist, token_hash
+from blindtest.session.panelist import PanelCounts, token_hash
 from blindtest.steps.attendance import elsewhere_words
 from blindtest.steps.beginning import new_sitting
-from blindtest.steps.keeping import keeping_ends, keeping_was, panel_reminder_of
+from blindtest.steps.keeping import keeping_ends, panel_reminder_of
 from blindtest.steps.panel.admission import (
     CLOSED,
     Admission,
     Admitted,
     drawn_token,
     is_closed,
-    last_day,
     panel_of_study,
     refused,
-    text_of,
 )
 from blindtest.steps.panel.end import OpenedNonces, open_nonces
 from blindtest.steps.panel.level import LevelSounds
-from blindtest.steps.panel.results import own_result
-from blindtest.steps.panel.screening import ScreeningStep, screening_told
 from blindtest.steps.panel.standing import PanelStanding, panel_standing
-from blindtest.steps.panel.steps import PANEL_STEPS, PanelStep, step_named
+from blindtest.steps.panel.steps import step_named
+from blindtest.steps.panel.whereabouts import State, Whereabouts
 from blindtest.steps.place import Clock, Entropy, Progress, now, open_store, stimuli_folder
 from blindtest.steps.prepared_sitting import PreparedSitting, resumed_sitting
 from blindtest.steps.sealing import StudySeal, ensure_sealed
 from blindtest.steps.second_rate import load_both, render_both
-from blindtest.study import Study, labels, load_study, render_job, sitting_lengths
+from blindtest.study import Study, load_study, render_job
 from blindtest.words import worded
 
 if TYPE_CHECKING:
@@ -54,7 +51,6 @@ _MOVED = "moved"
 long as that is so the level is to be set anew."""
 _EVERY = timedelta(seconds=20)
 """How often sittings are looked for whose deadline has passed."""
-State = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,8 +118,9 @@ class OpenPanel:
         self._store = store
         self._rendered = rendered
         self._admission = Admission(study, store, clock=clock, entropy=entropy)
-        self._invitation_text = text_of(study, self.panel.invitation)
-        self._planned = len(sittings_of(study.protocol))
+        self._where = Whereabouts(
+            study, store, rendered=rendered, admission=self._admission, commitment=sealed.commitment, clock=clock
+        )
         # Two plans drawn at once would be given one number.
         self._making = Lock()
         self._looked: datetime | None = None
@@ -218,8 +215,8 @@ class OpenPanel:
         if link.kind == "public" and known:
             return Opened(state=self.state(known))
         if self.closed or (link.kind == "public" and not self.panel.public):
-            return Opened(state=refused(self._why_closed()))
-        return Opened(state=self._invitation(public=link.kind == "public"))
+            return Opened(state=refused(self._where.why_closed()))
+        return Opened(state=self._where.invitation(public=link.kind == "public"))
 
     def agreed(self, token: str, text_sha256: str, session: str = "", browser: str = "") -> Admitted | State:
         """Put a listener on record who agrees to the consent text of this hash; a state where that can't be.
@@ -251,28 +248,8 @@ class OpenPanel:
 
     def state(self, listener: str) -> State:
         """Return where a listener is."""
-        one = self._store.panel.panelist(listener)
-        if one is None:
-            return refused("unknown")
-        begun = self._own(one)
-        still = any(own.state == "open" for own in begun)
-        closed = self.closed
-        more = len(begun) < self._planned and not closed
-        if more and not still and one.consent_sha256 != self._admission.consent_sha256:
-            # The text was changed: what they agreed to covers what they did under it, and no further sitting.
-            told = screening_told(self.panel.screening) if ScreeningStep().due(self.study, one) else None
-            return self._said(one, "consent", **self._admission.text(), screening=told)
-        due = self._due(one, begun)
-        if due is not None and (still or not closed):
-            return self._said(one, due.name, **due.shown(self.study, one))
-        if still:
-            return self._said(one, "sitting")
-        if more:
-            return self._said(one, "sitting") if self._may_begin(begun) else self._said(one, "later")
-        if not begun:
-            # They agreed, and came back too late: there is nothing to thank for, and no result to wait for.
-            return self._said(one, "refused", why=self._why_closed())
-        return self._thanks(one, begun)
+        self._end_overdue()
+        return self._where.state(listener)
 
     def take(self, listener: str, step: str, sent: Mapping[str, Any]) -> State:
         """Keep what a listener did in a step before the sitting and return where they are now.
@@ -298,7 +275,8 @@ class OpenPanel:
     def step_sound(self, listener: str, token: str) -> bytes | None:
         """Return the WAV that a step before the sitting plays under `token`, or None."""
         one = self._store.panel.panelist(listener)
-        due = None if one is None else self._due(one, self._own(one))
+        self._end_overdue()
+        due = None if one is None else self._where.due(one)
         return None if one is None or due is None else due.sound(self.study, one, token)
 
     def sitting(self, listener: str) -> PreparedSitting | None:
@@ -315,7 +293,7 @@ class OpenPanel:
         if not numbers:
             return None
         one = self._store.panel.panelist(listener)
-        if state == "open" and one is not None and self._due(one, self._own(one)) is not None:
+        if state == "open" and one is not None and self._where.due(one) is not None:
             return None
         self._store.refuse_held(numbers[-1])
         entry = self._store.sitting(numbers[-1])
@@ -373,76 +351,3 @@ class OpenPanel:
     def withdraw(self, listener: str) -> None:
         """Erase all that a listener agreed to, said and answered; the record stays verifiable."""
         self._store.forget(listener, at=self.clock(), clean=False)
-
-    # Within.
-
-    def _why_closed(self) -> str:
-        """Return why nobody begins: the organiser's wish, or that nothing may be kept any more."""
-        return "past" if keeping_was(self.study, self.clock()) else "closed"
-
-    def _due(self, one: Panelist, begun: list[OwnSitting]) -> PanelStep | None:
-        """Return the step that a listener is at before a sitting.
-
-        Before one that goes on only another device is asked about; and that only where something is to be heard now.
-        """
-        still = any(own.state == "open" for own in begun)
-        hears = still or (len(begun) < self._planned and self._may_begin(begun))
-        for step in PANEL_STEPS:
-            asked = hears if one.device and step.each_device else not still
-            if asked and step.due(self.study, one):
-                return step
-        return None
-
-    def _invitation(self, *, public: bool) -> State:
-        seconds = {s.clip: s.frames / s.rate for s in self._rendered.stimuli}
-        minutes = [one.minutes for one in sitting_lengths(self.study, seconds)]
-        return {
-            "step": "invitation",
-            "public": public,
-            "title": self.study.title,
-            "invitation": self._invitation_text,
-            **self._admission.text(),
-            "sittings": self._planned,
-            "minutes": round(max(minutes, default=0.0)),
-            "screening": screening_told(self.panel.screening),
-            "closes": None if (last := last_day(self.study)) is None else last.isoformat(),
-        }
-
-    def _said(self, one: Panelist, step: str, **shown: Any) -> State:
-        rates = sorted({s.rate for s in self._rendered.stimuli})
-        second = self.study.rendering.second_rate_hz
-        head = {"step": step, "title": self.study.title, "pseudonym": one.listener, "rates_hz": rates}
-        return {**head, **({"second_rate_hz": second} if second else {}), **shown}
-
-    def _own(self, one: Panelist) -> list[OwnSitting]:
-        """Return a listener's sittings under the study's present seal, and what is open under an earlier one: that goes
-        on as it was sealed."""
-        self._end_overdue()
-        every, under = self._store.panel.sittings_of(one.listener), self.sealed.commitment
-        return [own for own in every if own.study_seal == under or own.state == "open"]
-
-    def _may_begin(self, begun: list[OwnSitting]) -> bool:
-        """Return whether a listener's next sitting may be held today: where a phase has several, each has its day."""
-        if all(scheduled.run == 0 for scheduled in sittings_of(self.study.protocol)):
-            return True
-        today = self.clock().astimezone().date()
-        return not any(own.created.astimezone().date() == today for own in begun)
-
-    def _thanks(self, one: Panelist, begun: list[OwnSitting]) -> State:
-        over = self.closed and self._store.panel.counts().open == 0
-        tell = bool(begun) and (over or (self.panel.own_result == "at once" and len(begun) >= self._planned))
-        numbers = [own.number for own in begun]
-        return self._said(
-            one,
-            "thanks",
-            finished=sum(own.state == "finished" for own in begun),
-            planned=self._planned,
-            result=list(own_result(self._store, numbers, labels(self.study))) if tell else None,
-            closes=None if self.panel.closes is None else self.panel.closes.isoformat(),
-            kept_until=self._kept_until(),
-        )
-
-    def _kept_until(self) -> str | None:
-        """Return the day until which answers were to be kept, once it has passed."""
-        last = self.study.listeners.keep_until
-        return last.isoformat() if last is not None and keeping_was(self.study, self.clock()) else None
