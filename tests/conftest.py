@@ -72,6 +72,20 @@ def toy() -> ModuleType:
     return _beside("toy_sitting")
 
 
+@pytest.fixture
+def held_port():
+    """`held_port()`: the number of a loopback port that nobody else is given before the test ends."""
+    held = []
+
+    def hold() -> int:
+        held.append(_beside("held_port").held_port())
+        return int(held[-1].getsockname()[1])
+
+    yield hold
+    for one in held:
+        one.close()
+
+
 @pytest.fixture(scope="session")
 def postgres_server():
     """A PostgreSQL server of this run of tests (of this worker); see tests/postgres_server.py."""

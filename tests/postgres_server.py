@@ -4,15 +4,21 @@ PostgreSQL refuses to run as root: there it runs as the user `postgres`, else `n
 tests of its process end. Tests share one database and have a schema each.
 """
 
+import importlib.util
 import os
 import secrets
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
 from pathlib import Path
+
+_spec = importlib.util.spec_from_file_location("held_port", Path(__file__).with_name("held_port.py"))
+assert _spec is not None
+assert _spec.loader is not None
+_beside = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(_beside)
 
 PASSWORD = "pass:w/o@rd%?#" + secrets.token_hex(4)
 """With all that a URL has to write otherwise."""
@@ -39,13 +45,6 @@ def missing() -> str:
     return ""
 
 
-def free_port() -> int:
-    """Return a loopback port that nobody listens on."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 class PostgresServer:
     """A server; `start`, `stop` and `kill` at will, `close` in the end.
 
@@ -59,7 +58,9 @@ class PostgresServer:
         # Names of sockets have at most 107 bytes: a short folder, not pytest's.
         self.folder = Path(tempfile.mkdtemp(prefix="bt-pg-", dir=inside))
         self.data = self.folder / "data"
-        self.port = free_port()
+        # Held to the end: a server that is stopped and started anew finds it free.
+        self._held = _beside.held_port()
+        self.port = int(self._held.getsockname()[1])
         self._process: subprocess.Popen[bytes] | None = None
         self._schemas = 0
         self._as = self._other_user()
@@ -174,4 +175,5 @@ class PostgresServer:
     def close(self) -> None:
         """Stop, and remove all."""
         self._end(signal.SIGQUIT)
+        self._held.close()
         shutil.rmtree(self.folder, ignore_errors=True)

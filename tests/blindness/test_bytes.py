@@ -423,7 +423,7 @@ def _compared(sent):
 
 @pytest.mark.browser
 @pytest.mark.parametrize("methods", ["abx", "others"])
-def test_through_a_browser_too(toy, require, methods):
+def test_through_a_browser_too(toy, require, methods, held_port):
     require("browser", shutil.which("chromium") is not None, "there is no chromium on the path")
     require("browser", importlib.util.find_spec("playwright") is not None, "playwright is not installed")
     from playwright import sync_api
@@ -432,7 +432,8 @@ def test_through_a_browser_too(toy, require, methods):
         made = toy.plan(practice=1, trials=4, break_after=2, nonce=bytes(range(7, 39)))
     else:
         made = toy.plan_of({"preference": 1, "ties": 1, "rating": 2, "single": 1, "recognition": 1})
-    one, other = (_sit(toy, sync_api, each, 18_731) for each in (made, exchanged(made)))
+    port = held_port()  # the same for both: it stands in what is sent
+    one, other = (_sit(toy, sync_api, each, port) for each in (made, exchanged(made)))
     assert one[1] == other[1], "names and states in the accessibility tree"
     assert len(one[1]) == 2 * made.length
     assert one[2] == other[2], "what a script would find in the page"

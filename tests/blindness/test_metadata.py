@@ -7,7 +7,8 @@ trials it learns, by three learners; then it says of each trial of the other hal
 independently in each (design.draws), so right guesses are binomial, whatever was learnt.
 
 The limits hold in 999 of 1,000 runs of a product that leaks nothing (shared among the learners), and times differ from
-run to run: what goes beyond them has to do so again with fresh trials. A leak does.
+run to run: what goes beyond them has to do so twice again with fresh trials, which chance does in one of 10**9 runs. A
+leak does.
 """
 
 import asyncio
@@ -226,13 +227,23 @@ def thousand(toy, tmp_path_factory):
     return collected(toy, tmp_path_factory.mktemp("stimuli"), 1000, seed=1)
 
 
+def fresh(toy, folder, trials, seeds):
+    """Return for each seed what collects so many trials of its own."""
+    return [lambda seed=seed: collected(toy, folder, trials, seed=seed) for seed in seeds]
+
+
+def goes_beyond(collections):
+    """Say whether each collection goes beyond the limits; none is collected after one that does not."""
+    return all(beyond(*collect()) for collect in collections)
+
+
 def test_metadata_guess_x_like_a_coin(toy, tmp_path, thousand):
-    assert not (beyond(*thousand) and beyond(*collected(toy, tmp_path, 1000, seed=2)))
+    assert not goes_beyond([lambda: thousand, *fresh(toy, tmp_path, 1000, seeds=(2, 5))])
 
 
 @pytest.mark.long
 def test_metadata_guess_x_like_a_coin_in_ten_thousand_trials(toy, tmp_path):
-    assert not (beyond(*collected(toy, tmp_path, 20_000, seed=3)) and beyond(*collected(toy, tmp_path, 20_000, seed=4)))
+    assert not goes_beyond(fresh(toy, tmp_path, 20_000, seeds=(3, 4, 6)))
 
 
 def test_a_planted_leak_is_found(toy, tmp_path):
@@ -248,7 +259,8 @@ def test_a_planted_leak_is_found(toy, tmp_path):
                     pass
             return super().sound(token)
 
-    assert beyond(*collected(toy, tmp_path, 250, seed=1, service=Late))
+    # On a machine that is busy enough others are late too: then it is found in one of three.
+    assert any(beyond(*collected(toy, tmp_path, 250, seed=seed, service=Late)) for seed in (1, 2, 3))
 
 
 def test_a_leak_in_one_bit_of_a_token_is_found(thousand):

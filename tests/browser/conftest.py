@@ -106,7 +106,7 @@ class Serving:
 
 
 @pytest.fixture
-def serving(tmp_path):
+def serving(tmp_path, held_port):
     """`serving(**options of toy.plan)`: a server of a fresh sitting."""
     made = []
 
@@ -114,7 +114,7 @@ def serving(tmp_path):
         folder = tmp_path / f"study{len(made)}"
         folder.mkdir()
         (folder / "options.json").write_text(json.dumps(options))
-        made.append(Serving(folder))
+        made.append(Serving(folder, held_port()))
         made[-1].start()
         return made[-1]
 

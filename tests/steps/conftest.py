@@ -4,6 +4,8 @@ import io
 import re
 import shutil
 from datetime import UTC, datetime
+from hashlib import shake_256
+from itertools import count
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -57,13 +59,19 @@ class Sat(NamedTuple):
     plan: Any
 
 
+def entropy_of(*name):
+    """Return `entropy(n)` that follows from a name: what a test says of a sitting may not hang on what was drawn."""
+    counted = count()
+    return lambda size: shake_256(f"{name}/{next(counted)}".encode()).digest(size)
+
+
 @pytest.fixture(scope="session")
 def sit():
     """Let a simulated listener sit, as `blindtest listen` lets a person, and go on with what they left open.
 
     listener: a pseudonym, who then hears with `d_prime`, or a SimulatedListener. They answer by the clock `ticking`, or
     a millisecond apart from `clock` (or now) on; `look` sees the sitting before it ends; the rest goes to
-    `prepare_sitting`.
+    `prepare_sitting`. Their plan is drawn from who they are and `seed`.
     """
 
     def sit(
@@ -72,7 +80,8 @@ def sit():
     ):  # fmt: skip
         rng = np.random.default_rng(seed) if isinstance(seed, int) else seed
         who = SimulatedListener(pseudonym=listener, d_prime=d_prime) if isinstance(listener, str) else listener
-        with steps.prepare_sitting(folder, listener=who.pseudonym, **options) as prepared:
+        own = {"entropy": entropy_of(who.pseudonym, seed if isinstance(seed, int) else "a generator"), **options}
+        with steps.prepare_sitting(folder, listener=who.pseudonym, **own) as prepared:
             said, plan = prepared.announcement(), prepared.sitting.plan
             begins = options["clock"]() if "clock" in options else datetime.now(UTC)
             clock = simulated_clock(begins, rng, step_s=0.001) if ticking is None else ticking

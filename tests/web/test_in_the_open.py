@@ -269,14 +269,18 @@ def test_whoever_withdraws_leaves_nothing_in_the_browser(secure):
     assert behind.get("/panel/state").status == 401
 
 
-def test_too_much_is_refused_and_the_others_do_not_notice(folder, toy):
+def test_too_much_is_refused_and_the_others_do_not_notice(folder, toy, monkeypatch):
+    """By a clock that stands: on a busy machine 120 requests may take as long as a share takes to fill again."""
+    monkeypatch.setattr("blindtest.web.panel_app.monotonic", lambda: 0.0)
     with opened(folder, limits=LIMITS) as (panel, app):
         one, other = panel_visitor.visitor_of(toy, app), panel_visitor.visitor_of(toy, app)
         admitted(one, panel)
         admitted(other, panel)
         seen = [one.get("/panel/state").status for _ in range(120)]
-        assert set(seen) == {200, 429}
-        assert seen.index(429) >= 60
+        # The burst of LIMITS and no more; the first request is a stranger's, until the session was looked up.
+        let_through = seen.index(429)
+        assert let_through in (60, 61)
+        assert set(seen[let_through:]) == {429}
         assert other.get("/panel/state").status == 200
 
 
@@ -298,12 +302,6 @@ def test_the_journal_says_what_was_refused_and_never_who_asked(folder, toy, tmp_
 
 
 # nginx and systemd
-
-
-def free_port():
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return one.getsockname()[1]
 
 
 @contextmanager
@@ -377,7 +375,7 @@ class ThroughTls:
         return json.loads(data)
 
 
-def test_nginx_as_the_guide_has_it(folder, tmp_path, require):
+def test_nginx_as_the_guide_has_it(folder, tmp_path, require, held_port):
     """One listener from the link to an answer through TLS, with sounds that nginx sends."""
     require("nginx", bool(shutil.which("nginx") and shutil.which("openssl")), "nginx or openssl is not installed")
     place = tmp_path / "nginx"
@@ -386,7 +384,7 @@ def test_nginx_as_the_guide_has_it(folder, tmp_path, require):
     sounds = tmp_path / "sounds"
     clear_laid(sounds)
     own = open_port()
-    app_port, tls_port, plain_port = own.getsockname()[1], free_port(), free_port()
+    app_port, tls_port, plain_port = own.getsockname()[1], held_port(), held_port()
     config = block("nginx")
     for old, new in (
         ("127.0.0.1:8790", f"127.0.0.1:{app_port}"),
@@ -480,11 +478,11 @@ def test_the_unit_file_parses_and_its_command_is_one(tmp_path):
         assert "Unknown" not in checked.stderr, checked.stderr
 
 
-def test_the_units_command_serves_a_panel_until_it_is_interrupted(folder, tmp_path):
+def test_the_units_command_serves_a_panel_until_it_is_interrupted(folder, tmp_path, held_port):
     unit = configparser.ConfigParser(interpolation=None)
     unit.optionxform = str
     unit.read_string(block("ini"))
-    port = free_port()
+    port = held_port()
     command = unit["Service"]["ExecStart"]
     for old, new in (
         ("/opt/blindtest/bin/blindtest", f"{shlex.quote(sys.executable)} -m blindtest"),

@@ -138,7 +138,7 @@ def test_sessions_are_looked_up_again_before_anybody_waits_for_it(folder, served
         assert steps.forget(folder, one.state()["pseudonym"]).sittings == (1,)
         later[0] = 112.0
         assert one.get("/view").status in (200, 401)
-        for _ in range(50):
+        for _ in range(1000):
             if services.known(session) is None:
                 break
             one.get("/static/listen.css")  # lets the loop go on
