@@ -382,7 +382,7 @@ def _sit(toy, playwright, made, port):
                     folder, executable_path=shutil.which("chromium"), args=FLAGS
                 )
                 page = browser.new_page()
-                page.set_default_timeout(15_000)
+                page.set_default_timeout(60_000)
                 page.goto(f"http://127.0.0.1:{port}/#first-link")
                 page.get_by_role("button", name="Begin").click()
                 page.get_by_role("button", name="Start the sound").click()

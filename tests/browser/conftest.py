@@ -61,7 +61,7 @@ def launch(playwright, chromium, tmp_path):
         context = playwright.chromium.launch_persistent_context(
             str(tmp_path / profile), executable_path=chromium, args=FLAGS, **options
         )
-        context.set_default_timeout(15_000)
+        context.set_default_timeout(60_000)
         opened.append(context)
         return context
 
@@ -211,6 +211,14 @@ class Listener:
         """Return (trial, response) of all rows in the server's database, and the sitting's state."""
         with Store(self.server.folder / "study.db", entropy=os.urandom) as store:
             return [(row["trial"], row["response"]) for row in store.rows(1)], store.sittings()[0].state
+
+    def is_known(self, chosen: dict[str, object]) -> None:
+        """Wait until the server says that these are chosen: what was told before them, it knows too."""
+        view = "fetch('/view').then((r) => r.json()).then((r) => r.view.chosen)"
+        until = time.monotonic() + 30
+        while (said := self.page.evaluate(view)) != chosen:
+            assert time.monotonic() < until, said
+            self.page.wait_for_timeout(50)
 
     def kill_browser(self) -> None:
         """kill -9 of the browser's processes that use this test's profile; found by its path."""

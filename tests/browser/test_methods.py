@@ -487,7 +487,7 @@ def test_ratings_killed_half_way_go_on_and_confirmed_ones_stay(listener):
     someone.hears("Still to be heard")
     someone.key("1j2j")
     _hears_values(someone, _1="55", _2="55")
-    someone.page.wait_for_timeout(500)
+    someone.is_known({"1": 55, "2": 55})
     someone.kill_browser()
     again = listener(server=server)
     again.hears("Trial 2 of 3")

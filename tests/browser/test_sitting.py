@@ -126,7 +126,7 @@ def test_killed_server_and_killed_browser_ask_nothing_twice(listener):
     assert [trial for trial, _ in someone.rows()[0]] == [0, 1]
     someone.hears("Still to be heard")
     someone.key("1k")
-    someone.page.wait_for_timeout(500)
+    someone.is_known({"choice": "B"})
     someone.kill_browser()
     again = listener(server=server)
     again.hears("Trial 3 of 4")

@@ -51,5 +51,5 @@ def holds(found, kills, least=2):
     assert (found["lost"], found["changed"], found["faults"]) == (0, 0, [])
     assert found["kills"] == kills
     # Else nothing was put to the test: answers were acknowledged, and the kills fell before the end.
-    assert found["acknowledged"] > least * kills  # on a busy machine few are answered between two kills
+    assert found["acknowledged"] > least * kills
     assert found["finished"] <= kills / 4

@@ -75,17 +75,22 @@ def test_a_server_that_forgets_what_it_wrote_is_refused(postgres_server, by_url)
     place = by_url
     postgres_server.execute("ALTER SYSTEM SET full_page_writes = off")
     postgres_server.execute("SELECT pg_reload_conf()")
-    try:
-        # A reload is taken note of a moment later.
-        until = time.monotonic() + 10
-        while show(postgres_server, "full_page_writes") == "on" and time.monotonic() < until:
+
+    def reloaded(wanted):
+        # A reload is taken note of a moment later: by this test, and by the next one.
+        until = time.monotonic() + 20
+        while show(postgres_server, "full_page_writes") != wanted and time.monotonic() < until:
             time.sleep(0.01)
+
+    try:
+        reloaded("off")
         told = r"does not have full_page_writes as a record needs it, got 'off' \(allowed: on\)"
         with pytest.raises(Missing, match=told):
             Store(place, entropy=os.urandom)
     finally:
         postgres_server.execute("ALTER SYSTEM RESET full_page_writes")
         postgres_server.execute("SELECT pg_reload_conf()")
+        reloaded("on")
 
 
 def test_no_word_of_a_url_is_ever_shown(postgres_server, by_url):

@@ -162,12 +162,15 @@ def test_no_repetition_and_no_second_device_changes_what_is_on_record(seed, toy,
         (shown, _) = devices[0].post("/panel/open", {"token": token})
         devices[0].agree(token, shown.json["consent_sha256"])
         devices[1].link = devices[0].link
-        saved, now, sealed = {}, devices[0], None
+        saved, now, sealed, moved = {}, devices[0], None, 0
         going = now.to_the_sitting()
         while going:
-            if chance.random() < 0.06:
-                now = devices[1 - devices.index(now)]
+            # Once for certain, and more often as it comes.
+            if chance.random() < 0.06 or (len(saved) == 2 and not moved):
+                left, now = now, devices[1 - devices.index(now)]
                 going = now.to_the_sitting()
+                assert left.view() is None, "another device has taken over"
+                moved += 1
                 continue
             view = now.view()
             if view is None or view["step"] in ("finished", "abandoned"):
@@ -180,8 +183,9 @@ def test_no_repetition_and_no_second_device_changes_what_is_on_record(seed, toy,
                 assert saved.setdefault(*told) == told[1], "acknowledged twice, as another answer"
         assert panel.counts().listeners == 1
         assert panel.counts().finished == 1
-    assert {200, 401, 409} <= network.statuses.keys(), network.statuses
-    assert network.copies > 100
+    assert moved
+    assert {200, 401} <= network.statuses.keys(), network.statuses
+    assert network.copies > 75, "one of each request, and what came late"
     with Store(folder / "study.db", entropy=bytes, create=False) as store:
         assert store.faults() == ()
         (entry,) = store.sittings()
