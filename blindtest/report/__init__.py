@@ -24,6 +24,7 @@ from blindtest.report.claim_facts import (
     ClaimFacts,
     ClaimResult,
     ProtocolFacts,
+    left_standing,
 )
 from blindtest.report.claim_words import Said, claimed, numbers_words, said_of, text_of_claim
 from blindtest.report.companion_words import companion_lines
@@ -172,6 +173,7 @@ __all__ = [
     "escaped_markdown",
     "figures",
     "html",
+    "left_standing",
     "listened_plan",
     "markdown",
     "names_of",

@@ -21,7 +21,7 @@ from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan
 from blindtest.stats import AttributeChances, Companion
 from blindtest.study import ScaleReach, StageReach
 
-__all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role"]
+__all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role", "left_standing"]
 
 Role = Literal["primary", "confirmatory", "exploratory"]
 _Result: TypeAlias = (
@@ -71,6 +71,8 @@ class ClaimFacts:
     """Which of the device's stages is said to be heard, where that is the claim."""
     effect: str = ""
     """'either', 'raises' or 'lowers'."""
+    paired: bool = False
+    """Whether two combinations of stages at a time were compared, in place of ratings."""
     refuted_by: str = ""
     impression: str = ""
     """Begins the hash of the impression on record whose words are quoted; '' where none was named."""
@@ -140,6 +142,16 @@ class ProtocolFacts:
     """'blind-first', 'labelled-first', 'crossed' or 'unreliable-labels' where there are named phases."""
 
 
+def left_standing(word: str, adjusted_p_value: float | None, alpha: float, unsettled: str) -> str:
+    """Return what a claim ends as among all claims: `unsettled`, where its word doesn't stand Holm's correction.
+
+    word : as it ends standing alone
+    adjusted_p_value : of the test that the word rests on, over the claims; None where none is due
+    """
+    settled = word not in ("open", "undecided", "nothing on record")
+    return unsettled if settled and adjusted_p_value is not None and adjusted_p_value > alpha else word
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClaimResult:
     """A claim with what came out: one of `heard`, `preferred`, `attribute`, `scaled`, `listened`, `threshold`,
@@ -178,7 +190,7 @@ class ClaimResult:
     why_not: str = ""
     """Why there is no result, where there is none."""
     chance_to_fail: float | None = None
-    """Chance that the plan refutes the claim when it is false, printed before the seal."""
+    """Chance that the plan finds it refuted or negligible where that is true, printed before the seal."""
     companions: tuple[Companion, ...] = ()
     """What else was looked at; never decisive."""
 
@@ -255,11 +267,8 @@ class ClaimResult:
     @property
     def word(self) -> str:
         """What it ends as: a word that Holm's correction over the claims does not leave standing is open."""
-        settled = self.word_alone not in ("open", "undecided", "nothing on record")
         adjusted = None if self.claim.role == "primary" or self._of_another_test else self.adjusted_p_value
-        if settled and adjusted is not None and adjusted > self.alpha:
-            return self._unsettled
-        return self.word_alone
+        return left_standing(self.word_alone, adjusted, self.alpha, self._unsettled)
 
     @property
     def _of_another_test(self) -> bool:

@@ -88,7 +88,7 @@ def claimed(claim: ClaimFacts, names: Mapping[str, str] | None = None) -> str:
     if claim.kind == "attribute" and claim.scale:
         return f"{a} is rated above {b} in {clean(claim.scale)}"
     if claim.kind == "stage":
-        return stage_claimed(claim.stage, a, claim.effect)
+        return stage_claimed(claim.stage, a, claim.effect, paired=claim.paired)
     if claim.unreliable:
         return f"{a} is rated above {b} for its sound, whatever name it bears"
     return {
@@ -220,7 +220,7 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         beside, further = threshold_beside(result.threshold), threshold_further(result.threshold)
     elif result.matched is not None:
         own = result.matched.named(names or {})
-        sentence, beside, further = setting_sentence(own), setting_beside(own), setting_further(own)
+        sentence, beside, further = setting_sentence(own, result.word), setting_beside(own), setting_further(own)
     elif result.staged is not None:
         reach = result.plan if isinstance(result.plan, StageReach) else None
         sentence = stage_sentence(result.staged, a)

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from blindtest.report.control_words import control_words
 from blindtest.report.facts import ReportInput
+from blindtest.report.failing_words import failing_words
 from blindtest.report.hardware_words import hardware_left_out, hardware_level, switching_words
 from blindtest.report.method_words import order_on_record
 from blindtest.report.missed_words import missed_words
@@ -71,8 +72,8 @@ def _level(report: ReportInput) -> tuple[str, ...]:
         text += f" (here: {clean(report.rendering.heard)})"
     worst = max(abs(x.heard_after - y.heard_after) for rows in matched.values() for x, y in rows)
     out = [
-        f"{text}. Measured again on the written files, the heard loudness of the two differs by at most "
-        f"{number(worst, 3)} LU on any clip."
+        f"{text}. Measured again on the written files, the heard loudness of "
+        f"{'any two compared' if len(matched) > 1 else 'the two'} differs by at most {number(worst, 3)} LU on any clip."
     ]
     for (a, b), rows in matched.items():
         others = []
@@ -148,12 +149,9 @@ def _claims(report: ReportInput) -> tuple[str, ...]:
             f"confirmatory (corrected by Holm), {roles.count('exploratory')} exploratory; all of them are printed."
         )
     for one in report.answers:
-        if one.chance_to_fail is not None:
+        if failing := failing_words(one):
             which = "The claim" if len(roles) == 1 else f"The claim {clean(one.claim.id)}"
-            out.append(
-                f"{which} could fail: the plan refutes it with a chance of {percent(one.chance_to_fail)} when it is "
-                "false."
-            )
+            out.append(f"{which} could fail: {failing}.")
     return tuple(out)
 
 

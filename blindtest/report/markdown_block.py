@@ -90,7 +90,7 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
         ]
     elif one.stopped is not None:
         names, cells = stopped_rows(one.stopped)
-        head, rows = [name.lower() for name in names], [[md(cell) for cell in row] for row in cells]
+        head, rows = [name[:1].lower() + name[1:] for name in names], [[md(cell) for cell in row] for row in cells]
     elif one.preferred is not None:
         facts = one.preferred
         head = ["who", md(a), md(b), "no preference", f"{percent(facts.answered.level)} interval", "p (exact)"]
@@ -149,7 +149,7 @@ def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
         rows = [[what, points(e.estimate), span(e)] for what, e in named if e is not None]
     elif one.staged is not None:
         names, cells = stage_rows(one.staged)
-        head, rows = [name.lower() for name in names], [[md(cell) for cell in row] for row in cells]
+        head, rows = [name[:1].lower() + name[1:] for name in names], [[md(cell) for cell in row] for row in cells]
     elif one.unreliable is not None:
         head = ["effect, points", "estimate", "interval", "ends as"]
         both = (

@@ -6,6 +6,7 @@ from blindtest.report.claim_facts import BlockFacts, ClaimResult
 from blindtest.report.claim_words import margin_words
 from blindtest.report.correction_facts import CorrectionFacts
 from blindtest.report.facts import ReportInput
+from blindtest.report.failing_words import failing_words
 from blindtest.report.heard_words import share_name
 from blindtest.report.rating_words import PHASE_WORDS
 from blindtest.report.stopped_words import stopped_statistics
@@ -193,8 +194,8 @@ def claim_rows(report: ReportInput) -> tuple[tuple[str, str], ...]:
         margin = margin_words(one.claim)
         if one.claim.margin is not None:
             margin += ": the smallest that would matter, fixed beforehand"
-        if one.chance_to_fail is not None:
-            margin += f"; the plan refutes the claim with a chance of {percent(one.chance_to_fail)} when it is false"
+        if failing := failing_words(one):
+            margin += f"; {failing}"
         kind = f"{clean(one.claim.kind).capitalize()}: " if several else ""
         out += [(f"{kind}margin".capitalize(), margin), (f"{kind}statistics".capitalize(), statistics_words(one))]
     return tuple(dict.fromkeys(out))
@@ -215,7 +216,7 @@ def order_of_modes(order: str) -> str:
             "Every listener was blind first: after hearing with names, a device could be known by its sound."
         ),
         "labelled-first": ("Every listener had the names first: blind, a device could then be known by its sound."),
-        "crossed": "Half of the listeners were blind first, the other half had the names first.",
+        "crossed": "By plan half of the listeners were blind first, and half had the names first.",
     }.get(order, "")
 
 

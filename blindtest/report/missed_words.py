@@ -33,7 +33,8 @@ def missed_words(report: ReportInput) -> tuple[str, ...]:
             "stage": _missed_stage,
             "rated": _missed_rated,
         }.get(one.claim.kind)
-        prefix = f"{one.claim.kind.capitalize()}, {a} and {b}: " if several else ""
+        about = f"{clean(one.claim.stage)} of {a}" if one.claim.kind == "stage" else f"{a} and {b}"
+        prefix = f"{one.claim.kind.capitalize()}, {about}: " if several else ""
         out += [prefix + text for text in (said(one, a) if said else ())]
     out.append("Differences that need longer listening, other programme, another level or other ears than these.")
     return tuple(out)
@@ -82,13 +83,15 @@ def _missed_stage(one: ClaimResult, a: str) -> list[str]:
     out = []
     if isinstance(one.plan, StageReach):
         out.append(
-            f"Stages that change ratings by less than {one.plan.margin:g} points: the plan would have shown each of "
-            f"them with a chance of less than {percent(one.plan.chance_shown)}."
+            f"Stages that change {'preferences' if one.claim.paired else 'ratings'} by less than {one.plan.margin:g} "
+            f"points: the plan would have shown each of them with a chance of less than "
+            f"{percent(one.plan.chance_shown)}."
         )
     if one.staged is not None:
         found = one.staged.own.effect
         out.append(
-            f"With {percent(found.level)} confidence, the ratings leave room for any effect of "
+            f"With {percent(found.level)} confidence, the {'answers' if one.claim.paired else 'ratings'} leave room "
+            "for any effect of "
             f"{clean(one.staged.stage)} from {contrast_span(found.interval, 1)} points."
         )
     return out
@@ -145,9 +148,10 @@ def _missed_rated(one: ClaimResult, a: str) -> list[str]:
         plan = one.plan
         seldom = [verdict for verdict in VERDICTS if verdict not in plan.reachable]
         if seldom:
+            states, them = ("state", "it") if len(seldom) == 1 else ("states", "them")
             out.append(
-                f"The states {', '.join(seldom)}: with this plan and a labelled effect of {plan.labelled_effect:g} "
-                "points, none of the blind effects looked at leads to them in half of the studies or more; such a "
+                f"The {states} {', '.join(seldom)}: with this plan and a labelled effect of {plan.labelled_effect:g} "
+                f"points, none of the blind effects looked at leads to {them} in half of the studies or more; such a "
                 "study mostly ends undecided."
             )
     if one.rated is not None and one.rated.blind is not None:

@@ -30,5 +30,5 @@ def question(report: ReportInput) -> str:
     if claim.unreliable:
         return unreliable_question(a, b)
     if claim.kind == "rated":
-        return f"{a} was rated above {b}: does that survive when the names are gone?"
+        return f"Is {a} rated above {b}, and does that survive when the names are gone?"
     return f"Can {a} and {b} be told apart by ear, blind and at equal loudness?"

@@ -6,7 +6,7 @@ from fractions import Fraction
 from blindtest.report.rating_facts import VERDICTS, Effect, RatedFacts, Repeated, Verdict
 from blindtest.report.recognition_facts import RecognitionFacts
 from blindtest.report.survival_plan_facts import SurvivalPlanFacts
-from blindtest.report.words import decibel, in_tests, interval_words, number, p_words, percent, plural, sentence
+from blindtest.report.words import decibel, in_tests, interval_words, number, p_words, percent, plural, sentence, up_to
 
 __all__ = [
     "PHASE_WORDS",
@@ -162,7 +162,7 @@ def _left(facts: RatedFacts) -> str:
         return "none could be told apart"
     if len(states) == len(VERDICTS):
         return "none of the four was rejected"
-    return f"what remains is {' or '.join(states)}"
+    return f"{states[0]} alone is left" if len(states) == 1 else f"{' or '.join(states)} is left"
 
 
 def _units(facts: RatedFacts) -> str:
@@ -180,7 +180,7 @@ def _units(facts: RatedFacts) -> str:
     )
     if facts.order_effect is not None:
         text += (
-            " Half of them were blind first: their blind effect lies "
+            " By plan half of them were blind first: the blind effect of those who were lies "
             f"{effect_words(facts.order_effect)} from that of those who were labelled first."
         )
     return text
@@ -194,10 +194,10 @@ def repeat_words(one: Repeated, facts: RatedFacts) -> str:
     }[one.what]
     if one.verdict is None:
         return f"{what}: could not be drawn ({one.why_not or 'no reason was recorded'})."
-    values = ""
+    values, most = "", 1.0 if one.what == "signs" else math.inf
     if one.labelled is not None and one.blind is not None:
         values = (
-            f" (labelled {_plain(one.labelled)}, blind {_plain(one.blind)}"
+            f" (labelled {_plain(one.labelled, most)}, blind {_plain(one.blind, most)}"
             + (f", margin {number(one.margin)}" if one.margin is not None else "")
             + ")"
         )
@@ -207,8 +207,12 @@ def repeat_words(one: Repeated, facts: RatedFacts) -> str:
     return f"{what}: {named}{values}{ending}."
 
 
-def _plain(effect: Effect) -> str:
-    return f"{points(effect.estimate, 2)} ({span(effect, 2)})"
+def _plain(effect: Effect, most: float) -> str:
+    """Return an effect with its interval, as far as there is anything: no mean of signs lies beyond `most`."""
+    if any(math.isinf(limit) for limit in effect.interval):
+        return f"{points(effect.estimate, 2)} ({span(effect, 2)})"
+    low, high = (min(max(limit, -most), most) for limit in effect.interval)
+    return f"{points(effect.estimate, 2)} ({points(low, 2)} to {points(high, 2)})"
 
 
 def _recognised(all_of_them: tuple[RecognitionFacts, ...]) -> str:
@@ -262,16 +266,16 @@ def survival_plan(plan: SurvivalPlanFacts | None) -> str:
     if plan is None or not plan.chances:
         return "Which verdicts the plan could have reached was not computed for this report."
     size = (
-        f"{plural(plan.listeners, 'listener')}, {plan.labelled_sittings} labelled and {plan.blind_sittings} blind "
-        f"sitting{'s' if max(plan.labelled_sittings, plan.blind_sittings) > 1 else ''} each"
+        f"{plural(plan.listeners, 'listener')}, {plan.labelled_sittings} labelled and "
+        f"{plural(plan.blind_sittings, 'blind sitting')}{' each' if plan.listeners > 1 else ''}"
     )
     curves = dict(plan.chances)
     best = {v: max(curves[v]) for v in VERDICTS if v in curves}
     at = {v: plan.blind_effects[curves[v].index(best[v])] for v in best}
     text = (
-        f"The plan ({size}): with a labelled effect of {plan.labelled_effect:g} points it reaches "
+        f"The plan ({size}): with a labelled effect of {plan.labelled_effect:g} points a study ends as "
         + ", ".join(
-            f"{verdict} in up to {percent(share)} of studies (at a blind effect of {points(at[verdict], 0)})"
+            f"{verdict} {up_to(share)} of the time (most often at a blind effect of {points(at[verdict], 0)})"
             for verdict, share in best.items()
         )
         + "; else it mostly ends undecided"

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from blindtest.report.words import clean, plural, short_names
+from blindtest.report.words import clean, decibel, plural, short_names
 from blindtest.stats import SettingsResult
 
 __all__ = ["SettingsFacts", "cross_check", "setting_beside", "setting_further", "setting_numbers", "setting_sentence"]
@@ -53,11 +53,14 @@ class SettingsFacts:
 
 
 def _span(low: float, high: float) -> str:
-    return f"{low:+.2f} to {high:+.2f}"
+    return f"{decibel(low)} to {decibel(high)}"
 
 
-def setting_sentence(facts: SettingsFacts) -> str:
-    """Return where listeners set it, seen from the match, in one sentence."""
+def setting_sentence(facts: SettingsFacts, word: str = "") -> str:
+    """Return where listeners set it, seen from the match, in one sentence.
+
+    word : what it ends as among all claims; '' where it is no claim, or stands alone
+    """
     found = facts.result
     if found is None:
         return f"No settings to tell of: {clean(facts.why_not)}."
@@ -70,18 +73,22 @@ def setting_sentence(facts: SettingsFacts) -> str:
         else f"set {device} equal to {against}{_in(facts.attribute)} at"
     )
     unit = f" {clean(facts.unit)}" if facts.unit else ""
-    text = f"{who} {aim} {found.mean:+.2f}{unit} from the match"
+    text = f"{who} {aim} {decibel(found.mean)}{unit} from the match"
     if found.interval is not None:
         text += f" ({100 * found.level:g} % interval {_span(*found.interval)})"
     text += f", in {plural(found.settings, 'setting')}"
     if not found.word:
         return text + "."
-    band = f"{-(found.margin or 0):g} ... {found.margin:g}{unit}"
+    band = f"\u00b1{found.margin:g}{unit} of the match"
     if found.equivalence is None:
-        return f"{text}; without spread nothing tells whether that lies within {band}."
-    ended = {"shown": f"within {band}", "refuted": f"outside {band}", "open": f"within {band} or outside, open"}
+        return f"{text}; without spread nothing tells whether the true mean lies within {band}."
+    ended = {
+        "shown": f"within {band}",
+        "refuted": f"beyond {band}",
+        "open": f"whether that is within {band} stays open",
+    }
     judged = f"{100 * found.equivalence.level:g} % interval {_span(*found.equivalence.interval)}"
-    return f"{text}: {ended[found.word]} ({judged})."
+    return f"{text}: {ended[word or found.word]} ({judged})."
 
 
 def _in(attribute: str) -> str:
@@ -93,7 +100,7 @@ def setting_numbers(facts: SettingsFacts) -> str:
     found = facts.result
     if found is None or found.interval is None:
         return "no interval can be named"
-    return f"mean {found.mean:+.2f} {clean(facts.unit)}, interval {_span(*found.interval)}"
+    return f"mean {decibel(found.mean)} {clean(facts.unit)}, interval {_span(*found.interval)}"
 
 
 def setting_beside(facts: SettingsFacts) -> tuple[str, ...]:
@@ -129,12 +136,12 @@ def setting_further(facts: SettingsFacts) -> tuple[str, ...]:
     for one in found.listeners:
         scatter = f", standard deviation {one.std:.2f}" if one.std is not None else ""
         sides = (
-            f"; begun below {one.from_below:+.2f}, above {one.from_above:+.2f}"
+            f"; begun below {decibel(one.from_below)}, above {decibel(one.from_above)}"
             if one.from_below is not None and one.from_above is not None
             else ""
         )
         count = plural(one.settings, "setting")
-        out.append(f"{clean(one.listener)}: mean {one.mean:+.2f} of {count}{scatter}{sides}.")
+        out.append(f"{clean(one.listener)}: mean {decibel(one.mean)} of {count}{scatter}{sides}.")
     return tuple(out)
 
 

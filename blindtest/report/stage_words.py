@@ -25,13 +25,13 @@ Word = Literal["shown", "refuted", "negligible", "open"]
 _HEARD = {
     "shown": "heard, raises ratings",
     "refuted": "heard, lowers ratings",
-    "negligible": "not heard: negligible",
+    "negligible": "negligible: within the margin",
     "open": "open",
 }
 _PREFERRED = {
     "shown": "heard, preferred with it",
     "refuted": "heard, preferred without it",
-    "negligible": "no preference: negligible",
+    "negligible": "negligible: within the margin",
     "open": "open",
 }
 _ADDED = {
@@ -108,10 +108,19 @@ class StageFacts:
         }
 
 
-def stage_claimed(stage: str, device: str, effect: str) -> str:
-    """Return the claim as a sentence that can fail, without its end."""
-    said = {"raises": "raises ratings", "lowers": "lowers ratings"}.get(effect, "is heard: it changes ratings")
-    return f"in {clean(device)}, the stage {clean(stage)} {said}"
+def stage_claimed(stage: str, device: str, effect: str, *, paired: bool = False) -> str:
+    """Return the claim as a sentence that can fail, without its end; `paired`: two at a time were compared."""
+    on = f"with its stage {clean(stage)} on"
+    if paired:
+        said = {
+            "raises": f"is preferred {on}",
+            "lowers": f"is preferred with its stage {clean(stage)} off",
+        }.get(effect, f"is preferred either {on} or off")
+    else:
+        said = {"raises": f"is rated higher {on}", "lowers": f"is rated lower {on}"}.get(
+            effect, f"is rated otherwise {on} than off"
+        )
+    return f"{clean(device)} {said}"
 
 
 def _interval(one: StageEffect) -> str:
@@ -138,6 +147,13 @@ def stage_sentence(facts: StageFacts, device: str) -> str:
         "negligible": f"within \u00b1{margin:g}, which was declared not to matter",
         "open": f"neither no effect nor one beyond \u00b1{margin:g} can be ruled out",
     }[found]
+    if found == "open" and facts.word_if_answered_only != "open":
+        said = "open, with what was not answered set against it"
+    elif found == "open" and not own.effect.interval[0] <= 0 <= own.effect.interval[1]:
+        said = (
+            f"corrected over all stages (p {p_words(own.adjusted_p_value)} by Holm) neither no effect nor one beyond "
+            f"\u00b1{margin:g} can be ruled out"
+        )
     return f"{rated}: {said}."
 
 

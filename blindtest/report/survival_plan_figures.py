@@ -9,7 +9,7 @@ from blindtest.report.figures import DASHES, Figure, drawing, finished, named_at
 from blindtest.report.rating_words import kept_words, points
 from blindtest.report.survival_plan_facts import SurvivalPlanFacts
 from blindtest.report.svg import LIGHT
-from blindtest.report.words import percent, plural
+from blindtest.report.words import plural, up_to
 
 __all__ = ["survival_plan_figures"]
 
@@ -75,11 +75,15 @@ def _plan_figure(plan: SurvivalPlanFacts, name: str) -> Figure:
         said = []
         for verdict, chance in curves:
             top = int(np.argmax(chance))
-            said.append(f"{verdict} up to {percent(float(chance[top]))} (at {points(float(x[top]), 0)})")
+            if chance[top] > 0:
+                said.append(f"{verdict} {up_to(float(chance[top]))} (at {points(float(x[top]), 0)})")
+        size = (
+            f"{plural(plan.listeners, 'listener')}, {plan.labelled_sittings} labelled and "
+            f"{plural(plan.blind_sittings, 'blind sitting')}{' each' if plan.listeners > 1 else ''}"
+        )
         description = (
-            f"How often a plan of {plural(plan.listeners, 'listener')}, {plan.labelled_sittings} labelled and "
-            f"{plan.blind_sittings} blind sittings each, ends with each verdict, over the true blind effect; margin "
-            f"{plan.margin:g}, {kept_words(plan.kept)} kept. " + "; ".join(said) + "."
+            f"How often a plan of {size}, ends with each verdict, over the true blind effect; margin {plan.margin:g}, "
+            f"{kept_words(plan.kept)} kept. " + "; ".join(said) + "."
         )
         columns = ["true blind effect, points", *(verdict for verdict, _ in curves)]
         rows = rows_of([x, *(chance for _, chance in curves)])

@@ -38,6 +38,8 @@ def threshold_beside(facts: ThresholdFacts) -> tuple[str, ...]:
         f"The threshold is the level at which {100 * facts.conclusion.proportion:.1f} % of answers are right, halfway "
         "from guessing to certainty; another point of the curve is another threshold.",
     ]
+    if len(facts.conclusion.listeners) == 1:
+        out.append("It holds for this listener and these clips.")
     if facts.clips > 1:
         out.append(f"{facts.clips} clips share each track: the threshold is that of their mixture.")
     if facts.unanswered:

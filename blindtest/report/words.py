@@ -22,6 +22,7 @@ __all__ = [
     "plural",
     "sentence",
     "short_names",
+    "up_to",
     "when",
 ]
 
@@ -96,6 +97,12 @@ def percent(value: float | None, digits: int = 0) -> str:
             return f"{number(100 * value, places)}{NBSP}%"
     least = 10.0 ** -(digits + 1)
     return f"< {least:g}{NBSP}%" if value < 0.5 else f"> {100 - least:g}{NBSP}%"
+
+
+def up_to(share: float) -> str:
+    """Return a share that is the largest there is: 'up to 88 %', 'more than 99.9 %'."""
+    text = percent(share)
+    return {"<": "less than" + text[1:], ">": "more than" + text[1:]}.get(text[0], f"up to {text}")
 
 
 def interval_words(interval: tuple[float, float], digits: int = 0) -> str:

@@ -125,9 +125,10 @@ class SurvivalPower:
             )
         reached = ", ".join(f"{row.true_state} {row.right:.2f} (blind effect {row.blind:.3g})" for row in self.chances)
         labelled, most = self.chances[0].labelled, max(row.wrong for row in self.chances)
+        wrong = f"at most {most:.3f}" if most >= 0.0005 else "fewer than 0.001"
         return (
             f"{plan}, labelled effect {labelled:.3g}, margin {self.margin:g}: the true state becomes the verdict with "
-            f"probability {reached}; else it is undecided, and wrong in at most {most:.3f}."
+            f"probability {reached}; else it is undecided, and wrong in {wrong}."
         )
 
     def to_dict(self) -> dict[str, Any]:

@@ -54,7 +54,7 @@ class Analysis:
             "title": self.title,
             "study_seal": answers.seal.commitment,
             "alpha": answers.alpha,
-            "claims": [claim_dict(one) for one in answers.claims],
+            "claims": [claim_dict(one, answers.alpha) for one in answers.claims],
             **({"models": [one.to_dict() for one in agreed]} if (agreed := agreements(answers.claims)) else {}),
             "sittings": [
                 {
@@ -86,7 +86,7 @@ class Analysis:
         answers = self.answers
         lines = [self.title]
         for one in answers.claims:
-            lines += ["", *claim_lines(one, several=len(answers.claims) > 1)]
+            lines += ["", *claim_lines(one, answers.alpha, several=len(answers.claims) > 1)]
         if agreed := agreements(answers.claims):
             lines += ["", *(one.sentence for one in agreed)]
         if answers.controls:
@@ -114,8 +114,8 @@ class Analysis:
         return "\n".join(lines)
 
 
-def claim_dict(one: ClaimAnswers) -> dict[str, Any]:
-    """Return what became of a claim, as JSON can hold it."""
+def claim_dict(one: ClaimAnswers, alpha: float) -> dict[str, Any]:
+    """Return what became of a claim, as JSON can hold it; `alpha`: the level that it is held to among all claims."""
     return {
         "id": one.record["id"],
         "kind": one.record["kind"],
@@ -139,6 +139,7 @@ def claim_dict(one: ClaimAnswers) -> dict[str, Any]:
         ],
         "p_value": one.p_value,
         "adjusted_p_value": one.adjusted_p_value,
+        **({} if one.adjusted_p_value is None else {"word_among_claims": one.word_among(alpha)}),
         "heard": None
         if one.heard is None
         else {
@@ -261,16 +262,16 @@ _CLAIMED = {
 }
 
 
-def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
+def claim_lines(one: ClaimAnswers, alpha: float, *, several: bool) -> list[str]:
     """Return what became of a claim, with everything that must stand beside it, a line each."""
     record = one.record
     role = ("primary " if record["primary"] else "confirmatory ") if several else ""
     kind = "scale" if record.get("scale") else record["kind"]
     said = CLAIMED_BY_SOUND if one.unreliable_labels else _CLAIMED.get(kind, "")
     if kind == "stage":
-        lines = [
-            f"{role}claim: ".capitalize() + stage_claimed(record["stage"], record["device"], record["effect"]) + "."
-        ]
+        paired = one.staged is not None and one.staged.paired
+        claim = stage_claimed(record["stage"], record["device"], record["effect"], paired=paired)
+        lines = [f"{role}claim: ".capitalize() + claim + "."]
     else:
         lines = [f"{role}claim: ".capitalize() + said.format(**record) + "."]
     if record["quote"]:
@@ -308,7 +309,11 @@ def claim_lines(one: ClaimAnswers, *, several: bool) -> list[str]:
     if ended is not None and ended.companions:
         lines += ["", *companion_lines(ended.companions)]
     if one.adjusted_p_value is not None:
-        lines.append(f"Over the further claims, p by Holm: {one.adjusted_p_value:.3g}.")
+        among = one.word_among(alpha)
+        lines.append(
+            f"Over the further claims, p by Holm: {one.adjusted_p_value:.3g}"
+            + ("." if among == one.word else f", above {alpha:g}: among these claims it ends as {among}.")
+        )
     return lines
 
 

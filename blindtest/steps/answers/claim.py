@@ -6,7 +6,7 @@ from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
 from blindtest.methods import METHODS
-from blindtest.report import SettingsFacts, StageFacts
+from blindtest.report import SettingsFacts, StageFacts, left_standing
 from blindtest.steps.answers.adjusted import adjusted_for
 from blindtest.steps.answers.attribute import ATTRIBUTE_BY_SEVERAL, AttributeAnswers, attribute_answers
 from blindtest.steps.answers.heard import HEARD_BY_SEVERAL, HeardAnswers, heard_answers
@@ -79,6 +79,14 @@ class ClaimAnswers:
             return self.staged.word
         if self.unreliable is not None:
             return self.unreliable.word
+        return self._unsettled
+
+    def word_among(self, alpha: float) -> str:
+        """Return how it ends among all claims, at the level `alpha`: as the report says it."""
+        return left_standing(self.word, self.adjusted_p_value, alpha, self._unsettled)
+
+    @property
+    def _unsettled(self) -> str:
         return "undecided" if self.record["kind"] == "rated" and not self.unreliable_labels else "open"
 
 

@@ -184,7 +184,7 @@ def _claim(one: ClaimAnswers, answers: Answers, study: Mapping[str, Any], loudne
         "exact": exact_of(one),
         "power": power_of(one, vanish),
         "comparable": _comparable(one, answers, study, loudness, methods, first.get("scale")),
-        "details": claim_dict(one),
+        "details": claim_dict(one, answers.alpha),
     }
 
 

@@ -123,6 +123,7 @@ def claim_facts(one: ClaimAnswers, alpha: float) -> ClaimFacts:
         primary=bool(record["primary"]),
         stage=str(record.get("stage", "")),
         effect=str(record.get("effect", "")),
+        paired=one.staged is not None and one.staged.paired,
         refuted_by=refuted_by,
         impression=record["impression"],
     )

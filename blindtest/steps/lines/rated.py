@@ -32,7 +32,7 @@ def rated_lines(result: SurvivalResult, recognition: Sequence[tuple[str, Recogni
     if not recognition:
         lines.append("Nobody was asked which one it was.")
     if result.power is not None:
-        lines.append(f"A study of this size: {result.power.sentence}")
+        lines.append(f"A study of this size, with the scatter found here: {result.power.sentence}")
     return lines
 
 
@@ -48,6 +48,6 @@ def recognised_lines(recognition: Sequence[tuple[str, RecognitionResult]]) -> li
     named = f": {', '.join(known)}" if known else ""
     return [
         f"all answers: {together.sentence}",
-        f"Of {number_of(len(single), 'listener')} one by one {len(known)} recognised them beyond "
+        f"Of {number_of(len(single), 'listener')} one by one {len(known) or 'none'} recognised them beyond "
         f"chance (Holm, {LEVEL:g}){named}.",
     ]
