@@ -3,7 +3,7 @@
 from math import isinf
 
 from blindtest.report.attribute_facts import AttributeFacts
-from blindtest.report.words import in_tests, interval_words, left_unanswered, number, p_words, percent, plural
+from blindtest.report.words import in_tests, interval_words, left_unanswered, number, p_words, percent, plural, spelled
 from blindtest.stats import PLAN_OF_SEVERAL, AttributeChances, AttributeTest, few_listeners_sentence
 
 __all__ = ["attribute_beside", "attribute_plan", "attribute_sentence", "d_span", "d_words"]
@@ -113,6 +113,6 @@ def attribute_plan(plan: AttributeChances | None, a: str) -> str:
     )
     return text + (
         f"{', '.join(parts)}. A d\u2032 of {number(plan.margin)} would have been shown with a chance of "
-        f"{percent(plan.chance_shown)}, as much the other way round refuted it with {percent(plan.chance_refuted)}, "
-        f"and a listener who only guesses would have ended as negligible with {percent(plan.chance_negligible)}."
+        f"{spelled(plan.chance_shown)}, as much the other way round refuted it with {spelled(plan.chance_refuted)}, "
+        f"and a listener who only guesses would have ended as negligible with {spelled(plan.chance_negligible)}."
     )

@@ -1,7 +1,7 @@
 """What it takes for a claim to fail, in words: what is true then, and how often the plan says so."""
 
 from blindtest.report.claim_facts import ClaimResult
-from blindtest.report.words import percent
+from blindtest.report.words import spelled
 
 __all__ = ["failing_words"]
 
@@ -24,4 +24,4 @@ def failing_words(result: ClaimResult) -> str:
     claim = result.claim
     directed = claim.kind == "stage" and claim.effect != "either"
     said = _ALIKE if claim.unreliable else _EITHER if directed else _NOTHING.get(claim.kind, _EITHER)
-    return said.format(chance=percent(result.chance_to_fail))
+    return said.format(chance=spelled(result.chance_to_fail))

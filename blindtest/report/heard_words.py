@@ -5,7 +5,7 @@ estimate, its interval, what was tested and what could have been detected.
 """
 
 from blindtest.report.choice_facts import PlanFacts, Results, Tested
-from blindtest.report.words import clean, count_of, in_tests, interval_words, p_words, percent, plural
+from blindtest.report.words import clean, count_of, in_tests, interval_words, p_words, percent, plural, spelled
 from blindtest.stats import PLAN_OF_SEVERAL, few_listeners_sentence
 
 __all__ = ["decisive", "heard_beside", "heard_plan", "heard_sentence", "score_meaning", "share_name"]
@@ -140,18 +140,18 @@ def heard_plan(plan: PlanFacts | None) -> str:
     if plan.chance_shown_at_margin is not None:
         text += (
             f" A difference as large as the margin would have been shown with a chance of "
-            f"{percent(plan.chance_shown_at_margin)}"
+            f"{spelled(plan.chance_shown_at_margin)}"
         )
         if plan.chance_negligible_if_guessing is not None:
             text += (
                 f", and a listener who only guesses would have ended as negligible with a chance of "
-                f"{percent(plan.chance_negligible_if_guessing)}"
+                f"{spelled(plan.chance_negligible_if_guessing)}"
             )
         text += "."
     if plan.detectable is not None:
         share, chance = plan.detectable
         text += (
-            f" With a chance of {percent(chance)} or more it could have told from guessing a difference "
+            f" With a chance of {spelled(chance)} or more it could have told from guessing a difference "
             f"heard on {percent(share)} of trials or more; smaller ones it would often have missed."
         )
     return text

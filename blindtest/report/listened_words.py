@@ -5,7 +5,7 @@ claims about liking).
 """
 
 from blindtest.report.listened_facts import ListenedFacts, ListenedPlan
-from blindtest.report.words import count_of, interval_words, p_words, percent, plural
+from blindtest.report.words import count_of, interval_words, p_words, percent, plural, spelled
 from blindtest.stats import CANNOT_TELL
 
 __all__ = ["CANNOT_TELL_WORDS", "listened_beside", "listened_numbers", "listened_plan", "listened_sentence"]
@@ -82,9 +82,9 @@ def listened_plan(plan: ListenedPlan | None, a: str) -> str:
     simulated = f" ({more.studies} simulated studies)" if more.studies else ""
     return (
         f"The plan: {plural(more.tracks, 'track')} each of {who}. A probability of {percent(more.share)} to choose {a} "
-        f"would have been shown with a chance of {percent(more.shown)}, one of {percent(less.share)} refuted it with "
-        f"{percent(less.refuted)}, and equal chances would have ended as negligible with "
-        f"{percent(alike.negligible)}{simulated}."
+        f"would have been shown with a chance of {spelled(more.shown)}, one of {percent(less.share)} refuted it with "
+        f"{spelled(less.refuted)}, and equal chances would have ended as negligible with "
+        f"{spelled(alike.negligible)}{simulated}."
     )
 
 

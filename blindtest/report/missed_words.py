@@ -12,7 +12,7 @@ from blindtest.report.rating_words import effect_words
 from blindtest.report.scale_words import contrast_span
 from blindtest.report.stopped_words import stopped_missed
 from blindtest.report.survival_plan_facts import SurvivalPlanFacts
-from blindtest.report.words import clean, interval_words, percent, short_names
+from blindtest.report.words import below, clean, interval_words, percent, short_names
 from blindtest.stats import AttributeChances
 from blindtest.study import ScaleReach, StageReach
 
@@ -46,7 +46,7 @@ def _missed_heard(one: ClaimResult, a: str) -> list[str]:
         share, chance = one.plan.detectable
         out.append(
             f"Differences heard on fewer than {percent(share)} of trials: the plan would have told them from "
-            f"guessing with a chance of less than {percent(chance)}."
+            f"guessing with a chance of {below(chance)}."
         )
     if one.stopped is not None:
         out += stopped_missed(one.stopped)
@@ -84,8 +84,8 @@ def _missed_stage(one: ClaimResult, a: str) -> list[str]:
     if isinstance(one.plan, StageReach):
         out.append(
             f"Stages that change {'preferences' if one.claim.paired else 'ratings'} by less than {one.plan.margin:g} "
-            f"points: the plan would have shown each of them with a chance of less than "
-            f"{percent(one.plan.chance_shown)}."
+            f"points: the plan would have shown each of them with a chance of "
+            f"{below(one.plan.chance_shown)}."
         )
     if one.staged is not None:
         found = one.staged.own.effect
@@ -102,13 +102,13 @@ def _missed_attribute(one: ClaimResult, a: str) -> list[str]:
     if isinstance(one.plan, AttributeChances):
         out.append(
             f"Differences smaller than a d\u2032 of {one.plan.margin:g} along the attribute: the plan would have shown "
-            f"them with a chance of less than {percent(one.plan.chance_shown)}."
+            f"them with a chance of {below(one.plan.chance_shown)}."
         )
     if isinstance(one.plan, ScaleReach):
         unit = "grades" if one.plan.grades else "points"
         out.append(
             f"Differences smaller than {one.plan.margin:g} {unit}: the plan would have shown them with a chance of "
-            f"less than {percent(one.plan.chance_shown)}."
+            f"{below(one.plan.chance_shown)}."
         )
     if one.scaled is not None and one.scaled.decisive.conclusion is not None:
         found, digits = one.scaled.decisive.conclusion, 2 if one.scaled.in_grades else 1
@@ -130,7 +130,7 @@ def _missed_listened(one: ClaimResult, a: str) -> list[str]:
     if isinstance(one.plan, ListenedPlan):
         out.append(
             f"Probabilities to choose {a} below {percent(one.plan.more.share)}: the plan would have shown them with a "
-            f"chance of less than {percent(one.plan.more.shown)}."
+            f"chance of {below(one.plan.more.shown)}."
         )
     if one.listened is not None:
         out.append(CANNOT_TELL_WORDS)

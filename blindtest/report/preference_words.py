@@ -3,7 +3,7 @@
 import math
 
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts, Preferred, StrengthFacts
-from blindtest.report.words import in_tests, interval_words, left_unanswered, number, p_words, percent, plural
+from blindtest.report.words import in_tests, interval_words, left_unanswered, number, p_words, percent, plural, spelled
 from blindtest.stats import PLAN_OF_SEVERAL, few_listeners_sentence
 
 __all__ = [
@@ -37,7 +37,11 @@ def preference_sentence(facts: PreferenceFacts, word: str, a: str, b: str) -> st
     if said is not facts.answered and facts.unanswered:
         ties += f", {facts.unanswered} unanswered ones counted against the conclusion"
     if not said.decided:
-        return f"Whether {a} is preferred to {b} stays open: no trial ended with a preference{ties}."
+        lacking = f", {facts.unanswered} unanswered" if facts.unanswered else ""
+        return (
+            f"Whether {a} is preferred to {b} stays open: no trial ended with a preference ({plural(said.ties, 'tie')}"
+            f"{lacking})."
+        )
     counts = (
         f"{a} was preferred in {said.wins} of {said.decided} trials{ties} "
         f"({percent(said.proportion)}; a thrown coin gives 50\u00a0%), "
@@ -137,8 +141,8 @@ def preference_plan(plan: PreferencePlanFacts | None, a: str) -> str:
         refuted = plan.chance("refuted", 0.5 - plan.margin)
         text += (
             f" A true preference of {percent(0.5 + plan.margin)} would have been shown with a chance of "
-            f"{percent(shown)}, one of {percent(0.5 - plan.margin)} refuted it with {percent(refuted)}, and a "
-            f"listener without any would have ended as negligible with {percent(none)}."
+            f"{spelled(shown)}, one of {percent(0.5 - plan.margin)} refuted it with {spelled(refuted)}, and a "
+            f"listener without any would have ended as negligible with {spelled(none)}."
         )
     if plan.chances:
         eight = next((p for p in plan.probabilities if p > 0.5 and (plan.chance("shown", p) or 0) >= 0.8), None)

@@ -10,7 +10,7 @@ from math import isfinite
 
 from blindtest.report.rating_words import points
 from blindtest.report.scale_facts import ScaleFacts
-from blindtest.report.words import clean, number, p_words, percent, plural
+from blindtest.report.words import clean, number, p_words, percent, plural, spelled
 from blindtest.report.words import sentence as sentence_of
 from blindtest.stats import ContrastConclusion, MeanDifferenceGrade, ScaleContrast
 from blindtest.study import ScaleReach
@@ -160,9 +160,9 @@ def scale_plan(plan: ScaleReach | None) -> str:
     unit = "grades" if plan.grades else "points"
     return (
         f"The plan: {clean(plan.plan)} {unit}. A true difference as large as the margin would have been shown with a "
-        f"chance of {percent(plan.chance_shown)}, one as large the other way round refuted with "
-        f"{percent(plan.chance_refuted)}, and none would have ended as negligible with "
-        f"{percent(plan.chance_negligible)} ({clean(plan.assumption)})."
+        f"chance of {spelled(plan.chance_shown)}, one as large the other way round refuted with "
+        f"{spelled(plan.chance_refuted)}, and none would have ended as negligible with "
+        f"{spelled(plan.chance_negligible)} ({clean(plan.assumption)})."
     )
 
 

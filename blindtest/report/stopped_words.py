@@ -7,7 +7,7 @@ one of a fixed number of trials.
 from dataclasses import dataclass
 from math import isnan
 
-from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural
+from blindtest.report.words import DASH, below, clean, count_of, interval_words, p_words, percent, plural
 from blindtest.stats import STOPPING_NAMES, StoppedChances, StoppedConclusion, StoppedSitting, few_listeners_sentence
 
 __all__ = [
@@ -187,7 +187,7 @@ def stopped_missed(facts: StoppedFacts) -> list[str]:
     chances, found = facts.chances, facts.conclusion
     out = [
         f"Differences heard on fewer than {percent(found.margin)} of trials: the plan would have shown them with a "
-        f"chance of less than {percent(chances.chance_shown)}."
+        f"chance of {below(chances.chance_shown)}."
     ]
     if len(found.sittings) == 1:
         one = found.sittings[0]

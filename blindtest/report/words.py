@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 __all__ = [
+    "below",
     "chance_words",
     "clean",
     "count_of",
@@ -22,6 +23,7 @@ __all__ = [
     "plural",
     "sentence",
     "short_names",
+    "spelled",
     "up_to",
     "when",
 ]
@@ -99,10 +101,22 @@ def percent(value: float | None, digits: int = 0) -> str:
     return f"< {least:g}{NBSP}%" if value < 0.5 else f"> {100 - least:g}{NBSP}%"
 
 
+def spelled(share: float | None) -> str:
+    """Return a share as it stands in a sentence: '88 %', 'more than 99.9 %'."""
+    text = percent(share)
+    return {"<": "less than" + text[1:], ">": "more than" + text[1:]}.get(text[0], text)
+
+
 def up_to(share: float) -> str:
     """Return a share that is the largest there is: 'up to 88 %', 'more than 99.9 %'."""
+    text = spelled(share)
+    return text if "than" in text else f"up to {text}"
+
+
+def below(share: float) -> str:
+    """Return what lies below a share: 'less than 88 %', 'less than 100 %'."""
     text = percent(share)
-    return {"<": "less than" + text[1:], ">": "more than" + text[1:]}.get(text[0], f"up to {text}")
+    return "less than " + {"<": text[2:], ">": f"100{NBSP}%"}.get(text[0], text)
 
 
 def interval_words(interval: tuple[float, float], digits: int = 0) -> str:

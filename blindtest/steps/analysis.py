@@ -309,12 +309,16 @@ def claim_lines(one: ClaimAnswers, alpha: float, *, several: bool) -> list[str]:
     if ended is not None and ended.companions:
         lines += ["", *companion_lines(ended.companions)]
     if one.adjusted_p_value is not None:
-        among = one.word_among(alpha)
-        lines.append(
-            f"Over the further claims, p by Holm: {one.adjusted_p_value:.3g}"
-            + ("." if among == one.word else f", above {alpha:g}: among these claims it ends as {among}.")
-        )
+        lines.append(among_claims_line(one, alpha))
     return lines
+
+
+def among_claims_line(one: ClaimAnswers, alpha: float) -> str:
+    """Return what Holm's correction over the further claims leaves of one."""
+    text = f"Over the further claims, p by Holm: {one.adjusted_p_value:.3g}"
+    if one.word_among(alpha) == one.word:
+        return text + "."
+    return f"{text}, above {alpha:g}: among these claims it ends as {one.word_among(alpha)}, not {one.word}."
 
 
 def _preferred_lines(one: PreferredAnswers) -> list[str]:

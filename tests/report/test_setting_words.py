@@ -6,6 +6,7 @@ import pytest
 
 from blindtest.report import SettingsFacts, cross_check, setting_sentence
 from blindtest.report.doubts import doubts
+from blindtest.report.words import decibel
 from blindtest.stats import settings_test
 
 STARTS = [-2, 2] * 6
@@ -35,9 +36,9 @@ def test_it_stands_where_level_is_doubted(make_report):
 def test_the_sentence_has_the_numbers_of_the_result():
     low, high = RESULT.interval
     said = setting_sentence(facts())
-    assert f"2 listeners set heron equal to plover at {RESULT.mean:+.2f} dB from the match" in said
+    assert f"2 listeners set heron equal to plover at {decibel(RESULT.mean)} dB from the match" in said
     assert f"interval {low:+.2f} to {high:+.2f}" in said
-    assert {"shown": ": within -2 ... 2 dB (", "open": "or outside, open ("}[RESULT.word] in said
+    assert {"shown": ": within ±2 dB of the match (", "open": "stays open ("}[RESULT.word] in said
 
 
 @pytest.mark.parametrize(
@@ -46,7 +47,10 @@ def test_the_sentence_has_the_numbers_of_the_result():
         ({"attribute": "bass"}, "equal to plover in bass at"),
         ({"sets": "preferred", "against": ""}, "2 listeners preferred heron at"),
         ({"result": None, "why_not": "nobody has set anything"}, "No settings to tell of: nobody has set anything."),
-        ({"result": settings_test([1.0, 1.0], margin=2.0)}, "without spread nothing tells whether that lies within"),
+        (
+            {"result": settings_test([1.0, 1.0], margin=2.0)},
+            "without spread nothing tells whether the true mean lies within",
+        ),
         (
             {"result": settings_test([1.0])},
             "One listener set heron equal to plover at +1.00 dB from the match, in 1\u00a0setting.",

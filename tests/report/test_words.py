@@ -13,6 +13,7 @@ from blindtest.report.choice_facts import PlanFacts, Results
 from blindtest.report.claim_words import said_of
 from blindtest.report.heard_words import decisive, score_meaning
 from blindtest.report.words import (
+    below,
     chance_words,
     clean,
     count_of,
@@ -27,6 +28,8 @@ from blindtest.report.words import (
     plural,
     sentence,
     short_names,
+    spelled,
+    up_to,
     when,
 )
 from blindtest.stats import conclude
@@ -74,6 +77,19 @@ def test_p_near_nothing_and_near_one_is_not_said_to_be_it():
     assert p_words(9.99e-5) == "1.0 × 10⁻⁴"
     assert p_words(3.04e-12) == "3.0 × 10⁻¹²"
     assert (p_words(0.995), p_words(0.99949), p_words(0.999961)) == ("0.9950", "0.9995", "> 0.9999")
+
+
+@pytest.mark.parametrize(
+    ("share", "said", "most", "under"),
+    [
+        (0.876, "88 %", "up to 88 %", "less than 88 %"),
+        (0.99996, "more than 99.9 %", "more than 99.9 %", "less than 100 %"),
+        (0.0000001, "less than 0.1 %", "less than 0.1 %", "less than 0.1 %"),
+    ],
+)
+def test_a_share_in_a_sentence_has_no_sign_of_comparison(share, said, most, under):
+    found = [one.replace("\u00a0", " ") for one in (spelled(share), up_to(share), below(share))]
+    assert found == [said, most, under]
 
 
 def test_chances_as_frequencies():
