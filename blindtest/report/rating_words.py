@@ -162,7 +162,7 @@ def _left(facts: RatedFacts) -> str:
         return "none could be told apart"
     if len(states) == len(VERDICTS):
         return "none of the four was rejected"
-    return f"{states[0]} alone is left" if len(states) == 1 else f"{' or '.join(states)} is left"
+    return f"{states[0]} alone remains" if len(states) == 1 else f"{_between(facts.remaining)} remain"
 
 
 def _units(facts: RatedFacts) -> str:

@@ -319,7 +319,7 @@ def test_several_states_left_are_named():
     )
     said = said_of(_rated(facts))
     assert "Undecided, for listeners like these and these clips: survives or shrinks." in said.sentence
-    assert "survives or shrinks is left" in said.beside[0]
+    assert "survives or shrinks remain" in said.beside[0]
 
 
 def test_a_contradicting_repeat_stands_beside_the_verdict():
