@@ -12,7 +12,7 @@ from blindtest.steps.answers.heard import HeardAnswers
 from blindtest.steps.answers.preferred import PreferredAnswers
 from blindtest.steps.answers.study import Answers, read_answers
 from blindtest.steps.answers.variant import agreements
-from blindtest.steps.attendance import attendance_words, elsewhere_words
+from blindtest.steps.attendance import attendance_words, elsewhere_words, withdrawn_words
 from blindtest.steps.columns import columns, p_cell
 from blindtest.steps.controls import controls_words
 from blindtest.steps.keeping import reminder_of
@@ -101,7 +101,7 @@ class Analysis:
         if beyond:
             lines.append(f"{beyond} of them beyond the plan: reported, not counted.")
         if answers.withheld:
-            lines.append(f"{answers.withheld} withdrawn by their listeners: not counted.")
+            lines.append(f"{withdrawn_words(answers.withheld)}.")
         lines += [f"{words[0].upper()}{words[1:]}." for words in counted_against_words(answers)]
         if elsewhere := elsewhere_words(answers.elsewhere):
             lines.append(f"{elsewhere}.")
