@@ -6,7 +6,7 @@ from blindtest.report.words import spelled
 __all__ = ["failing_words"]
 
 _EITHER = (
-    "where there is no difference, or one as large as the margin the other way round, the plan says so with a chance "
+    "where the two are alike, or apart by the margin the other way round, the plan says so with a chance "
     "of up to {chance}"
 )
 _NOTHING = {

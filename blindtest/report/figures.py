@@ -154,7 +154,7 @@ def frequency_axis(axes: Any, grid: NDArray[np.float64], band: tuple[float, floa
             axes.axvspan(low, high, facecolor=LIGHT["soft"], alpha=0.16, linewidth=0, zorder=0)
     if band[1] < grid[-1]:
         axes.annotate(
-            "not trusted", (np.sqrt(band[1] * grid[-1]), 0.97), xycoords=("data", "axes fraction"),
+            "not\ntrusted", (np.sqrt(band[1] * grid[-1]), 0.97), xycoords=("data", "axes fraction"),
             ha="center", va="top", fontsize=8, color=LIGHT["ink"],
         )  # fmt: skip
 
@@ -224,8 +224,16 @@ def finished(
     )
 
 
-def named_at_peak(axes: Any, curves: Sequence[tuple[NDArray[np.float64], NDArray[np.float64], str]]) -> None:
-    """Write each curve's name over the middle of its highest stretch, where it has one worth naming."""
+def named_at_peak(
+    axes: Any,
+    curves: Sequence[tuple[NDArray[np.float64], NDArray[np.float64], str]],
+    *,
+    beside: Sequence[float] = (),
+) -> None:
+    """Write each curve's name over the middle of its highest stretch, where it has one worth naming.
+
+    beside : where upright lines stand: a name that would touch one is moved to its side
+    """
     low, high = axes.get_ylim()
     left, right = axes.get_xlim()
     for x, y, name in curves:
@@ -238,7 +246,11 @@ def named_at_peak(axes: Any, curves: Sequence[tuple[NDArray[np.float64], NDArray
             if np.all(np.diff(np.flatnonzero(y >= top - 0.01 * (high - low))) == 1)
             else stretch[0]
         )
-        inside = min(max(float(at), left + 0.07 * (right - left)), right - 0.07 * (right - left))
+        room = 0.07 * (right - left)
+        inside = min(max(float(at), left + room), right - room)
+        for line in beside:
+            if abs(inside - line) < room:
+                inside = line + (room if inside >= line else -room)
         axes.annotate(
             name, (inside, top), xytext=(0, 3), textcoords="offset points", ha="center", va="bottom", fontsize=9,
             color=LIGHT["ink"],

@@ -54,21 +54,22 @@ def _plan_figure(plan: SurvivalPlanFacts, name: str) -> Figure:
         axes.set_xlim(float(x[0]), float(x[-1]))
         axes.set_ylim(0, 112)
         axes.set_yticks(range(0, 101, 20))
-        for at, text in (
+        lines = (
             (-plan.margin, f"margin\n{points(-plan.margin, 0)}"),
             (plan.margin, f"margin\n{points(plan.margin, 0)}"),
             (
                 plan.kept * plan.labelled_effect,
                 f"{kept_words(plan.kept)}\n{_short(plan.kept * plan.labelled_effect)}",
             ),
-        ):
+        )
+        for at, text in lines:
             if x[0] <= at <= x[-1]:
                 axes.axvline(at, color=LIGHT["ink"], linewidth=0.9, linestyle=(0, (1, 1.5)))
                 axes.annotate(
                     text, (at, 1), xycoords=("data", "axes fraction"), xytext=(0, 3), textcoords="offset points",
                     ha="center", va="bottom", fontsize=8.5, color=LIGHT["ink"],
                 )  # fmt: skip
-        named_at_peak(axes, [(x, 100 * chance, verdict) for verdict, chance in curves])
+        named_at_peak(axes, [(x, 100 * chance, verdict) for verdict, chance in curves], beside=[at for at, _ in lines])
         axes.set_xlabel(f"true blind effect, points, with a labelled effect of {points(plan.labelled_effect, 0)}")
         axes.set_ylabel("studies that end so, %")
         axes.grid(color=LIGHT["grid"], linewidth=0.6)
