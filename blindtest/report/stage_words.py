@@ -142,7 +142,7 @@ def stage_sentence(facts: StageFacts, device: str) -> str:
         )
     found = facts.word
     said = {
-        "shown": "more than chance, corrected over all stages, and not within what was declared not to matter",
+        "shown": f"more than chance, corrected over all stages, {_beyond(own, margin)}",
         "refuted": "the other way round than claimed",
         "negligible": f"within \u00b1{margin:g}, which was declared not to matter",
         "open": f"neither no effect nor one beyond \u00b1{margin:g} can be ruled out",
@@ -155,6 +155,14 @@ def stage_sentence(facts: StageFacts, device: str) -> str:
             f"\u00b1{margin:g} can be ruled out"
         )
     return f"{rated}: {said}."
+
+
+def _beyond(own: StageEffect, margin: float) -> str:
+    """Return whether an effect that was shown is also one that matters."""
+    low, high = own.effect.interval
+    if low > margin or high < -margin:
+        return f"and beyond \u00b1{margin:g}, which was declared not to matter"
+    return f"though its interval does not rule out one within \u00b1{margin:g}, which was declared not to matter"
 
 
 def stage_numbers(facts: StageFacts) -> str:

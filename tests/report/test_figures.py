@@ -104,7 +104,7 @@ def test_text_stays_text(drawn):
     words = {
         "results": ["guessing", "margin", "L-7001", "25 of 28 right", "all answers"],
         "trials": ["right", "wrong", "L-7002, sitting 2"],
-        "responses": ["Heron", "Plover", "Heron minus Plover", "not trusted", "frequency, Hz", "10k"],
+        "responses": ["Heron", "Plover", "Heron minus Plover", "trusted", "frequency, Hz", "10k"],
         "filters": ["a limit acted here", "applied filter, dB"],
         "match": ["The strings", "heard, BS.1770", "A-weighted"],
         "plan": ["ends as shown", "ends as", "negligible"],
