@@ -15,6 +15,7 @@ from sqlalchemy.pool import QueuePool
 from blindtest.errors import BlindtestError, Fault, Missing
 from blindtest.session.migrations.tables import APPEND_ONLY
 from blindtest.session.store.answers import OneByOne
+from blindtest.session.store.checkpoints import WRITERS_PAGES, Checkpoints
 from blindtest.session.store.database import Write
 from blindtest.session.store.hold import PANEL, Hold
 
@@ -22,6 +23,8 @@ __all__ = ["SqliteDatabase", "engine_for", "file_of"]
 
 _MAGIC = b"SQLite format 3\x00"
 """What every file of SQLite 3 begins with (sqlite.org/fileformat2.html, 1.3.1)."""
+_LOG_PAGES = 1_000
+"""SQLite's own (sqlite.org/pragma.html, wal_autocheckpoint)."""
 _NO_DATABASE, _ANOTHER_FILE = "this file is not a database", "name another file, or take the backup"
 
 
@@ -32,6 +35,7 @@ class SqliteDatabase:
         self.path = path
         self._busy_timeout_s = busy_timeout_s
         self._holds: list[Hold] = []
+        self._checkpoints = Checkpoints(self.reading)
         self.answers = OneByOne()
 
     @property
@@ -70,7 +74,9 @@ class SqliteDatabase:
 
     def writing(self) -> Engine:
         """Return the writer's engine: its transactions take the file's one right to write when they begin."""
-        return engine_for(self.path, "BEGIN IMMEDIATE", self._busy_timeout_s)
+        engine = engine_for(self.path, "BEGIN IMMEDIATE", self._busy_timeout_s, log_pages=WRITERS_PAGES)
+        event.listen(engine, "commit", lambda connection: self._checkpoints.committing())
+        return engine
 
     def reading(self) -> Engine:
         """Return the engine for those who read."""
@@ -103,7 +109,8 @@ class SqliteDatabase:
         """Do nothing: a lock on a file ends with the program only."""
 
     def release(self, connection: Connection) -> None:
-        """Let go of the locks."""
+        """Let go of the locks, and of the file."""
+        self._checkpoints.close()
         while self._holds:
             self._holds.pop().release()
 
@@ -111,8 +118,9 @@ class SqliteDatabase:
         """Rewrite the file and empty the log beside it, so that nothing deleted is left in either."""
         driver = connection.connection.driver_connection
         assert isinstance(driver, sqlite3.Connection)
-        driver.execute("VACUUM")
-        busy, _, _ = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        with self._checkpoints.still():
+            driver.execute("VACUUM")
+            busy, _, _ = driver.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         if busy:
             raise BlindtestError(
                 Fault(
@@ -151,10 +159,11 @@ def file_of(url: str) -> Path:
     return Path(found)
 
 
-def engine_for(path: Path, begin: str, busy_timeout_s: float) -> Engine:
+def engine_for(path: Path, begin: str, busy_timeout_s: float, *, log_pages: int = _LOG_PAGES) -> Engine:
     """Return an engine whose connections are set up for durability, each setting read back.
 
     begin : how its transactions begin: "BEGIN" to read, "BEGIN IMMEDIATE" to write
+    log_pages : of how many pages in the log a commit brings them into the database
     """
     engine = create_engine(
         f"sqlite:///{path}",
@@ -171,6 +180,7 @@ def engine_for(path: Path, begin: str, busy_timeout_s: float) -> Engine:
             "foreign_keys": 1,
             "secure_delete": 1,
             "temp_store": 2,
+            "wal_autocheckpoint": log_pages,
         }
         if sys.platform == "darwin":
             # There fsync alone leaves data in the drive's cache.
