@@ -1,12 +1,15 @@
 """Ports that are opened for a page: the one that is wanted, another where it is taken, none that is somebody else's."""
 
 import socket
+import sys
+import urllib.request
 from contextlib import closing
 
 import pytest
+from starlette.responses import PlainTextResponse
 
 from blindtest.errors import Missing
-from blindtest.web import hosts_of, link, open_port
+from blindtest.web import Server, hosts_of, link, open_port
 
 
 def port_of(opened):
@@ -40,3 +43,21 @@ def test_a_page_is_asked_for_by_the_address_it_is_served_at():
     assert hosts_of(8765) == ("127.0.0.1:8765", "localhost:8765")
     assert hosts_of(8765, "192.168.1.20") == ("192.168.1.20:8765",), "localhost is another machine there"
     assert link(8765, "token") == "http://127.0.0.1:8765/#token"
+
+
+@pytest.mark.parametrize("quick", [True, False])
+def test_only_who_serves_many_hands_the_interpreter_over_soon_and_only_while_they_do(quick):
+    before = sys.getswitchinterval()
+
+    async def app(scope, receive, send):
+        await PlainTextResponse(f"{sys.getswitchinterval():.6f}")(scope, receive, send)
+
+    server = Server(app, open_port(), quick=quick)
+    end = server.run_in_thread()
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{server.port}/", timeout=10) as told:
+            meanwhile = float(told.read())
+    finally:
+        end()
+    assert meanwhile == pytest.approx(50e-6 if quick else before)
+    assert sys.getswitchinterval() == pytest.approx(before)
