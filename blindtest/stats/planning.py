@@ -291,6 +291,16 @@ class PlanChances:
     source: str = "exact binomial; test for similarity as in ISO 4120, ISO 10399"
 
     @property
+    def shown_from(self) -> int | None:
+        """This many right or more: *shown*; None: no number is. Fewer may tell it from guessing and be *negligible*."""
+        if self.critical_number is None:
+            return None
+        # Where both tests succeed the word is *negligible*, see conclusion.py.
+        most = -1 if self.similarity_critical_number is None else self.similarity_critical_number
+        first = max(self.critical_number, most + 1)
+        return first if first <= self.trials else None
+
+    @property
     def can_fail(self) -> bool:
         """Whether a claim under this plan can fail: *negligible* in at least half of the tests of a guesser."""
         return self.chance_negligible >= LEAST_CHANCE
@@ -298,11 +308,11 @@ class PlanChances:
     @property
     def sentence(self) -> str:
         """The result in plain words."""
-        if self.critical_number is None:
+        if self.shown_from is None:
             shown = "no number right shows a difference"
         else:
             shown = (
-                f"{self.critical_number} or more right show a difference (probability {self.chance_shown:.2f} for a "
+                f"{self.shown_from} or more right show a difference (probability {self.chance_shown:.2f} for a "
                 f"listener who hears {100 * self.margin:g} % of trials)"
             )
         if self.similarity_critical_number is None:

@@ -55,7 +55,8 @@ class Reach:
     trials: int
     margin: float
     shown_from: int | None
-    """Least number right that shows a difference; None where even all right would not."""
+    """Least number right that shows a difference; None where even all right would not. Fewer may tell it from guessing
+    and be negligible all the same."""
     negligible_to: int | None
     """Greatest number right that shows the difference negligible; None where even none right would not."""
     chance_shown: float
@@ -95,8 +96,10 @@ def reach(trials: int, margin: float, guess: float = 0.5) -> Reach:
     p0 = Fraction(guess).limit_denominator(10**6)
     p1 = p0 + (1 - p0) * Fraction(margin).limit_denominator(10**6)
     guessing, hearing = list(cumulative(trials, p0)), list(cumulative(trials, p1))
-    shown_from = next((x for x in range(1, trials + 1) if 1 - guessing[x - 1] <= ALPHA), None)
     negligible_to = max((x for x in range(trials + 1) if hearing[x] <= ALPHA), default=None)
+    # Where both tests succeed the word is *negligible*, as in stats.conclusion.
+    first = 1 if negligible_to is None else negligible_to + 1
+    shown_from = next((x for x in range(max(1, first), trials + 1) if 1 - guessing[x - 1] <= ALPHA), None)
     return Reach(
         trials=trials,
         margin=margin,

@@ -5,6 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
+from blindtest.stats import conclude, plan_chances
 from blindtest.study import reach, trials_needed
 
 
@@ -42,7 +43,28 @@ def test_similarity_critical_numbers_of_methods_2_2(trials, margin, guess, large
     [(8, 1 / 2, 7), (16, 1 / 2, 12), (20, 1 / 2, 15), (100, 1 / 2, 59), (24, 1 / 3, 13), (60, 1 / 3, 27)],
 )
 def test_critical_numbers_of_methods_2_1(trials, guess, least):
-    assert reach(trials, 0.5, guess).shown_from == least
+    # A margin so small that no score is negligible: what is shown is what tells it from guessing.
+    assert reach(trials, 0.05, guess).shown_from == least
+
+
+@pytest.mark.parametrize(("trials", "margin", "method"), [(28, 0.5, "abx"), (60, 0.5, "abx"), (90, 0.4, "triangle")])
+def test_every_score_has_the_word_of_the_conclusion(trials, margin, method):
+    """With many trials a score may tell it from guessing and lie within the margin: that is negligible, never shown.
+
+    Scores are gone through one by one, their chances are those of scipy's binomial distribution.
+    """
+    guess = {"abx": 1 / 2, "triangle": 1 / 3}[method]
+    words = [conclude(right, trials, method=method, margin=margin).word for right in range(trials + 1)]
+    plan = reach(trials, margin, guess)
+    assert plan.shown_from == words.index("shown")
+    assert plan.negligible_to == trials - words[::-1].index("negligible")
+    heard = guess + (1 - guess) * margin
+    exact = sum(binom.pmf(right, trials, heard) for right, word in enumerate(words) if word == "shown")
+    assert plan.chance_shown == pytest.approx(exact, rel=1e-5)
+    same = plan_chances(trials, method=method, margin=margin)
+    assert (same.shown_from, same.similarity_critical_number) == (plan.shown_from, plan.negligible_to)
+    assert same.chance_shown == pytest.approx(exact, rel=1e-9)
+    assert f"{plan.shown_from} or more right show" in same.sentence
 
 
 @settings(deadline=None, max_examples=60)

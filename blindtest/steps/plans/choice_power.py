@@ -15,7 +15,6 @@ from blindtest.stats import (
     proportion_at,
     sample_size,
 )
-from blindtest.stats import power as exact_power
 from blindtest.steps.plans.members import PLAN_METHODS
 from blindtest.study import LONGEST_MIN
 
@@ -133,10 +132,16 @@ DRAWN_SHARES = (0.2, 0.3, 0.5, 0.8)
 def _choice_curves(chances: PlanChances | None, method: str, alpha: float) -> PlanCurves | None:
     if chances is None:
         return None
+    from scipy.special import bdtrc
+
     numbers = tuple(range(1, min(2 * max(chances.trials, 20), MOST_DRAWN) + 1))
 
+    # A score that tells it from guessing may lie within the margin all the same: the word is then *negligible*.
+    firsts = {n: plan_chances(n, method=method, margin=chances.margin, alpha=alpha).shown_from for n in numbers}
+
     def chance(trials: int, share: float) -> float:
-        return exact_power(trials, proportion=proportion_at(share, method), method=method, alpha=alpha).power
+        first = firsts[trials]
+        return 0.0 if first is None else float(bdtrc(first - 1, trials, proportion_at(share, method)))
 
     return PlanCurves(
         title=f"What plans of {method} show",
