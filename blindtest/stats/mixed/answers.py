@@ -34,6 +34,12 @@ def with_trials(table: "DataFrame", trials: str | None) -> tuple["DataFrame", In
 
     Counts of one trial or more make a group with a level per row a legitimate one (a row per listener), which a row per
     answer is not: a row without answers is added, so that there are more rows than levels.
+
+    The places, (rows kept,), count from 0 in `table`.
+
+    Parameters
+    ----------
+    trials : column with the number of trials of each row; None: a row is one answer
     """
     if trials is None:
         return table, np.arange(len(table))
@@ -69,7 +75,15 @@ def with_trials(table: "DataFrame", trials: str | None) -> tuple["DataFrame", In
 
 
 def counted_answers(matrix: ModelMatrix, table: "DataFrame", places: Ints, trials: str | None) -> tuple[Floats, Floats]:
-    """Return right answers and trials of each used row, or raise a fault for the first row that can't be so."""
+    """Return right answers and trials of each used row, or raise a fault for the first row that can't be so.
+
+    Both are (n,), one for each row that `matrix` kept.
+
+    Parameters
+    ----------
+    places : (rows of `table`,) where each stood in the table that was given, from 0
+    trials : column of `table` with whole numbers 0 or more; None: a row is one answer, 0 or 1
+    """
     response, name = matrix.response, matrix.response_name
     number = places[matrix.kept] + 1
     if trials is None:
@@ -125,7 +139,12 @@ def binomial_constant(right: Floats, trials: Floats) -> float:
 
 
 def counted_rows(matrix: ModelMatrix, right: Floats, trials: Floats, link: Link) -> BinaryRows:
-    """Return the model's distinct rows with their counts, sorted by the root group of its random effects."""
+    """Return the model's distinct rows with their counts, sorted by the root group of its random effects.
+
+    Parameters
+    ----------
+    right, trials : (n,) of each row of `matrix`, 0 <= right <= trials
+    """
     groups = [_group(term) for term in matrix.random]
     root = root_group(groups)
     order = [root, *(place for place in range(len(groups)) if place != root)]

@@ -43,7 +43,15 @@ class Scale:
     """(m,) or (m, m)"""
 
     def times(self, u: Floats, levels: int) -> Floats:
-        """Return Lambda u, slot by slot."""
+        """Return Lambda u, slot by slot.
+
+        The result has the same shape, in units of the predictor.
+
+        Parameters
+        ----------
+        u : (J r + m,) standardised effects, no unit
+        levels : J, of the root group
+        """
         inner = len(u) - len(self.corner)
         left = u[:inner].reshape(levels, -1)
         if self.local.ndim == 1:
@@ -51,7 +59,13 @@ class Scale:
         return np.concatenate([(left @ self.local.T).ravel(), self.corner @ u[inner:]])
 
     def transposed_times(self, b: Floats, levels: int) -> Floats:
-        """Return Lambda' b."""
+        """Return Lambda' b.
+
+        Parameters
+        ----------
+        b : (J r + m,) slot by slot, as `times` gives them
+        levels : J, of the root group
+        """
         inner = len(b) - len(self.corner)
         left = b[:inner].reshape(levels, -1)
         if self.local.ndim == 1:
@@ -59,7 +73,12 @@ class Scale:
         return np.concatenate([(left @ self.local).ravel(), self.corner.T @ b[inner:]])
 
     def inside(self, a: Arrowhead) -> Arrowhead:
-        """Return Lambda' A Lambda."""
+        """Return Lambda' A Lambda.
+
+        Parameters
+        ----------
+        a : of J blocks (r, r); the result has the shapes of `a`
+        """
         if self.local.ndim == 1:
             left, right = self.local, self.corner
             return Arrowhead(
@@ -74,13 +93,23 @@ class Scale:
         )
 
     def outside(self, a: Arrowhead) -> Arrowhead:
-        """Return Lambda A Lambda'."""
+        """Return Lambda A Lambda'.
+
+        Parameters
+        ----------
+        a : of J blocks (r, r); the result has the shapes of `a`
+        """
         if self.local.ndim == 1:
             return self.inside(a)
         return Scale(local=self.local.T, corner=self.corner.T).inside(a)
 
     def right(self, a: Arrowhead) -> tuple[Arrowhead, Floats]:
-        """Return A Lambda', and apart the transpose of its lower border, (J, r, m)."""
+        """Return A Lambda', and apart the transpose of its lower border, (J, r, m).
+
+        Parameters
+        ----------
+        a : of J blocks (r, r); the result has the shapes of `a`
+        """
         if self.local.ndim == 1:
             return (
                 Arrowhead(local=a.local * self.local, border=a.border * self.corner, corner=a.corner * self.corner),
@@ -190,7 +219,12 @@ def _inverted(blocks: Floats) -> tuple[Floats, Floats]:
 
 
 def factorised(a: Arrowhead) -> Factor:
-    """Take `a` apart; raises LinAlgError where it is not positive definite."""
+    """Take `a` apart; raises LinAlgError where it is not positive definite.
+
+    Parameters
+    ----------
+    a : blocks (J, r, r), border (J, r, m) and corner (m, m), positive definite
+    """
     r, m = a.border.shape[1:]
     if r == 1:
         if not np.all(a.local > 0):

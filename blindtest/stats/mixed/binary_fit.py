@@ -55,7 +55,12 @@ class Likelihood:
         return int(self.rows.fixed.shape[1])
 
     def at(self, point: Floats) -> Evaluation:
-        """Return value, gradient and mode."""
+        """Return value, gradient and mode.
+
+        Parameters
+        ----------
+        point : (p + t,) beta on the scale of the link, then theta
+        """
         if self.last is not None and np.array_equal(point, self.last[0]):
             return self.last[1]
         beta, theta = point[: self.fixed_count], point[self.fixed_count :]
@@ -119,7 +124,10 @@ class BinaryFit:
 
 
 def started(rows: BinaryRows) -> Floats:
-    """Return fixed effects of the model without random ones, roughly: Fisher scoring with a pull to the middle."""
+    """Return fixed effects of the model without random ones, roughly: Fisher scoring with a pull to the middle.
+
+    The result is (p,), on the scale of the link.
+    """
     link, x = rows.link, rows.fixed
     right, trials = rows.cells(rows.right), rows.cells(rows.trials)
     shown = (right + 0.5 * (1 + link.guess)) / (trials + 1)
@@ -366,6 +374,14 @@ def profiled(fit: BinaryFit, place: int, value: float, near: Floats) -> tuple[fl
     """Return the maximised log-likelihood with one parameter held at `value`, and where it is; sought from `near`.
 
     The others start where the fit's covariance expects them, and are searched with what it leaves of theirs.
+
+    Where it is has the shape (p + t,).
+
+    Parameters
+    ----------
+    place : in the fit's point: beta (p,), then theta (t,)
+    value : of that parameter, on the scale of the link; of a standard deviation 0 or more
+    near : (p + t,) where the search begins
     """
     free = np.arange(len(near)) != place
     covariance = fit.covariance.copy()

@@ -30,7 +30,16 @@ FURTHEST = 60.0
 
 
 def profile_table(fit: BinaryFit, terms: Sequence[str], names: Sequence[str] | None, *, level: float) -> "DataFrame":
-    """Return estimate, ci_low, ci_high of the named parameters, by default of all."""
+    """Return estimate, ci_low, ci_high of the named parameters, by default of all.
+
+    All values are on the scale of the link.
+
+    Parameters
+    ----------
+    terms : (p,) names of the fixed effects, in their order
+    names : of these, or "sd(group)"
+    level : of each interval, 0 ... 1
+    """
     import pandas as pd
 
     count, places = len(fit.beta), fit.likelihood.places
@@ -50,7 +59,15 @@ def profile_table(fit: BinaryFit, terms: Sequence[str], names: Sequence[str] | N
 
 
 def profile_interval(fit: BinaryFit, place: int, *, level: float) -> tuple[float, float]:
-    """Return the ends for the parameter at `place` of the fit's point."""
+    """Return the ends for the parameter at `place` of the fit's point.
+
+    Ends are on the scale of the link; infinite where the likelihood stays flat.
+
+    Parameters
+    ----------
+    place : from 0: the p fixed effects, then theta
+    level : 0 ... 1
+    """
     from scipy.special import ndtri
 
     goal = float(ndtri((1 + level) / 2))

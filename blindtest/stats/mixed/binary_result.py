@@ -235,7 +235,16 @@ def _records(frame: "DataFrame") -> list[dict[str, Any]]:
 def wrapped(
     fit: BinaryFit, matrix: ModelMatrix, *, rows_used: int, constant: float, dropped: Mapping[str, int], level: float
 ) -> BinaryMixedResult:
-    """Return the numbers of a fit as a result."""
+    """Return the numbers of a fit as a result.
+
+    Parameters
+    ----------
+    matrix : model of n rows and p fixed effects, whose random effects the fit has
+    rows_used : n
+    constant : log of the ways to order the answers, added to the log-likelihood
+    dropped : rows that each column cost, by its name
+    level : of intervals, 0 ... 1
+    """
     import pandas as pd
 
     rows, count = fit.likelihood.rows, len(fit.beta)

@@ -45,7 +45,12 @@ class Codes:
         )
 
     def kept(self, keep: NDArray[np.bool_]) -> "Codes":
-        """Return the codes of the rows to keep, levels that no longer occur left out."""
+        """Return the codes of the rows to keep, levels that no longer occur left out.
+
+        Parameters
+        ----------
+        keep : (rows,)
+        """
         codes = self.codes[keep]
         present = np.bincount(codes, minlength=self.count) > 0
         new = np.cumsum(present) - 1
@@ -58,7 +63,12 @@ class Codes:
 
 
 def column_codes(column: "Series[Any]") -> Codes:
-    """Return a column's codes: levels sorted, or in a Categorical's own order; those that don't occur are left out."""
+    """Return a column's codes: levels sorted, or in a Categorical's own order; those that don't occur are left out.
+
+    Parameters
+    ----------
+    column : (rows,) of a table; a missing value has the code -1
+    """
     import pandas as pd
 
     if isinstance(column.dtype, pd.CategoricalDtype):
@@ -90,7 +100,12 @@ def _sort_key(value: Any) -> tuple[int, Any]:
 
 
 def product_codes(columns: Sequence[Codes]) -> Codes:
-    """Return the codes of a product of columns without missing values: only combinations that occur are levels."""
+    """Return the codes of a product of columns without missing values: only combinations that occur are levels.
+
+    Parameters
+    ----------
+    columns : each of the same number of rows
+    """
     if len(columns) == 1:
         return columns[0]
     codes, first = distinct_rows(columns)

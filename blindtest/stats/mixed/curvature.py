@@ -12,7 +12,14 @@ FLAT = 1e-14
 
 
 def steepness_ratio(matrix: Floats) -> float:
-    """Return how much steeper the steepest direction is than the flattest, units apart; 1e16 and rounding is all."""
+    """Return how much steeper the steepest direction is than the flattest, units apart; 1e16 and rounding is all.
+
+    The ratio has no unit and is 1 or more.
+
+    Parameters
+    ----------
+    matrix : (k, k), symmetric, in whatever units its parameters have
+    """
     unit = np.sqrt(np.abs(np.diagonal(matrix)))
     unit = np.where(unit > 0, unit, 1.0)
     values = np.abs(np.linalg.eigvalsh((matrix + matrix.T) / 2 / unit / unit[:, None]))

@@ -161,7 +161,12 @@ def _pooled_df(df: Floats) -> float:
 
 
 def t_tails(statistic: ArrayLike, df: ArrayLike) -> Floats:
-    """Return two-sided p values of t statistics, in the shape of both; df may be fractional or infinite."""
+    """Return two-sided p values of t statistics, in the shape of both; df may be fractional or infinite.
+
+    Parameters
+    ----------
+    statistic, df : array_like of one shape, or shapes that go together; df above 0
+    """
     t = -np.abs(np.asarray(statistic, dtype=np.float64))
     nu = np.asarray(df, dtype=np.float64)
     with np.errstate(invalid="ignore"):
@@ -170,7 +175,15 @@ def t_tails(statistic: ArrayLike, df: ArrayLike) -> Floats:
 
 
 def t_half_width(level: ArrayLike, df: ArrayLike) -> Floats:
-    """Return how many standard errors a two-sided interval of this level reaches to each side."""
+    """Return how many standard errors a two-sided interval of this level reaches to each side.
+
+    The result has the shape of both, in standard errors.
+
+    Parameters
+    ----------
+    level : 0 ... 1
+    df : above 0, may be infinite
+    """
     upper = (1 + np.asarray(level, dtype=np.float64)) / 2
     nu = np.asarray(df, dtype=np.float64)
     with np.errstate(invalid="ignore"):
@@ -178,7 +191,13 @@ def t_half_width(level: ArrayLike, df: ArrayLike) -> Floats:
 
 
 def f_tail(statistic: float, numerator: float, denominator: float) -> float:
-    """Return P(F >= statistic); a chi square where the denominator's degrees of freedom are infinite."""
+    """Return P(F >= statistic); a chi square where the denominator's degrees of freedom are infinite.
+
+    Parameters
+    ----------
+    statistic : 0 or more, no unit
+    numerator, denominator : degrees of freedom, above 0
+    """
     if np.isinf(denominator):
         return float(chdtrc(numerator, numerator * statistic))
     return float(fdtrc(numerator, denominator, statistic))

@@ -101,6 +101,12 @@ def minimum_of(
     `thorough`: a variance at zero may be a second minimum of a small table; where the search ends with one, it is made
     again from all standard deviations at the residual one, and the lower end counts. Where all blocks share one
     pattern (a complete table) mean squares say all there is, and the first search is enough.
+
+    Parameters
+    ----------
+    design, answers, directions : of a model with n rows, p fixed effects and t relative factors
+    reml : restricted maximum likelihood, or maximum likelihood
+    start : (t,) theta to begin with; None: what is usual for such a design
     """
     sizes = tuple(place.size for place in design.layout.places)
     usual = _usual(design)

@@ -63,7 +63,12 @@ class RowSum:
         return np.asarray(np.bincount(self.index, weights=values, minlength=self.size), dtype=np.float64)
 
     def gather(self, cells: Floats) -> Floats:
-        """Return each row's cell."""
+        """Return each row's cell.
+
+        Parameters
+        ----------
+        cells : (size,); the result is (rows,)
+        """
         return cells if self.identity else cells[self.index]
 
 
@@ -81,7 +86,12 @@ class Touch:
     crossing: bool
 
     def weighted(self, values: Floats) -> Floats:
-        """Return `values` times what the effect is multiplied by."""
+        """Return `values` times what the effect is multiplied by.
+
+        Parameters
+        ----------
+        values : (rows,), as is the result
+        """
         return values if self.value is None else values * self.value
 
 
@@ -129,6 +139,13 @@ def compressed_rows(keys: Sequence[Ints], sizes: Sequence[int]) -> tuple[Ints, I
     """Return one row of each distinct combination of keys, sorted by them, and the combination each row belongs to.
 
     The second is None where the rows were distinct and sorted already.
+
+    The first is (distinct rows,), places in the rows; the second (rows,), places in the first.
+
+    Parameters
+    ----------
+    keys : each (rows,), whole numbers 0 ... its size - 1
+    sizes : how many values each key can have
     """
     combined, size = keys[0].astype(np.int64), sizes[0]
     for key, more in zip(keys[1:], sizes[1:], strict=True):
@@ -143,7 +160,12 @@ def compressed_rows(keys: Sequence[Ints], sizes: Sequence[int]) -> tuple[Ints, I
 
 
 def effect_layout(groups: Sequence[Group]) -> EffectLayout:
-    """Lay out the effects of `groups`, rows sorted and compressed by the caller or not."""
+    """Lay out the effects of `groups`, rows sorted and compressed by the caller or not.
+
+    Parameters
+    ----------
+    groups : each of the same number of rows
+    """
     root = root_group(groups)
     levels = len(groups[root].levels)
     root_codes = groups[root].codes
@@ -222,7 +244,12 @@ def _parents(group: Group, root_codes: Ints) -> Ints | None:
 
 
 def root_group(groups: Sequence[Group]) -> int:
-    """Return the group whose blocks leave the least that crosses them; of equals, the one with more levels."""
+    """Return the group whose blocks leave the least that crosses them; of equals, the one with more levels.
+
+    Parameters
+    ----------
+    groups : each of the same number of rows; the result is a place among them, from 0
+    """
 
     def crossing(candidate: int) -> tuple[int, int]:
         codes = groups[candidate].codes

@@ -69,29 +69,54 @@ class BinaryRows:
     link: Link
 
     def fixed_predictor(self, beta: Floats) -> Floats:
-        """Return X beta of each row."""
+        """Return X beta of each row.
+
+        Parameters
+        ----------
+        beta : (p,) on the scale of the link; the result is (rows,)
+        """
         return self.cells.gather(self.fixed @ beta)
 
     def fixed_sums(self, values: Floats) -> Floats:
-        """Return X' values."""
+        """Return X' values.
+
+        Parameters
+        ----------
+        values : (rows,); the result is (p,)
+        """
         return np.asarray(self.cells(values) @ self.fixed)
 
     def random_predictor(self, b: Floats) -> Floats:
-        """Return Z b of each row."""
+        """Return Z b of each row.
+
+        Parameters
+        ----------
+        b : (J r + m,) effects on the scale of the link, slot by slot; the result is (rows,)
+        """
         eta = np.zeros(len(self.right))
         for touch in self.layout.touches:
             eta += touch.weighted(touch.block.gather(b[touch.first : touch.first + touch.block.size]))
         return eta
 
     def random_sums(self, values: Floats) -> Floats:
-        """Return Z' values, slot by slot."""
+        """Return Z' values, slot by slot.
+
+        Parameters
+        ----------
+        values : (rows,); the result is (J r + m,)
+        """
         total = np.zeros(self.layout.size)
         for touch in self.layout.touches:
             total[touch.first : touch.first + touch.block.size] += touch.block(touch.weighted(values))
         return total
 
     def pattern(self, weights: Floats) -> Arrowhead:
-        """Return Z' diag(weights) Z."""
+        """Return Z' diag(weights) Z.
+
+        Parameters
+        ----------
+        weights : (rows,)
+        """
         layout = self.layout
         levels, r, m = layout.root_levels, layout.local, layout.crossing
         shapes = {"local": (levels, r, r), "border": (levels, r, m), "crossing": (m, m)}
@@ -106,7 +131,12 @@ class BinaryRows:
         return Arrowhead(local=local, border=border, corner=corner)
 
     def leverage(self, covariance: Arrowhead) -> Floats:
-        """Return z' C z of each row: the variance of its linear predictor under `covariance` of the effects."""
+        """Return z' C z of each row: the variance of its linear predictor under `covariance` of the effects.
+
+        Parameters
+        ----------
+        covariance : of the J r + m effects, squared units of the link's scale; the result is (rows,)
+        """
         blocks = {
             "local": covariance.local.ravel(),
             "border": covariance.border.ravel(),
@@ -132,7 +162,12 @@ def theta_places(layout: EffectLayout) -> tuple[tuple[int, int, int], ...]:
 
 
 def scale_of(layout: EffectLayout, theta: Floats) -> Scale:
-    """Return Lambda."""
+    """Return Lambda.
+
+    Parameters
+    ----------
+    theta : (t,) relative to the link's scale: each term's lower triangle, column by column
+    """
     scalar = all(len(group.columns) == 1 for group in layout.groups)
     shape = (lambda n: (n,)) if scalar else (lambda n: (n, n))
     local, corner = np.zeros(shape(layout.local)), np.zeros(shape(layout.crossing))
@@ -189,7 +224,13 @@ def _plus_identity(a: Arrowhead) -> Arrowhead:
 
 
 def mode_at(rows: BinaryRows, beta: Floats, scale: Scale, start: Floats) -> Mode:
-    """Return the mode, sought from the standardised effects `start`."""
+    """Return the mode, sought from the standardised effects `start`.
+
+    Parameters
+    ----------
+    beta : (p,) on the scale of the link
+    start : (J r + m,) no unit
+    """
     levels, offset = rows.layout.root_levels, rows.fixed_predictor(beta)
     u, move, height, share, steps = start, np.zeros_like(start), -np.inf, 1.0, 0
     while True:
@@ -268,7 +309,15 @@ def _corrected(
 
 
 def foreseen(rows: BinaryRows, mode: Mode, beta_change: Floats, scale: Scale) -> Floats:
-    """Return where the mode will be after a small change of the parameters, by its slope in them."""
+    """Return where the mode will be after a small change of the parameters, by its slope in them.
+
+    The result is (J r + m,), standardised effects without a unit.
+
+    Parameters
+    ----------
+    beta_change : (p,) on the scale of the link
+    scale : Lambda after the change
+    """
     levels = rows.layout.root_levels
     direct = scale.times(mode.u, levels) - mode.b
     shift = rows.fixed_predictor(beta_change) + rows.random_predictor(direct)
@@ -280,7 +329,17 @@ def foreseen(rows: BinaryRows, mode: Mode, beta_change: Floats, scale: Scale) ->
 def laplace(
     rows: BinaryRows, beta: Floats, theta: Floats, start: Floats, *, information: Information = "observed"
 ) -> Evaluation:
-    """Return the approximation and its gradient; value -inf where no mode was found."""
+    """Return the approximation and its gradient; value -inf where no mode was found.
+
+    The value is a log-likelihood without the constant of the counts, the gradient (p + t,).
+
+    Parameters
+    ----------
+    beta : (p,) on the scale of the link
+    theta : (t,) each term's lower triangle, column by column
+    start : (J r + m,) standardised effects from which the mode is sought
+    information : weights of the determinant: minus the second derivative, or its expectation
+    """
     layout = rows.layout
     scale = scale_of(layout, theta)
     mode = mode_at(rows, beta, scale, start)

@@ -58,20 +58,45 @@ class Link:
     pieces_at: Callable[[Floats, Floats, Floats, float], Pieces]
 
     def proportion(self, eta: Floats) -> Floats:
-        """Return the probability of a right answer."""
+        """Return the probability of a right answer.
+
+        Parameters
+        ----------
+        eta : any shape, on the scale of the link; the result has the same
+        """
         return np.asarray(self.guess + (1 - self.guess) * self.cumulative(eta))
 
     def predictor(self, proportion: Floats) -> Floats:
-        """Return eta of a probability; -inf at the guess rate and below."""
+        """Return eta of a probability; -inf at the guess rate and below.
+
+        Parameters
+        ----------
+        proportion : any shape, 0 ... 1; the result has the same
+        """
         heard = (np.asarray(proportion, dtype=np.float64) - self.guess) / (1 - self.guess)
         return self.quantile(np.clip(heard, 0.0, 1.0))
 
     def values(self, eta: Floats, right: Floats, trials: Floats) -> Floats:
-        """Return the log-likelihood of each row; eta may have more axes in front."""
+        """Return the log-likelihood of each row; eta may have more axes in front.
+
+        The result is (..., rows), natural logarithms, without the ways to order the answers.
+
+        Parameters
+        ----------
+        eta : (..., rows)
+        right, trials : (rows,) counts, 0 <= right <= trials
+        """
         return self.row_values(np.clip(eta, -FAR, FAR), right, trials, self.guess)
 
     def pieces(self, eta: Floats, right: Floats, trials: Floats) -> Pieces:
-        """Return the log-likelihood of all rows and the derivatives of each."""
+        """Return the log-likelihood of all rows and the derivatives of each.
+
+        Derivatives in eta are (rows,).
+
+        Parameters
+        ----------
+        eta, right, trials : (rows,)
+        """
         value, arrays = 0.0, np.empty((3, len(eta)))
         # In parts that stay in the processor's cache: what is made on the way is ten times what comes out.
         for first in range(0, len(eta), PART):
@@ -82,7 +107,12 @@ class Link:
         return Pieces(value=value, slope=arrays[0], information=arrays[1], third=arrays[2])
 
     def expected(self, eta: Floats, trials: Floats) -> tuple[Floats, Floats]:
-        """Return the expected information of each row, and its derivative in eta."""
+        """Return the expected information of each row, and its derivative in eta.
+
+        Parameters
+        ----------
+        eta, trials : (rows,), as are both results
+        """
         eta = np.clip(eta, -FAR, FAR)
         density = self.density(eta)
         up = self.cumulative(eta)
@@ -199,7 +229,12 @@ def _probit_pieces(eta: Floats, right: Floats, trials: Floats, guess: float) -> 
 
 
 def link_of(name: LinkName, guess: float) -> Link:
-    """Return the link `name` at this guess rate (0 <= guess < 1)."""
+    """Return the link `name` at this guess rate (0 <= guess < 1).
+
+    Parameters
+    ----------
+    name : "logit" or "probit"
+    """
     return LINKS[name](guess)
 
 

@@ -118,7 +118,14 @@ def marginal_means(
 def coefficient_table(
     terms: Sequence[str], beta: ArrayLike, cov_beta: ArrayLike, df: ArrayLike, *, level: float = 0.95
 ) -> "DataFrame":
-    """Return a row per term: estimate, std_error, df, statistic, p_value, ci_low, ci_high."""
+    """Return a row per term: estimate, std_error, df, statistic, p_value, ci_low, ci_high.
+
+    Parameters
+    ----------
+    beta, df : (p,) the first in the unit of the answers, or on the scale of the link
+    cov_beta : (p, p)
+    level : of the intervals, 0 ... 1
+    """
     import pandas as pd
 
     nu = np.broadcast_to(np.asarray(df, dtype=np.float64), (len(terms),))
@@ -130,7 +137,17 @@ def coefficient_table(
 def estimates(
     weights: Floats, beta: ArrayLike, cov_beta: ArrayLike, df_of: DegreesOfFreedom, *, level: float
 ) -> dict[str, Floats]:
-    """Return estimate, std_error, df, statistic, ci_low, ci_high, p_value of each contrast, single and two-sided."""
+    """Return estimate, std_error, df, statistic, ci_low, ci_high, p_value of each contrast, single and two-sided.
+
+    Every result is (k,); p values are of a contrast of 0.
+
+    Parameters
+    ----------
+    weights : (k, p) a contrast of the fixed effects in each row
+    beta : (p,) in the unit of the answers, or on the scale of the link
+    cov_beta : (p, p) its covariance
+    level : of the intervals, 0 ... 1
+    """
     estimate = weights @ np.asarray(beta, dtype=np.float64)
     variance = np.einsum("mi,ij,mj->m", weights, np.asarray(cov_beta, dtype=np.float64), weights)
     std_error = np.sqrt(np.maximum(variance, 0.0))

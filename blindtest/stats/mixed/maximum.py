@@ -50,7 +50,16 @@ class Maximum:
 
 
 def curvature_at(objective: Objective, point: Floats, spread: Floats) -> Floats:
-    """Return the Hessian by central differences of the gradient, each parameter moved by a part of its `spread`."""
+    """Return the Hessian by central differences of the gradient, each parameter moved by a part of its `spread`.
+
+    The result is (k, k), symmetric.
+
+    Parameters
+    ----------
+    objective : of (k,) parameters, with its gradient
+    point : (k,)
+    spread : (k,) above 0, about a standard error of each
+    """
     size = len(point)
     hessian = np.zeros((size, size))
     for place in range(size):

@@ -174,7 +174,15 @@ def _spread(design: Design, factors: Sequence[Floats]) -> tuple[Floats, Floats]:
 
 
 def times(left: Floats, right: Floats) -> Floats:
-    """Return left @ right of many small matrices; blocks of one slot, the usual case, need no matrix product."""
+    """Return left @ right of many small matrices; blocks of one slot, the usual case, need no matrix product.
+
+    The result is (J, a, c).
+
+    Parameters
+    ----------
+    left : (J, a, b)
+    right : (J, b, c)
+    """
     return left * right if left.shape[-1] == 1 and left.shape[-2] == 1 else left @ right
 
 

@@ -21,7 +21,15 @@ Floats = NDArray[np.float64]
 
 
 def quadrature_value(rows: BinaryRows, beta: Floats, theta: Floats, start: Floats, *, nodes: int) -> Evaluation:
-    """Return the approximation with `nodes` nodes and its gradient; value -inf where no mode was found."""
+    """Return the approximation with `nodes` nodes and its gradient; value -inf where no mode was found.
+
+    Parameters
+    ----------
+    beta : (p,) on the scale of the link
+    theta : (1,) relative standard deviation of the one group
+    start : (J,) standardised effects from which each level's mode is sought
+    nodes : of Gauss and Hermite, 2 or more
+    """
     (touch,) = rows.layout.touches
     sums, gather, weighted = touch.block, touch.block.gather, touch.weighted
     mode = mode_at(rows, beta, scale_of(rows.layout, theta), start)

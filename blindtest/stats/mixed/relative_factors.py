@@ -22,7 +22,15 @@ def triangle(q: int) -> list[tuple[int, int]]:
 
 
 def factors_of(theta: Floats, sizes: Sequence[int]) -> list[Floats]:
-    """Return each term's lower triangle."""
+    """Return each term's lower triangle.
+
+    Each triangle is (q, q).
+
+    Parameters
+    ----------
+    theta : (t,) no unit; sum of q (q + 1) / 2
+    sizes : q of each term
+    """
     if len(theta) == len(sizes):
         return list(theta.reshape(-1, 1, 1))
     out, start = [], 0
@@ -36,7 +44,15 @@ def factors_of(theta: Floats, sizes: Sequence[int]) -> list[Floats]:
 
 
 def symmetric_of(values: Floats, sizes: Sequence[int], *, halved: bool) -> list[Floats]:
-    """Return each term's symmetric matrix from its lower triangle; `halved`: entries off the diagonal count twice."""
+    """Return each term's symmetric matrix from its lower triangle; `halved`: entries off the diagonal count twice.
+
+    Each matrix is (q, q).
+
+    Parameters
+    ----------
+    values : (t,) the lower triangles column by column
+    sizes : q of each term
+    """
     if len(values) == len(sizes):
         return list(values.reshape(-1, 1, 1))
     out, start = [], 0
@@ -92,7 +108,14 @@ def bend_of(slopes: Sequence[Floats]) -> Floats:
 
 
 def semidefinite_root(matrix: Floats, small: float) -> Floats:
-    """Return the Cholesky factor of a matrix of usual size 1, with exact zeros where a pivot is below small^2."""
+    """Return the Cholesky factor of a matrix of usual size 1, with exact zeros where a pivot is below small^2.
+
+    The factor is (q, q), lower.
+
+    Parameters
+    ----------
+    matrix : (q, q), symmetric, no eigenvalue below 0 but by rounding
+    """
     q = len(matrix)
     left, out = matrix.copy(), np.zeros_like(matrix)
     for j in range(q):

@@ -39,7 +39,14 @@ itself."""
 
 
 def range_tail(q: float, means: int, df: float) -> float:
-    """Return P(studentised range of `means` means on `df` degrees of freedom > q)."""
+    """Return P(studentised range of `means` means on `df` degrees of freedom > q).
+
+    Parameters
+    ----------
+    q : 0 or more, in standard errors of a mean
+    means : 2 or more
+    df : above 0, may be infinite
+    """
     if isnan(q) or isnan(df):
         return nan
     if means < 2 or df <= 0:
@@ -89,7 +96,15 @@ def mixed_over_scale(tail: Callable[[Floats], Floats], q: float, df: float) -> f
 
 
 def solved_between(tail: Callable[[float], float], target: float, low: float, high: float) -> float:
-    """Return where a falling tail meets the target, known to lie between two points (but for rounding)."""
+    """Return where a falling tail meets the target, known to lie between two points (but for rounding).
+
+    The result lies in low ... high, in their unit.
+
+    Parameters
+    ----------
+    tail : falls from low to high
+    target : between the tail's two ends
+    """
     from scipy.optimize import brentq
 
     def height(q: float) -> float:
@@ -106,6 +121,13 @@ def smooth_in_df(solved: Callable[[float], float], df: ArrayLike) -> Floats:
 
     Quantiles of ratios to an estimated scale are smooth in 1/df. With Chebyshev's nodes the polynomial of the
     logarithms is off by less than 1e-6 for df of 3 and more.
+
+    The result is (k,).
+
+    Parameters
+    ----------
+    solved : gives the quantile at one df
+    df : (k,) above 0, may be infinite
     """
     nu = np.asarray(df, dtype=np.float64).ravel()
     out = np.full(nu.shape, nan)

@@ -70,7 +70,14 @@ class TableColumn:
 
 
 def complete_rows(columns: Mapping[str, TableColumn], rows: int) -> tuple[NDArray[np.bool_], dict[str, int]]:
-    """Return which rows have all values, and how many each column drops."""
+    """Return which rows have all values, and how many each column drops.
+
+    The first is (rows,).
+
+    Parameters
+    ----------
+    columns : each of so many `rows`
+    """
     keep = np.ones(rows, dtype=bool)
     dropped = {}
     for name, column in columns.items():
@@ -82,7 +89,12 @@ def complete_rows(columns: Mapping[str, TableColumn], rows: int) -> tuple[NDArra
 
 
 def cells_of(columns: Sequence[TableColumn], n: int) -> NDArray[np.intp] | None:
-    """Return the distinct row of each row, where all combinations of levels are half as many as rows or fewer."""
+    """Return the distinct row of each row, where all combinations of levels are half as many as rows or fewer.
+
+    Parameters
+    ----------
+    columns : each of n rows; the result is (n,), None where there are more combinations
+    """
     coded, room = [], n // 2
     for column in columns:
         coded.append(column.coded())

@@ -70,7 +70,14 @@ def term_tests(hypotheses: Mapping[str, Floats], test: Callable[[Floats, str], J
 
 
 def checked_term(hypotheses: Mapping[str, Floats], term: str) -> Floats:
-    """Return the contrasts of the named term, its factors in any order, or raise BlindtestError with what there is."""
+    """Return the contrasts of the named term, its factors in any order, or raise BlindtestError with what there is.
+
+    The result is (k, p).
+
+    Parameters
+    ----------
+    hypotheses : of each term its contrasts, (k, p)
+    """
     parts = sorted(part.strip() for part in term.split(":"))
     for name, weights in hypotheses.items():
         if sorted(name.split(":")) == parts:
