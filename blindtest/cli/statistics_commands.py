@@ -99,7 +99,11 @@ def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "co
 @click.option("--beta", type=click.FloatRange(0, 0.5, min_open=True), help="group-sequential, sprt: as alpha else.")
 @click.option("--spending", help="group-sequential: obrien-fleming, pocock or linear.")
 @click.option("--preference", type=click.FloatRange(0.5, 1, min_open=True), help="preference: the true one assumed.")
-@click.option("--listeners", type=click.IntRange(1, 10_000), help="How many; rating: 1 else, contrast: 12, stages: 16.")
+@click.option(
+    "--listeners",
+    type=click.IntRange(1, 10_000),
+    help="How many; abx, preference, 2afc: 1 else; rating: 1; contrast: 12; stages: 16.",
+)
 @click.option("--sittings", type=click.IntRange(1, 100), help="rating: in each mode; 2 else.")
 @click.option("--clips", type=click.IntRange(1, 1000), help="rating, contrast: how many; 5 else; stages: 4.")
 @click.option("--repeats", type=click.IntRange(1, 100), help="Of each clip; rating: 2 else, contrast: 1.")
@@ -108,7 +112,7 @@ def _pairs(given: Sequence[str], *, option: str = "--column", example: str = "co
 @click.option("--stages", type=click.IntRange(2, 8), help="stages: how many are switched on and off; 3 else.")
 @click.option("--fraction", help="stages: how much of all combinations is heard, as 1/2; all else.")
 @click.option("--difference", type=float, help="contrast: true difference assumed, points; 8 else.")
-@click.option("--sd-listener", type=click.FloatRange(min=0), help="Of listeners' own differences (or shares).")
+@click.option("--sd-listener", type=click.FloatRange(min=0), help="Of listeners' own differences (or shares, or d').")
 @click.option("--sd-clip", type=click.FloatRange(min=0), help="contrast: of clips' differences; 4 else.")
 @click.option("--sd-residual", type=click.FloatRange(min=0), help="contrast: of a rating; 12 else.")
 @click.option("--these-clips", is_flag=True, help="contrast: the claim is about these clips only.")

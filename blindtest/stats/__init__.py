@@ -101,6 +101,7 @@ from blindtest.stats.panel import (
     screen_listeners,
     with_and_without,
 )
+from blindtest.stats.panel_chances import PanelChances, panel_chances
 from blindtest.stats.planning import (
     DetectableEffect,
     MinutesPlan,
@@ -313,6 +314,7 @@ __all__ = [
     "MinutesPlan",
     "MixedOpinion",
     "OtherScale",
+    "PanelChances",
     "PanelShare",
     "PlanChances",
     "PosteriorThreshold",
@@ -450,6 +452,7 @@ __all__ = [
     "multimodality",
     "odds_to_proportion",
     "outside_fences",
+    "panel_chances",
     "peeking_error",
     "peeking_p_value",
     "plan_chances",

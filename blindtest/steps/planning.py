@@ -26,7 +26,7 @@ from blindtest.steps.verdict_maps import MAP_OPTIONS, VerdictMapShown, rating_ma
 __all__ = ["planned"]
 
 Planned = PowerShown | PreferencePowerShown | SurvivalPowerShown | PlanShown | StoppingPowerShown | VerdictMapShown
-CHOICE_OPTIONS = ("trials", "minutes", "seconds", "practice", "margin", "alpha")
+CHOICE_OPTIONS = ("trials", "minutes", "seconds", "practice", "margin", "alpha", "listeners", "sd_listener")
 PREFERENCE_OPTIONS = (*CHOICE_OPTIONS, "preference", "one_sided")
 RATING_OPTIONS = ("listeners", "sittings", "clips", "repeats", "labelled", "margin", "alpha")
 

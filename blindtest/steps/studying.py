@@ -8,7 +8,7 @@ from typing import Any, Literal
 from blindtest.errors import Fault, WrongUse
 from blindtest.nouns import number_of
 from blindtest.render import Rendered
-from blindtest.stats import StoppedChances
+from blindtest.stats import PanelChances, StoppedChances
 from blindtest.steps.cluster import hands_at
 from blindtest.steps.corrections import Designed, designed
 from blindtest.steps.harmonics import Added, added_harmonics
@@ -17,6 +17,7 @@ from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_
 from blindtest.steps.quotes import quote_faults
 from blindtest.steps.recordings import Aligned, aligned_recordings
 from blindtest.steps.second_rate import render_both, second_dict, second_words
+from blindtest.steps.several import several_chances
 from blindtest.steps.stopping_rules import rule_chances, rule_faults
 from blindtest.steps.storage import has_record, look_at_storage
 from blindtest.study import (
@@ -48,6 +49,8 @@ __all__ = ["Checked", "RenderShown", "check", "new", "pair", "render", "schema"]
 
 Plan = Reach | PreferenceReach | AttributeReach | RatedReach | RuledReach | ScaleReach | StageReach | UnreliableReach
 """What the plan of a claim can show and refute."""
+
+TOGETHER = "That is what one listener's answers say; all answers together:"
 
 
 def new(folder: Path, *, protocol: str | None = None, old: Path | None = None) -> tuple[Path, ...]:
@@ -111,6 +114,8 @@ class Checked:
     notes: tuple[str, ...]
     ruled: Mapping[str, StoppedChances] = field(default_factory=dict)
     """What plans with a stopping rule can show and refute, by claim."""
+    together: Mapping[str, PanelChances] = field(default_factory=dict)
+    """What several listeners' answers together can, by claim."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -142,6 +147,8 @@ class Checked:
             under = self.ruled.get(claim)
             said = under.sentence if under is not None else _reach_words(reach)
             lines.append((f"{claim}: " if several else "") + said)
+            if (panel := self.together.get(claim)) is not None:
+                lines.append(f"{claim + ': ' if several else ''}{TOGETHER} {panel.sentence}")
         return "\n".join(lines)
 
     def _plan(self, claim: str, reach: Plan) -> dict[str, Any]:
@@ -150,7 +157,10 @@ class Checked:
             curves = ("shares", "shown", "negligible", "trials")
             chances = {key: value for key, value in under.to_dict().items() if key not in curves}
             return {"claim": claim, "chance_to_fail": under.chance_negligible, **chances, **asdict(reach)}
-        return {"claim": claim, "sentence": reach.sentence, "chance_to_fail": _chance_to_fail(reach), **asdict(reach)}
+        panel = self.together.get(claim)
+        together = {} if panel is None else {"panel": panel.to_dict()}
+        chance = _chance_to_fail(reach)
+        return {"claim": claim, "sentence": reach.sentence, "chance_to_fail": chance, **asdict(reach), **together}
 
 
 def _chance_to_fail(reach: Plan) -> float:
@@ -194,6 +204,7 @@ def check(folder: Path, *, clock: Clock = now) -> Checked:
         folder=folder,
         study=study,
         ruled=rule_chances(study) if study is not None else {},
+        together=several_chances(study) if study is not None else {},
         faults=tuple(sorted(wrong, key=lambda one: (one.file != str(path), one.line or 0))),
         notes=(*(str(note) for note in examined.notes), *(words for words in (found, reminder, closed) if words)),
     )

@@ -8,6 +8,7 @@ from blindtest.report import PlanCurves
 from blindtest.stats import (
     DECISION_RULES,
     MinutesPlan,
+    PanelChances,
     PlanChances,
     SampleSize,
     minutes_plan,
@@ -16,6 +17,7 @@ from blindtest.stats import (
     sample_size,
 )
 from blindtest.steps.plans.members import PLAN_METHODS
+from blindtest.steps.plans.several import can_fail_together, panel_dicts, panel_lines, panels_of
 from blindtest.study import LONGEST_MIN
 
 __all__ = ["PowerShown", "power", "rest_words"]
@@ -38,6 +40,8 @@ class PowerShown:
     curves: PlanCurves | None = None
     seconds: float = 35.0
     """A trial takes about so long."""
+    panel: tuple[PanelChances, ...] = ()
+    """Of several listeners' answers together: who are alike, and who differ as stated."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
@@ -45,6 +49,7 @@ class PowerShown:
             "chances": self.chances.to_dict() if self.chances else None,
             "minutes": self.minutes.to_dict() if self.minutes else None,
             "sample_sizes": [size.to_dict() for size in self.sizes],
+            **panel_dicts(self.panel),
         }
 
     def text(self) -> str:
@@ -55,12 +60,13 @@ class PowerShown:
                 self.chances.detectable.sentence,
                 f"A guesser ends as open (neither) with probability {self.chances.chance_open:.2f}.",
             ]
-            if not self.chances.can_fail:
+            if not (self.chances.can_fail or can_fail_together(self.panel)):
                 lines.append(
                     "This plan cannot refute a claim: a mere guesser would end as negligible in "
                     f"{100 * self.chances.chance_negligible:.0f} % of tests only. Take more trials or a larger margin."
                 )
             lines += rest_words(self.chances.trials * self.seconds / 60)
+            lines += panel_lines(self.panel)
         lines += ["", "Trials needed to show, with probability .8, a listener who hears this share of trials:"]
         lines += [
             f"  {100 * size.distinguishers:3.0f} %: {size.safe} (or {size.first}, the first number that does)"
@@ -88,8 +94,14 @@ def power(
     practice: int = 4,
     margin: float | None = None,
     alpha: float = 0.05,
+    listeners: int | None = None,
+    sd_listener: float | None = None,
 ) -> PowerShown:
     """Return what a number of trials, or the trials that fit into some minutes, can and cannot show.
+
+    Parameters
+    ----------
+    listeners, sd_listener : who have so many trials each, and how far their own shares of trials heard scatter
 
     Raises
     ------
@@ -120,9 +132,20 @@ def power(
         chances = planned.chances
     else:
         chances = plan_chances(trials or DEFAULT_TRIALS, method=method, margin=wanted, alpha=alpha)
+    panel: tuple[PanelChances, ...] = ()
+    if chances is not None:
+        panel = panels_of(
+            "heard", listeners=listeners, sd_listener=sd_listener, trials=chances.trials, margin=wanted, method=method,
+            alpha=alpha,
+        )  # fmt: skip
     sizes = tuple(sample_size(proportion=proportion_at(share, method), method=method, alpha=alpha) for share in SHARES)
     return PowerShown(
-        chances=chances, minutes=planned, sizes=sizes, curves=_choice_curves(chances, method, alpha), seconds=seconds
+        chances=chances,
+        minutes=planned,
+        sizes=sizes,
+        curves=_choice_curves(chances, method, alpha),
+        seconds=seconds,
+        panel=panel,
     )
 
 

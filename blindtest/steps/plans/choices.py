@@ -7,11 +7,12 @@ from blindtest.errors import Fault, WrongUse
 from blindtest.report import PlanCurves
 from blindtest.stats import attribute_chances
 from blindtest.steps.plans.contract import PlanAsked, PlanShown, fitting
+from blindtest.steps.plans.several import can_fail_together, panel_dicts, panel_lines, panels_of
 
 __all__ = ["ALTERNATIVES", "plan_choices"]
 
 ALTERNATIVES = ("2afc", "3afc")
-OPTIONS = ("trials", "minutes", "seconds", "practice", "alpha", "one_sided", "d_prime")
+OPTIONS = ("trials", "minutes", "seconds", "practice", "alpha", "one_sided", "d_prime", "listeners", "sd_listener")
 DEFAULT_TRIALS = 28
 LEAST_CHANCE = 0.5
 MOST_DRAWN = 120
@@ -47,13 +48,17 @@ def plan_choices(method: str, asked: Mapping[str, Any]) -> PlanShown:
     plans = [
         attribute_chances(n, method=method, margin=margin, alpha=question.alpha, direction=direction) for n in numbers
     ]
+    panel = panels_of(
+        "attribute", listeners=question.listeners, sd_listener=question.sd_listener, trials=trials, margin=margin,
+        method=method, alpha=question.alpha, direction=direction,
+    )  # fmt: skip
     lines = [found.sentence, f"A guesser ends as open with probability {found.chance_open:.2f}."]
-    if max(found.chance_refuted, found.chance_negligible) < LEAST_CHANCE:
+    if max(found.chance_refuted, found.chance_negligible) < LEAST_CHANCE and not can_fail_together(panel):
         lines.append("This plan cannot refute a claim: take more trials or a larger margin.")
     return PlanShown(
         method=method,
-        lines=tuple(lines),
-        values=found.to_dict(),
+        lines=(*lines, *panel_lines(panel)),
+        values={**found.to_dict(), **panel_dicts(panel)},
         curves=PlanCurves(
             title=f"What plans of {method} say of an attribute, margin d' {margin:g}",
             size="trials",

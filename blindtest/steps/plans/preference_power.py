@@ -5,9 +5,10 @@ from typing import Any, Literal
 
 from blindtest.errors import Fault, WrongUse
 from blindtest.report import PlanCurves
-from blindtest.stats import PreferenceChances, preference_chances
+from blindtest.stats import PanelChances, PreferenceChances, preference_chances
 from blindtest.steps.plans.choice_power import MOST_DRAWN
 from blindtest.steps.plans.contract import SETUP_MINUTES
+from blindtest.steps.plans.several import can_fail_together, panel_dicts, panel_lines, panels_of
 
 __all__ = ["PreferencePowerShown", "preference_power"]
 
@@ -24,10 +25,12 @@ class PreferencePowerShown:
     seconds: float
     practice: int
     curves: PlanCurves | None = None
+    panel: tuple[PanelChances, ...] = ()
+    """Of several listeners' answers together: who are alike, and who differ as stated."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold."""
-        return {"preference": self.chances.to_dict(), "minutes_given": self.minutes}
+        return {"preference": self.chances.to_dict(), "minutes_given": self.minutes, **panel_dicts(self.panel)}
 
     def text(self) -> str:
         """Return it in words."""
@@ -39,11 +42,12 @@ class PreferencePowerShown:
             )
         lines.append(self.chances.sentence)
         lines.append(f"Without any preference it ends as open with probability {self.chances.chance_open:.2f}.")
-        if not self.chances.can_fail:
+        if not (self.chances.can_fail or can_fail_together(self.panel)):
             lines.append(
                 "This plan cannot refute a claim: take more pairs or a larger margin "
                 f"(chance to fail {self.chances.chance_to_fail:.2f})."
             )
+        lines += panel_lines(self.panel)
         lines.append("It answers whether one is preferred blind, and nothing more; a verdict of survival takes days.")
         return "\n".join(lines)
 
@@ -58,8 +62,14 @@ def preference_power(
     alpha: float = 0.05,
     preference: float | None = None,
     direction: Literal["two-sided", "claimed"] = "two-sided",
+    listeners: int | None = None,
+    sd_listener: float | None = None,
 ) -> PreferencePowerShown:
     """Return what a number of pairs, or the pairs that fit into some minutes, can and cannot show.
+
+    Parameters
+    ----------
+    listeners, sd_listener : who have so many pairs each, and how far their own preferences scatter (probability)
 
     Raises
     ------
@@ -81,8 +91,17 @@ def preference_power(
         direction=direction,
         preference=preference,
     )
+    panel = panels_of(
+        "preferred", listeners=listeners, sd_listener=sd_listener, trials=chances.trials, margin=chances.margin,
+        alpha=alpha, direction=direction,
+    )  # fmt: skip
     return PreferencePowerShown(
-        chances=chances, minutes=minutes, seconds=seconds, practice=practice, curves=_preference_curves(chances)
+        chances=chances,
+        minutes=minutes,
+        seconds=seconds,
+        practice=practice,
+        curves=_preference_curves(chances),
+        panel=panel,
     )
 
 
