@@ -1,8 +1,12 @@
 """Choices of the one with more of an attribute: words, limits and plans against scipy's binomial and quadrature."""
 
+import csv
+import runpy
 from itertools import product
 from math import inf, isinf
+from pathlib import Path
 
+import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.stats import beta, binom, binomtest, norm
@@ -172,3 +176,30 @@ def test_two_camps_that_hear_it_the_other_way_round_are_not_negligible():
     )
     with pytest.raises(ValueError, match="must add up to 40 of 80"):
         conclude_attribute(40, 80, method="2afc", margin=1.0, by_listener=alike[1:])
+
+
+def test_several_listeners_are_negligible_as_a_rule_written_anew_says():
+    """simulate_attribute_scatter.py has the rule from Rao & Scott 1992 and Korn & Graubard 1998, with scipy alone."""
+    script = runpy.run_path(str(Path(__file__).with_name("simulate_attribute_scatter.py")))
+    right = script["own_right"](8, 20, 1.0, 1.0, "mean d", 60, np.random.default_rng(5))
+    together, words = script["words"](right, 20, 1.0)
+    found = [
+        conclude_attribute(int(own.sum()), 160, method="2afc", margin=1.0, by_listener=[(int(one), 20) for one in own])
+        for own in right
+    ]
+    assert [one.word == "negligible" for one in found] == words.tolist()
+    assert [one.word == "negligible" or one.listeners_differ for one in found] == together.tolist()
+    assert 3 < words.sum() < together.sum() < 57
+
+
+def test_the_error_rate_is_the_stated_one_of_the_mean_share_and_not_of_the_mean_d_prime():
+    """Simulated, 20,000 studies a row: attribute_scatter.csv. Where listeners differ a share flattens out."""
+    with (Path(__file__).parents[1] / "references" / "stats" / "attribute_scatter.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    of_share = {int(row["listeners"]): [] for row in rows}
+    for row in rows:
+        if row["at_margin"] == "share":
+            of_share[int(row["listeners"])].append(float(row["negligible"]))
+    assert max(of_share[2]) <= 0.075
+    assert max(max(rates) for listeners, rates in of_share.items() if listeners > 2) <= 0.055
+    assert max(float(row["negligible"]) for row in rows if row["at_margin"] == "mean d") > 0.15
