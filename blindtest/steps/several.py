@@ -26,11 +26,12 @@ def several_chances(study: Study) -> Mapping[str, PanelChances]:
         if name not in claims or not isinstance(reach, Reach | PreferenceReach | AttributeReach):
             continue
         claim = claims[name]
-        if claim.kind not in ("heard", "preferred", "attribute"):
+        blocks = claim_blocks(study, claim)
+        if claim.kind not in ("heard", "preferred", "attribute") or not blocks:
             continue
         found[name] = panel_chances(
             claim.kind,
-            method=claim_blocks(study, claim)[0].method,
+            method=blocks[0].method,
             listeners=listeners,
             trials=reach.trials,
             margin=reach.margin,
