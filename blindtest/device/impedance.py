@@ -19,6 +19,7 @@ from blindtest.errors import BlindtestError
 from .fir import minimum_phase_impulse
 from .lines import read_bytes, refused
 from .named_table import NamedTable, in_radians, named_table
+from .points import merged_points
 from .response import Response, channel_mean, level_at
 
 if TYPE_CHECKING:
@@ -37,15 +38,17 @@ Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 EXPORT = "export a row per frequency, with frequency in Hz, impedance in ohm and, if measured, its phase in degrees"
+TOO_FEW = "too few rows for an impedance curve"
 LARGEST_OHM = 1e7
 REBUILT_TO_HZ = 10_000.0
 """A divider with rebuilt phase is good to 0.1 or 0.2 dB up to here (computed for voice-coil models)."""
 _STEEPEST = 1.0
 """Exponent of the frequency at most, where |Z| goes on above the measured range: an inductance."""
 _TRANSFORM = 1 << 19
-_OHMS = re.compile(r"imped|ohms?\b|[\u03c9\u2126]|^\|z\||^z(?![a-z])")
+_OHMS = re.compile(r"imp[e\u00e9]d|ohms?\b|[\u03c9\u2126]|^\|z\||^z(?![a-z])")
 _PHASES = re.compile(r"phase|deg|\u00b0|^arg|angle|^phi(?![a-z])|^[\u03c6\u03d5]")
 """phi may be written as a letter, and degrees as a sign."""
+_DECIBELS = re.compile(r"(?<![^\W\d_])db")
 _LAST_OCTAVES = 1 / 3
 
 
@@ -91,7 +94,10 @@ def names_impedance(header: Sequence[str]) -> tuple[str, ...]:
 
 
 def read_impedance(path: str | Path) -> Impedance:
-    """Return the impedance in a text file: columns named frequency, impedance (ohm or kohm) and perhaps phase.
+    """Return the impedance in a text file: columns named frequency, impedance (ohm, kohm or dB) and perhaps phase.
+
+    Decibels are taken re 1 ohm, or re 1 kohm where the header says so. Points that repeat are averaged in dB, and a row
+    at 0 Hz, which a linear grid begins with, is left out; the remarks say so.
 
     Raises
     ------
@@ -119,8 +125,15 @@ def parse_impedance(data: bytes) -> Impedance:
     table = np.array([row for _, row in rows])
     if np.isnan(table).any():
         raise refused("a number is missing", line=lines[int(np.argmax(np.isnan(table).any(axis=1)))], remedy=EXPORT)
+    if not lines:
+        raise refused(TOO_FEW, line=text.line, got=0, allowed="3 or more", remedy=EXPORT)
     name = text.header[magnitude].casefold()
-    ohm = table[:, 1] * (1000.0 if "kohm" in name or "kω" in name else 1.0)
+    ohm = table[:, 1] * 1.0
+    if _DECIBELS.search(name):
+        ohm = 10 ** (ohm / 20)
+        remarks.append("the impedance is in dB: taken re 1 ohm, unless its name says kohm")
+    if "kohm" in name or "kω" in name:
+        ohm *= 1000.0
     wrong = ~((ohm > 0) & (ohm < LARGEST_OHM))
     if wrong.any():
         at = int(np.argmax(wrong))
@@ -132,11 +145,9 @@ def parse_impedance(data: bytes) -> Impedance:
         hz, ohm, table, lines = hz[::-1], ohm[::-1], table[::-1], lines[::-1]
         remarks.append("descending frequencies turned round")
     steps = np.diff(hz)
-    if np.any(steps <= 0):
-        at = int(np.argmax(steps <= 0)) + 1
-        raise refused("frequencies out of order or twice", line=lines[at], got=float(hz[at]), remedy=EXPORT)
-    if len(hz) < 3:
-        raise refused("too few rows for an impedance curve", line=lines[-1], got=len(hz), allowed="3 or more")
+    if np.any(steps < 0):
+        at = int(np.argmax(steps < 0)) + 1
+        raise refused("frequencies out of order", line=lines[at], got=float(hz[at]), remedy=EXPORT)
     angle = None
     if phase is not None:
         angle = table[:, 2] if in_radians(text.header[phase]) else np.deg2rad(table[:, 2])
@@ -145,6 +156,13 @@ def parse_impedance(data: bytes) -> Impedance:
             at = int(np.argmax(np.abs(angle) > np.pi / 2 + 1e-6))
             got, allowed = float(table[at, 2]), "-90 to 90 degrees"
             raise refused("no phase of a passive impedance", line=lines[at], got=got, allowed=allowed, remedy=EXPORT)
+    turns = np.zeros((len(hz), 0)) if angle is None else angle[:, None]
+    hz, levels, turns, repeated = merged_points(hz, 20 * np.log10(ohm)[:, None], turns, np.array(lines))
+    if repeated:
+        ohm, angle = 10 ** (levels[:, 0] / 20), None if angle is None else turns[:, 0]
+    remarks += repeated
+    if len(hz) < 3:
+        raise refused(TOO_FEW, line=lines[-1], got=len(hz), allowed="3 or more")
     return Impedance(frequency=hz, magnitude=ohm, phase=angle, remarks=(*text.remarks, *more, *remarks))
 
 
@@ -218,7 +236,9 @@ def _columns(text: NamedTable, frequency: int) -> tuple[int, int | None, list[st
     others = [k for k in range(len(lowered)) if k != frequency]
     phases = [k for k in others if _PHASES.search(lowered[k])]
     sizes = [
-        k for k in others if k not in phases and ("ohm" in lowered[k] or "ω" in lowered[k] or "imped" in lowered[k])
+        k
+        for k in others
+        if k not in phases and ("ohm" in lowered[k] or "ω" in lowered[k] or re.search("imp[eé]d", lowered[k]))
     ]
     sizes = sizes or [k for k in others if k not in phases and lowered[k].startswith(("|z|", "z"))]
     if len(sizes) != 1 or len(phases) > 1:

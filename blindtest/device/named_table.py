@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .columns import split_header
+from .columns import classified, split_header
 from .dialect import (
     Row,
     cells_of,
@@ -18,6 +18,7 @@ from .dialect import (
     number_reader,
 )
 from .lines import lines_of, refused
+from .points import named_lines
 
 __all__ = ["NamedTable", "in_radians", "named_table"]
 
@@ -53,7 +54,8 @@ class NamedTable:
         """
         dialect, remarks = chosen_dialect(self.rows, self.delimiter, columns, hertz)
         read = number_reader(dialect)
-        found = []
+        found: list[tuple[int, list[float]]] = []
+        at_zero: list[str] = []
         for line, text in self.rows:
             cells = cells_of(text, self.delimiter)
             if len(cells) < len(self.header):
@@ -72,14 +74,18 @@ class NamedTable:
                 if place == 0:
                     value *= 1000.0 if unit.strip().lower() in ("khz", "k") else 1.0 if unit else hertz
                 row.append(value)
+            if row[0] == 0 and not at_zero:  # a linear grid begins with it
+                at_zero.append(f"the row at 0 Hz dropped ({named_lines([line])})")
+                continue
             if not row[0] > 0:
                 raise refused("the frequency must be above 0 Hz", line=line, got=cells[columns[0]], remedy=self.export)
             found.append((line, row))
-        return found, tuple(remarks)
+        return found, (*remarks, *at_zero)
 
     def frequency_column(self) -> tuple[int, float]:
         """Return the column of the frequency and what its unit is in Hz."""
         found = [k for k, cell in enumerate(self.header) if _is_frequency(cell.casefold().strip())]
+        found = found or [k for k, cell in enumerate(self.header) if classified(cell).role == "frequency"]
         if len(found) != 1:
             raise refused(
                 "the header names several frequencies" if found else "the header names no frequency",

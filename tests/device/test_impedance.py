@@ -113,3 +113,40 @@ def test_impossible_impedances_are_refused_with_their_line(text, line, words):
         parse_impedance(text.encode())
     assert words in str(caught.value)
     assert caught.value.faults[0].line == line
+
+
+@pytest.mark.parametrize(
+    "name", ["f/Hz", "f(Hz)", "f in Hz", "Hz", "fr\u00e9quence (Hz)", "frecuencia [Hz]", "Taajuus"]
+)
+def test_a_frequency_goes_by_the_names_that_responses_know(name):
+    read = parse_impedance(f"{name};Z (Ohm)\n20;40\n1000;38\n10000;41\n".encode())
+    assert read.frequency.tolist() == [20, 1000, 10_000]
+
+
+@pytest.mark.parametrize(
+    ("name", "levels"),
+    [
+        ("Impedance (dB)", (30.0, 40.0, 32.0)),
+        ("Z [dB\u03a9]", (30.0, 40.0, 32.0)),
+        ("Imp\u00e9dance (dB re 1 kohm)", (-30.0, -20.0, -28.0)),
+    ],
+)
+def test_an_impedance_in_decibels_is_no_number_of_ohms(name, levels):
+    """Definition of the decibel (20 lg of a ratio): 30 dB re 1 ohm are 31.62 ohm, and 40 dB are 100."""
+    rows = "\n".join(f"{hertz},{level}" for hertz, level in zip((20, 1000, 10_000), levels, strict=True))
+    read = parse_impedance(f"Frequency (Hz),{name}\n{rows}\n".encode())
+    assert read.magnitude == pytest.approx([31.6228, 100.0, 39.8107], rel=1e-5)
+    assert any("dB" in remark for remark in read.remarks)
+
+
+def test_the_bins_of_a_transform_begin_at_0_hz_and_points_may_repeat():
+    """As in responses (tests/device/test_reading.py): common practice of benches; 10 and 40 ohm average to 20 in dB."""
+    read = parse_impedance(b"Hz,Ohm,deg\n0,31,0\n20,10,10\n20,40,20\n40,32,0\n60,33,-5\n")
+    assert read.frequency.tolist() == [20, 40, 60]
+    assert read.magnitude == pytest.approx([20, 32, 33])
+    assert np.rad2deg(read.phase) == pytest.approx([15, 0, -5])
+    assert read.remarks == ("the row at 0 Hz dropped (line 2)", "1 repeated point averaged in dB, at most 12 dB apart")
+    with pytest.raises(BlindtestError, match="line 3: the frequency must be above 0 Hz"):
+        parse_impedance(b"Hz,Ohm\n0,31\n0,30\n20,10\n40,32\n60,33\n")
+    with pytest.raises(BlindtestError, match="too few rows"):
+        parse_impedance(b"Hz,Ohm\n0,31\n20,30\n20,10\n40,32\n")
