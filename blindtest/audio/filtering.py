@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 __all__ = ["FilterRun", "KeptSpectra", "apply_and_sum", "apply_firs"]
 
 _SHORTEST_BLOCK = 8192
-_TOGETHER = 1 << 16  # points of a row up to which rows are transformed together
+_TOGETHER = 1 << 17  # points of a row up to which rows are transformed together
 
 
 def apply_firs(

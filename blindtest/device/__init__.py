@@ -30,7 +30,7 @@ from .exposure import (
 )
 from .field import diffuse_field_curve, free_field_curve
 from .filter_files import correction_text, correction_wav, impulse_wav
-from .fir import LengthCheck, check_length, minimum_phase_fir, minimum_phase_impulse, taps_for
+from .fir import LengthCheck, check_length, checked_fir, minimum_phase_fir, minimum_phase_impulse, taps_for
 from .group_delay import group_delay_s
 from .harmonic_levels import HarmonicLevel, harmonic_levels
 from .harmonic_table import db_to_percent, parse_harmonics, percent_to_db, read_harmonics, total_harmonic_distortion
@@ -105,6 +105,7 @@ __all__ = [
     "channel_imbalance",
     "channel_mean",
     "check_length",
+    "checked_fir",
     "coefficients_json",
     "coefficients_text",
     "common_rate",

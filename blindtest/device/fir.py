@@ -13,7 +13,7 @@ from blindtest.errors import Fault
 
 from .response import level_at
 
-__all__ = ["LengthCheck", "check_length", "minimum_phase_fir", "minimum_phase_impulse", "taps_for"]
+__all__ = ["LengthCheck", "check_length", "checked_fir", "minimum_phase_fir", "minimum_phase_impulse", "taps_for"]
 
 Floats = NDArray[np.float64]
 
@@ -124,7 +124,20 @@ def check_length(
     """
     filter_ = np.asarray(fir, dtype=np.float64)
     wanted = _levels_on_bins(frequency, magnitude_db, rate, len(filter_))
+    return _checked(filter_, wanted, minimum_phase_impulse(wanted), rate, from_hz)
+
+
+def checked_fir(frequency: ArrayLike, magnitude_db: ArrayLike, rate: int, taps: int) -> tuple[Floats, LengthCheck]:
+    """Return what `minimum_phase_fir` and then `check_length` return, from one design."""
+    if taps < 1:
+        raise ValueError(f"taps must be positive, got {taps}")
+    wanted = _levels_on_bins(frequency, magnitude_db, rate, taps)
     whole = minimum_phase_impulse(wanted)
+    fir = whole[:taps].copy()
+    return fir, _checked(fir, wanted, whole, rate, LOWEST_CHECKED_HZ)
+
+
+def _checked(filter_: Floats, wanted: Floats, whole: Floats, rate: int, from_hz: float) -> LengthCheck:
     with np.errstate(divide="ignore"):
         tail = 10 * np.log10(np.sum(whole[len(filter_) :] ** 2) / np.sum(whole**2))
         got = 20 * np.log10(np.abs(np.fft.rfft(filter_, len(whole))))

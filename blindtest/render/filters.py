@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blindtest.audio import KeptSpectra, Meter
-from blindtest.device import check_length, minimum_phase_fir, taps_for
+from blindtest.device import checked_fir, minimum_phase_fir, taps_for
 from blindtest.errors import BlindtestError
 
 from .binaural_stage import BinauralStage
@@ -232,11 +232,10 @@ class Bench:
     def _long_enough(self, condition: Condition, rate: int, taps: int) -> Floats:
         for doubled in range(int(math.log2(LONGEST)) + 1):
             frequency, sides = self._curves_on_bins(condition, rate, taps << doubled)
-            firs = [minimum_phase_fir(frequency, wanted, rate, taps << doubled) for wanted in sides]
-            checks = [check_length(fir, frequency, wanted, rate) for fir, wanted in zip(firs, sides, strict=True)]
-            short = [check for check in checks if not check.holds]
+            designed = [checked_fir(frequency, wanted, rate, taps << doubled) for wanted in sides]
+            short = [check for _, check in designed if not check.holds]
             if not short:
-                return _columns(firs)
+                return _columns([fir for fir, _ in designed])
         fault = short[0].fault(f"condition.{condition.id}")
         assert fault is not None
         raise BlindtestError(fault)

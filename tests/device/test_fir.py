@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from blindtest.device import LengthCheck, check_length, minimum_phase_fir, minimum_phase_impulse, taps_for
+from blindtest.device import LengthCheck, check_length, checked_fir, minimum_phase_fir, minimum_phase_impulse, taps_for
 
 ORACLE = json.loads(
     (Path(__file__).parents[1] / "references" / "device" / "minimum_phase.json").read_text(encoding="utf-8")
@@ -190,3 +190,14 @@ def test_a_coarse_grid_of_a_transform_is_read_like_any_other():
     assert len(minimum_phase_fir(coarse, np.linspace(6, 0, len(coarse)), 48_000, 64)) == 64
     with pytest.raises(ValueError, match="ascending from 0 or above"):
         minimum_phase_fir([-10.0, 100.0], [0.0, 0.0], 48_000, 64)
+
+
+@pytest.mark.parametrize("taps", [512, 4096])
+def test_designed_and_checked_in_one_go_nothing_differs(taps):
+    frequency, levels = curve(next(iter(CASES.values())))
+    fir, check = checked_fir(frequency, levels, 48_000, taps)
+    apart = minimum_phase_fir(frequency, levels, 48_000, taps)
+    assert fir.tobytes() == apart.tobytes()
+    assert check == check_length(apart, frequency, levels, 48_000)
+    with pytest.raises(ValueError, match="taps must be positive"):
+        checked_fir(frequency, levels, 48_000, 0)
