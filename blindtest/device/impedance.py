@@ -19,7 +19,7 @@ from blindtest.errors import BlindtestError
 from .fir import minimum_phase_impulse
 from .lines import read_bytes, refused
 from .named_table import NamedTable, in_radians, named_table
-from .points import merged_points
+from .repeated_points import merged_points
 from .response import Response, channel_mean, level_at
 
 if TYPE_CHECKING:

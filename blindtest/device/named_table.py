@@ -18,7 +18,6 @@ from .dialect import (
     number_reader,
 )
 from .lines import lines_of, refused
-from .points import named_lines
 
 __all__ = ["NamedTable", "in_radians", "named_table"]
 
@@ -75,7 +74,7 @@ class NamedTable:
                     value *= 1000.0 if unit.strip().lower() in ("khz", "k") else 1.0 if unit else hertz
                 row.append(value)
             if row[0] == 0 and not at_zero:  # a linear grid begins with it
-                at_zero.append(f"the row at 0 Hz dropped ({named_lines([line])})")
+                at_zero.append(f"the row at 0 Hz dropped (line {line})")
                 continue
             if not row[0] > 0:
                 raise refused("the frequency must be above 0 Hz", line=line, got=cells[columns[0]], remedy=self.export)

@@ -7,15 +7,14 @@ from numpy.typing import NDArray
 
 from .layout import HIGHEST_LEVEL_DB, UNNAMED_UNIT, Layout
 from .lines import refused
+from .repeated_points import SAME
 
 __all__ = [
     "FEW",
-    "SAME",
     "counted_rows",
     "doubtful_levels",
     "kept_points",
     "levels_in_db",
-    "merged_points",
     "named_lines",
     "refuse_disorder",
     "refuse_few",
@@ -34,8 +33,6 @@ LARGEST_RATIO = 4.0
 """A response in dB re a frequency of its own goes through 0, and one in dB SPL stands far higher; our rule."""
 FEW = 3
 """Rows that may be without numbers in any file; in long ones one in ten."""
-SAME = 1e-9
-"""Frequencies nearer than this, relative, are one point."""
 REFERENCE = {"linear": 1.0, "V": 1.0, "mV": 1e3, "Pa": 20e-6, "mPa": 20e-3, "µPa": 20.0}
 """What is 0 dB in a linear column: 1, 1 V, 20 µPa (IEC 61672-1)."""
 
@@ -175,34 +172,6 @@ def refuse_disorder(frequency: Floats, place: Lines) -> None:
             allowed="ascending or descending, points may repeat",
             remedy="write one file per curve, sort the rows, and put nothing between thousands",
         )
-
-
-def merged_points(
-    frequency: Floats, magnitude: Floats, phase: Floats, place: Lines
-) -> tuple[Floats, Floats, Floats, list[str]]:
-    """One point for each frequency: mean of the levels in dB, phases as unit vectors."""
-    new = np.concatenate([[True], np.diff(frequency) > SAME * frequency[1:]])
-    if new.all():
-        return frequency, magnitude, phase, []
-    starts = np.flatnonzero(new)
-    size = np.diff(np.append(starts, len(frequency)))[:, None]
-    apart = np.maximum.reduceat(magnitude, starts) - np.minimum.reduceat(magnitude, starts)
-    repeated = size[:, 0] > 1
-    if repeated.sum() > len(starts) / 2 and np.median(apart[repeated]) > 3:
-        first = int(starts[repeated][0]) + 1
-        raise refused(
-            "most frequencies stand twice, with different levels: two curves in one table",
-            line=int(place[first]),
-            got=f"levels {np.median(apart[repeated]):.1f} dB apart",
-            remedy="write one file per curve",
-        )
-    turned = np.angle(np.add.reduceat(np.exp(1j * phase), starts)) if phase.shape[1] else phase[starts]
-    kept_phase = np.where(size > 1, turned, phase[starts])
-    remark = (
-        f"{repeated.sum()} repeated {'point' if repeated.sum() == 1 else 'points'} averaged in dB, "
-        f"at most {apart.max():.2g} dB apart"
-    )
-    return frequency[starts], np.add.reduceat(magnitude, starts) / size, kept_phase, [remark]
 
 
 def counted_rows(count: int) -> str:

@@ -33,18 +33,17 @@ from .layout import IN_HERTZ, Layout, layout_by_names, layout_by_position
 from .lines import lines_of, read_bytes, refused
 from .points import (
     FEW,
-    SAME,
     counted_rows,
     doubtful_levels,
     kept_points,
     levels_in_db,
-    merged_points,
     named_lines,
     refuse_disorder,
     refuse_few,
     refuse_frequencies,
     refuse_levels,
 )
+from .repeated_points import SAME, merged_points
 from .response import Response
 
 __all__ = ["parse_response", "read_response"]
