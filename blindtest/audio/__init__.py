@@ -21,6 +21,7 @@ from blindtest.audio.loop_verdict import LoopbackResult, Passage, judged
 from blindtest.audio.loopback import Looped, looped
 from blindtest.audio.loudest import loudest_momentary, loudest_over_whole, loudest_short_term
 from blindtest.audio.loudness import (
+    WEIGHTED_CHANNELS,
     a_weighted_level,
     gated_loudness,
     hop_edges,
@@ -58,6 +59,7 @@ from blindtest.audio.tape import ClipTape, Frames, Part, WavTape, aligned_tapes,
 __all__ = [
     "BANDS_HZ",
     "NOISE_S",
+    "WEIGHTED_CHANNELS",
     "Clip",
     "ClipTape",
     "FilterRun",

@@ -20,6 +20,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "WEIGHTED_CHANNELS",
     "a_weighted_level",
     "integrated_loudness",
     "k_weighting",
@@ -53,6 +54,8 @@ _CHANNEL_WEIGHTS = {
     5: (1.0, 1.0, 1.0, _SURROUND, _SURROUND),
     6: (1.0, 1.0, 1.0, 0.0, _SURROUND, _SURROUND),
 }
+WEIGHTED_CHANNELS = tuple(_CHANNEL_WEIGHTS)
+"""How many there may be, as above: of others the standard gives no weights without their places."""
 CHUNK_HOPS = 10  # 1 s at a time through the filter stays in a processor's cache and bounds the memory
 
 

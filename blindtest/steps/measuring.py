@@ -125,6 +125,7 @@ def measure(paths: Sequence[Path], *, progress: Progress = lambda done, total, w
 
 def _audio(path: Path) -> AudioMeasured:
     from blindtest.audio import (
+        WEIGHTED_CHANNELS,
         integrated_loudness,
         loudest_momentary,
         loudest_short_term,
@@ -135,6 +136,16 @@ def _audio(path: Path) -> AudioMeasured:
 
     clip = read_clip(path)
     frames, rate = clip.frames, clip.rate
+    if clip.channels not in WEIGHTED_CHANNELS:
+        raise BlindtestError(
+            Fault(
+                file=str(path),
+                problem="no loudness is defined for this number of channels without their places",
+                got=clip.channels,
+                allowed="1, 2, 3 (L R C), 5 (L R C Ls Rs) or 6 (L R C LFE Ls Rs)",
+                remedy="mix it down, or export the channels in that order",
+            )
+        )
     return AudioMeasured(
         file=str(path),
         rate_hz=rate,
