@@ -14,7 +14,7 @@ from blindtest.stats.stopping.peeking import (
     stopped_at_will,
     stopped_at_will_by_listener,
 )
-from blindtest.stats.stopping.ratio_test import SprtDecision, SprtOperating, SprtPlan, sprt
+from blindtest.stats.stopping.probability_ratio import SprtDecision, SprtOperating, SprtPlan, sprt
 from blindtest.stats.stopping.spending import SPENDING, spent
 from blindtest.stats.stopping.stagewise import StagewiseResult, stagewise_result
 from blindtest.stats.stopping.stop_table import (

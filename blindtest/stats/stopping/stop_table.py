@@ -25,7 +25,7 @@ from blindtest.stats.binomial import Interval, checked_counts, checked_probabili
 from blindtest.stats.sensitivity import decision_rule
 from blindtest.stats.stopping.e_process import e_process_numbers
 from blindtest.stats.stopping.group_plan import group_sequential
-from blindtest.stats.stopping.ratio_test import sprt
+from blindtest.stats.stopping.probability_ratio import sprt
 from blindtest.stats.stopping.spending import Spending
 from blindtest.stats.stopping.walk import as_written, checked_looks
 
