@@ -15,12 +15,25 @@ from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import sqrt
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from blindtest.design import Direction
 from blindtest.study.tails import ALPHA, LEAST_CHANCE
 
-__all__ = ["SD_CLIP", "SD_LISTENER", "SD_RATING", "ScaleReach", "chances_of_words", "panel_needed", "scale_reach"]
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = [
+    "SD_CLIP",
+    "SD_LISTENER",
+    "SD_RATING",
+    "ScaleReach",
+    "chances_of_limits",
+    "chances_of_words",
+    "panel_needed",
+    "scale_reach",
+]
 
 SD_LISTENER, SD_CLIP, SD_RATING = 8.0, 4.0, 12.0
 GRADES = 25.0
@@ -190,15 +203,31 @@ def chances_of_words(
     where both one-sided limits are inside it.
     """
     import numpy as np
-    from scipy.special import chdtri, ndtr, stdtrit
+    from scipy.special import chdtri, stdtrit
 
     shares = (np.arange(_CLASSES) + 0.5) / _CLASSES
     found = error * np.sqrt(chdtri(df, shares) / df)
     one_sided = float(stdtrit(df, 1 - one_sided_at)) * found
     tested = float(stdtrit(df, 1 - tail)) * found
-    least = np.maximum(tested, margin - one_sided)
-    shown = float(np.mean(ndtr((margin - least) / error)))
-    room = np.maximum((margin - one_sided) / error, 0.0)
-    negligible = float(np.mean(2 * ndtr(room) - 1))
+    shown, negligible = chances_of_limits(error, margin, tested, one_sided)
     critical = max(float(stdtrit(df, 1 - tail)) * error, margin - float(stdtrit(df, 1 - one_sided_at)) * error)
     return shown, negligible, critical
+
+
+def chances_of_limits(
+    error: float, margin: float, tested: "NDArray[np.float64]", one_sided: "NDArray[np.float64]"
+) -> tuple[float, float]:
+    """Return the chance of *shown* at the margin and that of *negligible* at nothing.
+
+    Parameters
+    ----------
+    error : true standard error of the difference found, points
+    tested, one_sided : (...), equally likely: how far from the difference found the limits lie, points: those that
+        must not hold 0, and those held against the margin
+    """
+    import numpy as np
+    from scipy.special import ndtr
+
+    least = np.maximum(tested, margin - one_sided)
+    room = np.maximum((margin - one_sided) / error, 0.0)
+    return float(np.mean(ndtr((margin - least) / error))), float(np.mean(2 * ndtr(room) - 1))
