@@ -17,6 +17,7 @@ from blindtest.audio.loudness import (
     Hops,
     a_weighting,
     channel_weights,
+    framed,
     level_of,
     loudness_of,
 )
@@ -114,9 +115,7 @@ def _width(rate: int, hops: int) -> int:
 
 
 def _framed(frames: ArrayLike, rate: int) -> NDArray[np.float64]:
-    samples = np.asarray(frames, dtype=np.float64)
-    if samples.ndim != 2:
-        raise ValueError(f"frames must be (n, channels), got shape {samples.shape}")
+    samples = framed(frames)
     if not rate > 0:
         raise ValueError(f"the rate must be positive, got {rate}")
     return samples

@@ -168,7 +168,7 @@ def rms_level(frames: ArrayLike) -> float:
 
     So a sine that peaks at full scale reads -3.01 dB. Silence, or no frames, is -inf.
     """
-    samples = _framed(frames)
+    samples = framed(frames)
     return level_of(float(np.mean(np.square(samples)))) if samples.size else -math.inf
 
 
@@ -178,7 +178,7 @@ def a_weighted_level(frames: ArrayLike, rate: int) -> float:
     The weighting is applied exactly, in the frequency domain, from the analogue poles (IEC 61672-1:2013, annex E,
     formula E.6 and the pole frequencies of E.4.1); the whole clip is held in memory. Silence, or no frames, is -inf.
     """
-    samples = _framed(frames)
+    samples = framed(frames)
     if samples.size == 0:
         return -math.inf
     from scipy.fft import next_fast_len
@@ -195,7 +195,8 @@ def a_weighted_level(frames: ArrayLike, rate: int) -> float:
     return level_of(energy / length / samples.size)
 
 
-def _framed(frames: ArrayLike) -> NDArray[np.float64]:
+def framed(frames: ArrayLike) -> NDArray[np.float64]:
+    """Return frames as (n, channels) float64; ValueError where they have another shape."""
     samples = np.asarray(frames, dtype=np.float64)
     if samples.ndim != 2:
         raise ValueError(f"frames must be (n, channels), got shape {samples.shape}")
@@ -222,7 +223,7 @@ def _block_powers(frames: ArrayLike, rate: int, hops: int) -> NDArray[np.float64
     """Return the channel-weighted mean square (blocks,) of every whole block of `hops` hops after K-weighting."""
     samples = np.asarray(frames)
     if samples.dtype != np.int32:  # whole numbers are made float64 where they are needed, a second at a time
-        samples = _framed(samples)
+        samples = framed(samples)
     weights = channel_weights(samples.shape[1])
     if not rate > 0:
         raise ValueError(f"the rate must be positive, got {rate}")

@@ -11,6 +11,7 @@ own d' along an attribute is normal. Who hears nothing guesses, whatever the spr
 limits of Korn & Graubard 1998.
 """
 
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -251,14 +252,7 @@ class _Rule:
 
 def _first(total: int, holds: Callable[[int], bool]) -> int:
     """Return the first count, 0 ... total, from which on it holds; total + 1 where it never does."""
-    low, high = 0, total + 1
-    while low < high:
-        middle = (low + high) // 2
-        if holds(middle):
-            high = middle
-        else:
-            low = middle + 1
-    return low
+    return bisect_left(range(total + 1), True, key=holds)
 
 
 def _proportions(

@@ -7,14 +7,13 @@ from blindtest.errors import Fault, WrongUse
 from blindtest.report import PlanCurves
 from blindtest.stats import attribute_chances
 from blindtest.steps.plans.contract import PlanAsked, PlanShown, fitting
-from blindtest.steps.plans.several import can_fail_together, panel_dicts, panel_lines, panels_of
+from blindtest.steps.plans.several import LEAST_CHANCE, can_fail_together, panel_dicts, panel_lines, panels_of
 
 __all__ = ["ALTERNATIVES", "plan_choices"]
 
 ALTERNATIVES = ("2afc", "3afc")
 OPTIONS = ("trials", "minutes", "seconds", "practice", "alpha", "one_sided", "d_prime", "listeners", "sd_listener")
 DEFAULT_TRIALS = 28
-LEAST_CHANCE = 0.5
 MOST_DRAWN = 120
 
 

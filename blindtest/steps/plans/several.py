@@ -6,7 +6,7 @@ from typing import Any, Literal
 from blindtest.errors import Fault, WrongUse
 from blindtest.stats import PanelChances, panel_chances
 
-__all__ = ["can_fail_together", "panel_dicts", "panel_lines", "panels_of"]
+__all__ = ["LEAST_CHANCE", "can_fail_together", "panel_dicts", "panel_lines", "panels_of"]
 
 LEAST_CHANCE = 0.5
 
