@@ -19,7 +19,7 @@ from blindtest.audio.loop_noise import RestNoise, noise_at_rest
 from blindtest.audio.loop_spectra import BANDS_HZ
 from blindtest.audio.loop_verdict import LoopbackResult, Passage, judged
 from blindtest.audio.loopback import Looped, looped
-from blindtest.audio.loudest import loudest_momentary, loudest_over_whole, loudest_short_term
+from blindtest.audio.loudest import LouderEar, louder_ear, loudest_momentary, loudest_short_term
 from blindtest.audio.loudness import (
     WEIGHTED_CHANNELS,
     a_weighted_level,
@@ -68,6 +68,7 @@ __all__ = [
     "Levels",
     "LoopbackResult",
     "Looped",
+    "LouderEar",
     "MatchRow",
     "Meter",
     "OutOfHeadroom",
@@ -102,8 +103,8 @@ __all__ = [
     "level_noise",
     "libsndfile_version",
     "looped",
+    "louder_ear",
     "loudest_momentary",
-    "loudest_over_whole",
     "loudest_short_term",
     "loudness_range",
     "matching_gains",

@@ -6,6 +6,7 @@ difference of two of the sums.
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,10 +23,20 @@ from blindtest.audio.loudness import (
     loudness_of,
 )
 
-__all__ = ["loudest_momentary", "loudest_over_whole", "loudest_short_term"]
+__all__ = ["LouderEar", "louder_ear", "loudest_momentary", "loudest_short_term"]
 
 MARGIN_S = 0.25
 """By then what the A-weighting makes of an impulse has faded to 1e-14: its lowest pole is at 20.6 Hz."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LouderEar:
+    """How far the channel that gets most lies over the level of all channels and the whole length, dB."""
+
+    whole_db: float
+    """Over its whole length: 0 where all get the same, 3.01 where one of two has all of it."""
+    momentary_db: float
+    """Over the loudest 400 ms of any channel, wherever they begin."""
 
 
 def loudest_momentary(frames: ArrayLike, rate: int) -> float:
@@ -45,12 +56,13 @@ def loudest_short_term(frames: ArrayLike, rate: int) -> float:
     return _loudest(frames, rate, SHORT_TERM_HOPS)
 
 
-def loudest_over_whole(frames: ArrayLike, rate: int) -> float:
-    """Return by how many dB the loudest 400 ms of any channel lie over the level of all channels and the whole length.
+def louder_ear(frames: ArrayLike, rate: int) -> LouderEar:
+    """Return by how many dB the ear that gets most lies over the level of all channels and the whole length.
 
-    Both are A-weighted (IEC 61672-1:2013, annex E, as in `a_weighted_level`) and neither is gated: added to a level
-    over the whole length, this gives the level of the loudest 400 ms at the ear that gets most. A sound shorter than
-    that is one window. 0 for silence.
+    All are A-weighted (IEC 61672-1:2013, annex E, as in `a_weighted_level`) and none is gated: added to a level of
+    all channels over the whole length, they give the levels at the ear that gets most. An ear is harmed by what it
+    gets itself, and no quiet in the other one helps it: exposure is measured at one ear (ISO 11904-1:2002), the more
+    exposed one (ISO 9612:2009, 12.3, from memory). A sound shorter than 400 ms is one window. 0 for silence.
 
     Parameters
     ----------
@@ -70,8 +82,12 @@ def loudest_over_whole(frames: ArrayLike, rate: int) -> float:
         weighted = np.fft.irfft(np.fft.rfft(piece) * weight, piece.shape[1])
         windows.add(np.square(weighted[:, margin : margin + min(step, count - first)]))
     if windows.energy.max(initial=0.0) == 0.0:
-        return 0.0
-    return level_of(float(windows.highest.max()) / windows.width) - level_of(float(windows.energy.sum()) / samples.size)
+        return LouderEar(whole_db=0.0, momentary_db=0.0)
+    all_of_it = level_of(float(windows.energy.sum()) / samples.size)
+    return LouderEar(
+        whole_db=level_of(float(windows.energy.max()) / count) - all_of_it,
+        momentary_db=level_of(float(windows.highest.max()) / windows.width) - all_of_it,
+    )
 
 
 def _loudest(frames: ArrayLike, rate: int, hops: int) -> float:

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from blindtest.audio import loudest_over_whole
+from blindtest.audio import louder_ear
 from blindtest.render import Rendered, RenderJob, Stimulus
 from blindtest.study import PlayingLevel, Study, full_scale_spl, playing_level, sitting_lengths
 
@@ -29,14 +29,15 @@ def level_of_study(
     """
     if full_scale_spl(study) is None:
         return None
-    over = 0.0
+    rows = {(row.clip, row.condition): row for row in rendered.table}
+    levels = []
     seconds: dict[str, float] = {}
     for stimulus in rendered.stimuli:
         frames = samples(stimulus) / FULL_SCALE
         seconds[stimulus.clip] = stimulus.frames / stimulus.rate
-        over = max(over, loudest_over_whole(frames, stimulus.rate))
+        levels.append((rows[stimulus.clip, stimulus.condition], louder_ear(frames, stimulus.rate)))
     minutes = max((one.minutes for one in sitting_lengths(study, seconds)), default=0.0)
-    return playing_level(study, job.playback, rendered.table, over, minutes)
+    return playing_level(study, job.playback, levels, minutes)
 
 
 def played_words(level: PlayingLevel | None, gains_db: Sequence[float]) -> str:
@@ -52,8 +53,8 @@ def played_words(level: PlayingLevel | None, gains_db: Sequence[float]) -> str:
     spent = f"{share:.2g} %" if share >= 0.05 else "less than 0.1 %"
     return (
         f"The sittings played at {at}, A-weighted and referred to the field, the loudest stimulus over its whole "
-        f"length: an estimate from {level.basis}. The loudest of them, taken as {level.minutes:.0f} min, spent {spent} "
-        "of what WHO-ITU H.870 allows in a week."
+        f"length in the ear that gets most: an estimate from {level.basis}. The loudest of them, taken as "
+        f"{level.minutes:.0f} min, spent {spent} of what WHO-ITU H.870 allows in a week."
     )
 
 

@@ -11,7 +11,7 @@ from math import floor, inf, log10
 
 import numpy as np
 
-from blindtest.audio import MatchRow
+from blindtest.audio import LouderEar, MatchRow
 from blindtest.device import Sensitivity, dose, interpolated, read_impedance
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Playback, heard_curve_db
@@ -35,7 +35,7 @@ class PlayingLevel:
     """What the loudest stimulus of a study plays at with the page's volume at its top; an estimate."""
 
     dba: float
-    """A-weighted over the whole stimulus, referred to the field."""
+    """A-weighted over the whole stimulus at the ear that gets most, referred to the field."""
     momentary_dba: float
     """The loudest 400 ms at the ear that gets most, wherever they begin."""
     most_gain_db: float
@@ -166,15 +166,14 @@ def _divided(study: Study, unit: Unit, setting: PlaybackSetting, hertz: float) -
 
 
 def playing_level(
-    study: Study, playback: Playback | None, table: Iterable[MatchRow], momentary_over_db: float, minutes: float
+    study: Study, playback: Playback | None, stimuli: Iterable[tuple[MatchRow, LouderEar]], minutes: float
 ) -> PlayingLevel | None:
     """Return how loud a sitting plays; None where the chain isn't known.
 
     Parameters
     ----------
     playback : as it is rendered, with its field curve
-    table : the match table
-    momentary_over_db : the loudest 400 ms of any stimulus over its own average, A-weighted, dB
+    stimuli : row of the match table of each, whose levels are of both ears, and how far one ear lies over them
     minutes : of a sitting
 
     Raises
@@ -183,8 +182,8 @@ def playing_level(
         The chain is so loud that even a low setting would pass the limits: it has to be turned down first.
     """
     known = full_scale_spl(study)
-    rows = list(table)
-    if known is None or playback is None or not rows:
+    levels = list(stimuli)
+    if known is None or playback is None or not levels:
         return None
     spl, hertz, basis = known
     at = np.array([hertz])
@@ -193,8 +192,8 @@ def playing_level(
     field = 0.0 if playback.field is None else float(interpolated(playback.field, at)[0, 0])
     # A full-scale sine reads -3.01 dB re an RMS of 1, and what is heard of it at that frequency `response` more.
     offset = spl - field - (SINE_RMS_DB + response)
-    average = max(row.a_weighted_after for row in rows) + offset
-    momentary = average + momentary_over_db
+    average = max(row.a_weighted_after + ear.whole_db for row, ear in levels) + offset
+    momentary = max(row.a_weighted_after + ear.momentary_db for row, ear in levels) + offset
     most = min(0.0, MOMENTARY_LIMIT_DBA - momentary, _gain_of_a_week(average, minutes))
     top = float(floor(most + 1e-9))
     if top < LEAST_GAIN_DB:

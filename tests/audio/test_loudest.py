@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from blindtest.audio import (
+    LouderEar,
     a_weighted_level,
     k_weighting,
+    louder_ear,
     loudest_momentary,
-    loudest_over_whole,
     loudest_short_term,
     momentary_loudness,
 )
@@ -69,7 +70,7 @@ def test_too_short_and_silent_sounds_have_no_highest_value(measure):
     assert measure(np.zeros((200_000, 2)), 48_000) == -math.inf
 
 
-@pytest.mark.parametrize("measure", [loudest_momentary, loudest_short_term, loudest_over_whole])
+@pytest.mark.parametrize("measure", [loudest_momentary, loudest_short_term, louder_ear])
 def test_what_is_no_number_is_no_silence(measure):
     frames = np.full((200_000, 2), 0.1)
     frames[150_000, 1] = np.nan
@@ -77,11 +78,14 @@ def test_what_is_no_number_is_no_silence(measure):
         measure(frames, 48_000)
 
 
-@pytest.mark.parametrize(("left", "right", "more"), [(1.0, 1.0, 0.0), (0.0, 1.0, 3.01)])
+@pytest.mark.parametrize(("left", "right", "more"), [(1.0, 1.0, 0.0), (0.0, 1.0, 3.0103), (0.5, 1.0, 2.0412)])
 def test_a_lone_sound_stands_over_the_whole_by_its_share_of_it(left, right, more):
-    # Energy (law): 400 ms of 10 s are 10 lg 25 = 13.98 dB over the whole, and 3.01 dB more where one ear has it alone.
+    # Energy (law): 400 ms of 10 s are 10 lg 25 = 13.98 dB over the whole, and the louder ear has
+    # 10 lg 2 = 3.01 dB over the mean of both where it has all of it, 10 lg(2/1.25) = 2.04 where the other has a half.
     frames = within_silence(tone(0.4, rate=22_050) * [left, right], 22_050, 3.037, 6.563)
-    assert loudest_over_whole(frames, 22_050) == pytest.approx(10 * math.log10(25.0) + more, abs=0.02)
+    found = louder_ear(frames, 22_050)
+    assert found.momentary_db == pytest.approx(10 * math.log10(25.0) + more, abs=0.02)
+    assert found.whole_db == pytest.approx(more, abs=0.001)
 
 
 def test_what_the_weighting_leaves_out_hides_no_loud_sound():
@@ -91,10 +95,10 @@ def test_what_the_weighting_leaves_out_hides_no_loud_sound():
     frames = bass + within_silence(tone(0.4, dbfs=-20.0), rate, 5.011, 4.589)
     loudest = a_weighted_level(frames[round(5.011 * rate) :][: round(0.4 * rate)], rate)
     assert loudest == pytest.approx(-23.0, abs=0.1)
-    assert a_weighted_level(frames, rate) + loudest_over_whole(frames, rate) == pytest.approx(loudest, abs=0.05)
+    assert a_weighted_level(frames, rate) + louder_ear(frames, rate).momentary_db == pytest.approx(loudest, abs=0.05)
 
 
 @pytest.mark.parametrize("seconds", [0.3, 0.4, 4.0, 9.3])
 def test_a_steady_sound_is_no_louder_than_itself(seconds):
-    assert loudest_over_whole(tone(seconds), 48_000) == pytest.approx(0.0, abs=0.03)
-    assert loudest_over_whole(np.zeros((round(seconds * 48_000), 2)), 48_000) == 0.0
+    assert louder_ear(tone(seconds), 48_000).momentary_db == pytest.approx(0.0, abs=0.03)
+    assert louder_ear(np.zeros((round(seconds * 48_000), 2)), 48_000) == LouderEar(whole_db=0.0, momentary_db=0.0)
