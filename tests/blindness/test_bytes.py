@@ -312,6 +312,16 @@ class Recorder:
         headers = tuple((bytes(key), bytes(value)) for key, value in start["headers"])
         self.sent.append(("".join(asked[:2]), start["status"], headers, body))
 
+    def count(self, event="", trial=None):
+        """How many events were answered so far, of one kind and trial or of all."""
+        start = "POST /event?"
+        told = [json.loads(asked.removeprefix(start))["event"] for asked, *_ in self.sent if asked.startswith(start)]
+        return sum(not event or (each["event"], each.get("trial")) == (event, trial) for each in told)
+
+    def last_view(self):
+        """The view that was told last."""
+        return next(json.loads(body)["view"] for *_, body in reversed(self.sent) if b'"view":{' in body)
+
 
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -347,7 +357,7 @@ MEMORY = """async () => {
     database.close();
   }
   const sized = (e) => (e.name.includes("/sound/") ? [e.name, e.encodedBodySize, e.decodedBodySize] : [e.name]);
-  const fetched = performance.getEntriesByType("resource").map(sized);
+  const fetched = performance.getEntriesByType("resource").map(sized).filter(([name]) => !name.endsWith("/icon.svg"));
   return JSON.stringify({
     kept, local: { ...localStorage }, session: { ...sessionStorage }, globals: Object.keys(window),
     page: document.documentElement.outerHTML, title: document.title, address: location.href, cookies: document.cookie,
@@ -356,8 +366,16 @@ MEMORY = """async () => {
 }"""
 """All that a script of the page could find in it beside the samples: what is kept, shown, named, and was fetched.
 
-Sizes of what is not sound are compared with its bytes; feedback of practice, told after its answer, changes them.
+Sizes of what is not sound are compared with its bytes; feedback of practice, told after its answer, changes them. When
+the picture of its tab is fetched is up to the browser.
 """
+
+
+FETCHED = """([sounds, events]) => {
+  const names = performance.getEntriesByType("resource").map((entry) => new URL(entry.name).pathname);
+  return sounds.every((sound) => names.includes(sound)) && names.filter((name) => name === "/event").length === events;
+}"""
+"""Whether the page has these sounds, and the answers to so many events."""
 
 
 def _sit(toy, playwright, made, port):
@@ -366,10 +384,24 @@ def _sit(toy, playwright, made, port):
     recorder = Recorder(toy.app(served, port=port))
     trees, memories = [], []
 
-    def tree(page):
-        # Once all is acknowledged and said: which acknowledgement comes first is a matter of the machine's load.
+    def settled(page, number):
+        """Wait until all that was chosen is acknowledged and every sound of this trial and the next has come.
+
+        How far the page is at a given moment is a matter of the machine's load, and no more of what is compared.
+        """
+        planned = made.trial(number)
+        choices = len(_keys_for(planned)) - len(planned.drawn.slots)
+        for _ in range(3000):
+            if recorder.count("chosen", number) == choices:
+                break
+            page.wait_for_timeout(20)
+        view = recorder.last_view()
+        sounds = [f"/sound/{token}" for token in [*(slot["token"] for slot in view["slots"]), *view["next"]]]
+        page.wait_for_function(FETCHED, arg=[sounds, recorder.count()])
         page.locator("#note:empty").wait_for(state="attached")
-        page.wait_for_timeout(150)
+
+    def tree(page, number):
+        settled(page, number)
         trees.append(page.locator("#page").aria_snapshot())
         memories.append(page.evaluate(MEMORY))
 
@@ -394,9 +426,11 @@ def _sit(toy, playwright, made, port):
                     for key in _keys_for(made.trial(number)):
                         page.keyboard.press(key)
                     page.get_by_text("Confirm your answer").wait_for()
-                    tree(page)
+                    tree(page, number)
                     page.keyboard.press("c")
-                    page.get_by_text("Saved.").first.wait_for()
+                    page.locator("#note", has_text="Saved.").wait_for()
+                    # Said at the next silence, which comes before or after the answer is acknowledged.
+                    page.locator("#said", has_text="Saved.").wait_for(state="attached")
                     if made.trial(number).feedback:
                         page.get_by_role("button", name="Next").click()
                     if number + 1 < made.length and made.trial(number + 1).break_before:
