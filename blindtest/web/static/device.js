@@ -24,6 +24,8 @@ export class DevicePlayer {
     this.frames = 0;
     this.ownRate = 0;
     this.sounding = false;
+    /** What was asked for last: an order may still be on its way when the next one is given. */
+    this.wanted = false;
     /** @type {Promise<unknown>} */
     this.last = Promise.resolve();
   }
@@ -69,6 +71,7 @@ export class DevicePlayer {
    * @param {Record<string, string>} tokens by slot @param {string} first the slot that sounds first @param {boolean} [_once]
    */
   async load(tokens, first, _once) {
+    this.wanted = false;
     this.silent();
     const { frames, rate } = await this.order({ type: "load", slots: tokens, slot: first });
     this.frames = frames ?? 0;
@@ -81,6 +84,7 @@ export class DevicePlayer {
   }
 
   async play() {
+    this.wanted = true;
     this.sounding = true;
     this.heard.onSilent(false);
     await this.told({ type: "play" });
@@ -88,9 +92,11 @@ export class DevicePlayer {
 
   /** Fade out and stop; resolves in silence. */
   async pause() {
+    this.wanted = false;
     if (!this.sounding) return;
     await this.told({ type: "pause" });
-    this.silent();
+    // Played again meanwhile: it is not silent, and a pause that believed so would never be sent.
+    if (!this.wanted) this.silent();
   }
 
   silent() {

@@ -16,6 +16,8 @@ import { Kept } from "./kept.js";
 
 const WAITS_MS = [300, 700, 1500, 3000, 5000];
 const PATIENCE_MS = 20_000;
+/** What leads on from a step. The second of two presses would find the step gone, and be refused in words that alarm. */
+const ONWARD = ["began", "level_set", "continued", "confirmed", "left", "abandoned"];
 
 /** The server does not know this browser (any more). */
 export class Locked extends Error {}
@@ -31,6 +33,8 @@ export class Line {
     this.kept = new Kept();
     /** @type {Waiting[]} */
     this.queue = [];
+    /** What is on its way to the server. @type {PageEvent | null} */
+    this.sent = null;
     /** What was done in the trial in hand. @type {PageEvent[]} */
     this.story = [];
     this.busy = false;
@@ -51,11 +55,19 @@ export class Line {
 
   /** @param {PageEvent} event */
   send(event) {
+    if (ONWARD.includes(event.event) && this.isUnderWay(event)) return;
     if (event.event === "confirmed") void this.kept.keep(this.sitting, { story: this.story, confirmed: event });
     else if (event.event === "loaded") {
       if (!this.tells(event)) this.story = [event];
     } else if (["selected", "paused", "resumed", "chosen", "unchosen", "commented"].includes(event.event)) follow(this.story, event, (each) => each);
     this.put(event);
+  }
+
+  /** Whether the same is done already, and only not acknowledged yet. @param {PageEvent} event */
+  isUnderWay(event) {
+    const same = (/** @type {PageEvent | null} */ other) =>
+      other?.event === event.event && other.trial === event.trial && other.attempt === event.attempt;
+    return same(this.sent) || this.queue.some((waiting) => same(waiting.event));
   }
 
   /** Add to the story what the server knows and a server started later would not. @param {PageEvent} event */
@@ -73,11 +85,13 @@ export class Line {
     this.busy = true;
     for (let tries = 0; this.queue.length > 0; ) {
       const waiting = /** @type {Waiting} */ (this.queue.shift());
+      this.sent = waiting.event;
       if (await this.post(waiting)) {
         tries = 0;
         continue;
       }
       this.queue.unshift(waiting);
+      this.sent = null;
       const wait = WAITS_MS[Math.min(tries, WAITS_MS.length - 1)];
       tries += 1;
       await new Promise((/** @type {(_: void) => void} */ resolve) => {
@@ -105,6 +119,7 @@ export class Line {
       return this.say(false);
     }
     if (isLater(response)) return this.say(false);
+    this.sent = null;
     this.say(true);
     if (response.status === 401) {
       this.queue = [];

@@ -177,6 +177,8 @@ export class Player {
     if (!this.context) return;
     this.wanted = true;
     if (this.context.state !== "running") await this.context.resume();
+    // Stopped while the browser opened its output: nothing sounds unasked.
+    if (!this.wanted) return;
     this.order({ type: "play", slowFrames: this.fresh ? Math.round(SLOW_S * this.rate) : 0 });
     this.fresh = false;
   }

@@ -46,6 +46,8 @@ export function trialPage(page, view) {
   let loaded = false;
   let playing = false;
   let confirming = false;
+  /** It goes out once the sound has stopped: until then what comes back answers something earlier. */
+  let sent = false;
   /** What was selected is being connected. */
   let connecting = false;
   /** A slider is on its way, and the server has not been told yet. */
@@ -252,8 +254,10 @@ export function trialPage(page, view) {
     settle();
     remark.settle();
     confirming = true;
+    sent = false;
     refresh();
     await stop();
+    sent = true;
     page.line.send({ event: "confirmed", trial, attempt, values: chosen });
   }
   async function sayWhere() {
@@ -355,7 +359,7 @@ export function trialPage(page, view) {
         if (!playing) void start().then(refresh);
       }
       if (wanted && !turning()) void send();
-      if (confirming && page.line.queue.length === 0) confirming = false;
+      if (confirming && sent && page.line.queue.length === 0) confirming = false;
       refresh();
     },
     onHidden: () => void (playing && stop()),
