@@ -8,6 +8,7 @@ equally loud (`matching`), filters applied (`filtering`), and frames turned into
 """
 
 from blindtest.audio.band import band_level
+from blindtest.audio.channel_places import channel_places
 from blindtest.audio.clip import Clip, aligned, excerpt, faded, resampled, resampled_blocks
 from blindtest.audio.clip_files import decoded_blocks, libsndfile_version, promised_seconds, read_clip, write_clip
 from blindtest.audio.decibel import from_db, to_db
@@ -29,6 +30,7 @@ from blindtest.audio.loudness import (
     k_weighting,
     loudness_range,
     momentary_loudness,
+    place_weights,
     rms_level,
     short_term_loudness,
 )
@@ -88,6 +90,7 @@ __all__ = [
     "band_level",
     "channel_burst",
     "channel_correlations",
+    "channel_places",
     "decoded_blocks",
     "dichotic_noises",
     "excerpt",
@@ -111,6 +114,7 @@ __all__ = [
     "momentary_loudness",
     "noise_at_rest",
     "noise_length",
+    "place_weights",
     "promised_seconds",
     "quantised",
     "read_clip",

@@ -17,10 +17,10 @@ from blindtest.audio.loudness import (
     SHORT_TERM_HOPS,
     Hops,
     a_weighting,
-    channel_weights,
     framed,
     level_of,
     loudness_of,
+    weights_for,
 )
 
 __all__ = ["LouderEar", "louder_ear", "loudest_momentary", "loudest_short_term"]
@@ -39,21 +39,21 @@ class LouderEar:
     """Over the loudest 400 ms of any channel, wherever they begin."""
 
 
-def loudest_momentary(frames: ArrayLike, rate: int) -> float:
+def loudest_momentary(frames: ArrayLike, rate: int, *, weights: ArrayLike | None = None) -> float:
     """Return the ungated loudness of the loudest 400 ms in LUFS, wherever they begin; -inf for less, or for silence.
 
-    Frames are (n, channels) as for `integrated_loudness`. Source: EBU Tech 3341, cases 13 and 14, whose "max M" is
-    right within 0.1 LU wherever a lone tone begins.
+    Frames are (n, channels), weights (channels,) as for `integrated_loudness`. Source: EBU Tech 3341, cases 13 and 14,
+    whose "max M" is right within 0.1 LU wherever a lone tone begins.
     """
-    return _loudest(frames, rate, MOMENTARY_HOPS)
+    return _loudest(frames, rate, MOMENTARY_HOPS, weights)
 
 
-def loudest_short_term(frames: ArrayLike, rate: int) -> float:
+def loudest_short_term(frames: ArrayLike, rate: int, *, weights: ArrayLike | None = None) -> float:
     """Return the ungated loudness of the loudest 3 s in LUFS, wherever they begin; -inf for less, or for silence.
 
     Source: EBU Tech 3341, cases 10 and 11 ("max S").
     """
-    return _loudest(frames, rate, SHORT_TERM_HOPS)
+    return _loudest(frames, rate, SHORT_TERM_HOPS, weights)
 
 
 def louder_ear(frames: ArrayLike, rate: int) -> LouderEar:
@@ -90,16 +90,16 @@ def louder_ear(frames: ArrayLike, rate: int) -> LouderEar:
     )
 
 
-def _loudest(frames: ArrayLike, rate: int, hops: int) -> float:
+def _loudest(frames: ArrayLike, rate: int, hops: int, weights: ArrayLike | None) -> float:
     samples = _framed(frames, rate)
-    weights = channel_weights(samples.shape[1])
+    counted = weights_for(samples.shape[1], weights)
     windows = _Windows(_width(rate, hops), 1)
     if len(samples) < windows.width:
         return -math.inf
     weighting = Hops(rate, samples.shape[1])
     step = max(rate, windows.width)
     for first in range(0, len(samples), step):
-        windows.add((weighting.squares(samples[first : first + step]) @ weights)[None, :])
+        windows.add((weighting.squares(samples[first : first + step]) @ counted)[None, :])
     return float(loudness_of(windows.highest[0] / windows.width))
 
 

@@ -1,8 +1,9 @@
 """How loud, and how high: ITU-R BS.1770-5 loudness and true peak, EBU Tech 3342 loudness range, plain levels.
 
-Frames are (n, channels) float64, full scale = 1. Columns mean: one, a single front channel; two, left and right;
-three, L R C; five, L R C Ls Rs; six, L R C LFE Ls Rs (the order of a WAV file). A mono clip counts as *one*
-channel, as the standard says: the same samples played to both ears are 3.01 LU louder.
+Frames are (n, channels) float64, full scale = 1. Unless `weights` say otherwise, columns mean: one, a single front
+channel; two, left and right; three, L R C; five, L R C Ls Rs; six, L R C LFE Ls Rs (the order of a WAV file). A mono
+clip counts as *one* channel, as the standard says: the same samples played to both ears are 3.01 LU louder. What a
+file says of its channels is read by `channel_places`; `place_weights` makes weights of it.
 
 Loudness is in LUFS (the same as LKFS). Silence is -inf, not an error, and so is what has no value at all.
 
@@ -26,6 +27,7 @@ __all__ = [
     "k_weighting",
     "loudness_range",
     "momentary_loudness",
+    "place_weights",
     "rms_level",
     "short_term_loudness",
 ]
@@ -96,7 +98,9 @@ def k_weighting_response(frequency: ArrayLike, rate: float) -> NDArray[np.comple
     return response
 
 
-def integrated_loudness(frames: ArrayLike, rate: int, *, full_scale: float = 1.0) -> float:
+def integrated_loudness(
+    frames: ArrayLike, rate: int, *, full_scale: float = 1.0, weights: ArrayLike | None = None
+) -> float:
     """Return the gated loudness of a whole programme in LUFS.
 
     -inf where there is no value: silence, nothing above the absolute gate of -70 LUFS, or fewer frames than one
@@ -105,12 +109,14 @@ def integrated_loudness(frames: ArrayLike, rate: int, *, full_scale: float = 1.0
     Parameters
     ----------
     frames : (n, channels) array_like, full scale = 1
-        1, 2, 3, 5 or 6 columns (see the module); finite.
+        1, 2, 3, 5 or 6 columns (see the module), any number with `weights`; finite.
     rate : int, Hz
     full_scale : float
         The value of full scale: 2^23 for the whole numbers of a file of 24 bits.
+    weights : (channels,) array_like
+        What each channel's energy counts; by the number of columns if left out.
     """
-    return _gated(_block_powers(frames, rate, MOMENTARY_HOPS) / full_scale**2)
+    return _gated(_block_powers(frames, rate, MOMENTARY_HOPS, weights) / full_scale**2)
 
 
 def gated_loudness(energy: NDArray[np.float64], edges: NDArray[np.int64]) -> float:
@@ -147,13 +153,14 @@ def short_term_loudness(frames: ArrayLike, rate: int) -> NDArray[np.float64]:
     return loudness_of(_block_powers(frames, rate, SHORT_TERM_HOPS))
 
 
-def loudness_range(frames: ArrayLike, rate: int) -> float:
+def loudness_range(frames: ArrayLike, rate: int, *, weights: ArrayLike | None = None) -> float:
     """Return the loudness range in LU: the spread of short-term loudness, windows of 3 s every 0.1 s.
 
     nan where there is no value: under 3 s, or nothing above -70 LUFS. EBU advises against using it for programmes
     under a minute. Source: EBU Tech 3342 (gates at -70 LUFS and 20 LU under the mean, 95th minus 10th percentile).
+    `weights` are those of `integrated_loudness`.
     """
-    power = _block_powers(frames, rate, SHORT_TERM_HOPS)
+    power = _block_powers(frames, rate, SHORT_TERM_HOPS, weights)
     power = power[power > _power_of(ABSOLUTE_GATE)]
     if len(power) == 0:
         return math.nan
@@ -210,6 +217,27 @@ def channel_weights(channels: int) -> NDArray[np.float64]:
     return np.array(_CHANNEL_WEIGHTS[channels])
 
 
+def place_weights(places: Sequence[str]) -> NDArray[np.float64]:
+    """Return what the energy of channels at `places` counts (channels,); ITU-R BS.1770-5, annexes 1 and 3.
+
+    LFE counts nothing, 60 to 120 degrees of azimuth count 1.41, all else 1. A mask has no azimuths: Ls and Rs are at
+    the side (90 degrees); Lb and Rb are the surrounds of ITU-R BS.775 (100 to 120 degrees) where the file has none at
+    the side, and else behind them (135 degrees, ITU-R BS.2051, system I).
+    """
+    beside = ("Ls", "Rs") if {"Ls", "Rs"} & set(places) else ("Lb", "Rb")
+    return np.array([0.0 if place == "LFE" else _SURROUND if place in beside else 1.0 for place in places])
+
+
+def weights_for(channels: int, weights: ArrayLike | None) -> NDArray[np.float64]:
+    """Return `weights` (channels,), or those of so many columns where they are None."""
+    if weights is None:
+        return channel_weights(channels)
+    own = np.asarray(weights, dtype=np.float64)
+    if own.shape != (channels,) or not np.all(own >= 0.0):
+        raise ValueError(f"need a weight of 0 or more for each of {channels} channels, got {own.tolist()}")
+    return own
+
+
 def hop_edges(count: int, rate: int) -> NDArray[np.int64]:
     """Return where the whole hops of 100 ms in `count` frames begin, and where the last one ends (hops + 1,)."""
     # Where the rate is no multiple of 10 Hz a hop is not a whole number of frames: hops then begin at the nearest.
@@ -219,18 +247,18 @@ def hop_edges(count: int, rate: int) -> NDArray[np.int64]:
     return edges
 
 
-def _block_powers(frames: ArrayLike, rate: int, hops: int) -> NDArray[np.float64]:
+def _block_powers(frames: ArrayLike, rate: int, hops: int, weights: ArrayLike | None = None) -> NDArray[np.float64]:
     """Return the channel-weighted mean square (blocks,) of every whole block of `hops` hops after K-weighting."""
     samples = np.asarray(frames)
     if samples.dtype != np.int32:  # whole numbers are made float64 where they are needed, a second at a time
         samples = framed(samples)
-    weights = channel_weights(samples.shape[1])
+    counted = weights_for(samples.shape[1], weights)
     if not rate > 0:
         raise ValueError(f"the rate must be positive, got {rate}")
     edges = hop_edges(len(samples), rate)
     if len(edges) - 1 < hops:
         return np.empty(0)
-    energies = _hop_energies(samples, edges, rate) @ weights
+    energies = _hop_energies(samples, edges, rate) @ counted
     if not np.all(np.isfinite(energies)):
         raise ValueError("frames must be finite")
     return _powers(energies, edges, hops)

@@ -25,6 +25,8 @@ class AudioMeasured:
     file: str
     rate_hz: int
     channels: int
+    places: tuple[str, ...] | None
+    """Where the channels belong by what the file says; None where it leaves that open."""
     duration_s: float
     integrated_lufs: float | None
     momentary_max_lufs: float | None
@@ -40,7 +42,8 @@ class AudioMeasured:
         """Return it in words."""
         parts = [
             f"{self.file}: {self.duration_s:.2f} s, {self.rate_hz} Hz, {self.channels} channel"
-            + ("s" if self.channels > 1 else ""),
+            + ("s" if self.channels > 1 else "")
+            + (f" ({', '.join(self.places)})" if self.places and self.places != ("L", "R") else ""),
             f"  integrated {_value(self.integrated_lufs, 'LUFS')}, loudest 400 ms "
             f"{_value(self.momentary_max_lufs, 'LUFS')}, loudest 3 s {_value(self.short_term_max_lufs, 'LUFS')}",
             f"  loudness range {_value(self.loudness_range_lu, 'LU')}, true peak {_value(self.true_peak_dbtp, 'dBTP')}",
@@ -126,35 +129,40 @@ def measure(paths: Sequence[Path], *, progress: Progress = lambda done, total, w
 def _audio(path: Path) -> AudioMeasured:
     from blindtest.audio import (
         WEIGHTED_CHANNELS,
+        channel_places,
         integrated_loudness,
         loudest_momentary,
         loudest_short_term,
         loudness_range,
+        place_weights,
         read_clip,
         true_peak,
     )
 
     clip = read_clip(path)
     frames, rate = clip.frames, clip.rate
-    if clip.channels not in WEIGHTED_CHANNELS:
+    places = channel_places(path, clip.channels)
+    if places is None and clip.channels not in WEIGHTED_CHANNELS:
         raise BlindtestError(
             Fault(
                 file=str(path),
                 problem="no loudness is defined for this number of channels without their places",
                 got=clip.channels,
                 allowed="1, 2, 3 (L R C), 5 (L R C Ls Rs) or 6 (L R C LFE Ls Rs)",
-                remedy="mix it down, or export the channels in that order",
+                remedy="mix it down, or export the channels in that order, or with a mask that names their places",
             )
         )
+    weights = None if places is None else place_weights(places)
     return AudioMeasured(
         file=str(path),
         rate_hz=rate,
         channels=clip.channels,
+        places=places,
         duration_s=clip.duration,
-        integrated_lufs=_finite(integrated_loudness(frames, rate)),
-        momentary_max_lufs=_finite(loudest_momentary(frames, rate)),
-        short_term_max_lufs=_finite(loudest_short_term(frames, rate)),
-        loudness_range_lu=_finite(loudness_range(frames, rate)) if clip.duration >= 3 else None,
+        integrated_lufs=_finite(integrated_loudness(frames, rate, weights=weights)),
+        momentary_max_lufs=_finite(loudest_momentary(frames, rate, weights=weights)),
+        short_term_max_lufs=_finite(loudest_short_term(frames, rate, weights=weights)),
+        loudness_range_lu=_finite(loudness_range(frames, rate, weights=weights)) if clip.duration >= 3 else None,
         true_peak_dbtp=_finite(true_peak(frames, rate)),
     )
 

@@ -34,3 +34,30 @@ def test_other_layouts_are_refused_in_a_line(tmp_path, channels):
     assert fault.got == channels
     assert "no loudness is defined" in fault.problem
     assert "mix it down" in fault.remedy
+
+
+def test_a_channel_for_low_frequency_effects_counts_nothing(tmp_path):
+    """ITU-R BS.1770-5, annex 1: it is left out; by the mask 0x33 the surrounds of a file of four count 1.5 dB more."""
+    frames = np.zeros((RATE, 3))
+    frames[:, 0] = frames[:, 2] = 0.1 * np.sin(2 * np.pi * 997 * np.arange(RATE) / RATE)
+    told = _told(_masked(tmp_path / "a.wav", frames, 0xB))
+    assert told.integrated_lufs == pytest.approx(-23.01, abs=0.02)
+    assert told.momentary_max_lufs == pytest.approx(-23.01, abs=0.02)
+    assert told.places == ("L", "R", "LFE")
+    assert "3 channels (L, R, LFE)" in told.text()
+    frames = np.concatenate([np.zeros((RATE, 3)), frames[:, :1]], axis=1)
+    assert _told(_masked(tmp_path / "b.wav", frames, 0x33)).integrated_lufs == pytest.approx(-21.52, abs=0.02)
+
+
+def _told(path):
+    return measure([path]).files[0]
+
+
+def _masked(path, frames, mask):
+    """Write frames as WAVE_FORMAT_EXTENSIBLE, and a mask of our own into its header."""
+    soundfile.write(path, frames, RATE, subtype="FLOAT", format="WAVEX")
+    whole = bytearray(path.read_bytes())
+    assert whole[20:22] == b"\xfe\xff"  # the tag of WAVE_FORMAT_EXTENSIBLE
+    whole[40:44] = mask.to_bytes(4, "little")
+    path.write_bytes(whole)
+    return path
