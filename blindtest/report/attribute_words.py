@@ -72,9 +72,10 @@ def attribute_beside(
         out.append(few)
     out.append(attribute_plan(plan, a))
     if concluded.unanswered:
+        alone = f" (the answered ones alone would say {concluded.word_if_answered_only})" if concluded.answered else ""
         out.append(
             f"{plural(concluded.unanswered, 'planned trial')} stayed unanswered; they are counted against the "
-            f"conclusion (the answered ones alone would say {concluded.word_if_answered_only})."
+            f"conclusion{alone}."
         )
     out.append(
         "It holds for this listener and these clips."

@@ -196,6 +196,11 @@ class Results:
     scatter: str = ""
     """How far listeners differ, and the limits that this leaves; '' where nothing widens them."""
 
+    @property
+    def nothing_answered(self) -> bool:
+        """Whether no planned trial was answered: `pooled` then holds what was planned, and no answers."""
+        return self.unanswered_as_wrong is not None and self.pooled.trials == self.unanswered_as_wrong.trials
+
     @classmethod
     def of(cls, concluded: "Concluded", listeners: "ListenerResults | None" = None) -> "Results":
         """Return the facts of what `stats.conclude` and, for single listeners, `stats.listener_results` found."""

@@ -134,6 +134,8 @@ def margin_words(claim: ClaimFacts) -> str:
 
 def numbers_words(result: ClaimResult) -> str:
     """Return the numbers that a word must not be read without, as short as can be."""
+    if result.heard is not None and result.heard.nothing_answered:
+        return f"no answer in {plural(result.heard.unanswered, 'planned trial')}"
     if result.heard is not None:
         heard = decisive(result.heard)
         return f"{count_of(heard.correct, heard.trials)} right; heard {percent(heard.share)}, interval " + (

@@ -224,12 +224,16 @@ def _counting(report: ReportInput) -> tuple[str, ...]:
         out.append("No counted trial stayed unanswered, so there is nothing to count both ways.")
     elif results.unanswered_as_wrong is not None and results.unanswered_as_right is not None:
         wrong, right = results.unanswered_as_wrong, results.unanswered_as_right
+        left_out = "; left out: nothing is left"
+        if not results.nothing_answered:
+            left_out = (
+                f"; left out: {results.pooled.correct} of {results.pooled.trials} "
+                f"({percent(results.pooled.proportion, 1)})"
+            )
         out.append(
             f"{plural(results.unanswered, 'counted trial')} stayed unanswered. Counted as wrong: {wrong.correct} of "
             f"{wrong.trials} right ({percent(wrong.proportion, 1)}); counted as right: {right.correct} of "
-            f"{right.trials} "
-            f"({percent(right.proportion, 1)}); left out: {results.pooled.correct} of {results.pooled.trials} "
-            f"({percent(results.pooled.proportion, 1)}). The conclusion is drawn with them against it."
+            f"{right.trials} ({percent(right.proportion, 1)}){left_out}. The conclusion is drawn with them against it."
         )
     else:
         out.append(f"{plural(results.unanswered, 'counted trial')} stayed unanswered.")

@@ -31,7 +31,7 @@ def results_figure(report: ReportInput) -> Figure | None:
     """Return the proportion right of each listener and of all answers, with intervals, guessing and margin."""
     heard = report.heard
     results = None if heard is None else heard.heard
-    if heard is None or results is None:
+    if heard is None or results is None or results.nothing_answered:
         return None
     listeners = results.listeners[:MOST_ROWS]
     shown: list[Tested] = [*(listeners if len(results.listeners) > 1 else ()), results.pooled]

@@ -30,6 +30,8 @@ def decisive(results: Results) -> Tested:
 
 def heard_sentence(results: Results, word: str, a: str, b: str, margin: float | None) -> str:
     """Return the result in one sentence; `word` is what the claim ends as among all claims."""
+    if results.nothing_answered:
+        return f"Whether {a} and {b} can be told apart stays open: no planned trial was answered."
     said = decisive(results)
     # What was not answered is no answer: a count that holds it is told as what it is.
     counted_as = None
@@ -98,9 +100,10 @@ def heard_beside(results: Results, plan: PlanFacts | None, *, margin: float | No
         if results.unanswered_as_wrong is not None and results.unanswered_as_right is not None:
             both = (
                 f": taken as wrong {count_of(apart.correct, apart.trials)} are right, taken as right "
-                f"{count_of(alike.correct, alike.trials)}, and of the answered ones alone "
-                f"{count_of(results.pooled.correct, results.pooled.trials)}"
+                f"{count_of(alike.correct, alike.trials)}"
             )
+            if not results.nothing_answered:
+                both += f", and of the answered ones alone {count_of(results.pooled.correct, results.pooled.trials)}"
         out.append(
             f"{plural(results.unanswered, 'planned trial')} stayed unanswered; they are counted against the "
             f"conclusion{both}."

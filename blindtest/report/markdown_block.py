@@ -79,6 +79,8 @@ def _markdown_claim(report: ReportInput, one: ClaimResult, *, several: bool, fir
 
 def _markdown_table(one: ClaimResult, a: str, b: str) -> list[str]:
     md = escaped_markdown
+    if one.heard is not None and one.heard.nothing_answered:
+        return []
     if one.heard is not None:
         results = one.heard
         head = ["who", "right", share_name(results), f"{percent(results.pooled.level)} interval"]

@@ -50,7 +50,7 @@ def _missed_heard(one: ClaimResult, a: str) -> list[str]:
         )
     if one.stopped is not None:
         out += stopped_missed(one.stopped)
-    if one.heard is not None:
+    if one.heard is not None and not one.heard.nothing_answered:
         pooled = one.heard.pooled
         out.append(
             f"With {percent(pooled.level)} confidence, the answers leave room for any share of trials heard from "

@@ -90,7 +90,7 @@ def preference_beside(facts: PreferenceFacts, plan: PreferencePlanFacts | None, 
         alone = facts.word_if_answered_only
         out.append(
             f"{plural(facts.unanswered, 'planned trial')} stayed unanswered; they are counted against the conclusion"
-            + (f" (the answered ones alone would say {alone})." if alone else ".")
+            + (f" (the answered ones alone would say {alone})." if alone and facts.answered.answered else ".")
         )
     single = len(facts.listeners) == 1
     out.append(

@@ -53,6 +53,7 @@ from blindtest.stats.number_words import d_words, p_words, percent
 from blindtest.stats.plain import plain
 from blindtest.stats.preference import PreferenceWord, Side, word_of
 from blindtest.stats.sensitivity import decision_rule
+from blindtest.stats.unanswered_trials import unanswered_words
 
 __all__ = [
     "MEANING",
@@ -248,13 +249,7 @@ class AttributeConclusion:
             text = f"negligible: {whose} has more of it, yet by less than what was declared to matter"
         if self.word == "open" and self.listeners_differ:
             text = "open: all answers together lie within what was declared not to matter, but listeners differ"
-        if self.unanswered:
-            text += (
-                f"; {number_of(self.unanswered, 'unanswered trial counts', 'unanswered trials count')} "
-                "against it, the answered ones alone would say "
-                f"{self.word_if_answered_only}"
-            )
-        return text + "."
+        return text + unanswered_words(self.unanswered, answered=self.trials, alone=self.word_if_answered_only) + "."
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentences included; infinite numbers become None."""

@@ -28,7 +28,6 @@ from dataclasses import dataclass
 from operator import index
 from typing import Any, Literal
 
-from blindtest.nouns import number_of
 from blindtest.stats.binomial import Interval, checked_counts, checked_probability
 from blindtest.stats.design_effect import at_most_by_effect, design_effect, effective_limits, scatter_words
 from blindtest.stats.discrimination import (
@@ -41,6 +40,7 @@ from blindtest.stats.discrimination import (
 )
 from blindtest.stats.number_words import p_words, percent
 from blindtest.stats.plain import plain
+from blindtest.stats.unanswered_trials import unanswered_words
 
 __all__ = ["Conclusion", "Word", "conclude"]
 
@@ -109,13 +109,7 @@ class Conclusion:
             text = "negligible: heard more often than by guessing, yet less than what was declared to matter"
         if self.word == "open" and self.listeners_differ:
             text = "open: all answers together lie below what was declared to matter, but listeners differ"
-        if self.unanswered:
-            text += (
-                f"; {number_of(self.unanswered, 'unanswered trial counts', 'unanswered trials count')} "
-                "against it, the answered ones alone would say "
-                f"{self.word_if_answered_only}"
-            )
-        return text + "."
+        return text + unanswered_words(self.unanswered, answered=self.trials, alone=self.word_if_answered_only) + "."
 
     def to_dict(self) -> dict[str, Any]:
         """Return what JSON can hold, sentences included."""

@@ -44,6 +44,7 @@ from blindtest.stats.design_effect import design_effect, effective_limits, limit
 from blindtest.stats.direction import Direction, check_direction
 from blindtest.stats.number_words import p_words, percent
 from blindtest.stats.plain import plain
+from blindtest.stats.unanswered_trials import unanswered_words
 
 __all__ = ["PreferenceConclusion", "PreferenceTest", "PreferenceWord", "Side", "conclude_preference", "preference_test"]
 
@@ -213,13 +214,7 @@ class PreferenceConclusion:
             text = f"negligible: {whose} is preferred, yet by less than what was declared to matter"
         if self.listeners_differ:
             text = "open: all answers together lie within what was declared not to matter, but listeners differ"
-        if self.unanswered:
-            text += (
-                f"; {number_of(self.unanswered, 'unanswered trial counts', 'unanswered trials count')} "
-                "against it, the answered ones alone would say "
-                f"{self.word_if_answered_only}"
-            )
-        return text + "."
+        return text + unanswered_words(self.unanswered, answered=self.wins + self.losses + self.ties, alone=self.word_if_answered_only) + "."
 
     @property
     def scatter_sentence(self) -> str:

@@ -223,6 +223,19 @@ def test_unanswered_trials_stand_against_the_conclusion_in_the_sentence(make_rep
     assert "estimated" not in sentence, "a bound is no estimate"
 
 
+def test_what_nobody_answered_is_told_as_no_answer(make_report):
+    """What was planned stands in for the answers in the numbers; as answers it would be a mean of nothing."""
+    report = make_report(results=Results.of(conclude(0, 0, method="abx", margin=0.5, unanswered=28)))
+    verdict, sentence, beside = result_parts(report)
+    assert (verdict, sentence) == (
+        "open",
+        "Whether Heron and Plover can be told apart stays open: no planned trial was answered.",
+    )
+    text = " ".join(beside)
+    assert "taken as wrong 0 of 28 are right, taken as right 28 of 28." in text
+    assert "the answered ones alone" not in text
+
+
 def test_what_stays_open_gives_no_share_of_trials_that_nobody_answered(make_report):
     """9 of 11 and 17 without an answer: not "0 % of trials were heard, 0 to 5 %", which reads as negligible."""
     report = make_report((9,), unanswered=17)

@@ -139,6 +139,7 @@ def test_unanswered_trials_count_against_each_word():
     assert (other.word, other.word_if_answered_only) == ("open", "refuted")
     nobody = conclude_attribute(0, 0, method="3afc", margin=1.0, unanswered=20)
     assert (nobody.word, nobody.answered) == ("open", None)
+    assert nobody.sentence.endswith("; of 20 planned trials none was answered.")
 
 
 @pytest.mark.parametrize(

@@ -61,6 +61,7 @@ def test_a_sitting_abandoned_before_its_first_answer_is_open():
     assert conclusion.word == "open"
     assert conclusion.word_if_answered_only == "open"
     assert conclusion.answered is None
+    assert conclusion.sentence.endswith("ruled out; of 28 planned trials none was answered.")
     assert json.loads(json.dumps(conclusion.to_dict(), allow_nan=False))["sentence"] == conclusion.sentence
 
 

@@ -195,6 +195,9 @@ def test_unanswered_trials_are_shown_both_ways():
     assert (result.against.losses, result.favouring.wins, result.answered.decided) == (6, 17, 19)
     assert "2 unanswered trials count against it, the answered ones alone would say shown" in result.sentence
     assert json.loads(json.dumps(result.to_dict(), allow_nan=False))["sentence"] == result.sentence
+    nobody = conclude_preference(0, 0, margin=0.3, unanswered=1)
+    assert nobody.sentence.endswith("; of 1 planned trial none was answered.")
+    assert "the answered ones alone would say open" in conclude_preference(0, 0, 2, margin=0.3, unanswered=1).sentence
 
 
 def test_chances_of_the_short_protocol():
