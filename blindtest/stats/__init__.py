@@ -59,6 +59,7 @@ from blindtest.stats.free_listening import (
     choice_test,
     dwell_power,
     dwell_test,
+    panel_choice_chances,
     read_tracks,
     skip_test,
 )
@@ -453,6 +454,7 @@ __all__ = [
     "odds_to_proportion",
     "outside_fences",
     "panel_chances",
+    "panel_choice_chances",
     "peeking_error",
     "peeking_p_value",
     "plan_chances",

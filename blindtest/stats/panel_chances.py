@@ -33,9 +33,15 @@ from blindtest.stats.sensitivity import decision_rule
 
 __all__ = ["PanelChances", "panel_chances"]
 
-Kind = Literal["heard", "preferred", "attribute"]
+Kind = Literal["heard", "preferred", "attribute", "keeps listening"]
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
+OWN: dict[Kind, str] = {
+    "heard": "own shares heard",
+    "preferred": "own preferences",
+    "attribute": "own d'",
+    "keeps listening": "own shares",
+}
 STUDIES = 10_000
 MOST_COUNTS = 2_000_000
 """Listeners of all studies of a chance: very large panels are simulated less often."""
@@ -85,11 +91,12 @@ class PanelChances:
     @property
     def sentence(self) -> str:
         """The result in plain words."""
-        unit = {"heard": "own shares heard", "preferred": "own preferences", "attribute": "own d'"}[self.kind]
+        unit = OWN[self.kind]
         who = "who are alike" if not self.spread else f"whose {unit} scatter with SD {self.spread:g}"
+        what = "track" if self.kind == "keeps listening" else "answer"
         refuted = "" if self.chance_refuted is None else f"refuted {self.chance_refuted:.2f}, "
         return (
-            f"{number_of(self.listeners, 'listener')} {who}, {number_of(self.trials, 'answer')} each: shown "
+            f"{number_of(self.listeners, 'listener')} {who}, {number_of(self.trials, what)} each: shown "
             f"{self.chance_shown:.2f}, {refuted}negligible {self.chance_negligible:.2f}, each where it is true of "
             f"their mean (simulated, {self.studies} studies)."
         )
@@ -116,7 +123,8 @@ def panel_chances(
 
     Parameters
     ----------
-    kind : of claim; of "heard" and "attribute" `method` says how its answers are right
+    kind : of claim; of "heard" and "attribute" `method` says how its answers are right. What tracks say is another
+        rule: `free_listening.panel_choice_chances`
     listeners : two or more
     trials : of each listener, all answered, pairs without ties
     margin : share of trials heard (0, 1), probability beyond 1/2 (0, 1/2), or d' (0, 5)
@@ -140,6 +148,8 @@ def panel_chances(
     if not 0 <= spread < np.inf:
         raise ValueError(f"the spread must be 0 or more, got {spread}")
     check_direction(direction)
+    if kind == "keeps listening":
+        raise ValueError("choices of tracks are judged listener by listener: see panel_choice_chances")
     if kind == "heard":
         direction = "claimed"
     rule = _Rule.of(kind, method, listeners, trials, float(margin), float(alpha), direction)

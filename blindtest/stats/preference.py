@@ -214,7 +214,13 @@ class PreferenceConclusion:
             text = f"negligible: {whose} is preferred, yet by less than what was declared to matter"
         if self.listeners_differ:
             text = "open: all answers together lie within what was declared not to matter, but listeners differ"
-        return text + unanswered_words(self.unanswered, answered=self.wins + self.losses + self.ties, alone=self.word_if_answered_only) + "."
+        return (
+            text
+            + unanswered_words(
+                self.unanswered, answered=self.wins + self.losses + self.ties, alone=self.word_if_answered_only
+            )
+            + "."
+        )
 
     @property
     def scatter_sentence(self) -> str:

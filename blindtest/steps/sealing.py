@@ -23,6 +23,7 @@ from blindtest.steps.quotes import check_quotes
 from blindtest.steps.sealed_analysis import OF_SEVERAL
 from blindtest.steps.sealed_record import study_record
 from blindtest.steps.second_rate import load_both
+from blindtest.steps.several import check_several
 from blindtest.steps.stopping_rules import check_rules
 from blindtest.study import Study, load_study, render_job
 
@@ -76,7 +77,8 @@ def ensure_sealed(study: Study, rendered: Rendered, store: "Store", *, at: datet
     Raises
     ------
     BlindtestError
-        A claim quotes what is not on record (`check_quotes`), or can't fail under its stopping rule (`check_rules`).
+        A claim quotes what is not on record (`check_quotes`), can't fail under its stopping rule (`check_rules`), or
+        not by all planned listeners' answers together (`check_several`).
     """
     record = study_record(study, rendered)
     found = current_seal(store, record)
@@ -84,6 +86,7 @@ def ensure_sealed(study: Study, rendered: Rendered, store: "Store", *, at: datet
         return found
     check_quotes(study.path, store)
     check_rules(study)
+    check_several(study)
     sealed = sealed_with({**record, "earlier": [dict(entry) for entry in _earlier(store)]}, entropy(32))
     store.add_seal(sealed, kind="study", created=at)
     return StudySeal(commitment=sealed.commitment, sealed_at=at, made_now=True)

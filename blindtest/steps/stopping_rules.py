@@ -12,7 +12,8 @@ from blindtest.design import Block, Claim, Protocol, Stopping, stopping_record
 from blindtest.errors import BlindtestError, Fault
 from blindtest.session import Sitting
 from blindtest.stats import STOPPING_NAMES, StoppedChances, StopTable, stop_table, stopped_chances
-from blindtest.study import RuledReach, Study, claim_blocks, primary_claim, read_toml
+from blindtest.steps.claim_lines import line_of_claim
+from blindtest.study import RuledReach, Study, claim_blocks, primary_claim
 
 __all__ = [
     "ALPHA",
@@ -111,7 +112,7 @@ def rule_faults(study: Study) -> tuple[Fault, ...]:
             if not chances.can_fail
             else "no ending of this rule would show a difference"
         )
-        file, line, key = _place(study, name)
+        file, line, key = line_of_claim(study, name)
         faults.append(
             Fault(
                 problem=problem,
@@ -138,16 +139,6 @@ def _remedy(block: Block, listeners: int) -> str:
         if trials > 20 * block.trials:
             break
     return "a smaller beta, more trials or a larger margin"
-
-
-def _place(study: Study, name: str) -> tuple[str, int | None, str]:
-    source = read_toml(study.path)
-    tables = source.data.get("claim", ())
-    index = next((place for place, one in enumerate(tables) if isinstance(one, dict) and one.get("id") == name), None)
-    path: tuple[str | int, ...] = ("protocol", "changes" if source.data["protocol"].get("changes") else "use")
-    if index is not None:
-        path = ("claim", index, "margin") if "margin" in tables[index] else ("claim", index)
-    return source.file, source.line(*path), source.key(*path)
 
 
 def check_rules(study: Study) -> None:

@@ -17,7 +17,7 @@ from blindtest.steps.place import Clock, Progress, now, open_store, refuse_open_
 from blindtest.steps.quotes import quote_faults
 from blindtest.steps.recordings import Aligned, aligned_recordings
 from blindtest.steps.second_rate import render_both, second_dict, second_words
-from blindtest.steps.several import several_chances
+from blindtest.steps.several import several_chances, several_faults
 from blindtest.steps.stopping_rules import rule_chances, rule_faults
 from blindtest.steps.storage import has_record, look_at_storage
 from blindtest.study import (
@@ -198,8 +198,9 @@ def check(folder: Path, *, clock: Clock = now) -> Checked:
     reminder = "" if examined.study is None else keeping_reminder(examined.study, clock())
     closed = "" if examined.study is None else closing_reminder(examined.study, clock())
     rules = rule_faults(examined.study) if examined.study is not None else ()
-    study = None if unreached or quotes or rules else examined.study
-    wrong = (*examined.faults, *unreached, *quotes, *rules)
+    several = several_faults(examined.study) if examined.study is not None else ()
+    study = None if unreached or quotes or rules or several else examined.study
+    wrong = (*examined.faults, *unreached, *quotes, *rules, *several)
     return Checked(
         folder=folder,
         study=study,

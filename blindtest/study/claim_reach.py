@@ -106,16 +106,18 @@ def claim_reach(
         return say_scale(protocol, blocks, claim, clips, float(margin), planned, place, data, found)
     trials = sum(_on_clips(block, share) for block in blocks)
     plan: Reach | PreferenceReach | AttributeReach
+    several = not found.is_touched("listeners", "planned") and planned > 1
     if kind == "attribute":
         plan = attribute_reach(trials, margin, blocks[0].method, claim.get("direction", "two-sided"))
-        say_attribute(plan, place, found)
+        say_attribute(plan, place, found, several=several)
     elif kind == "keeps listening":
         # A choice between two slots, drawn anew for each track, is a sign test as that of pairs is.
         plan = preference_reach(trials, margin, claim.get("direction", "two-sided"), of=TRACKS)
-        say_preference(plan, place, False, found)
+        say_preference(plan, place, False, found, several=several)
     elif kind == "preferred":
         plan = preference_reach(trials, margin, claim.get("direction", "two-sided"))
-        say_preference(plan, place, any(block.numbers.get("ties") for block in blocks), found)
+        ties = any(block.numbers.get("ties") for block in blocks)
+        say_preference(plan, place, ties, found, several=several)
     else:
         guess = METHODS[blocks[0].method].guess_rate
         assert guess is not None, "a method that decides what is heard has a guess rate"
@@ -123,7 +125,7 @@ def claim_reach(
             _spread(blocks, len(tested) or len(data.get("clip", ())), place, found)
             return ruled
         plan = reach(trials, margin, guess)
-        say_reach(plan, place, guess, found)
+        say_reach(plan, place, guess, found, several=several)
     _spread(blocks, len(tested) or len(data.get("clip", ())), place, found)
     return plan
 

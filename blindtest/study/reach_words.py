@@ -1,4 +1,9 @@
-"""What a plan can show of a claim and what would refute it, said beside the claim; a complaint where it cannot fail."""
+"""What a plan can show of a claim and what would refute it, said beside the claim; a complaint where it cannot fail.
+
+A claim is decided by the answers of all listeners together, so these plans of one listener's trials complain only where
+one is planned. What several can conclude takes their scatter into account and is simulated: `blindtest check` and
+sealing do it (`steps.several`), and complain in the same words.
+"""
 
 from blindtest.study.attribute_reach import AttributeReach, choices_needed
 from blindtest.study.findings import Findings
@@ -8,8 +13,14 @@ from blindtest.study.refutation import PreferenceReach, Reach, pairs_needed, tri
 __all__ = ["say_attribute", "say_preference", "say_reach"]
 
 
-def say_reach(plan: Reach, place: Place, guess: float, found: Findings) -> None:
+EACH = "each listener alone: "
+
+
+def say_reach(plan: Reach, place: Place, guess: float, found: Findings, *, several: bool = False) -> None:
     """Say what scores would show and refute a claim heard, or complain that it can't fail."""
+    if several:
+        found.note(place, EACH + plan.sentence)
+        return
     fewest = trials_needed(plan.margin, guess) if not plan.can_fail or plan.shown_from is None else None
     remedy = f"{fewest} trials are the fewest that could" if fewest else "more trials, or a larger margin"
     got = f"{plan.trials} trials and margin {plan.margin:g}"
@@ -27,8 +38,12 @@ def say_reach(plan: Reach, place: Place, guess: float, found: Findings) -> None:
         found.note(place, plan.sentence)
 
 
-def say_preference(plan: PreferenceReach, place: Place, ties: bool, found: Findings) -> None:
+def say_preference(plan: PreferenceReach, place: Place, ties: bool, found: Findings, *, several: bool = False) -> None:
     """Say how many pairs won would show and refute a claim, or complain that it can't fail."""
+    tied = "; each answer 'no preference' takes a pair away" if ties else ""
+    if several:
+        found.note(place, EACH + plan.sentence + tied)
+        return
     weak = not plan.can_fail or plan.shown_from is None
     fewest = pairs_needed(plan.margin, plan.direction) if weak else None
     remedy = (
@@ -60,12 +75,14 @@ def say_preference(plan: PreferenceReach, place: Place, ties: bool, found: Findi
     elif plan.shown_from is None:
         found.fault(place, f"even all {plan.of.trials} won would not show {plan.of.more}", got=got, remedy=remedy)
     else:
-        tied = "; each answer 'no preference' takes a pair away" if ties else ""
         found.note(place, plan.sentence + tied)
 
 
-def say_attribute(plan: AttributeReach, place: Place, found: Findings) -> None:
+def say_attribute(plan: AttributeReach, place: Place, found: Findings, *, several: bool = False) -> None:
     """Say how many choices would show and refute a claim of an attribute, or complain that it can't fail."""
+    if several:
+        found.note(place, EACH + plan.sentence)
+        return
     weak = not plan.can_fail or plan.shown_from is None
     fewest = choices_needed(plan.margin, plan.method, plan.direction) if weak else None
     remedy = f"{fewest} trials are the fewest that could" if fewest else "more trials, or a larger margin"

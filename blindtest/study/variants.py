@@ -193,7 +193,8 @@ def say_variants(data: Tables, reaches: Mapping[str, AnyReach], found: Findings)
             f"over {models} models, {plan.trials} trials each: shown for each with chance {shown:.2f} where the margin "
             f"is the truth, negligible for each with {negligible:.2f} for a guesser"
         )
-        if negligible >= LEAST_CHANCE or not plan.can_fail:
+        several = not found.is_touched("listeners", "planned") and data.get("listeners", {}).get("planned", 1) > 1
+        if several or negligible >= LEAST_CHANCE or not plan.can_fail:
             found.note(("claim", index), said)
             continue
         fewest = _fewest(plan, models)

@@ -7,7 +7,12 @@ holds. All of them rest on one thing: which slot held what was drawn.
 from blindtest.stats.free_listening.choice import ChoiceCount, ChoiceResult, choice_test
 from blindtest.stats.free_listening.dwell import CANNOT_TELL, DwellResult, DwellShare, dwell_test
 from blindtest.stats.free_listening.panel_share import PanelShare
-from blindtest.stats.free_listening.planning import FreeListeningPower, choice_power, dwell_power
+from blindtest.stats.free_listening.planning import (
+    FreeListeningPower,
+    choice_power,
+    dwell_power,
+    panel_choice_chances,
+)
 from blindtest.stats.free_listening.skipping import SkipResult, skip_test
 from blindtest.stats.free_listening.slot_bias import SlotBias
 from blindtest.stats.free_listening.tracks import TRACK_COLUMNS, Track, read_tracks
@@ -28,6 +33,7 @@ __all__ = [
     "choice_test",
     "dwell_power",
     "dwell_test",
+    "panel_choice_chances",
     "read_tracks",
     "skip_test",
 ]

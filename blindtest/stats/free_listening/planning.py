@@ -17,10 +17,11 @@ from blindtest.stats.binomial import checked_counts, checked_probability, point
 from blindtest.stats.direction import Direction
 from blindtest.stats.free_listening.panel_share import check_direction_and_unit
 from blindtest.stats.free_listening.words import checked_margin
+from blindtest.stats.panel_chances import PanelChances
 from blindtest.stats.plain import plain
 from blindtest.stats.preference import margin_bounds, sides, word_of
 
-__all__ = ["FreeListeningPower", "choice_power", "dwell_power"]
+__all__ = ["FreeListeningPower", "choice_power", "dwell_power", "panel_choice_chances"]
 
 Floats = NDArray[np.float64]
 
@@ -130,6 +131,61 @@ def choice_power(
         studies=simulated,
         seed=seed,
         method=SIMULATED if simulated else "exact: every count gone through",
+    )
+
+
+def panel_choice_chances(
+    *,
+    listeners: int,
+    trials: int,
+    margin: float,
+    alpha: float = 0.05,
+    direction: Direction = "two-sided",
+    spread: float = 0.0,
+) -> PanelChances:
+    """Return how often a panel's choices between two slots end as each word, each where it is true of the mean.
+
+    Parameters
+    ----------
+    listeners : two or more; fewer than five (six where both sides are asked) are too few for any word
+    trials : tracks of each listener, all with a choice
+    margin : share beyond an equal one, (0, 1/2)
+    spread : standard deviation of the share from listener to listener
+
+    Raises
+    ------
+    ValueError
+        Fewer than two listeners, or a number out of its range.
+    """
+    if listeners < 2:
+        raise ValueError(f"a panel is two listeners or more, got {listeners}")
+    more, less, alike = (
+        choice_power(
+            trials,
+            share=share,
+            listeners=listeners,
+            sd_listener=spread,
+            margin=margin,
+            alpha=alpha,
+            direction=direction,
+        )
+        for share in (0.5 + margin, 0.5 - margin, 0.5)
+    )
+    return PanelChances(
+        kind="keeps listening",
+        method="free-listening",
+        listeners=int(listeners),
+        trials=int(trials),
+        margin=float(margin),
+        alpha=float(alpha),
+        direction=direction,
+        spread=float(spread),
+        chance_shown=more.shown,
+        chance_refuted=less.refuted,
+        chance_negligible=alike.negligible,
+        studies=more.studies,
+        seed=more.seed,
+        source="simulated; sign flips of one share per listener",
     )
 
 
