@@ -6,8 +6,9 @@ whose trials depend on answers, and anybody who is given R and the nonce can dra
 """
 
 from bisect import bisect_right
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import accumulate
 from typing import Any, TypeVar
 
@@ -23,6 +24,8 @@ __all__ = ["Plan", "PlannedTrial", "exchanged"]
 T = TypeVar("T")
 
 _TOKENS_KEPT = 64
+_LATELY_KEPT = 4
+"""The trial in hand and the next, and those they are compared with: there are as many plans as listeners."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +80,10 @@ class Plan:
     """What holds for a whole block, by what it is and the block's id, once asked for: each event asks again."""
     _tokens: dict[tuple[int, int, str], str] = field(init=False, repr=False, compare=False, default_factory=dict)
     """Of the trials at hand, once asked for."""
+    _lately: dict[str, dict[Any, Any]] = field(init=False, repr=False, compare=False, default_factory=dict)
+    """What was found of the trials at hand; see `lately`."""
+    _places: dict[int, tuple[Block, int]] = field(init=False, repr=False, compare=False, default_factory=dict)
+    """Of those at hand, as `place` returns them."""
 
     def __post_init__(self) -> None:
         """Count the trials of all blocks: `place` is asked for many times an event."""
@@ -95,12 +102,17 @@ class Plan:
 
     def place(self, number: int) -> tuple[Block, int]:
         """Return the block of trial `number`, and which trial of that block it is (0-based)."""
-        if number < 0:
-            raise ValueError(f"trials are numbered from 0, got {number}")
-        if number >= self._starts[-1]:
-            raise ValueError(f"the plan has {self.length} trials, got number {number}")
-        block = bisect_right(self._starts, number) - 1
-        return self.protocol.blocks[block], number - self._starts[block]
+        found = self._places.get(number)
+        if found is None:
+            if number < 0:
+                raise ValueError(f"trials are numbered from 0, got {number}")
+            if number >= self._starts[-1]:
+                raise ValueError(f"the plan has {self.length} trials, got number {number}")
+            block = bisect_right(self._starts, number) - 1
+            if len(self._places) >= _LATELY_KEPT:
+                self._places.clear()
+            found = self._places[number] = self.protocol.blocks[block], number - self._starts[block]
+        return found
 
     def method(self, block: Block) -> Method:
         """Return the method of `block`."""
@@ -129,6 +141,19 @@ class Plan:
         if place not in self._found:
             self._found[place] = find(block)
         found: T = self._found[place]
+        return found
+
+    def lately(self, what: str, key: Hashable, find: Callable[[], T]) -> T:
+        """Return what `find` returns, and remember it as `what` of `key` for as long as few others were asked for.
+
+        Only for what follows from the plan and the key.
+        """
+        held = self._lately.setdefault(what, {})
+        found: T | None = held.get(key)
+        if found is None:
+            if len(held) >= _LATELY_KEPT:
+                held.clear()
+            found = held[key] = find()
         return found
 
     def asked(self, block: Block) -> Asked:
@@ -236,6 +261,9 @@ class Plan:
 
     def trial(self, number: int, earlier: Sequence[Outcome] = ()) -> PlannedTrial:
         """Return trial `number`; `earlier`: the outcomes of its block so far, which only adaptive methods read."""
+        return self._trial(number, earlier) if earlier else self.lately("trial", number, partial(self._trial, number))
+
+    def _trial(self, number: int, earlier: Sequence[Outcome] = ()) -> PlannedTrial:
         block, within = self.place(number)
         counted = within
         if block.controls is not None:

@@ -12,6 +12,7 @@ the listener did not know the plan, nor that no other sitting was made.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
+from json.encoder import encode_basestring
 from typing import Any, Literal
 
 __all__ = [
@@ -44,9 +45,39 @@ def canonical(value: object) -> bytes:
     import rfc8785
 
     try:
+        if type(value) is dict and (texts := _texts_of(value)) is not None:
+            return texts.encode()
         return rfc8785.dumps(value)  # type: ignore[arg-type]
-    except rfc8785.CanonicalizationError as error:
+    except (rfc8785.CanonicalizationError, UnicodeEncodeError) as error:
         raise ValueError(f"no canonical form: {error}") from error
+
+
+_LARGEST = 2**53 - 1
+_WORDS = {None: "null", True: "true", False: "false"}
+
+
+def _texts_of(held: dict[Any, Any]) -> str | None:
+    """Return the form of a mapping of texts, whole numbers and words of JSON, as a row mostly is; None for any other.
+
+    The library goes through every value in Python, which took a tenth of the time that a panel spent on an answer. The
+    standard library writes a text as RFC 8785, 3.2.2.2, has it.
+    """
+    parts = []
+    for key in sorted(held) if all(type(key) is str and key.isascii() for key in held) else ():
+        value = held[key]
+        kind = type(value)
+        if kind is str:
+            text = encode_basestring(value)
+        elif kind is int and -_LARGEST <= value <= _LARGEST:
+            text = str(value)
+        elif value is None or kind is bool:
+            text = _WORDS[value]
+        elif kind is float:
+            text = canonical(value).decode()
+        else:
+            return None
+        parts.append(f"{encode_basestring(key)}:{text}")
+    return "{" + ",".join(parts) + "}" if len(parts) == len(held) else None
 
 
 def commitment(record: Mapping[str, Any], nonce: bytes) -> str:

@@ -44,7 +44,7 @@ from blindtest.session.simulated_sitting import heard_trial, simulate_sitting, s
 from blindtest.session.sitting import FIRST_ATTEMPT, OutOfTurn, Sitting, Step, start
 from blindtest.session.switching import Switching, asked, connected, undone
 from blindtest.session.transition import after
-from blindtest.session.view import View, view_of
+from blindtest.session.view import View, plain_view_of, view_of
 
 __all__ = [
     "COLUMNS",
@@ -117,6 +117,7 @@ __all__ = [
     "offers",
     "on_outputs",
     "output_devices",
+    "plain_view_of",
     "portaudio_fault",
     "restored",
     "rows_of",

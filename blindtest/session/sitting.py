@@ -165,14 +165,22 @@ def arrived(sitting: Sitting, trial: int, *, rested: bool = False, at: datetime 
 
     at : when, as far as it is known; from then on a trial without sound can be answered
     """
-    attempt = sitting.attempt if trial == sitting.trial else FIRST_ATTEMPT
-    kept = sitting.faults if trial == sitting.trial else ()
+    same = trial == sitting.trial
     since = at if rested or sitting.since is None else sitting.since
-    remark = sitting.comment if trial == sitting.trial else ""
-    arrived = replace(fresh(sitting, trial, attempt), faults=kept, comment=remark, since=since)
     if trial == sitting.plan.length or sitting.ended_by_rule:
-        return replace(arrived, step="finished")
-    tired = rest_due(sitting.plan.place(trial)[0], since=since, at=at)
-    if (tired or sitting.planned(trial).break_before) and not rested:
-        return replace(arrived, step="break")
-    return replace(arrived, step="trial", loaded_at=None if sitting.sounds(trial) else at)
+        step: Step = "finished"
+    elif not rested and (
+        rest_due(sitting.plan.place(trial)[0], since=since, at=at) or sitting.planned(trial).break_before
+    ):
+        step = "break"
+    else:
+        step = "trial"
+    arrived = fresh(sitting, trial, sitting.attempt if same else FIRST_ATTEMPT)
+    return replace(
+        arrived,
+        step=step,
+        since=since,
+        faults=sitting.faults if same else (),
+        comment=sitting.comment if same else "",
+        loaded_at=at if step == "trial" and not sitting.sounds(trial) else None,
+    )

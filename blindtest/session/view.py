@@ -24,7 +24,7 @@ from blindtest.session.offer import level_token, tokens_of, trial_ahead, trial_s
 from blindtest.session.sitting import Sitting, Step
 from blindtest.words import listed, sentence, worded
 
-__all__ = ["DialShown", "FeedbackShown", "QuestionShown", "SlotShown", "View", "view_of"]
+__all__ = ["DialShown", "FeedbackShown", "QuestionShown", "SlotShown", "View", "plain_view_of", "view_of"]
 
 _PHASE_WORDS = {
     "practice": worded("Practice: these answers are not counted"),
@@ -181,11 +181,17 @@ class View:
 
     def to_json(self) -> dict[str, Any]:
         """Return what JSON can hold: tuples as lists, options and words of the scale as {value, words}."""
-        held: dict[str, Any] = _plain(self)
+        return self.filled({})
+
+    def filled(self, known: Mapping[str, Any]) -> dict[str, Any]:
+        """Return the same where some of it is known already as JSON can hold it."""
+        held = {name: known[name] if name in known else _plain(getattr(self, name)) for name in _SHOWN}
         if self.sure is not None:
             held["sure"]["options"] = [{"value": value, "words": words} for value, words in self.sure.options]
         return held
 
+
+_SHOWN = tuple(View.__dataclass_fields__)
 
 _ATOMS, _LISTS = (str, int, float), (tuple, list)
 
@@ -206,34 +212,92 @@ def _plain(value: Any) -> Any:
     return {name: each if each is None or isinstance(each, _ATOMS) else _plain(each) for name, each in held.items()}
 
 
-def view_of(sitting: Sitting) -> View:
-    """Return what may be shown of `sitting`.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Still:
+    """What stays as it is for as long as a step is at an attempt of a trial.
 
-    Only make it of a sitting whose answers are stored: `saved` counts them all.
+    Every event is answered with a whole view, so this part of it is made once; each field as in `View`.
     """
+
+    number: int
+    of: int
+    may_end_sooner: bool
+    phase: str
+    told: str
+    question: QuestionShown | None
+    slots: tuple[SlotShown, ...]
+    first: str | None
+    clip: str
+    next: tuple[str, ...]
+    plain: Mapping[str, Any] = field(init=False, repr=False, compare=False)
+    """All of it as JSON can hold it; not to be changed."""
+
+    def __post_init__(self) -> None:
+        """Make `plain`."""
+        object.__setattr__(self, "plain", {name: _plain(getattr(self, name)) for name in _SHOWN if hasattr(self, name)})
+
+
+def _still(sitting: Sitting) -> _Still:
+    # A dial moves the token of the slot that is set.
+    at = sitting.step, sitting.trial, sitting.attempt, len(sitting.answers), sitting.dial.offset
+    return sitting.plan.lately("view", at, partial(_still_of, sitting))
+
+
+def _still_of(sitting: Sitting) -> _Still:
     shown = bool(trial_shown(sitting))
-    question = sitting.question(sitting.trial) if shown else None
     silent = shown and not sitting.sounds(sitting.trial)
     phase = "" if sitting.over else sitting.plan.place(sitting.trial)[0].phase
-    return View(
-        step=sitting.step,
-        trial=sitting.trial,
-        attempt=sitting.attempt,
+    return _Still(
         number=min(sitting.trial + 1, sitting.plan.length),
         of=sitting.plan.length,
         may_end_sooner=sitting.plan.protocol.blocks[-1].stopping is not None,
         phase=_PHASE_WORDS.get(phase, ""),
         told=_TOLD.get(phase, ""),
         question=_question_shown(sitting) if shown else None,
-        sure=_sure(sitting),
-        remark=_remark(sitting),
-        slots=_slots_shown(sitting, question),
-        dial=_dial_shown(sitting),
+        slots=_slots_shown(sitting, sitting.question(sitting.trial) if shown else None),
         first=sitting.first_slot(sitting.trial) if shown else None,
         clip=sitting.plan.label(sitting.planned(sitting.trial).clip) if silent else "",
+        next=tuple(token for trial, attempt in trial_ahead(sitting) for token in tokens_of(sitting, trial, attempt)),
+    )
+
+
+def view_of(sitting: Sitting) -> View:
+    """Return what may be shown of `sitting`.
+
+    Only make it of a sitting whose answers are stored: `saved` counts them all.
+    """
+    return _view_of(sitting, _still(sitting))
+
+
+def plain_view_of(sitting: Sitting) -> dict[str, Any]:
+    """Return what may be shown of `sitting` as JSON can hold it; parts of it are shared, and not to be changed."""
+    still = _still(sitting)
+    return _view_of(sitting, still).filled(still.plain)
+
+
+def _view_of(sitting: Sitting, still: _Still) -> View:
+    shown = bool(trial_shown(sitting))
+    question = sitting.question(sitting.trial) if shown else None
+    silent = shown and not sitting.sounds(sitting.trial)
+    return View(
+        step=sitting.step,
+        trial=sitting.trial,
+        attempt=sitting.attempt,
+        number=still.number,
+        of=still.of,
+        may_end_sooner=still.may_end_sooner,
+        phase=still.phase,
+        told=still.told,
+        question=still.question,
+        sure=_sure(sitting),
+        remark=_remark(sitting),
+        slots=still.slots,
+        dial=_dial_shown(sitting) if question is not None and question.adjusts else None,
+        first=still.first,
+        clip=still.clip,
         level=level_token(sitting) if sitting.step == "level" else None,
         gain_db=sitting.gain_db,
-        next=tuple(token for trial, attempt in trial_ahead(sitting) for token in tokens_of(sitting, trial, attempt)),
+        next=still.next,
         loaded=silent or sitting.loaded_at is not None,
         selected=sitting.selected,
         heard=sitting.heard,

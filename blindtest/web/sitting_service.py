@@ -41,9 +41,9 @@ from blindtest.session import (
     after,
     event_to_dict,
     offers,
+    plain_view_of,
     rows_of,
     trimmed,
-    view_of,
 )
 from blindtest.web.app import Facts, NotStored
 from blindtest.web.device_desk import DeviceDesk, PlayerOrder
@@ -378,7 +378,7 @@ class SittingService:
     def _shown(self) -> Mapping[str, Any]:
         if self._sitting.over:
             self.over.set()
-        return view_of(self._sitting).to_json()
+        return plain_view_of(self._sitting)
 
     def _arrived(self) -> None:
         self._player.prepare(self._sound(offer) for offer in offers(self._sitting))

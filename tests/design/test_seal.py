@@ -3,6 +3,7 @@
 from hashlib import sha256
 
 import pytest
+import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -23,6 +24,26 @@ def test_canonical_form_is_that_of_rfc_8785():
         b'{"literals":[null,true,false],"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27],'
         b'"string":"\xe2\x82\xac$\\u000f\\nA\'B\\"\\\\\\\\\\"/"}'
     )
+
+
+TEXTS = st.text(st.characters(), max_size=12)
+ATOMS = TEXTS | st.integers(-(2**53) - 2, 2**53 + 2) | st.floats() | st.booleans() | st.none()
+
+
+@given(
+    st.dictionaries(
+        TEXTS | st.sampled_from(["a", "Z", "_", "\x7f", "\n"]), ATOMS | st.lists(ATOMS, max_size=2), max_size=6
+    )
+)
+def test_a_row_is_written_as_the_library_writes_it(row):
+    """Texts (lone surrogates too), whole numbers and words of JSON are written here; the rest by `rfc8785`."""
+    try:
+        expected = rfc8785.dumps(row)
+    except rfc8785.CanonicalizationError:
+        with pytest.raises(ValueError, match="no canonical form"):
+            canonical(row)
+    else:
+        assert canonical(row) == expected
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), 2**60, {1: 2}, object()])
