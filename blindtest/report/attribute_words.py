@@ -3,8 +3,9 @@
 from math import isinf
 
 from blindtest.report.attribute_facts import AttributeFacts
+from blindtest.report.together_words import panel_plan
 from blindtest.report.words import in_tests, interval_words, left_unanswered, number, p_words, percent, plural, spelled
-from blindtest.stats import PLAN_OF_SEVERAL, AttributeChances, AttributeTest, few_listeners_sentence
+from blindtest.stats import AttributeChances, AttributeTest, PanelChances, few_listeners_sentence
 
 __all__ = ["attribute_beside", "attribute_plan", "attribute_sentence", "d_span", "d_words"]
 
@@ -48,7 +49,13 @@ def attribute_sentence(facts: AttributeFacts, word: str, a: str, b: str, attribu
 
 
 def attribute_beside(
-    facts: AttributeFacts, plan: AttributeChances | None, a: str, b: str, attribute: str
+    facts: AttributeFacts,
+    plan: AttributeChances | None,
+    a: str,
+    b: str,
+    attribute: str,
+    *,
+    together: PanelChances | None = None,
 ) -> tuple[str, ...]:
     """Return the sentences that must stand beside the result."""
     concluded = facts.conclusion
@@ -67,10 +74,10 @@ def attribute_beside(
             "declared to matter."
         )
     if concluded.scatter_sentence:
-        out += [concluded.scatter_sentence, PLAN_OF_SEVERAL]
+        out.append(concluded.scatter_sentence)
     if concluded.word == "negligible" and (few := few_listeners_sentence(len(facts.listeners))):
         out.append(few)
-    out.append(attribute_plan(plan, a))
+    out += [attribute_plan(plan, a), *panel_plan(together, scatter=bool(concluded.scatter_sentence))]
     if concluded.unanswered:
         alone = f" (the answered ones alone would say {concluded.word_if_answered_only})" if concluded.answered else ""
         out.append(

@@ -18,7 +18,7 @@ from blindtest.report.stopped_words import StoppedFacts
 from blindtest.report.survival_plan_facts import SurvivalPlanFacts
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan
-from blindtest.stats import AttributeChances, Companion
+from blindtest.stats import AttributeChances, Companion, PanelChances
 from blindtest.study import ScaleReach, StageReach
 
 __all__ = ["BlockFacts", "ClaimFacts", "ClaimResult", "ProtocolFacts", "Role", "left_standing"]
@@ -191,6 +191,8 @@ class ClaimResult:
     """Why there is no result, where there is none."""
     chance_to_fail: float | None = None
     """Chance that the plan finds it refuted or negligible where that is true, printed before the seal."""
+    together: PanelChances | None = None
+    """What several listeners could conclude, whose scatter *negligible* must withstand; None of one."""
     companions: tuple[Companion, ...] = ()
     """What else was looked at; never decisive."""
 

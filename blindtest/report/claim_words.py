@@ -182,14 +182,14 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
     if result.heard is not None:
         plan = result.plan if isinstance(result.plan, PlanFacts) else None
         sentence = heard_sentence(result.heard, result.word, a, b, claim.margin)
-        beside = heard_beside(result.heard, plan, margin=claim.margin, alpha=result.alpha)
+        beside = heard_beside(result.heard, plan, margin=claim.margin, alpha=result.alpha, together=result.together)
     elif result.stopped is not None:
         sentence = stopped_sentence(result.stopped, result.word, a, b)
         beside, further = stopped_beside(result.stopped.conclusion), stopped_further(result.stopped)
     elif result.preferred is not None:
         choices = result.plan if isinstance(result.plan, PreferencePlanFacts) else None
         sentence = preference_sentence(result.preferred, result.word, a, b)
-        beside = preference_beside(result.preferred, choices, a, b)
+        beside = preference_beside(result.preferred, choices, a, b, together=result.together)
         fit = result.preferred.strengths
         if fit is not None:
             further = tuple(strength_words(fit, a, b))
@@ -199,7 +199,7 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
         chances = result.plan if isinstance(result.plan, AttributeChances) else None
         more = clean(claim.attribute)
         sentence = attribute_sentence(result.attribute, result.word, a, b, more)
-        beside = attribute_beside(result.attribute, chances, a, b, more)
+        beside = attribute_beside(result.attribute, chances, a, b, more, together=result.together)
     elif result.scaled is not None:
         ratings = result.plan if isinstance(result.plan, ScaleReach) else None
         sentence = scale_sentence(result.scaled, result.word, a, b)

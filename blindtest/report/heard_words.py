@@ -5,8 +5,9 @@ estimate, its interval, what was tested and what could have been detected.
 """
 
 from blindtest.report.choice_facts import PlanFacts, Results, Tested
+from blindtest.report.together_words import panel_plan
 from blindtest.report.words import clean, count_of, in_tests, interval_words, p_words, percent, plural, spelled
-from blindtest.stats import PLAN_OF_SEVERAL, few_listeners_sentence
+from blindtest.stats import PanelChances, few_listeners_sentence
 
 __all__ = ["decisive", "heard_beside", "heard_plan", "heard_sentence", "score_meaning", "share_name"]
 
@@ -68,7 +69,14 @@ def heard_sentence(results: Results, word: str, a: str, b: str, margin: float | 
     return f"Whether {a} and {b} can be told apart stays open: {score}; {heard}."
 
 
-def heard_beside(results: Results, plan: PlanFacts | None, *, margin: float | None, alpha: float) -> tuple[str, ...]:
+def heard_beside(
+    results: Results,
+    plan: PlanFacts | None,
+    *,
+    margin: float | None,
+    alpha: float,
+    together: PanelChances | None = None,
+) -> tuple[str, ...]:
     """Return the sentences that must stand beside the result."""
     apart = results.unanswered_as_wrong or results.pooled
     out = [
@@ -91,10 +99,10 @@ def heard_beside(results: Results, plan: PlanFacts | None, *, margin: float | No
     if results.conclusion == "negligible" and apart.p_value <= alpha:
         out.append("It was heard more often than by guessing, yet less than what was declared to matter.")
     if results.scatter:
-        out += [results.scatter, PLAN_OF_SEVERAL]
+        out.append(results.scatter)
     if results.conclusion == "negligible" and len(results.listeners) > 1:
         out += _of_several(results, alpha)
-    out.append(heard_plan(plan))
+    out += [heard_plan(plan), *panel_plan(together, scatter=bool(results.scatter))]
     if results.unanswered:
         both = ""
         if results.unanswered_as_wrong is not None and results.unanswered_as_right is not None:

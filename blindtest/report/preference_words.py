@@ -3,8 +3,9 @@
 import math
 
 from blindtest.report.preference_facts import PreferenceFacts, PreferencePlanFacts, Preferred, StrengthFacts
+from blindtest.report.together_words import panel_plan
 from blindtest.report.words import in_tests, interval_words, left_unanswered, number, p_words, percent, plural, spelled
-from blindtest.stats import PLAN_OF_SEVERAL, few_listeners_sentence
+from blindtest.stats import PanelChances, few_listeners_sentence
 
 __all__ = [
     "decisive_preference",
@@ -64,7 +65,9 @@ def preference_sentence(facts: PreferenceFacts, word: str, a: str, b: str) -> st
     return f"Whether {a} is preferred to {b} stays open: {counts}."
 
 
-def preference_beside(facts: PreferenceFacts, plan: PreferencePlanFacts | None, a: str, b: str) -> tuple[str, ...]:
+def preference_beside(
+    facts: PreferenceFacts, plan: PreferencePlanFacts | None, a: str, b: str, *, together: PanelChances | None = None
+) -> tuple[str, ...]:
     """Return the sentences that must stand beside the result."""
     out = [_coin(decisive_preference(facts), facts.alpha)]
     if facts.margin is not None:
@@ -77,7 +80,7 @@ def preference_beside(facts: PreferenceFacts, plan: PreferencePlanFacts | None, 
     else:
         out.append("No margin was fixed, so the claim cannot end as negligible.")
     if facts.scatter:
-        out += [facts.scatter, PLAN_OF_SEVERAL]
+        out.append(facts.scatter)
     if facts.word == "negligible" and (few := few_listeners_sentence(len(facts.by_listener))):
         out.append(few)
     if facts.word == "negligible" and facts.side != "neither":
@@ -85,7 +88,7 @@ def preference_beside(facts: PreferenceFacts, plan: PreferencePlanFacts | None, 
             f"{a if facts.side == 'claimed' else b} was preferred more often than by a thrown coin, yet by less than "
             "what was declared to matter."
         )
-    out.append(preference_plan(plan, a))
+    out += [preference_plan(plan, a), *panel_plan(together, scatter=bool(facts.scatter))]
     if facts.unanswered:
         alone = facts.word_if_answered_only
         out.append(

@@ -6,11 +6,12 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.report import OWN_EQUIPMENT, ScreeningFacts, companion_lines, played_on_words, stage_claimed
-from blindtest.stats import CANNOT_TELL
+from blindtest.stats import CANNOT_TELL, PanelChances
 from blindtest.steps.answers.claim import ClaimAnswers
 from blindtest.steps.answers.heard import HeardAnswers
 from blindtest.steps.answers.preferred import PreferredAnswers
 from blindtest.steps.answers.study import Answers, read_answers
+from blindtest.steps.answers.together import together_line
 from blindtest.steps.answers.variant import agreements
 from blindtest.steps.attendance import attendance_words, elsewhere_words, withdrawn_words
 from blindtest.steps.columns import columns, p_cell
@@ -146,6 +147,7 @@ def claim_dict(one: ClaimAnswers, alpha: float) -> dict[str, Any]:
             "method": one.heard.method,
             "conclusion": one.heard.conclusion.to_dict(),
             "plan": one.heard.chances.to_dict() if one.heard.chances else None,
+            **_together(one.heard.together),
             "listeners": [
                 {
                     "listener": own.listener,
@@ -160,6 +162,7 @@ def claim_dict(one: ClaimAnswers, alpha: float) -> dict[str, Any]:
         else {
             "conclusion": one.preferred.conclusion.to_dict(),
             "plan": one.preferred.chances.to_dict(),
+            **_together(one.preferred.together),
             "strengths": one.preferred.strengths.to_dict() if one.preferred.strengths else None,
             "why_no_strengths": one.preferred.why_no_strengths,
         },
@@ -170,6 +173,7 @@ def claim_dict(one: ClaimAnswers, alpha: float) -> dict[str, Any]:
             "attribute": one.attribute.attribute,
             "conclusion": one.attribute.conclusion.to_dict(),
             "plan": one.attribute.chances.to_dict() if one.attribute.chances else None,
+            **_together(one.attribute.together),
             "listeners": [
                 {
                     "listener": own.listener,
@@ -283,6 +287,8 @@ def claim_lines(one: ClaimAnswers, alpha: float, *, several: bool) -> list[str]:
         lines += ["", *conclusion_lines(one.heard.conclusion, many=many)]
         if one.heard.chances:
             lines += ["", f"The plan: {one.heard.chances.sentence}"]
+        if one.heard.together:
+            lines.append(together_line(one.heard.together))
         if many:
             lines += ["", _listener_table(one.heard)]
     if one.stopped is not None:
@@ -313,6 +319,10 @@ def claim_lines(one: ClaimAnswers, alpha: float, *, several: bool) -> list[str]:
     return lines
 
 
+def _together(found: PanelChances | None) -> dict[str, Any]:
+    return {} if found is None else {"together": found.to_dict()}
+
+
 def among_claims_line(one: ClaimAnswers, alpha: float) -> str:
     """Return what Holm's correction over the further claims leaves of one."""
     text = f"Over the further claims, p by Holm: {one.adjusted_p_value:.3g}"
@@ -329,6 +339,8 @@ def _preferred_lines(one: PreferredAnswers) -> list[str]:
             "clips, not about others."
         )
     lines.append(f"The plan: {one.chances.sentence}")
+    if one.together:
+        lines.append(together_line(one.together))
     if one.strengths is not None:
         lines += ["", *strength_lines(one.strengths)]
     elif one.why_no_strengths:

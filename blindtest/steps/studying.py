@@ -159,7 +159,7 @@ class Checked:
             return {"claim": claim, "chance_to_fail": under.chance_negligible, **chances, **asdict(reach)}
         panel = self.together.get(claim)
         together = {} if panel is None else {"panel": panel.to_dict()}
-        chance = _chance_to_fail(reach)
+        chance = _chance_to_fail(reach) if panel is None else panel.chance_to_fail
         return {"claim": claim, "sentence": reach.sentence, "chance_to_fail": chance, **asdict(reach), **together}
 
 

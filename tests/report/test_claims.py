@@ -27,6 +27,7 @@ from blindtest.report.words import interval_words, p_words, percent, sentence
 from blindtest.stats import (
     conclude_attribute,
     conclude_preference,
+    panel_chances,
     preference_chances,
     recognition_test,
     survival,
@@ -47,6 +48,19 @@ def _preferred(wins, losses, ties=0, *, margin=0.2, unanswered=0, direction="two
         plan=PreferencePlanFacts.of(trials, margin=margin, direction=direction),
         **more,
     )
+
+
+def test_what_several_could_conclude_together_stands_beside_the_plan():
+    together = panel_chances("preferred", listeners=3, trials=20, margin=0.2)
+    said = said_of(_preferred(33, 27, together=together), NAMES).beside
+    (told,) = [text for text in said if "negligible must also withstand how far they differ" in text]
+    assert told.startswith("Of 3\u00a0listeners negligible must")
+    assert (
+        f"as shown with a chance of {percent(together.chance_shown)} where the margin is the truth, as refuted with "
+        f"{percent(together.chance_refuted)} where it is the truth the other way round, and as negligible with "
+        f"{percent(together.chance_negligible)} where there is nothing (simulated, 10000 studies)"
+    ) in told
+    assert not any("withstand" in text for text in said_of(_preferred(33, 27), NAMES).beside)
 
 
 def _rated(facts, plan=None, **more):

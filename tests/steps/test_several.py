@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+from hashlib import sha256
 from importlib.resources import files
 
 import pytest
@@ -13,7 +14,7 @@ from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
 from blindtest.session.store import Store
-from blindtest.stats import panel_choice_chances
+from blindtest.stats import panel_chances, panel_choice_chances
 from blindtest.steps.several import several_faults
 from blindtest.study import load_study
 
@@ -112,3 +113,35 @@ def test_too_few_listeners_to_judge_tracks_by_are_refused(made):
     # Of six who are alike all must be on one side: 2 * 2**-6 = .031 is the only p below .05.
     one_side = binom.sf(10, 20, 0.8) ** 6
     assert found.chance_shown == pytest.approx(one_side, abs=0.03)
+
+
+def test_a_bundle_holds_the_chances_of_all_together_and_verify_makes_them_again(own_rendered, tmp_path, sit):
+    folder = shutil.copytree(own_rendered, tmp_path / "s")
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    (folder / "study.toml").write_text(
+        text.replace("\n[protocol]\n", "\n[listeners]\nplanned = 2\n\n[protocol]\n"), encoding="utf-8"
+    )
+    for seed, who in enumerate(("L-one", "L-two")):
+        sit(folder, who, seed=seed, d_prime=2.0)
+    shown = steps.report(folder)
+    bundle = shown.evidence
+    told = json.loads((bundle / "results.json").read_text(encoding="utf-8"))
+    (claim,) = told["claims"]
+    schema = json.loads((bundle / "results.schema.json").read_text(encoding="utf-8"))
+    Draft202012Validator(schema).validate(told)
+    same = panel_chances("heard", method="abx", listeners=2, trials=28, margin=0.5)
+    assert claim["power"]["together"] == {
+        "listeners": 2, "trials": 28, "shown": same.chance_shown, "refuted": None,
+        "negligible": same.chance_negligible, "studies": 10_000,
+    }  # fmt: skip
+    assert claim["details"]["heard"]["together"]["chance_negligible"] == same.chance_negligible
+    assert same.sentence in steps.analyze(folder).text()
+    assert "negligible must also withstand how far they differ" in shown.page.read_text(encoding="utf-8")
+    assert steps.verify(bundle).grade == "consistent"
+    claim["power"]["together"]["negligible"] += 0.01
+    honest = sha256((bundle / "results.json").read_bytes()).hexdigest()
+    (bundle / "results.json").write_text(json.dumps(told), encoding="utf-8")
+    forged = sha256((bundle / "results.json").read_bytes()).hexdigest()
+    sums = bundle / "SHA256SUMS"
+    sums.write_text(sums.read_text(encoding="utf-8").replace(honest, forged), encoding="utf-8")
+    assert "claims.0.power.together.negligible" in steps.verify(bundle).text()

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import pytest
 
 from blindtest.design import Stopping
-from blindtest.stats import stop_table
+from blindtest.stats import panel_chances, stop_table
 from blindtest.steps.answers.attribute import ATTRIBUTE_BY_SEVERAL, attribute_answers
 from blindtest.steps.answers.heard import HEARD_BY_SEVERAL, heard_answers
 from blindtest.steps.answers.stopped import STOPPED_BY_SEVERAL, stopped_answers
@@ -48,6 +48,10 @@ def test_half_a_panel_hears_everything(monkeypatch, apart, word):
     assert (found.conclusion.word, found.conclusion.listeners_differ) == (word, apart)
     against = found.conclusion.difference if apart else found.conclusion.similarity
     assert found.p_value == against.p_value
+    same = panel_chances("heard", method="abx", listeners=4, trials=20, margin=0.8)
+    assert found.together == (same if apart else None)
+    alone = heard_answers(CLAIM, panel(20), 0.05, 20, "abx", listeners_apart=apart)
+    assert alone.together is None
 
 
 @pytest.mark.parametrize(("apart", "word"), [(True, "open"), (False, "negligible")])

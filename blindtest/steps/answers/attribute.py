@@ -8,6 +8,7 @@ from blindtest.stats import (
     AttributeChances,
     AttributeConclusion,
     Companion,
+    PanelChances,
     adjust_p_values,
     attribute_chances,
     attribute_companions,
@@ -15,6 +16,7 @@ from blindtest.stats import (
     trial_table,
 )
 from blindtest.steps.answers.sitting import SittingAnswers, rights_by_listener
+from blindtest.steps.answers.together import chances_together
 from blindtest.steps.smallest_alpha import smallest_alpha
 
 __all__ = ["ATTRIBUTE_BY_SEVERAL", "AttributeAnswers", "AttributeListener", "attribute_answers"]
@@ -46,6 +48,8 @@ class AttributeAnswers:
     """Of the test that the word rests on."""
     companions: tuple[Companion, ...] = ()
     """What else was looked at."""
+    together: PanelChances | None = None
+    """Of several listeners, whose scatter *negligible* must withstand."""
 
 
 def attribute_answers(
@@ -99,6 +103,9 @@ def attribute_answers(
         ),
         p_value=_p_of(conclusion, apart),
         companions=attribute_companions(trial_table(rows), method=method, alpha=alpha) if rows else (),
+        together=chances_together("attribute", claim, sittings, method=method, alpha=alpha, planned=planned)
+        if listeners_apart
+        else None,
     )
 
 

@@ -7,6 +7,7 @@ from typing import Any
 from blindtest.stats import (
     Companion,
     Conclusion,
+    PanelChances,
     PlanChances,
     adjust_p_values,
     choice_companions,
@@ -15,6 +16,7 @@ from blindtest.stats import (
     trial_table,
 )
 from blindtest.steps.answers.sitting import SittingAnswers, rights_by_listener
+from blindtest.steps.answers.together import chances_together
 
 __all__ = ["HEARD_BY_SEVERAL", "HeardAnswers", "ListenerAnswers", "heard_answers"]
 
@@ -45,6 +47,8 @@ class HeardAnswers:
     """Of the counted, ended sittings together; None without a margin."""
     companions: tuple[Companion, ...] = ()
     """What else was looked at."""
+    together: PanelChances | None = None
+    """Of several listeners, whose scatter *negligible* must withstand."""
 
     @property
     def p_value(self) -> float:
@@ -108,4 +112,7 @@ def heard_answers(
         listeners=listeners,
         chances=chances,
         companions=choice_companions(trial_table(rows), method=method, alpha=alpha, margin=margin) if rows else (),
+        together=chances_together("heard", claim, sittings, method=method, alpha=alpha, planned=planned)
+        if listeners_apart
+        else None,
     )

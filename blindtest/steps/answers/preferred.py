@@ -7,6 +7,7 @@ from typing import Any
 from blindtest.errors import BlindtestError
 from blindtest.stats import (
     Companion,
+    PanelChances,
     PreferenceChances,
     PreferenceConclusion,
     PreferenceResult,
@@ -17,6 +18,7 @@ from blindtest.stats import (
     table_of,
 )
 from blindtest.steps.answers.sitting import SittingAnswers
+from blindtest.steps.answers.together import chances_together
 from blindtest.steps.smallest_alpha import smallest_alpha
 
 __all__ = ["SEVERAL", "PreferredAnswers", "preferred_answers"]
@@ -40,6 +42,8 @@ class PreferredAnswers:
     p_value: float
     """Of the test that the word rests on."""
     companions: tuple[Companion, ...] = ()
+    together: PanelChances | None = None
+    """Of several listeners, whose scatter *negligible* must withstand."""
 
 
 def preferred_answers(
@@ -90,6 +94,9 @@ def preferred_answers(
             frame, wins=conclusion.wins, losses=conclusion.losses, alpha=alpha, margin=claim["margin"]
         ),
         p_value=_p_of(conclusion, lambda at: concluded(at).word),
+        together=chances_together("preferred", claim, sittings, method="preference", alpha=alpha, planned=planned)
+        if listeners_apart
+        else None,
     )
 
 

@@ -10,7 +10,7 @@ from math import isfinite, sqrt
 from typing import Any
 
 from blindtest.methods import METHODS
-from blindtest.stats import Conclusion, DiscriminationResult
+from blindtest.stats import Conclusion, DiscriminationResult, PanelChances
 from blindtest.steps.answers.attribute import AttributeAnswers
 from blindtest.steps.answers.claim import ClaimAnswers
 from blindtest.steps.answers.listened import ListenedAnswers
@@ -373,8 +373,18 @@ def power_of(one: ClaimAnswers, chance_to_vanish: float | None) -> Table | None:
         found = one.staged.plan
     if found is None:
         return None
+    together = getattr(one.heard or one.preferred or one.attribute, "together", None)
+    return {**_chances(found), **({} if together is None else {"together": _panel(together)})}
+
+
+def _chances(found: Any) -> Table:
     return {
         "shown": number(found.chance_shown),
         "refuted": number(getattr(found, "chance_refuted", None)),
         "negligible": number(found.chance_negligible),
     }
+
+
+def _panel(found: PanelChances) -> Table:
+    """Return the chances of listeners who are alike, whose scatter *negligible* must withstand."""
+    return {"listeners": found.listeners, "trials": found.trials, **_chances(found), "studies": found.studies}

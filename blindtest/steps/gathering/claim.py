@@ -252,6 +252,9 @@ def claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Claim
             clips=len(record["clips"]),
             trials=one.threshold.trials,
         )
+    together = getattr(one.heard or one.preferred or one.attribute, "together", None)
+    if together is not None:
+        chance = together.chance_to_fail
     return ClaimResult(
         claim=claim_facts(one, answers.alpha),
         threshold=threshold,
@@ -271,6 +274,7 @@ def claim_result(one: ClaimAnswers, answers: Answers, truths: "Truths") -> Claim
         adjusted_p_value=one.adjusted_p_value,
         why_not=one.why_not,
         chance_to_fail=chance,
+        together=together,
         companions=_companions(one),
     )
 

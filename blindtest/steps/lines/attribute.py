@@ -4,6 +4,7 @@ from math import isinf
 
 from blindtest.stats import few_listeners_sentence
 from blindtest.steps.answers.attribute import AttributeAnswers
+from blindtest.steps.answers.together import together_line
 from blindtest.steps.columns import columns, p_cell
 
 __all__ = ["attribute_lines"]
@@ -24,6 +25,8 @@ def attribute_lines(found: AttributeAnswers) -> list[str]:
         lines.append(few)
     if found.chances is not None:
         lines += ["", f"The plan: {found.chances.sentence}"]
+    if found.together is not None:
+        lines.append(together_line(found.together))
     if len(found.listeners) > 1:
         lines += [
             "All answers together test whether anybody hears it; what single listeners can do stands in the table.",

@@ -30,7 +30,7 @@ _BY_SOUND = ("stimuli/table.csv", "stimuli/fixed.toml", SECOND_FIXED)
 _HELD = ("record/seals.jsonl", "record/sittings.jsonl", "record/chain.jsonl", "record/impressions.jsonl")
 """Files of the record that hashes hold; the others have their form, and nothing they follow from."""
 Path = tuple[str, ...]
-ADDED: tuple[str, ...] = ("consent", "withdrawn.against")
+ADDED: tuple[str, ...] = ("consent", "withdrawn.against", "claims.*.power.together")
 """What came to `results.json` since the first bundles, and which an older source therefore lacks: keys from the top on,
 '*' for any place of a list. Whoever adds one to `evidence.results` writes it down here."""
 _BY_NAMES = frozenset({"clips", "devices", "stimuli", "trials"})
