@@ -154,19 +154,28 @@ class Listener:
             pause_ms = min(1.3 * pause_ms, 80.0)
         return tree
 
-    def focused(self) -> str:
-        """Name of what has the focus, as the browser's accessibility tree computes it."""
+    def focusable(self) -> list[tuple[str, bool]]:
+        """Names of all that can have the focus, as the browser's accessibility tree computes them, and which has it."""
         session = self.page.context.new_cdp_session(self.page)
         nodes = session.send("Accessibility.getFullAXTree")["nodes"]
         session.detach()
+        found = []
         for node in nodes:
             flags = {p["name"]: p["value"].get("value") for p in node.get("properties", [])}
-            if flags.get("focused") and node["role"]["value"] != "RootWebArea":
-                return node["name"]["value"]
-        return ""
+            if flags.get("focusable") and node["role"]["value"] != "RootWebArea":
+                found.append((node["name"]["value"], flags.get("focused") is True))
+        return found
+
+    def focused(self) -> str:
+        """Name of what has the focus."""
+        return next((name for name, has_it in self.focusable() if has_it), "")
 
     def tab_to(self, name: str) -> None:
-        """Go on with Tab until `name` has the focus."""
+        """Wait until there is a `name` that can have the focus, and go on with Tab until it has."""
+        until = time.monotonic() + 30
+        while not any(re.fullmatch(name, each) for each, _ in self.focusable()):
+            assert time.monotonic() < until, f"nothing is called {name!r}\n{self.tree()}"
+            self.page.wait_for_timeout(50)
         for _ in range(60):
             if re.fullmatch(name, self.focused()):
                 return
@@ -218,6 +227,16 @@ class Listener:
         until = time.monotonic() + 30
         while (said := self.page.evaluate(view)) != chosen:
             assert time.monotonic() < until, said
+            self.page.wait_for_timeout(50)
+
+    def is_kept(self) -> None:
+        """Wait until a confirmed answer lies in the browser's database: who reads there comes after who writes."""
+        count = """() => new Promise((resolve) => { indexedDB.open("blindtest", 1).onsuccess = ({ target }) => {
+          const asked = target.result.transaction("unsent").objectStore("unsent").count();
+          asked.onsuccess = () => { target.result.close(); resolve(asked.result); }; }; })"""
+        until = time.monotonic() + 30
+        while self.page.evaluate(count) == 0:
+            assert time.monotonic() < until, "the answer was not kept"
             self.page.wait_for_timeout(50)
 
     def kill_browser(self) -> None:

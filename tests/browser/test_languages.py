@@ -61,7 +61,7 @@ def test_a_sitting_in_german_by_keyboard(launch, serving, listener_on):
     someone.press("Best\u00e4tigen.*")
     someone.hears("Vielen Dank")
     look()
-    server.processes[-1].wait(15)
+    server.processes[-1].wait(60)
     someone.server = server
     assert someone.rows()[1] == "finished"
     assert [value for _, value in someone.rows()[0]] == ["A", "B"]

@@ -192,6 +192,7 @@ def test_another_device_goes_on_and_the_old_page_is_told(launch, listener_on, pa
     there.hears("Before you listen")
     here.hears("It begins very softly")
     here.press("Start the sound")
+    here.hears("The noise comes in slowly")
     here.press("My level is set")
     here.hears("Gone on elsewhere")
     to_the_end(there)

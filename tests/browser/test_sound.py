@@ -30,9 +30,11 @@ async ({ wavs, rate, seconds, orders }) => {
   node.connect(context.destination);
   const sounds = Object.fromEntries(Object.entries(read).map(([name, wav]) => [name, wav.channels]));
   node.port.postMessage({ type: "load", sounds, slot: Object.keys(sounds)[0] });
-  const told = [];
-  node.port.onmessage = (message) => told.push(message.data);
-  const settle = () => new Promise((resolve) => setTimeout(resolve, 30));
+  // Orders are taken one after the other: what comes after them was answered once they were.
+  const settle = () => new Promise((resolve) => {
+    node.port.onmessage = ({ data }) => { if (data.position !== undefined) resolve(); };
+    node.port.postMessage({ type: "where" });
+  });
   await settle();
   for (const [frame, order] of orders) {
     if (frame === 0) { node.port.postMessage(order); await settle(); continue; }
@@ -245,14 +247,19 @@ def test_the_page_itself_plays_at_the_rate_of_the_file(tapped_link, launch):
     page.get_by_role("button", name="Begin").click()
     page.get_by_role("button", name="Start the sound").click()
     page.get_by_role("slider", name="Level in this page").fill("0")
-    page.wait_for_timeout(3300)
+    page.get_by_text("The sound comes in slowly.").wait_for()
     heard = page.evaluate(
         """async () => {
           const [node, context] = window.tapped;
+          // By the clock of the sound itself: 3 s in which it comes in, then more than one pass through the clip.
+          const until = async (at) => {
+            while (context.currentTime < at) await new Promise((resolve) => setTimeout(resolve, 20));
+          };
+          await until(context.currentTime + 3.3);
           await context.audioWorklet.addModule("/tap.js");
           const tap = new AudioWorkletNode(context, "tap", { numberOfOutputs: 0 });
           node.connect(tap);
-          await new Promise((resolve) => setTimeout(resolve, 1500));
+          await until(context.currentTime + 1.5);
           return new Promise((resolve) => { tap.port.onmessage = (m) => resolve(m.data); tap.port.postMessage(0); });
         }"""
     )

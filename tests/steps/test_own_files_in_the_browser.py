@@ -92,34 +92,48 @@ def set_level(page):
 
 
 def saved(page):
-    return page.evaluate("async () => (await (await fetch('/view', {cache: 'no-store'})).json()).view")
+    """Return what the server shows, or None if it has ended, as it does soon after the last answer."""
+    view = "fetch('/view', {cache: 'no-store'}).then((r) => r.json()).then((r) => r.view, () => null)"
+    return page.evaluate(f"() => {view}")
+
+
+def shown(page, view):
+    """Wait until the page itself shows the step and trial of `view`: its own reply may come later than ours."""
+    ends = ":" if view["step"] == "feedback" else "$"
+    heading = re.compile(rf"^Trial {view['number']} of [^:]*{ends}")
+    if view["step"] in ("trial", "feedback"):
+        page.locator("h1").filter(has_text=heading).wait_for(timeout=PATIENCE_MS)
 
 
 def answer_trial(page, key):
     """Listen to each sound, choose by a key, confirm by a key; feedback and breaks are passed on."""
     before = saved(page)
+    shown(page, before)
     page.wait_for_function(
         "() => document.querySelectorAll('button.slot:not([aria-disabled=true]):not([disabled])').length === 3",
         timeout=PATIENCE_MS,
     )
-    for slot in "123":
-        page.keyboard.press(slot)
-        page.wait_for_timeout(60)
-    page.keyboard.press(key)
-    deadline = time.monotonic() + 30
-    while True:
-        page.keyboard.press("c")
-        page.wait_for_timeout(80)
-        now = saved(page)
-        if now["saved"] > before["saved"]:
-            break
-        assert time.monotonic() < deadline, now
+    page.keyboard.type(f"123{key}")
+    page.locator("button.main:not([aria-disabled=true])", has_text="Confirm").wait_for(timeout=PATIENCE_MS)
+    page.keyboard.press("c")
+    now = until(page, lambda view: view["saved"] > before["saved"])
     if now["step"] == "feedback":
+        shown(page, now)
         page.keyboard.press("n")
-        page.wait_for_function(
-            "async () => (await (await fetch('/view', {cache: 'no-store'})).json()).view.step !== 'feedback'"
-        )
-    return saved(page)
+        now = until(page, lambda view: view["step"] != "feedback")
+    return now
+
+
+def until(page, holds):
+    """Wait until what the server shows is so, or the sitting is over, and return it."""
+    deadline = time.monotonic() + PATIENCE_MS / 1000
+    while (view := saved(page)) is not None and not holds(view):
+        assert time.monotonic() < deadline, view
+        page.wait_for_timeout(60)
+    if view is None:
+        page.get_by_role("heading", name="Thank you").wait_for(timeout=PATIENCE_MS)
+        return {"step": "finished"}
+    return view
 
 
 def test_own_files_from_new_to_report(browser, tmp_path, fill_in):
@@ -159,23 +173,17 @@ def test_own_files_from_new_to_report(browser, tmp_path, fill_in):
     assert view["saved"] == 5
     if view["step"] == "ready":
         press_button(page, "Go on")
-        view = saved(page)
+        view = until(page, lambda view: view["step"] != "ready")
     if view["step"] == "level":
         set_level(page)
-        page.wait_for_function(
-            "async () => (await (await fetch('/view', {cache: 'no-store'})).json()).view.step !== 'level'"
-        )
-        view = saved(page)
+        view = until(page, lambda view: view["step"] != "level")
     assert view["trial"] == 5
     rests = 0
     while view["step"] != "finished":
         if view["step"] == "break":
             rests += 1
             press_button(page, "Go on")
-            page.wait_for_function(
-                "async () => (await (await fetch('/view', {cache: 'no-store'})).json()).view.step !== 'break'"
-            )
-            view = saved(page)
+            view = until(page, lambda view: view["step"] != "break")
             continue
         view = answer_trial(page, "j")
     ended = listening.result()

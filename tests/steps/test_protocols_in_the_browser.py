@@ -128,13 +128,20 @@ class Person:
             elif step == "break":
                 self.press_button("Go on")
             elif step == "feedback":
+                self._is_shown(view)
                 self.page.keyboard.press("n")
             else:
                 self._answers(view, answer(view))
             view = self.until(lambda now, was=(step, trial): (now["step"], now["trial"]) != was, "the page goes on")
         return view
 
+    def _is_shown(self, view):
+        """Wait until the page itself is at this trial: its own reply may come later than ours."""
+        heading = re.compile(rf"^Trial {view['number']} of [^:]*{':' if view['step'] == 'feedback' else '$'}")
+        self.page.locator("h1").filter(has_text=heading).wait_for(timeout=1000 * PATIENCE_S)
+
     def _answers(self, view, keys):
+        self._is_shown(view)
         silent = all(not slot["token"] for slot in view["slots"])
         if not silent:
             self.page.wait_for_function(
