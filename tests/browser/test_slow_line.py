@@ -79,6 +79,41 @@ def test_two_presses_before_the_reply_are_one(listener):
     assert set(someone.page.evaluate("notes")) <= {"", "Saved."}
 
 
+def test_a_language_chosen_before_the_link_was_exchanged_waits_for_it(launch, serving, listener_on):
+    """The link is good for once and gone from the address: a page opened anew before would stand there without it."""
+    page = launch().new_page()
+    held, asked = [], []
+    page.on("request", lambda request: asked.append(request.url.rpartition("/")[2]))
+    page.route("**/enter", lambda route: held.append(route))
+    with page.expect_request("**/enter"):
+        page.goto(serving(practice=0, trials=1).link)
+    page.get_by_role("button", name="Deutsch").click()
+    # What the press has asked for was asked before this.
+    page.evaluate("fetch('/static/icon.svg').then((r) => r.text())")
+    assert "language" not in asked
+    held.pop().continue_()
+    someone = listener_on(page, "de")
+    someone.hears(someone.said("Before you listen"))
+    assert asked.count("language") == 1
+
+
+def test_a_link_whose_exchange_fails_is_exchanged_once_the_server_is_reached(launch, serving, listener_on):
+    page = launch().new_page()
+    lost = []
+
+    def fails_once(route):
+        if lost:
+            route.continue_()
+        else:
+            lost.append(route.request.url)
+            route.abort()
+
+    page.route("**/enter", fails_once)
+    page.goto(serving(practice=0, trials=1).link)
+    listener_on(page).hears("Before you listen")
+    assert len(lost) == 1
+
+
 def test_an_answer_that_is_being_saved_stays_so_whatever_else_is_acknowledged(modules):
     """The sound is still fading out when the reply to the choice comes: the answer has not been sent yet."""
     seen = modules.evaluate(

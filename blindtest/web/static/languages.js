@@ -7,14 +7,16 @@ import { say } from "./words.js";
  * A choice is kept by the server and the page opened anew: everything confirmed, heard and chosen is there again.
  * @param {() => string} hindered why it can't be now, in words; '' if it can
  * @param {(words: string) => void} note
+ * @param {() => Promise<unknown>} entered done once the page can be opened anew without the link it came by
  */
-export function languageSwitch(hindered, note) {
+export function languageSwitch(hindered, note, entered = async () => {}) {
   const failed = say("The language could not be changed now: the program can’t be reached.");
   for (const button of document.querySelectorAll("#languages button"))
     button.addEventListener("click", () => void choose(/** @type {HTMLElement} */ (button)));
 
   /** @param {HTMLElement} button */
   async function choose(button) {
+    await entered();
     const why = hindered();
     if (why) return note(why);
     try {

@@ -209,12 +209,13 @@ export function isLater(response) {
 /**
  * @param {string} path
  * @param {(yes: boolean) => void} connected
+ * @param {RequestInit} [how]
  * @returns {Promise<Response>} tries until the server answers
  */
-export async function ask(path, connected) {
+export async function ask(path, connected, how = {}) {
   for (let tries = 0; ; tries += 1) {
     try {
-      const response = await fetch(path, { cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
+      const response = await fetch(path, { ...how, cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
       if (response.status === 401) throw new Locked();
       if (!isLater(response)) {
         connected(true);

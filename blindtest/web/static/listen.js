@@ -70,9 +70,12 @@ export class Page {
     this.sounding = false;
     this.waiting = "";
     this.offline = false;
+    /** Done once the link was exchanged and the page shows where the sitting stands. */
+    this.entered = this.open();
     document.getElementById("stop")?.addEventListener("click", () => this.askToStop());
     stopping.addEventListener("close", () => this.stopped());
-    languageSwitch(() => this.hindered(), (words) => this.note(words));
+    // Opened anew before it has entered the page would stand there without its link, which is good for once.
+    languageSwitch(() => this.hindered(), (words) => this.note(words), () => this.entered);
     document.addEventListener("visibilitychange", () => {
       if (document.hidden) this.shown?.onHidden?.();
     });
@@ -84,11 +87,10 @@ export class Page {
     history.replaceState(null, "", location.pathname);
     try {
       if (token) {
-        await fetch("/enter", {
+        await ask("/enter", (yes) => this.connected(yes), {
           method: "POST",
           headers: { "content-type": "application/json" },
           body: JSON.stringify({ token }),
-          cache: "no-store",
         });
       }
       const known = await (await ask("/facts", (yes) => this.connected(yes))).json();
@@ -231,4 +233,4 @@ export class Page {
   }
 }
 
-void new Page().open();
+new Page();

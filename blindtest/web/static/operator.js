@@ -101,11 +101,13 @@ function locked() {
 }
 
 async function open() {
-  const token = location.hash.slice(1);
+  let token = location.hash.slice(1);
   history.replaceState(null, "", "/");
-  if (token) await ask("/enter", { token });
   for (;;) {
     try {
+      if (token) await ask("/enter", { token });
+      token = "";
+      inside();
       const response = await ask("/task");
       if (response.status === 401) {
         locked();
@@ -126,5 +128,8 @@ async function open() {
   }
 }
 
-languageSwitch(() => "", note);
+/** @type {() => void} */
+let inside = () => {};
+const entered = new Promise((/** @type {(_: void) => void} */ resolve) => (inside = resolve));
+languageSwitch(() => "", note, () => entered);
 void open();

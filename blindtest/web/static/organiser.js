@@ -19,6 +19,8 @@ import { LANGUAGE, number, say, sayMany } from "./words.js";
  */
 
 const EVERY_MS = 10_000;
+const PATIENCE_MS = 10_000;
+const AGAIN_MS = 1000;
 const page = /** @type {HTMLElement} */ (document.getElementById("page"));
 const noteLine = /** @type {HTMLElement} */ (document.getElementById("note"));
 let first = true;
@@ -88,7 +90,7 @@ function lost(words) {
 /** @returns {Promise<boolean>} whether to look again */
 async function look() {
   try {
-    const response = await fetch("/organiser/state", { cache: "no-store", signal: AbortSignal.timeout(10_000) });
+    const response = await fetch("/organiser/state", { cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
     const body = await response.json();
     if (response.status === 401) {
       page.replaceChildren(element("h1", { tabindex: "-1" }, say("A secret is needed")), element("p", {}, say("“blindtest panel” prints the link of this page when it starts. The secret in it is another one after each start.")));
@@ -108,15 +110,22 @@ async function open() {
   const token = location.hash.slice(1);
   // Gone from the address at once: nobody copies it from here.
   history.replaceState(null, "", location.pathname);
-  if (token) {
+  while (token) {
     try {
-      await fetch("/organiser/enter", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ token }), cache: "no-store" });
+      await fetch("/organiser/enter", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify({ token }), cache: "no-store", signal: AbortSignal.timeout(PATIENCE_MS) });
+      break;
     } catch {
+      // The link is gone from the address: nobody but this page can try it again.
       lost(say("The panel can’t be reached just now."));
+      await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
     }
   }
+  inside();
   if (await look()) setInterval(() => void look(), EVERY_MS);
 }
 
-languageSwitch(() => "", lost);
+/** @type {() => void} */
+let inside = () => {};
+const entered = new Promise((/** @type {(_: void) => void} */ resolve) => (inside = resolve));
+languageSwitch(() => "", lost, () => entered);
 void open();
