@@ -1,5 +1,6 @@
 """A small study with a panel, for tests: one clip of a second, two conditions, one of them tilted. All invented."""
 
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -7,6 +8,8 @@ import soundfile
 
 RATE = 48_000
 SECONDS = 1.0
+KEEP_UNTIL = date(date.today().year + 5, 1, 1)
+"""Until when answers may be kept: never past, whenever the tests are run."""
 STUDY = """\
 format = 1
 title = "Tilt or no tilt (invented)"
@@ -45,7 +48,7 @@ test.trials = {trials}
 [listeners]
 planned = {planned}
 consent = "consent.md"
-keep_until = 2031-01-01
+keep_until = {keep_until}
 
 [panel]
 invitation = "invitation.md"
@@ -73,7 +76,9 @@ for twenty minutes of your time.
 - nothing is sold
 - nobody is named
 """
-CONSENT = "Your answers are kept until 2031 under a pseudonym.\n\nYou can have everything erased at any time.\n"
+CONSENT = (
+    f"Your answers are kept until {KEEP_UNTIL.year} under a pseudonym.\n\nYou can have everything erased at any time.\n"
+)
 
 
 def write_panel(
@@ -87,6 +92,6 @@ def write_panel(
     soundfile.write(folder / "clips" / "reeds.wav", tone, RATE, subtype="PCM_24")
     (folder / "invitation.md").write_text(INVITATION, encoding="utf-8")
     (folder / "consent.md").write_text(CONSENT, encoding="utf-8")
-    text = study.format(practice=practice, trials=trials, planned=planned, panel=panel)
+    text = study.format(practice=practice, trials=trials, planned=planned, panel=panel, keep_until=KEEP_UNTIL)
     (folder / "study.toml").write_text(text, encoding="utf-8")
     return folder

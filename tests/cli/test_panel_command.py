@@ -40,17 +40,17 @@ def ran(capsys, *arguments):
     return left.value.code, printed.out, printed.err
 
 
-def test_a_dry_run_says_what_listeners_meet_and_stores_nothing(folder, capsys):
+def test_a_dry_run_says_what_listeners_meet_and_stores_nothing(folder, panel_folder, capsys):
     code, out, _ = ran(capsys, "panel", folder, "--dry-run")
     assert code == 0
     assert "Asked: How old are you? (under 18 years; 18 to 29 years; " in out
     assert "60 years or more; I would rather not say)" in out
     assert re.search(r"1\. invitation\n  2\. consent\n  3\. questions\n  4\. output", out)
-    assert "Invitation: invitation.md. Consent: consent.md, answers kept until 2031-01-01." in out
+    assert f"Invitation: invitation.md. Consent: consent.md, answers kept until {panel_folder.KEEP_UNTIL}." in out
     assert "Pages: in English (en), Deutsch (de), as the browser asks or the listener chooses; else in English." in out
     assert "Tested: " not in out
     assert "Sitting: 6 trials, practice and controls among them, about 1 min (an estimate)." in out
-    assert "can be finished within 7 days, at the latest on 2031-01-01; then it is abandoned." in out
+    assert f"can be finished within 7 days, at the latest on {panel_folder.KEEP_UNTIL}; then it is abandoned." in out
     assert "At most 10 listeners." in out
     assert not (folder / "study.db").exists()
     _, out, _ = ran(capsys, "panel", folder, "--dry-run", "--json")

@@ -1,7 +1,7 @@
 """Answers kept for longer than was promised: said in one line by check, listen and analyze, until they are erased."""
 
 import shutil
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -60,11 +60,12 @@ def test_the_day_itself_still_belongs_to_them():
     assert words(datetime(2027, 3, 2).astimezone(), listener="withheld") == ""
 
 
-def test_a_panel_is_reminded_of_the_day_whether_somebody_came_or_not(panel_template, tmp_path):
+def test_a_panel_is_reminded_of_the_day_whether_somebody_came_or_not(panel_folder, panel_template, tmp_path):
     """`check`, a look beforehand and the serving itself: erase those who came, and nobody new can be kept."""
     folder = Path(shutil.copytree(panel_template, tmp_path / "study"))
-    at = datetime(2031, 1, 3, tzinfo=UTC)
-    late = "Answers are to be kept until 2031-01-01, which has passed: what came in now could not be kept, so nobody is"
+    day = panel_folder.KEEP_UNTIL
+    at = datetime.combine(day + timedelta(days=2), time(), UTC)
+    late = f"Answers are to be kept until {day}, which has passed: what came in now could not be kept, so nobody is"
 
     def notes():
         return [note for note in steps.check(folder, clock=lambda: at).notes if "which has passed" in note]
@@ -79,9 +80,7 @@ def test_a_panel_is_reminded_of_the_day_whether_somebody_came_or_not(panel_templ
         # Who agreed and never listened is on record as well.
         one = panel.agreed(token, panel.opened(token, "").state["consent_sha256"]).listener
         clock.at = at
-        due = (
-            "Answers were to be kept until 2031-01-01, which has passed; erase each listener's with: blindtest forget "
-        )
+        due = f"Answers were to be kept until {day}, which has passed; erase each listener's with: blindtest forget "
         assert panel.reminder().startswith(due)
     assert [note.startswith(due) for note in notes()] == [True]
     steps.forget(folder, one)

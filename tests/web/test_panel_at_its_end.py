@@ -8,7 +8,7 @@ import importlib.util
 import re
 import shutil
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -18,11 +18,18 @@ from blindtest.errors import BlindtestError
 from blindtest.session.store import Store
 from blindtest.web import PanelServices, hosts_of, make_panel_app, organiser_routes
 
-spec = importlib.util.spec_from_file_location("panel_visitor", Path(__file__).with_name("panel_visitor.py"))
-panel_visitor = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(panel_visitor)
 
-LAST = datetime(2031, 1, 1, 12).astimezone()
+def module(path):
+    spec = importlib.util.spec_from_file_location(path.stem, path)
+    made = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(made)
+    return made
+
+
+HERE = Path(__file__).parent
+panel_visitor = module(HERE / "panel_visitor.py")
+DAY = module(HERE.parent / "panel_folder.py").KEEP_UNTIL
+LAST = datetime.combine(DAY, time(12)).astimezone()
 """Noon of the study's `keep_until`, where this machine stands."""
 URL = "https://listen.example.org"
 
@@ -72,7 +79,7 @@ def test_after_the_day_nobody_comes_in_and_nothing_more_is_stored(folder, served
         personal, public = link(folder, clock), panel.public_token()
         reading, agreed, at_output, midway, done = (come() for _ in range(5))
         invited = reading.open(public)
-        assert invited["closes"] == "2031-01-01", "the last day to begin, since the study file names none"
+        assert invited["closes"] == str(DAY), "the last day to begin, since the study file names none"
         agreed.agree(public, agreed.open(public))
         at_output.agree(public, at_output.open(public))
         at_output.step("questions", age="30 to 44 years", equipment="headphones")
@@ -111,22 +118,24 @@ def test_after_the_day_nobody_comes_in_and_nothing_more_is_stored(folder, served
         assert (after[0].abandoned, after[0].listeners) == (1, 4)
         ended = after[2][0]
         assert (ended.state, ended.reason) == ("abandoned", "deadline passed")
-        assert ended.deadline.astimezone() == datetime(2031, 1, 2).astimezone(), "the end of the day, here"
+        assert ended.deadline.astimezone() == datetime.combine(DAY + timedelta(days=1), time()).astimezone(), (
+            "the end of the day, here"
+        )
         # Who had finished reads what they were promised, is told of the day, and can have it erased.
         told = done.state()
-        assert (told["step"], told["kept_until"]) == ("thanks", "2031-01-01")
+        assert (told["step"], told["kept_until"]) == ("thanks", str(DAY))
         assert re.match(r"[0-5] of your 5 answers (was|were) right\.", told["result"][0])  # by chance it is one
-        assert come().open(done.resume)["kept_until"] == "2031-01-01"
+        assert come().open(done.resume)["kept_until"] == str(DAY)
         assert done.open(done.resume)["step"] == "thanks"
         assert done.post("/panel/withdraw", {}).json["why"] == "withdrawn"
 
         organiser = come()
         organiser.post("/organiser/enter", {"token": "the-secret"})
         state = organiser.get("/organiser/state").json
-        assert (state["closed"], state["closes"], state["kept_until"]) == (True, "2031-01-01", "2031-01-01")
+        assert (state["closed"], state["closes"], state["kept_until"]) == (True, str(DAY), str(DAY))
         with pytest.raises(BlindtestError, match="nobody is let in, and a link would lead nowhere") as refused:
             link(folder, clock)
-        assert (refused.value.faults[0].key, refused.value.faults[0].got) == ("listeners.keep_until", "2031-01-01")
+        assert (refused.value.faults[0].key, refused.value.faults[0].got) == ("listeners.keep_until", str(DAY))
     assert steps.verify(folder).ok
     assert steps.look_at_panel(folder, clock=clock).closed
 
@@ -138,7 +147,9 @@ def test_a_later_day_opens_it_again_and_leaves_what_was_sealed(folder, served):
         one.to_the_sitting(panel.public_token())
         resume = one.resume
     path = folder / "study.toml"
-    path.write_text(path.read_text(encoding="utf-8").replace("2031-01-01", "2032-01-01"), encoding="utf-8")
+    path.write_text(
+        path.read_text(encoding="utf-8").replace(str(DAY), str(DAY.replace(year=DAY.year + 1))), encoding="utf-8"
+    )
     clock.now = LAST + timedelta(days=1)
     with served(folder, clock) as (panel, come):
         assert come().open(panel.public_token())["step"] == "invitation"
