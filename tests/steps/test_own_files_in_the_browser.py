@@ -168,7 +168,8 @@ def test_own_files_from_new_to_report(browser, tmp_path, fill_in):
     context = browser.new_context()
     page = context.new_page()
     page.goto(listening.link)
-    page.get_by_role("button").first.wait_for(timeout=PATIENCE_MS)
+    # Not those of the shell, which are there before the page is let in.
+    page.locator("#page button").first.wait_for(timeout=PATIENCE_MS)
     view = saved(page)
     assert view["saved"] == 5
     if view["step"] == "ready":

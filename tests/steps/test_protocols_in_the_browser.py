@@ -187,7 +187,7 @@ def listen(desk, browser, answer, *arguments):
         wrong = []
         page.on("pageerror", lambda error: wrong.append(str(error)))
         page.goto(link)
-        page.get_by_role("button").first.wait_for(timeout=1000 * PATIENCE_S)
+        page.locator("#page button").first.wait_for(timeout=1000 * PATIENCE_S)
         person = Person(page)
         person.sits(answer)
         out, err = process.communicate(timeout=PATIENCE_S)
