@@ -98,7 +98,7 @@ class Serving:
     def kill(self) -> None:
         """kill -9."""
         os.kill(self.processes[-1].pid, signal.SIGKILL)
-        self.processes[-1].wait(10)
+        self.processes[-1].wait(60)
 
     def log(self) -> str:
         """Everything the server wrote."""
@@ -123,7 +123,7 @@ def serving(tmp_path, held_port):
         for process in each.processes:
             if process.poll() is None:
                 process.kill()
-                process.wait(10)
+                process.wait(60)
             process.stdout.close()
 
 
@@ -143,7 +143,7 @@ class Listener:
         """Everything a screen reader could find."""
         return self.page.locator("body").aria_snapshot()
 
-    def hears(self, pattern: str, seconds: float = 30.0) -> str:
+    def hears(self, pattern: str, seconds: float = 60.0) -> str:
         """Wait until the tree says `pattern`."""
         until = time.monotonic() + seconds
         pause_ms = 20.0
@@ -172,7 +172,7 @@ class Listener:
 
     def tab_to(self, name: str) -> None:
         """Wait until there is a `name` that can have the focus, and go on with Tab until it has."""
-        until = time.monotonic() + 30
+        until = time.monotonic() + 60
         while not any(re.fullmatch(name, each) for each, _ in self.focusable()):
             assert time.monotonic() < until, f"nothing is called {name!r}\n{self.tree()}"
             self.page.wait_for_timeout(50)
@@ -224,7 +224,7 @@ class Listener:
     def is_known(self, chosen: dict[str, object]) -> None:
         """Wait until the server says that these are chosen: what was told before them, it knows too."""
         view = "fetch('/view').then((r) => r.json()).then((r) => r.view.chosen)"
-        until = time.monotonic() + 30
+        until = time.monotonic() + 60
         while (said := self.page.evaluate(view)) != chosen:
             assert time.monotonic() < until, said
             self.page.wait_for_timeout(50)
@@ -234,7 +234,7 @@ class Listener:
         count = """() => new Promise((resolve) => { indexedDB.open("blindtest", 1).onsuccess = ({ target }) => {
           const asked = target.result.transaction("unsent").objectStore("unsent").count();
           asked.onsuccess = () => { target.result.close(); resolve(asked.result); }; }; })"""
-        until = time.monotonic() + 30
+        until = time.monotonic() + 60
         while self.page.evaluate(count) == 0:
             assert time.monotonic() < until, "the answer was not kept"
             self.page.wait_for_timeout(50)
@@ -250,7 +250,7 @@ class Listener:
                 os.kill(pid, signal.SIGKILL)
             except ProcessLookupError:
                 continue
-        until = time.monotonic() + 10
+        until = time.monotonic() + 60
         while self.context.pages:
             assert time.monotonic() < until, self.page.url
             try:

@@ -502,7 +502,7 @@ def test_ratings_killed_half_way_go_on_and_confirmed_ones_stay(listener):
     server.start()
     # Server and browser both died with the confirmed ratings under way: they lay in the browser's storage.
     last = listener(server=server)
-    last.hears("Trial 3 of 3", 30)
+    last.hears("Trial 3 of 3")
     assert last.rows() == ([*first, (1, 55), (1, 55), (1, 51), (1, 51)], "open")
 
 
@@ -521,7 +521,7 @@ def test_worn_ratings_given_while_the_server_is_dead_arrive_later(listener):
     someone.hears("Not saved yet")
     someone.server.start()
     # No level was ever set, so the new server stands at the cautions, which were read: the page goes on from there.
-    someone.hears("Trial 2 of 2", 30)
+    someone.hears("Trial 2 of 2")
     assert someone.rows()[0] == [(0, 51), (0, 51), (0, 51), (0, 55)]
 
 
@@ -539,7 +539,7 @@ def test_killed_between_the_last_answer_and_the_end(listener):
     someone.server.kill()
     assert someone.rows() == ([(0, 51)], "open")
     someone.server.start()
-    someone.hears("Thank you", 30)
+    someone.hears("Thank you")
     someone.server.processes[-1].wait(60)
     assert someone.rows() == ([(0, 51)], "finished")
 

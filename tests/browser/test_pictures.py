@@ -118,7 +118,7 @@ def test_every_method_has_its_picture_taken(launch, serving, listener_on, artifa
         page.wait_for_timeout(60)
         someone.key(keys)
     if method == "free-listening":
-        someone.hears(said("Choose which one plays the rest."), 20)
+        someone.hears(said("Choose which one plays the rest."))
         someone.key("j")
     ready = (
         "Confirm your answer, or choose again.",

@@ -40,7 +40,7 @@ def panel_at(panel_template, tmp_path):
     yield serve
     for process in running:
         process.kill()
-        process.wait(10)
+        process.wait(60)
         process.stderr.close()
 
 

@@ -111,7 +111,7 @@ def test_killed_server_and_killed_browser_ask_nothing_twice(listener):
     someone.key("123j")
     someone.hears("Confirm your answer")
     someone.key("c")
-    until = time.monotonic() + 10
+    until = time.monotonic() + 60
     while len(someone.rows()[0]) < 2:
         assert time.monotonic() < until
         time.sleep(0.02)
@@ -119,7 +119,7 @@ def test_killed_server_and_killed_browser_ask_nothing_twice(listener):
     someone.hears("Not saved yet")
     server.start()
     # The same tab finds the server again by the remembered port and cookie; the answer was durable, and is not doubled.
-    someone.hears("Trial 3 of 4", 30)
+    someone.hears("Trial 3 of 4")
     assert [trial for trial, _ in someone.rows()[0]] == [0, 1]
     someone.hears("Still to be heard")
     someone.key("1k")

@@ -41,7 +41,7 @@ def test_two_presses_before_the_reply_are_one(listener):
             route.continue_()
 
     def let_go(event):
-        until = time.monotonic() + 30
+        until = time.monotonic() + 60
         while not held:
             assert time.monotonic() < until, f"{event} never came"
             someone.page.wait_for_timeout(20)

@@ -69,7 +69,7 @@ def test_a_choice_plays_the_rest_until_it_is_skipped(listener, artifacts):
     someone.hears("Choose which one plays the rest")
     someone.key("kc")
     someone.hears("Sound 2 plays the rest")
-    someone.hears("Thank you", seconds=20)
+    someone.hears("Thank you")
     someone.server.processes[-1].wait(60)
     rows, state = someone.rows()
     assert state == "finished"
@@ -92,7 +92,7 @@ def test_a_track_that_ends_before_the_choice_says_that_nothing_was_picked(listen
     someone.to_the_trials()
     someone.hears("Press Play")
     someone.key("p")
-    someone.hears("Thank you", seconds=20)
+    someone.hears("Thank you")
     someone.server.processes[-1].wait(60)
     rows, state = someone.rows()
     assert state == "finished"

@@ -148,11 +148,11 @@ class Served:
 
     def kill(self):
         self.process.send_signal(signal.SIGKILL)
-        self.process.communicate(timeout=20)
+        self.process.communicate(timeout=60)
 
     def stop(self):
         self.process.send_signal(signal.SIGINT)
-        return self.process.communicate(timeout=20)
+        return self.process.communicate(timeout=60)
 
 
 def over_http(toy, port):

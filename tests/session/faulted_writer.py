@@ -169,7 +169,7 @@ def traced(path, phase, options):
     # A line that a kill cut was not said.
     said = [json.loads(line) for line in out.read().split("\n")[:-1]]
     _, status = os.waitpid(child, 0)
-    complaint = tracer.communicate(timeout=20)[1]
+    complaint = tracer.communicate(timeout=60)[1]
     out.close()
     if not log.exists():
         raise RuntimeError(f"strace: {complaint}")

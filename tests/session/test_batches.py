@@ -71,7 +71,7 @@ def _quiet(job):
 
 
 def told(future, place):
-    error = future.exception(timeout=30)
+    error = future.exception(timeout=60)
     return str(error).replace(place, "") if error else future.result()
 
 

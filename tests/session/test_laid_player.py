@@ -71,13 +71,13 @@ def test_a_trial_that_is_over_while_its_files_are_made_leaves_nothing_either(fol
 
     def slow():
         begun.set()
-        assert go.wait(10)
+        assert go.wait(60)
         return SAMPLES
 
     with ThreadPoolExecutor(1) as makers:
         laid = LaidPlayer(folder, "s1", makers)
         laid.prepare([sound("a", slow), sound("b")])
-        assert begun.wait(10)
+        assert begun.wait(60)
         laid.prepare([sound("c")])
         go.set()
         assert laid.place("c")
@@ -88,7 +88,7 @@ def test_an_answer_does_not_wait_for_sounds(folder):
     go = Event()
     with ThreadPoolExecutor(1) as makers:
         laid = LaidPlayer(folder, "s1", makers)
-        laid.prepare([sound("a", lambda: go.wait(10) and SAMPLES)])  # returns at once, nothing made yet
+        laid.prepare([sound("a", lambda: go.wait(60) and SAMPLES)])  # returns at once, nothing made yet
         assert not list(folder.glob("s1/*.wav"))
         go.set()
         assert laid.place("a") == "s1/a.wav"
@@ -104,16 +104,16 @@ def test_a_sound_that_waits_too_long_for_its_file_is_made_by_whoever_asks(folder
 
     with ThreadPoolExecutor(1) as makers:
         laid = LaidPlayer(folder, "s1", makers)
-        laid.prepare([sound("a", lambda: go.wait(10) and SAMPLES), sound("b", counted)])
+        laid.prepare([sound("a", lambda: go.wait(60) and SAMPLES), sound("b", counted)])
         sent.prepare([sound("b")])
         assert laid.place("b") is None
         assert laid.wav("b") == sent.wav("b"), "byte for byte what the file would have held"
         assert not go.is_set(), "it has not waited for the makers, who are busy"
         assert laid.place("b") is None
         go.set()
-        assert laid._laid["a"].result(10) is None
+        assert laid._laid["a"].result(60) is None
         laid.prepare([sound("c")])
-        assert laid._laid["c"].result(10) is None
+        assert laid._laid["c"].result(60) is None
     assert made == [1], "and is not made once more"
     assert {path.name for path in (folder / "s1").iterdir()} == {"c.wav"}
 

@@ -60,7 +60,7 @@ class Listening:
 
     def kill(self):
         self.process.send_signal(signal.SIGKILL)
-        self.process.wait(20)
+        self.process.wait(60)
 
     def result(self, code=0):
         out, err = self.process.communicate(timeout=60)

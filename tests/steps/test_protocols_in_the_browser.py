@@ -197,7 +197,7 @@ def listen(desk, browser, answer, *arguments):
     finally:
         if process.poll() is None:
             process.kill()
-            process.wait(20)
+            process.wait(60)
     ended = json.loads(out)
     assert ended["state"] == "finished"
     desk.sittings.append(ended)

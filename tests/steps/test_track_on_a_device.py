@@ -101,7 +101,7 @@ def device(require, monkeypatch, tmp_path):
     yield raw
     for process in (reader, server):
         process.terminate()
-        process.wait(10)
+        process.wait(60)
 
 
 def told(page, words):

@@ -282,7 +282,7 @@ def test_an_answer_is_durable_before_it_is_acknowledged(toy):
     class Slow(toy.Memory):
         def answered(self, answer):
             entered.set()
-            assert release.wait(10)
+            assert release.wait(60)
             super().answered(answer)
 
     record = Slow()
@@ -295,11 +295,11 @@ def test_an_answer_is_durable_before_it_is_acknowledged(toy):
     replies = []
     asking = threading.Thread(target=lambda: replies.append(visitor.answer(view)))
     asking.start()
-    assert entered.wait(10)
+    assert entered.wait(60)
     asking.join(0.2)
     assert replies == []
     release.set()
-    asking.join(10)
+    asking.join(60)
     assert replies[0].json["view"]["saved"] == 1
     assert len(record.rows) == 1
 

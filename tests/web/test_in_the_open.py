@@ -323,15 +323,17 @@ def nginx(place, config, port):
     assert checked.returncode == 0, checked.stderr
     server = subprocess.Popen(["nginx", "-p", str(place), "-c", str(whole)], stderr=subprocess.PIPE)
     try:
-        for _ in range(200):
+        until = time.monotonic() + 60
+        while True:
             with socket.socket() as trying:
                 if trying.connect_ex(("127.0.0.1", port)) == 0:
                     break
+            assert time.monotonic() < until, "nginx is not reached"
             time.sleep(0.05)
         yield
     finally:
         server.terminate()
-        server.wait(10)
+        server.wait(60)
         server.stderr.close()
 
 
@@ -352,7 +354,7 @@ class ThroughTls:
         self.port, self.cookie = port, ""
 
     def __call__(self, method, path, body=None):
-        wire = HTTPSConnection("127.0.0.1", self.port, context=self.context, timeout=30)
+        wire = HTTPSConnection("127.0.0.1", self.port, context=self.context, timeout=60)
         wire._context = self.context
         wire.sock = self.context.wrap_socket(socket.create_connection(("127.0.0.1", self.port)), server_hostname=HOST)
         headers = {"Host": HOST, "Origin": f"https://{HOST}"}
@@ -413,7 +415,7 @@ def test_nginx_as_the_guide_has_it(folder, tmp_path, require, held_port):
 
 
 def _through_nginx(browser, panel, plain_port, tls_port, place):
-    plain = HTTPConnection("127.0.0.1", plain_port, timeout=10)
+    plain = HTTPConnection("127.0.0.1", plain_port, timeout=60)
     plain.request("GET", "/sitting?x=1", headers={"Host": HOST})
     moved = plain.getresponse()
     assert (moved.status, moved.getheader("location")) == (301, f"https://{HOST}/sitting?x=1")
@@ -501,13 +503,13 @@ def test_the_units_command_serves_a_panel_until_it_is_interrupted(folder, tmp_pa
         if "Ctrl-C stops" in line:
             break
     threading.Thread(target=served.stderr.read, daemon=True).start()
-    wire = HTTPConnection("127.0.0.1", port, timeout=10)
+    wire = HTTPConnection("127.0.0.1", port, timeout=60)
     wire.request("GET", "/", headers={"Host": HOST})
     assert wire.getresponse().status == 200
     wire.close()
     served.send_signal(signal.SIGINT)
     assert json.loads(served.stdout.read())["did"] == "serve"
-    assert served.wait(20) in (0, 130)
+    assert served.wait(60) in (0, 130)
     assert any(f"https://{HOST}/#" in line for line in said)
     assert (tmp_path / "sounds" / "blindtest-sounds.txt").exists()
     assert oct((folder / "study.db").stat().st_mode & 0o777) == "0o600"

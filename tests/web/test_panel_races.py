@@ -335,7 +335,7 @@ def test_sounds_of_a_trial_that_ends_while_they_are_waited_for_are_not_there(tmp
 
     def slow():
         begun.set()
-        assert go.wait(10)
+        assert go.wait(60)
         return samples
 
     def sound(token, made):
@@ -344,7 +344,7 @@ def test_sounds_of_a_trial_that_ends_while_they_are_waited_for_are_not_there(tmp
     with ThreadPoolExecutor(1) as makers:
         laid = LaidPlayer(tmp_path / "sounds", "s1", makers)
         laid.prepare([sound("a", slow), sound("b", lambda: samples)])
-        assert begun.wait(10)
+        assert begun.wait(60)
         laid._laid["b"].cancel()  # as the end of the trial does, while a request waits
         assert laid.place("b") is None
         go.set()

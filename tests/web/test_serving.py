@@ -21,7 +21,7 @@ def test_a_port_that_is_taken_is_not_shared():
     with closing(open_port()) as first, closing(open_port(port_of(first))) as second:
         assert port_of(second) != port_of(first)
         assert 1024 <= port_of(second) <= 65_535
-        with socket.create_connection(("127.0.0.1", port_of(first)), timeout=10) as knocking:
+        with socket.create_connection(("127.0.0.1", port_of(first)), timeout=60) as knocking:
             came, _ = first.accept()
             with closing(came):
                 assert came.getpeername() == knocking.getsockname()
@@ -55,7 +55,7 @@ def test_only_who_serves_many_hands_the_interpreter_over_soon_and_only_while_the
     server = Server(app, open_port(), quick=quick)
     end = server.run_in_thread()
     try:
-        with urllib.request.urlopen(f"http://127.0.0.1:{server.port}/", timeout=10) as told:
+        with urllib.request.urlopen(f"http://127.0.0.1:{server.port}/", timeout=60) as told:
             meanwhile = float(told.read())
     finally:
         end()

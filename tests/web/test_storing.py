@@ -89,7 +89,7 @@ def test_nothing_else_happens_in_the_sitting_until_then(heard, later):
         waits.join(0.1)
         assert came == []
         later.commit()
-    waits.join(10)
+    waits.join(60)
     assert came == [storing.view]
     assert heard.is_quick(selected)
 
