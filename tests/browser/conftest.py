@@ -281,6 +281,15 @@ def listener(launch, serving):
     return listening
 
 
+@pytest.fixture
+def assisted():
+    """The module tests/assisted_sitting.py: a sitting with an operator, and what is asked of both."""
+    spec = importlib.util.spec_from_file_location("assisted_sitting", TESTS / "assisted_sitting.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
 @pytest.fixture(scope="session")
 def artifacts():
     """Where screenshots go; not in the repository."""

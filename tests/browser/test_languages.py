@@ -4,10 +4,8 @@ Sources: WCAG 2.2 (3.1.1 language of page, 3.1.2 language of parts, 2.1.1 keyboa
 Pictures of every method in every language: test_pictures.py.
 """
 
-import importlib.util
 import re
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import pytest
 
@@ -114,12 +112,3 @@ def test_the_operators_page_in_german(launch, toy, assisted, artifacts):
     page.get_by_role("heading", name="Connected: leave it").wait_for()
     end()
     thread.shutdown()
-
-
-@pytest.fixture
-def assisted():
-    path = Path(__file__).parent.parent / "assisted_sitting.py"
-    spec = importlib.util.spec_from_file_location("assisted_sitting", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module

@@ -4,8 +4,12 @@ Replies are held by the test and let go by it, so that what happens in between d
 """
 
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
+
+from blindtest.web.operator_app import make_operator_app
+from blindtest.web.serving import Server, hosts_of, open_port
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -112,6 +116,64 @@ def test_a_link_whose_exchange_fails_is_exchanged_once_the_server_is_reached(lau
     page.goto(serving(practice=0, trials=1).link)
     listener_on(page).hears("Before you listen")
     assert len(lost) == 1
+
+
+def test_a_step_whose_reply_was_lost_went_on_nowhere_else(listener):
+    """The event arrives, its reply does not: sent again it finds the step gone, which is no other tab's doing."""
+    someone = listener(practice=1, trials=1)
+    lost = []
+
+    def loses(route):
+        event = route.request.post_data_json["event"]["event"]
+        if event in ("began", "level_set", "continued") and event not in lost:
+            lost.append(event)
+            route.fetch()
+            route.abort()
+        else:
+            route.continue_()
+
+    someone.hears("Before you listen")
+    someone.page.evaluate(NOTES)
+    someone.page.route("**/event", loses)
+    someone.to_the_trials()
+    someone.answers(1, 2)
+    someone.press("Next")
+    someone.answers(2, 2)
+    someone.hears("Thank you")
+    assert lost == ["began", "level_set", "continued"]
+    notes = {note.partition(":")[0] for note in someone.page.evaluate("notes")}
+    assert notes <= {"", "Saved.", "Not saved yet", "Connected again."}
+
+
+def test_an_operator_whose_word_was_lost_can_say_it_again(launch, toy, assisted):
+    # Requests of the listener go in a thread of their own: in this one runs the browser's loop.
+    with ThreadPoolExecutor(1) as thread, open_port() as opened:
+        sat = thread.submit(assisted.Sat, toy, toy.plan()).result()
+        port = opened.getsockname()[1]
+        app = make_operator_app(sat.service, hosts=hosts_of(port), link_token="tok", cookie_secret="x")
+        end = Server(app, opened).run_in_thread()
+        page = launch().new_page()
+        lost = []
+
+        def fails_once(route):
+            if lost:
+                route.continue_()
+            else:
+                lost.append(route.request.url)
+                route.abort()
+
+        page.route("**/connected", fails_once)
+        page.goto(f"http://127.0.0.1:{port}/#tok")
+        page.get_by_role("heading", name="Nothing to connect now").wait_for()
+        thread.submit(sat.listener.event, "began").result()
+        level = thread.submit(sat.listener.view).result()["level"]
+        thread.submit(sat.ask, level).result()
+        page.get_by_role("button", name="Connected").click()
+        page.get_by_text("press again").wait_for()
+        page.get_by_role("button", name="Connected").click()
+        page.get_by_role("heading", name="Connected: leave it").wait_for()
+        assert len(lost) == 1
+        end()
 
 
 def test_an_answer_that_is_being_saved_stays_so_whatever_else_is_acknowledged(modules):

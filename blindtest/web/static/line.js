@@ -12,7 +12,7 @@ import { Kept } from "./kept.js";
 
 /** @typedef {import("./types.js").PageEvent} PageEvent */
 /** @typedef {import("./types.js").Reply} Reply */
-/** @typedef {{ event: PageEvent, again: boolean }} Waiting */
+/** @typedef {{ event: PageEvent, again: boolean, tried?: boolean }} Waiting */
 
 const WAITS_MS = [300, 700, 1500, 3000, 5000];
 const PATIENCE_MS = 20_000;
@@ -90,6 +90,7 @@ export class Line {
         tries = 0;
         continue;
       }
+      waiting.tried = true;
       this.queue.unshift(waiting);
       this.sent = null;
       const wait = WAITS_MS[Math.min(tries, WAITS_MS.length - 1)];
@@ -103,7 +104,7 @@ export class Line {
   }
 
   /** @param {Waiting} waiting @returns {Promise<boolean>} whether it is dealt with */
-  async post({ event, again }) {
+  async post({ event, again, tried = false }) {
     let response;
     let body;
     try {
@@ -136,6 +137,11 @@ export class Line {
     if (response.status === 409 && !again && event.event === "level_set" && body.view.step === "ready") {
       // The server was started again while the level was set, and does not know that this was begun.
       this.queue.unshift({ event: { event: "began" }, again: true }, { event, again: true });
+      return true;
+    }
+    if (response.status === 409 && tried && event.event !== "confirmed" && ONWARD.includes(event.event)) {
+      // It had arrived, and only its reply was lost: the step that it leads to is there already, and nobody else's doing.
+      this.heard.shown(body, event);
       return true;
     }
     // Only now may the kept answer go: the server holds it durably, or will never take it.

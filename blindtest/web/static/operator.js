@@ -28,8 +28,13 @@ function note(text) {
   noteLine.textContent = text;
 }
 
-/** @param {string} path @param {number} number */
-async function tell(path, number) {
+/**
+ * @param {string} path @param {number} number
+ * @param {HTMLElement} pressed rests until this was answered; where it was not taken it can be pressed again
+ */
+async function tell(path, number, pressed) {
+  if (!enabled(pressed)) return;
+  enable(pressed, false);
   try {
     const response = await ask(path, { number });
     const body = await response.json();
@@ -40,6 +45,7 @@ async function tell(path, number) {
   } catch {
     note(say("The program that runs the sitting can’t be reached: press again."));
   }
+  enable(pressed, true);
 }
 
 /** @param {Task} task */
@@ -54,11 +60,7 @@ function show(task) {
   let parts;
   let focus = null;
   if (task.state === "connect") {
-    const done = button(say("Connected"), () => {
-      if (!enabled(done)) return;
-      enable(done, false);
-      void tell("/connected", task.number);
-    }, "main wide");
+    const done = button(say("Connected"), () => void tell("/connected", task.number, done), "main wide");
     focus = done;
     parts = [
       count,
@@ -71,11 +73,12 @@ function show(task) {
       element("p", { class: "row" }, done),
     ];
   } else if (task.state === "connected") {
+    const wrong = button(say("That was wrong: another one is connected"), () => void tell("/mistaken", task.number, wrong), "quiet");
     parts = [
       count,
       heading(say("Connected: leave it")),
       element("p", {}, ...sayParts("Connected is {unit}. Wait for the next one.", { unit: element("strong", { class: "connect" }, task.connect) })),
-      element("p", { class: "row" }, button(say("That was wrong: another one is connected"), () => void tell("/mistaken", task.number), "quiet")),
+      element("p", { class: "row" }, wrong),
     ];
   } else if (task.state === "over") {
     parts = [count, heading(say("The sitting is over")), element("p", {}, say("Nothing more is asked. Turn the volume down, then switch off."))];
