@@ -88,7 +88,7 @@ from blindtest.report.stopped_words import StoppedFacts, stopped_beside
 from blindtest.report.survival_plan_facts import SurvivalPlanFacts
 from blindtest.report.threshold_words import ThresholdFacts
 from blindtest.report.unreliable_facts import UnreliableFacts, UnreliablePlan, UnreliableTruth
-from blindtest.report.words import clean, escaped_markdown, p_words
+from blindtest.report.words import clean, escaped_markdown, p_words, typeset
 
 __all__ = [
     "CANNOT_TELL_WORDS",
@@ -193,5 +193,6 @@ __all__ = [
     "stage_sentence",
     "stopped_beside",
     "text_of_claim",
+    "typeset",
     "unit_words",
 ]

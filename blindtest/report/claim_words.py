@@ -54,7 +54,7 @@ from blindtest.report.unreliable_words import (
     unreliable_plan,
     unreliable_sentence,
 )
-from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural, short_names
+from blindtest.report.words import DASH, clean, count_of, interval_words, p_words, percent, plural, short_names, typeset
 from blindtest.report.words import sentence as sentence_of
 from blindtest.stats import AttributeChances
 from blindtest.study import ScaleReach, StageReach
@@ -230,15 +230,16 @@ def said_of(result: ClaimResult, names: Mapping[str, str] | None = None) -> Said
     else:
         why = sentence_of(result.why_not)
         return Said(word=result.word, sentence=why or NOBODY, beside=(plan_words(result, a),))
+    looks = tuple(f"{one.name}: {one.sentence}" for one in result.companions if not one.notable and not one.asked)
     return Said(
         word=result.word,
-        sentence=sentence,
-        beside=(*_family(result), *beside),
-        further=(*further, *asked_for(result.companions)),
-        tabled=tabled,
-        thoughts=second_thoughts(result.companions),
-        passing=in_passing(result.companions),
-        looks=tuple(f"{one.name}: {one.sentence}" for one in result.companions if not one.notable and not one.asked),
+        sentence=typeset(sentence),
+        beside=tuple(map(typeset, (*_family(result), *beside))),
+        further=tuple(map(typeset, (*further, *asked_for(result.companions)))),
+        tabled=tuple(map(typeset, tabled)),
+        thoughts=tuple(map(typeset, second_thoughts(result.companions))),
+        passing=typeset(in_passing(result.companions)),
+        looks=tuple(map(typeset, looks)),
     )
 
 

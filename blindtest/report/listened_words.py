@@ -37,12 +37,17 @@ def listened_sentence(facts: ListenedFacts, word: str, a: str, b: str) -> str:
         if pooled.tracks
         else "no track ended with a choice"
     )
+    margin = facts.choice.margin
+    band = "" if margin is None else f" ({interval_words(_negligible(facts, margin))} counts as negligible)"
     if word == "shown":
         return f"{a} was shown to be chosen to play on more often than {b}: {counts}."
     if word == "refuted":
         return f"The claim was refuted, {b} is chosen to play on more often than {a}: {counts}."
     if word == "negligible":
-        return f"Any difference was negligible by the margin fixed beforehand: {counts}."
+        return (
+            f"Any difference in how often {a} and {b} are chosen was negligible by the margin fixed beforehand{band}: "
+            f"{counts}."
+        )
     return f"Whether {a} keeps people listening more than {b} stays open: {counts}."
 
 
@@ -55,7 +60,7 @@ def listened_beside(facts: ListenedFacts, plan: ListenedPlan | None, a: str) -> 
     out = [
         f"Tested against an equal share, {sides}: p = {p_words(choice.p_value)} ({choice.method}); {limits}"
         + (
-            f", to be held against {interval_words((0.5 - choice.margin, 0.5 + choice.margin))}."
+            f", to be held against {interval_words(_negligible(facts, choice.margin))}."
             if choice.margin is not None
             else ". No margin was fixed, so the claim cannot end as negligible."
         ),
@@ -78,14 +83,18 @@ def listened_plan(plan: ListenedPlan | None, a: str) -> str:
     if plan is None:
         return "No plan came with this report, so what it could have detected is not known."
     more, less, alike = plan.more, plan.less, plan.alike
-    who = plural(more.listeners, "listener")
+    who = "one listener" if more.listeners == 1 else f"each of {plural(more.listeners, 'listener')}"
     simulated = f" ({more.studies} simulated studies)" if more.studies else ""
     return (
-        f"The plan: {plural(more.tracks, 'track')} each of {who}. A probability of {percent(more.share)} to choose {a} "
+        f"The plan: {plural(more.tracks, 'track')} for {who}. A probability of {percent(more.share)} to choose {a} "
         f"would have been shown with a chance of {spelled(more.shown)}, one of {percent(less.share)} refuted it with "
         f"{spelled(less.refuted)}, and equal chances would have ended as negligible with "
         f"{spelled(alike.negligible)}{simulated}."
     )
+
+
+def _negligible(facts: ListenedFacts, margin: float) -> tuple[float, float]:
+    return facts.choice.equal_share - margin, facts.choice.equal_share + margin
 
 
 def _share_interval(facts: ListenedFacts) -> tuple[float, float]:

@@ -44,6 +44,8 @@ def markdown(report: ReportInput) -> str:
     lines += [f"- {md(text)}" for text in order_on_record(report)]
     lines += [""] if report.impressions else []
     lines += [f"**Method.** {md(method_line(report))} Levels matched {md(matched_words(report))}.", ""]
+    if report.rendering.recordings:
+        lines += [f"**Recordings.** {md(' '.join(report.rendering.recordings))}", ""]
     if report.screening is not None:
         lines += [f"**Played on.** {md(' '.join(played_on_words(report.screening)))}", ""]
     lines += [f"**What this does not tell.** {md(' '.join(left_out(report)))}", ""]

@@ -123,11 +123,7 @@ def _between(remaining: tuple[Verdict, ...]) -> str:
 
 def rated_beside(facts: RatedFacts, plan: SurvivalPlanFacts | None) -> tuple[str, ...]:
     """Return the sentences that must stand beside the verdict."""
-    out = [
-        f"The verdict is what is left of four states that exclude each other; each is rejected by one-sided t limits, "
-        f"so that a verdict of one state is wrong in at most {percent(facts.alpha)} of such studies. Here "
-        f"{_left(facts)}."
-    ]
+    out = [_partition(facts)]
     if facts.kept_contrast is not None:
         out.append(
             f"Blind effect minus {kept_words(facts.kept)} of the labelled one (d − ρs): "
@@ -138,6 +134,21 @@ def rated_beside(facts: RatedFacts, plan: SurvivalPlanFacts | None) -> tuple[str
     out.append(_recognised(facts.recognition))
     out.append(survival_plan(plan))
     return tuple(out)
+
+
+def _partition(facts: RatedFacts) -> str:
+    lower = None if facts.labelled is None else facts.labelled.lower_limit
+    if facts.verdict == "nothing on record" and lower is not None:
+        return (
+            f"None of the four states is the verdict: the one-sided lower limit of the labelled effect is "
+            f"{points(lower)} points, not above 0, so no effect with names shown was established whose survival could "
+            "be asked."
+        )
+    return (
+        f"The verdict is what is left of four states that exclude each other; each is rejected by one-sided t limits, "
+        f"so that a verdict of one state is wrong in at most {percent(facts.alpha)} of such studies. Here "
+        f"{_left(facts)}."
+    )
 
 
 def rated_tabled(facts: RatedFacts) -> tuple[str, ...]:

@@ -205,7 +205,8 @@ def check_claim(claim: dict[str, Any], found: dict[str, Any], own: Lines, method
         fits = kind == "keeps listening"  # of all others with an exact p the answers were counted above
         fits = (k - allowed[0][0], n - allowed[0][1]) in taken and guess in allowed[1] if allowed else fits
         fits = fits and abs(p - one["p_value"]) <= 1e-9 * p
-        yield fits, f"{name}: exact {one['tail']} p of {k} in {n} at {guess}, computed again: {p:.6g}", [one]
+        told = f"{one.get('what', '')}: exact {one['tail']} p of {k} in {n} at {guess}, computed again: {p:.6g}"
+        yield fits, f"{name} {told}", [one]
 
 
 def check_counts(results: dict[str, Any], sittings: Lines, seals: Lines, rows: Lines) -> Checks:

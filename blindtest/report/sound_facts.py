@@ -128,6 +128,8 @@ class RenderingFacts:
     player: str = "browser"
     played: tuple[str, ...] = ()
     """What played, sentence by sentence: devices, their rates, latencies, underruns; the last loopback."""
+    recordings: tuple[str, ...] = ()
+    """Which recordings are upside down or hardly like their clip, sentence by sentence."""
     notes: tuple[str, ...] = ()
     """What was recorded about playback: the browser's own rate differed ..."""
     own_equipment: bool = False

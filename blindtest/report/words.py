@@ -24,6 +24,7 @@ __all__ = [
     "sentence",
     "short_names",
     "spelled",
+    "typeset",
     "up_to",
     "when",
 ]
@@ -141,6 +142,15 @@ def p_words(p: float | None) -> str:
 
 
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_POWER = re.compile(r"(?<![\w.])(\d+(?:\.\d+)?)e([+-])0*(\d+)(?!\w)")
+_SIGN = re.compile(r"(?<![^\s(])-(?=\.?\d)")
+_BARE = re.compile(r"(?<![^\s(\u2212+])\.(?=\d)")
+
+
+def typeset(text: str) -> str:
+    """Return a sentence of `stats` with its numbers as a report writes them: −0.34, 0.81, 9.8 × 10⁻¹⁰."""
+    text = _POWER.sub(lambda m: f"{m[1]} × 10{f'{m[2]}{m[3]}'.lstrip('+').translate(_SUPERSCRIPT)}", text)
+    return _BARE.sub("0.", _SIGN.sub(MINUS, text.replace("+-", "±")))
 
 
 def chance_words(p: float) -> str:

@@ -22,6 +22,7 @@ from scipy.special import betaincc, betainccinv, betaln
 
 from blindtest.stats.binomial import Interval, checked_counts, checked_probability
 from blindtest.stats.discrimination import distinguishers, proportion_at
+from blindtest.stats.number_words import percent
 from blindtest.stats.plain import plain
 from blindtest.stats.sensitivity import d_prime, decision_rule
 
@@ -79,13 +80,13 @@ class BayesianChoice:
             if self.log_bayes_factor >= 0
             else f"{_times(-self.log_bayes_factor)} times likelier without a difference than with one"
         )
-        margin = (
-            ""
-            if self.margin is None or self.above_margin is None
-            else f" With probability {self.above_margin:.3g} it matters (margin {self.margin:g})."
-        )
+        margin = ""
+        if self.margin is not None and self.above_margin is not None:
+            # A preference counts from one half on, a share heard from guessing up to all.
+            matters = self.null + self.margin * (1 if self.method == "preference" else 1 - self.null)
+            margin = f" With probability {self.above_margin:.3g} it is {percent(matters)} or more (the margin)."
         return (
-            f"{self.correct} of {self.trials}: {sides} (prior: {self.prior}). The proportion lies within "
+            f"{self.correct} of {self.trials} are {sides}, by a prior {self.prior}. By it the proportion lies within "
             f"{100 * low:.1f} % to {100 * high:.1f} % with probability {100 * self.level:g} %, mean "
             f"{100 * self.mean:.1f} %.{margin}"
         )

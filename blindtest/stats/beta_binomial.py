@@ -112,7 +112,7 @@ class BetaBinomialResult:
             f"{100 * self.mu:.1f} % of "
             f"trials are heard beyond guessing ({100 * self.level:g} % interval {100 * low:.1f} to {100 * high:.1f}). "
             f"Overdispersion between listeners {self.gamma:.3f} ({self.gamma_interval[0]:.3f} to "
-            f"{self.gamma_interval[1]:.3f}; p = {self.p_value:.3g} that they don't differ).{against}"
+            f"{self.gamma_interval[1]:.3f}; tested against none: p = {self.p_value:.3g}).{against}"
         )
 
     def to_dict(self) -> dict[str, Any]:

@@ -66,7 +66,7 @@ class ContrastConclusion:
         text += ")." if isinf(self.df) else f", {self.df:.1f} degrees of freedom)."
         if self.margin is not None:
             text += (
-                f" One-sided limits {self.limits[0]:+.2f} and {self.limits[1]:+.2f}, to be held against -+"
+                f" One-sided limits {self.limits[0]:+.2f} and {self.limits[1]:+.2f}, to be held against ±"
                 f"{self.margin:g}."
             )
         return text

@@ -106,6 +106,7 @@ class PreferenceTest:
             return f"No trial ended with a preference ({_ties(self.ties)}): nothing speaks for either."
         low, high = self.interval
         sides = "two-sided" if self.direction == "two-sided" else "in the claimed direction"
+        luck = "lands as far from one half, on either side," if self.direction == "two-sided" else "does as well"
         one_sided = (
             f" With {percent(self.level)} confidence at least {percent(self.lower_limit)};"
             if self.direction == "claimed"
@@ -113,10 +114,9 @@ class PreferenceTest:
         )
         return (
             f"Preferred in {self.wins} of {number_of(self.decided, 'trial')} with a preference "
-            f"({percent(self.proportion)}; "
-            f"{_ties(self.ties)}). A thrown coin does as well with probability {p_words(self.p_value)} (exact, "
-            f"{sides}).{one_sided} {'two-sided ' if self.direction == 'claimed' else ''}{percent(low)} to "
-            f"{percent(high)}."
+            f"({percent(self.proportion)}; {_ties(self.ties)}). A thrown coin {luck} with probability "
+            f"{p_words(self.p_value)} (exact, {sides}).{one_sided} "
+            f"{'two-sided ' if self.direction == 'claimed' else ''}{percent(low)} to {percent(high)}."
         )
 
     def to_dict(self) -> dict[str, Any]:

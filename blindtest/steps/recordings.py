@@ -44,6 +44,24 @@ class Aligned:
         )
 
     @property
+    def told(self) -> str:
+        """What a report's reader has to know; '' where all was as it should be."""
+        known = [one for one in self.correlation if one is not None]
+        if self.turned:
+            where = "both channels" if len(self.turned) == 2 else f"the {self.turned[0]} channel alone"
+            return (
+                f"The recording of '{self.clip}' in '{self.condition}' is upside down in {where} (inverted polarity: "
+                f"correlation with the clip {min(known):+.2f}), and was played like that."
+            )
+        if known and max(known) < ALIKE:
+            best = max(known, key=abs)
+            return (
+                f"The recording of '{self.clip}' in '{self.condition}' is hardly like its clip (correlation "
+                f"{best:+.2f} at best)."
+            )
+        return ""
+
+    @property
     def sentence(self) -> str:
         """What has to be known before anybody listens; '' where all is as it should be."""
         late = (

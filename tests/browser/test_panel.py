@@ -118,6 +118,10 @@ def test_a_reader_takes_part_by_keyboard_at_320_px(launch, listener_on, panel):
     assert link.partition("#")[2] not in page.url, "nobody copies a link from the address"
     to_the_end(someone, lambda page, what: clean(page, what) if what == "thanks" else None)
     assert opened.counts().finished == 1
+    page.goto(link.partition("#")[0] + "#not-whole")
+    someone.hears("This link is not known")
+    page.reload()
+    someone.hears("This link is not known")
 
 
 @pytest.mark.long

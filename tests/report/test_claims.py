@@ -22,7 +22,7 @@ from blindtest.report import (
 )
 from blindtest.report.attribute_facts import AttributeFacts
 from blindtest.report.attribute_words import attribute_sentence
-from blindtest.report.rating_words import effect_words, kept_words
+from blindtest.report.rating_words import effect_words, kept_words, points
 from blindtest.report.words import interval_words, p_words, percent, sentence
 from blindtest.stats import (
     conclude_attribute,
@@ -255,6 +255,12 @@ def test_a_verdict_never_stands_alone(make_rated_facts, survival_plan, word):
     assert effect_words(facts.blind) in said.sentence
     assert "for listeners like these and these clips" in said.sentence
     beside = " ".join(said.beside)
+    # claims 4: L(s) <= 0 is nothing on record; then no state is the verdict, though one alone may be left of them.
+    assert ("alone remains" in beside) == (word != "nothing on record")
+    if word == "nothing on record":
+        assert facts.labelled.lower_limit <= 0
+        limit = f"lower limit of the labelled effect is {points(facts.labelled.lower_limit)} points, not above 0"
+        assert limit in beside
     assert effect_words(facts.kept_contrast) in beside
     assert effect_words(facts.difference) in beside
     assert "Unit of replication: the listener (20\u00a0listeners)" in beside

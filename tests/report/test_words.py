@@ -1,6 +1,7 @@
 """Numbers and verdicts in words."""
 
 import re
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 from math import comb
@@ -29,10 +30,11 @@ from blindtest.report.words import (
     sentence,
     short_names,
     spelled,
+    typeset,
     up_to,
     when,
 )
-from blindtest.stats import conclude
+from blindtest.stats import Companion, conclude
 
 
 def test_what_only_rounds_to_all_or_nothing_is_not_said_to_be_it():
@@ -70,6 +72,34 @@ def test_p_has_two_significant_digits(p, text):
 @example(1e-4)
 def test_p_is_the_decimal_rounded_by_the_standard_library(p):
     assert p_words(p) == format(Decimal(f"{p:.1e}"), "f")
+
+
+@pytest.mark.parametrize(
+    ("said", "typeset_as"),
+    [
+        ("(p = .43); against the margin p = .814", "(p = 0.43); against the margin p = 0.814"),
+        ("blind -1.3 (-4.9 to +2.4)", "blind \u22121.3 (\u22124.9 to +2.4)"),
+        ("p = 9.75e-10, 5.36e+07 times", "p = 9.75 × 10⁻¹⁰, 5.36 × 10⁷ times"),
+        # Names, dates, versions and steps of a chain stay as they are.
+        ("panel-19 on 2026-03-05, BS.1116-3, v1.5, 20-30 Hz", "panel-19 on 2026-03-05, BS.1116-3, v1.5, 20-30 Hz"),
+    ],
+)
+def test_sentences_of_the_statistics_write_numbers_as_the_report_does(said, typeset_as):
+    assert typeset(said) == typeset_as
+
+
+def test_a_claim_and_what_was_looked_at_beside_it_share_one_form_of_a_number(make_report):
+    (one,) = make_report((25, 24)).answers
+    looks = [
+        Companion(
+            name=name, sentence="Without it -0.5 has p = .034.", short="it (p = .034)", notable=notable, result=None
+        )
+        for name, notable in (("one", True), ("other", False))
+    ]
+    said = said_of(replace(one, companions=tuple(looks)))
+    for text in (*said.thoughts, *said.looks, said.passing):
+        assert "p = 0.034" in text
+        assert "-0.5" not in text
 
 
 def test_p_near_nothing_and_near_one_is_not_said_to_be_it():

@@ -27,7 +27,8 @@ def test_fifteen_of_twenty_counted():
     assert result.p_value == pytest.approx(2 * ways / 2**20, rel=1e-12)
     assert (result.proportion, result.wins, result.losses, result.ties) == (0.75, 15, 5, 0)
     assert round(result.p_value, 3) == 0.041
-    assert ".041 (exact, two-sided)" in result.sentence
+    said = "coin lands as far from one half, on either side, with probability .041 (exact, two-sided)"
+    assert said in result.sentence
 
 
 def test_twelve_of_sixteen_in_the_sealed_direction():

@@ -356,6 +356,7 @@ def test_studies_of_the_same_sounds_are_pooled(bundles, tmp_path, capsys):
     assert {path.name for path in out.iterdir()} >= {"forest.svg", "forest.png", "forest.csv", "comparison.json"}
     assert json.loads((out / "comparison.json").read_text())["pooled"] == told["pooled"]
     said = (out / "comparison.txt").read_text()
+    assert "Note: these estimates hold half an answer more on either side" in said
     drawn = (out / "forest.svg").read_text()
     for name, (right, trials) in zip(("spring", "summer", "autumn"), map(right_in, bundles), strict=True):
         assert f"{right} of {trials}" in said

@@ -48,6 +48,14 @@ def test_a_recording_upside_down_is_told(tmp_path, turned, channels, words):
     jsonschema.validate(whole, json.loads(SCHEMA.read_text()))
 
 
+def test_a_report_says_that_a_recording_was_heard_upside_down(tmp_path, sit):
+    _rendered(tmp_path, (-1.0, -1.0))
+    sit(tmp_path / "pair")
+    shown = steps.report(tmp_path / "pair")
+    for text in (shown.page.read_text(encoding="utf-8"), shown.block.read_text(encoding="utf-8")):
+        assert "is upside down in both channels (inverted polarity: correlation with the clip −1.00)" in text
+
+
 def test_a_recording_of_something_else_is_told(tmp_path):
     """Two noises drawn apart: by chance alone n numbers correlate by about 1 / sqrt(n)."""
     shown = _rendered(tmp_path, (1.0, 1.0), other=True)

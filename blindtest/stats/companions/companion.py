@@ -69,11 +69,11 @@ def seen(looks: Sequence[Look]) -> tuple[Companion, ...]:
 def weighed(result: Any) -> Companion:
     """Return the look at a Bayesian result of a choice or a preference: its factor, and which way it points."""
     factor = abs(result.log_bayes_factor)
-    side = "a difference" if result.log_bayes_factor >= 0 else "none"
+    side = "a difference" if result.log_bayes_factor >= 0 else "no difference"
     said = f"{exp(factor):.3g}" if factor < log(MOST_SAID) else f"over {MOST_SAID}"
     return Companion(
         name="Bayesian",
-        sentence=f"With a {result.prior} prior: {result.sentence}",
+        sentence=result.sentence,
         short=f"Bayes factor {said} for {side}",
         notable=factor < log(TELLING),
         result=result,
@@ -82,4 +82,6 @@ def weighed(result: Any) -> Companion:
 
 def p_short(p_value: float) -> str:
     """Return a p value in few characters."""
-    return "p < .001" if p_value < 0.001 else f"p = {p_value:.2g}".replace("0.", ".", 1)
+    if p_value < 0.001:
+        return "p < .001"
+    return "p = 1" if p_value >= 0.995 else f"p = {p_value:#.2g}".replace("0.", ".", 1)

@@ -91,8 +91,8 @@ class SkipResult:
             else "no ratio of hazards can be told"
         )
         return (
-            f"While {self.device} played {self.skips[0]} of {self.tracks[0]} tracks were skipped ("
-            f"{self.expected_skips:.1f} expected if it made no difference), while others played {self.skips[1]} of "
+            f"While {self.device} played, {self.skips[0]} of {self.tracks[0]} tracks were skipped ("
+            f"{self.expected_skips:.1f} expected if it made no difference), while others played, {self.skips[1]} of "
             f"{self.tracks[1]}; {ratio}, p = {self.p_value:.3g} ({self.direction}, re-randomised)."
         )
 

@@ -88,6 +88,9 @@ class Comparison:
         if self.pooled is not None and self.scale is not None:
             lines += ["", *_pooled_lines(self.scale, self.pooled)]
             lines += [f"Caution: {words}." for words in self.pooled.cautions]
+        if any(row is not None and row.odds is not None for row in self.rows):
+            # Said here, since 20 of 28 then stand beside 70.7 %, and not beside the 71.4 % of the study's own report.
+            lines.append("Note: these estimates hold half an answer more on either side, with the limits that pool.")
         lines += [f"Note: {words}." for words in self.remarks]
         if self.objections:
             lines += ["", "Not pooled:", *(f"- {one.words}" for one in self.objections)]

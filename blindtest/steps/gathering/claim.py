@@ -57,7 +57,7 @@ _REFUTED_BY = {
     "heard": "showing, at a risk of error of {alpha:g}, that less than {share:g} % of trials are heard beyond guessing",
     "preferred": (
         "showing, at a risk of error of {alpha:g}, that the other one is preferred, or that the preference lies within "
-        "50 % -+ {share:g} %"
+        "{low:g} % to {high:g} %"
     ),
     "attribute": (
         "showing, at a risk of error of {alpha:g}, that the other one has more of it, or that d\u2032 lies within "
@@ -70,7 +70,7 @@ _REFUTED_BY = {
     "threshold": "showing, at a risk of error of {alpha:g}, that the threshold lies above a level of {margin:g}",
     "keeps listening": (
         "showing, at a risk of error of {alpha:g}, that the other one is chosen more often, or that the probability of "
-        "a choice lies within 50 % -+ {share:g} %"
+        "a choice lies within {low:g} % to {high:g} %"
     ),
     "stage": (
         "showing, at a risk of error of {alpha:g} over all stages, that its effect lies within "
@@ -104,6 +104,8 @@ def claim_facts(one: ClaimAnswers, alpha: float) -> ClaimFacts:
         refuted_by = by.format(
             alpha=alpha,
             share=100 * margin,
+            low=50 - 100 * margin,
+            high=50 + 100 * margin,
             margin=margin,
             other=", or the other way round" if record.get("effect", "either") != "either" else "",
         )

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from blindtest.errors import BlindtestError
 from blindtest.render import Rendered
 from blindtest.report import (
     OWN_LEVEL,
@@ -15,12 +16,14 @@ from blindtest.report import (
     RenderingFacts,
     ResponseCurve,
     UnitFacts,
+    typeset,
 )
 from blindtest.steps.answers.study import Answers
 from blindtest.steps.corrections import correction_in_chain, designed
 from blindtest.steps.hardware import hardware_chain
 from blindtest.steps.panel.playback import panel_moves_words, panel_playback_notes, panel_playback_words
 from blindtest.steps.playback import loopback_words, playback_words, played_by_device
+from blindtest.steps.recordings import aligned_recordings
 from blindtest.steps.second_rate import rates_heard
 from blindtest.steps.sitting_level import gains_of, level_of_study, played_words
 from blindtest.steps.stimulus_reading import stimulus_samples
@@ -180,8 +183,18 @@ def rendering_facts(study: Study, rendered: Rendered, answers: Answers, store: "
         player="device" if _all_by_device(study, store, answers) else "browser",
         played=_what_played(study, store, answers, rendered),
         notes=(*rates_heard(answers.sittings), *_playback_notes(study, store, answers)),
+        recordings=_recordings(study, rendered),
         own_equipment=study.panel is not None,
     )
+
+
+def _recordings(study: Study, rendered: Rendered) -> tuple[str, ...]:
+    try:
+        aligned = aligned_recordings(render_job(study), rendered)
+    except BlindtestError:
+        # A file is gone since it was rendered; what was heard is all there, and tells the rest.
+        return ()
+    return tuple(typeset(one.told) for one in aligned if one.told)
 
 
 def _all_by_device(study: Study, store: "Record", answers: Answers) -> bool:

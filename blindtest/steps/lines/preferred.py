@@ -11,7 +11,7 @@ def preferred_lines(concluded: PreferenceConclusion) -> list[str]:
     low, high = concluded.limits
     limits = f"One-sided limits {100 * low:.1f} % and {100 * high:.1f} %"
     if concluded.margin is not None:
-        limits += f", to be held against 50 % -+ {100 * concluded.margin:g} %"
+        limits += f", to be held against {50 - 100 * concluded.margin:g} % to {50 + 100 * concluded.margin:g} %"
     lines = [f"Result: {concluded.sentence}", concluded.answered.sentence, limits + "."]
     return [*lines, concluded.scatter_sentence] if concluded.scatter_sentence else lines
 

@@ -54,7 +54,7 @@ def _concluded(what: str, concluded: ContrastConclusion, said: str, result: Labe
         f"{what}: {concluded.word}: {said.format(device=result.device, comparator=result.comparator)}. "
         f"{concluded.estimate:+.1f} points ({low:+.1f} to {high:+.1f}, {100 * (1 - concluded.alpha):g} %), p = "
         f"{concluded.p_value:.3g} (two-sided, {concluded.df:.1f} degrees of freedom); one-sided limits "
-        f"{concluded.limits[0]:+.1f} and {concluded.limits[1]:+.1f}, to be held against -+{result.margin:g}."
+        f"{concluded.limits[0]:+.1f} and {concluded.limits[1]:+.1f}, to be held against ±{result.margin:g}."
     )
 
 

@@ -33,9 +33,17 @@ export class Door {
     this.token = location.hash.slice(1);
     const state = await this.post("/panel/open", { token: /^[\w-]{0,100}$/.test(this.token) ? this.token : "unknown" });
     if (!state) return;
-    // Until somebody has agreed the page can be reloaded; then the link is gone from the address: nobody copies it from here.
-    if (state.step !== "invitation") history.replaceState(null, "", "/");
+    this.leaveAddress(state);
     this.show(state);
+  }
+
+  /**
+   * Until somebody has agreed the page can be reloaded, and who is refused is told the same once more; then the link is
+   * gone from the address: nobody copies it from here.
+   * @param {State} state
+   */
+  leaveAddress(state) {
+    if (state.step !== "invitation" && state.step !== "refused") history.replaceState(null, "", "/");
   }
 
   /** @param {State} state */
@@ -59,7 +67,7 @@ export class Door {
   async agree(sha256) {
     const state = await this.post("/panel/consent", { token: this.token, consent_sha256: sha256, browser: agreedBy() });
     if (!state) return false;
-    history.replaceState(null, "", "/");
+    this.leaveAddress(state);
     this.show(state["resume"] ? { step: "link", resume: state["resume"], next: state } : state);
     return true;
   }
