@@ -131,5 +131,6 @@ class Missing(BlindtestError):
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:
     """Return `did you mean 'x'?` for the known name nearest to `name`, or an empty text."""
-    nearest = get_close_matches(name, list(known), n=1, cutoff=0.6)
+    # Two of three letters in common: 'abc' is near to 'abx', 'nothing' to no 'anchoring'.
+    nearest = get_close_matches(name, list(known), n=1, cutoff=0.66)
     return f"did you mean {nearest[0]!r}?" if nearest else ""

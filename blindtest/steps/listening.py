@@ -42,7 +42,7 @@ def prepare_sitting(
 
     Parameters
     ----------
-    listener : pseudonym; '' takes the one open sitting, or draws a pseudonym
+    listener : pseudonym; '' takes the one open sitting that is no panel's, or draws a pseudonym
     again : allow one more sitting of a listener than planned; it is reported, never counted
     same_day : why a second sitting of a phase may be on the day of the first; goes on record
     find_player : finds what plays the sitting before it is sealed; see `FindPlayer`
@@ -58,7 +58,9 @@ def prepare_sitting(
     with open_store(study, entropy=entropy) as looking:
         looking.abandon_overdue(clock())
         still = [entry for entry in looking.sittings() if entry.state == "open"]
-    entry = _open_entry(still, listener)
+        # Where nobody is named, those of a panel are left to its listeners, who go on by links of their own.
+        own = still if listener else [one for one in still if looking.panel.panelist(one.listener) is None]
+    entry = _open_entry(own, listener)
     try:
         rendered = load_both(study, job, stimuli_folder(study))
     except BlindtestError:

@@ -82,3 +82,8 @@ def test_what_json_gets():
 @pytest.mark.parametrize(("typed", "meant"), [("responce", "did you mean 'response'?"), ("RESPONSES", ""), ("zzz", "")])
 def test_did_you_mean(typed, meant):
     assert did_you_mean(typed, ["response", "gain"]) == meant
+
+
+def test_nothing_far_from_what_was_typed_is_offered():
+    assert did_you_mean("nothing", ["anchoring", "night", "study"]) == ""
+    assert did_you_mean("abc", ["abx"]) == "did you mean 'abx'?"

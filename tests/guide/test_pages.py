@@ -241,6 +241,17 @@ def test_the_numbers_of_twelve_of_sixteen_hold():
     assert "*Two-sided 47.6 % to 92.7 %*" in text
 
 
+def test_the_hashes_of_one_study_are_the_same_wherever_they_are_shown():
+    """Outputs are made anew with other hashes each time: what a reader follows over two pages is one study."""
+    first, later = (text_of(GUIDE / name) for name in ("start.md", "seals.md"))
+    seals = re.findall(r"[Ss]tudy seal +([0-9a-f]{16})", first + later)
+    assert len(seals) >= 5
+    assert len(set(seals)) == 1
+    posted = re.findall(r"^holds: published hash ([0-9a-f]{16})", later, re.M)
+    assert len(posted) == 4
+    assert [one for one in posted if one not in first] == []
+
+
 def test_the_number_of_a_balanced_key_holds():
     """Eight of sixteen answers drawn, eight of sixteen keys: twelve right need six or more of the eight in common."""
     assert "probability .066" in text_of(GUIDE / "abx.md")

@@ -615,9 +615,14 @@ def test_one_program_serves_a_panel_and_no_other_takes_its_sittings(folder, serv
             steps.open_panel(folder)
         with pytest.raises(BlindtestError, match="the panel of this study is served"):
             steps.prepare_sitting(folder, listener=name)
-        with pytest.raises(BlindtestError, match="the panel of this study is served"):
-            steps.prepare_sitting(folder, listener="L-new")
-        assert [entry.listener for entry in register(folder)[0]] == [name], "no sitting stays open that nobody holds"
+        other = come()
+        other.to_the_sitting(panel.public_token())
+        # Nor does one without a name choose among the panel's own.
+        for new in ("L-new", ""):
+            with pytest.raises(BlindtestError, match="the panel of this study is served"):
+                steps.prepare_sitting(folder, listener=new)
+        sat = [entry.listener for entry in register(folder)[0]]
+        assert sat == [name, other.state()["pseudonym"]], "no sitting stays open that nobody holds"
 
 
 def test_every_answer_leaves_with_the_same_headers(folder, served):
