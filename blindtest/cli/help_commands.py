@@ -47,9 +47,10 @@ def guide(topic: str | None) -> None:
     found = files("blindtest").joinpath("guide").iterdir()
     pages = {page.name.removesuffix(".md"): page for page in found if page.name.endswith(".md")}
     if topic is None:
+        wide = max(map(len, pages))
         for name in sorted(pages):
             title = pages[name].read_text(encoding="utf-8").partition("\n")[0].lstrip("# ")
-            click.echo(f"{name:14} {title}")
+            click.echo(f"{name:{wide}}  {title}")
     elif topic in pages:
         click.echo(_without_marks(pages[topic].read_text(encoding="utf-8")))
     else:

@@ -339,6 +339,12 @@ def test_truth_stands_beside_the_result(report, read):
         assert row[8] == ("yes" if found.interval[0] <= told.proportion <= found.interval[1] else "no")
 
 
+def test_a_hash_that_the_seal_holds_is_not_listed_again(report):
+    (one, *_) = [clip.sha256 for clip in report.clips if clip.sha256]
+    read = html(replace(report, hashes={"file clips/one.flac": one}), figures={})
+    assert read.count(f"<code>{one}</code>") == 1
+
+
 def test_hashes_versions_and_seeds_are_all_there(report, read):
     for value in (*report.hashes.values(), *report.seeds.values(), "ab" * 32, "cd" * 32, report.seal.study_nonce):
         assert value in read.text

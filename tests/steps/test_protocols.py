@@ -7,6 +7,7 @@ the trial table that the report publishes.
 import csv
 import json
 import re
+import runpy
 import shutil
 import sqlite3
 import subprocess
@@ -15,6 +16,7 @@ from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from importlib.resources import files
 from itertools import count
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -25,6 +27,9 @@ from blindtest import steps
 from blindtest.cli.commands import main
 from blindtest.errors import BlindtestError
 from blindtest.session import Liking, Opinion, SimulatedListener, simulate_sitting, simulated_clock
+
+D = runpy.run_path(str(Path(__file__).parents[1] / "drawn_intervals.py"))
+apart, drawings = D["apart"], D["drawings"]
 
 BEGINS = datetime(2026, 5, 6, 9, 0, tzinfo=UTC)
 WORDS = "Well made,  and the voices sit\nwhere they should; I could not put it down."
@@ -78,9 +83,11 @@ def held(shown):
 
 def reported(folder, on=40, **options):
     """Return the report's page, its Markdown, and the rows of its trial table."""
-    shown = steps.report(folder, clock=lambda: day(on), **options)
+    with drawings() as seen:
+        shown = steps.report(folder, clock=lambda: day(on), **options)
     held(("report", shown))
-    evident(shown.evidence)
+    for claim in evident(shown.evidence):
+        assert apart(claim, seen) == "", claim["id"]
     page = shown.page.read_text(encoding="utf-8")
     assert "http://" not in page.replace("http://www.w3.org", "")
     assert not re.search(r">\s*(nan|None|inf)\s*<", page)
@@ -89,7 +96,10 @@ def reported(folder, on=40, **options):
 
 
 def evident(bundle):
-    """Hold the evidence bundle's results against their schema, and all of it against the verifier that lies in it."""
+    """Hold the evidence bundle's results against their schema, and all of it against the verifier that lies in it.
+
+    Returns the claims as published.
+    """
     from jsonschema import Draft202012Validator
 
     results, schema = (json.loads((bundle / f"results{end}").read_text("utf-8")) for end in (".json", ".schema.json"))
@@ -101,6 +111,7 @@ def evident(bundle):
         [sys.executable, "-S", "-I", bundle / "verify.py"], capture_output=True, text=True, check=False, timeout=60
     )
     assert ran.returncode == 0, ran.stdout + ran.stderr
+    return results["claims"]
 
 
 def recorded(folder):
