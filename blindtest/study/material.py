@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +18,10 @@ from blindtest.study.findings import Findings, Note
 from blindtest.study.imbalance_stages import check_imbalance_files
 from blindtest.study.lengths import check_lengths
 from blindtest.study.loading import look_at_tables
-from blindtest.study.measurements import averaged, channels_mean
+from blindtest.study.measurements import averaged, channels_mean, read_impulses
 from blindtest.study.paths import PathTrouble, file_at, matching
 from blindtest.study.study import Study
+from blindtest.study.unlike_seatings import unlike_seatings
 
 __all__ = ["Examined", "check_study", "examine"]
 
@@ -28,6 +30,10 @@ EDGE_OCTAVES = 1 / 24
 CLIP_RATES_HZ = (8_000, 192_000)
 MOST_CHANNELS = 2
 SHORTEST_S = 0.4
+WIDEST_GAP = 2.05
+"""Ratio of two neighbouring frequencies; beyond it a note stands: wider than octave bands, however they are rounded."""
+USUAL_BAND_HZ = (20.0, 10_000.0)
+"""Looked at for gaps where no band is trusted by name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +81,8 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
     measured: dict[object, Response] = {}
     seated: dict[object, dict[str, SeatingAverage]] = {}
     for index, unit in enumerate(data.get("unit", ())):
+        if any(unit.get(key) for key in ("responses", "left", "right")):
+            _check_impulses(unit, index, folder, found)
         files = {key: list(_present(folder, unit.get(key, ()))) for key in ("responses", "left", "right")}
         if not any(files.values()):
             files = {"impulse_responses": list(_present(folder, unit.get("impulse_responses", ())))}
@@ -99,6 +107,9 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
             found.note(("unit", index), remark)
         if band := unit.get("trusted_band_hz"):
             _check_band(band, response, index, found)
+        _note_gaps(band or USUAL_BAND_HZ, response, index, found)
+        for remark in unlike_seatings(files, averages, tuple(window) if window else None):
+            found.note(("unit", index), remark)
         measured[unit.get("id")], seated[unit.get("id")] = response, averages
     check_bench_files(data, folder, found)
     check_binaural_files(data, folder, found)
@@ -110,6 +121,20 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
                 read_response(path)
             except BlindtestError as error:
                 found.faults += [fault.in_file(str(path)) for fault in error.faults]
+
+
+def _check_impulses(unit: dict[str, Any], index: int, folder: Path, found: Findings) -> None:
+    """Read the impulse responses beside a unit's responses, which stages of their own take level and phase from."""
+    window = unit.get("window_s")
+    try:
+        read = read_impulses(
+            list(_present(folder, unit.get("impulse_responses", ()))), tuple(window) if window else None
+        )
+    except BlindtestError as error:
+        found.faults += error.faults
+        return
+    for remark in dict.fromkeys(remark for one in read for remark in one.remarks):
+        found.note(("unit", index, "impulse_responses"), remark)
 
 
 def _present(folder: Path, patterns: Sequence[str]) -> Iterator[Path]:
@@ -124,6 +149,17 @@ def _present(folder: Path, patterns: Sequence[str]) -> Iterator[Path]:
             if name not in seen:
                 seen.add(name)
                 yield folder / name
+
+
+def _note_gaps(band: Sequence[float], response: Response, index: int, found: Findings) -> None:
+    """Say between which points of a response nothing was measured inside a band."""
+    hertz = response.frequency[response.frequency > 0]
+    for low, high in pairwise(hertz):
+        if high > WIDEST_GAP * low and high > band[0] and low < band[1]:
+            found.note(
+                ("unit", index),
+                f"no point between {low:g} and {high:g} Hz: what is rendered there is drawn between the two",
+            )
 
 
 def _check_band(band: Sequence[float], response: Response, index: int, found: Findings) -> None:

@@ -12,6 +12,7 @@ from blindtest.device import (
     average_seatings,
     channel_mean,
     common_rate,
+    impulse_facts,
     impulse_response_of,
     read_impulse_responses,
     read_response,
@@ -25,6 +26,9 @@ __all__ = ["Averages", "averaged", "channels_mean", "read_impulses", "unit_avera
 
 Averages = dict[str, SeatingAverage]
 """By the key that named the files: 'responses', or 'left' and 'right'."""
+
+QUIET_DB = -40.0
+"""The last tenth of an impulse response re its peak; above it a remark stands; our rule."""
 
 
 def unit_averages(study: Study, unit: Unit) -> Averages:
@@ -124,7 +128,7 @@ def read_impulses(paths: Sequence[Path], window_s: tuple[float, float] | None) -
             faults += [fault.in_file(str(path)) for fault in error.faults]
             continue
         kept = {} if before is None else {"before_s": before}
-        found += [windowed(one, after_s=after, **kept) for one in read]
+        found += [windowed(one if after else _with_noise(one, path), after_s=after, **kept) for one in read]
     if not faults and found:
         try:
             common_rate(found)
@@ -133,6 +137,18 @@ def read_impulses(paths: Sequence[Path], window_s: tuple[float, float] | None) -
     if faults:
         raise BlindtestError(*faults)
     return found
+
+
+def _with_noise(impulse: ImpulseResponse, path: Path) -> ImpulseResponse:
+    """Return it with a remark where it ends in noise, which no window takes away."""
+    noise = max(facts.noise_db for facts in impulse_facts(impulse))
+    if noise <= QUIET_DB:
+        return impulse
+    remark = (
+        f"{path.name}: the last tenth lies {-noise:.0f} dB under the peak: noise, or cut before it had died away; "
+        "window_s = [0.005, 0.1] keeps 5 ms ahead of the peak and 100 ms behind it"
+    )
+    return replace(impulse, remarks=(*impulse.remarks, remark))
 
 
 def _from_impulses(
