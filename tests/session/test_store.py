@@ -3,6 +3,7 @@
 import importlib.util
 import json
 import os
+import resource
 import runpy
 import shutil
 import signal
@@ -272,6 +273,21 @@ def test_a_full_disk_is_said_and_nothing_is_half_written(in_file):
     assert all(isinstance(store.append(number, of_one), Acknowledged) for of_one in rows)
     assert list(store.rows(number)) == [row for of_one in rows for row in of_one]
     assert store.faults() == ()
+
+
+def test_a_full_disk_is_said_to_those_who_only_read(path, entropy):
+    """The first to open a file lays down its log's index; a file that may not grow stands for a disk that is full."""
+    with Store(path, entropy=entropy) as store:
+        register(store)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (100, hard))
+    try:
+        with pytest.raises(Missing, match="no room is left on the disk; this was not recorded; make room"):
+            Store(path, entropy=entropy, create=False)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    with Store(path, entropy=entropy, create=False) as store:
+        assert len(store.sittings()) == 1
 
 
 def test_a_database_that_can_not_be_written_is_said(in_file):

@@ -89,7 +89,10 @@ class SqliteDatabase:
             yield
         except (DBAPIError, sqlite3.Error) as error:
             # VACUUM, the checkpoint and the statements of an answer go to the driver directly.
-            said = str(error.orig if isinstance(error, DBAPIError) else error)
+            refused = error.orig if isinstance(error, DBAPIError) else error
+            said = str(refused)
+            if getattr(refused, "sqlite_errorname", "") in _NO_ROOM:
+                said = "disk is full"
             for part, kind, problem, remedy in _SQLITE_SAYS:
                 if part in said:
                     raise kind(Fault(problem=problem, file=self.place, remedy=remedy)) from error
@@ -219,6 +222,9 @@ def _not_made(place: str, error: OSError) -> Missing:
     )
 
 
+_NO_ROOM = ("SQLITE_IOERR_SHMSIZE",)
+"""Errors of the disk that mean a full one: the log's index, made by whoever opens the file first, has no place
+(sqlite.org/rescode.html, 4874)."""
 _SQLITE_SAYS: tuple[tuple[str, type[BlindtestError], str, str], ...] = (
     ("disk is full", Missing, "no room is left on the disk; this was not recorded", "make room, then try again"),
     ("readonly", Missing, "the database can't be written to", "may you write to the file and to its folder?"),
