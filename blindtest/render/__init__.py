@@ -12,6 +12,7 @@ from .curves import CommonCurve, common_curve, condition_curve_db
 from .distortion import DistortionStage
 from .errands import Hands
 from .filters import FilterCurve
+from .folder import kept_to_us
 from .hump import HumpStage
 from .imbalance_stage import ImbalanceStage
 from .job import RenderJob
@@ -56,6 +57,7 @@ __all__ = [
     "common_curve",
     "condition_curve_db",
     "heard_curve_db",
+    "kept_to_us",
     "load_rendered",
     "measured_shares_db",
     "playback_inverse_db",

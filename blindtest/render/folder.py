@@ -15,7 +15,8 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -25,6 +26,7 @@ __all__ = [
     "Making",
     "Manifest",
     "Shelved",
+    "kept_to_us",
     "read_manifest",
     "recover",
     "salt_of",
@@ -162,6 +164,34 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+@contextmanager
+def kept_to_us(folder: Path, *, waiting: bool) -> Iterator[bool]:
+    """Keep `folder` from other programs that ask likewise; yield whether it is ours.
+
+    waiting : wait until the other program is done
+
+    The system lets go of it with the process, by whatever way that ends, and nothing is written. Where a folder can't
+    be locked (not POSIX, some network disks) it is taken as ours: then two programs at once are not told apart.
+    """
+    if os.name != "posix":
+        yield True
+        return
+    import fcntl
+
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        ours = True
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | (0 if waiting else fcntl.LOCK_NB))
+        except BlockingIOError:
+            ours = False
+        except OSError:
+            pass
+        yield ours
+    finally:
+        os.close(handle)
+
+
 class Making:
     """A rendering under way: files put in provisionally, then all made valid at once, or none.
 
@@ -173,15 +203,28 @@ class Making:
         self._salt = salt
         self._parts = {key: _mark(salt, "part", key)[:32] + ".part" for key in keys}
         self._names: dict[str, str] = {}
+        self._held = ExitStack()
 
     def __enter__(self) -> "Making":
         self._folder.mkdir(parents=True, exist_ok=True)
-        recover(self._folder)
-        self._journal(self._parts.values())
+        with ExitStack() as held:
+            # What another program has put in provisionally would be cleared away here, under its hands.
+            if not held.enter_context(kept_to_us(self._folder, waiting=False)):
+                raise BlindtestError(
+                    Fault(
+                        problem="another program renders into this folder just now",
+                        file=str(self._folder),
+                        remedy="wait until it is done, then render again",
+                    )
+                )
+            recover(self._folder)
+            self._journal(self._parts.values())
+            self._held = held.pop_all()
         return self
 
     def __exit__(self, *reason: object) -> None:
-        recover(self._folder)
+        with self._held:
+            recover(self._folder)
 
     def put(self, key: str, data: bytes) -> str:
         """Store the bytes made from `key`; return their SHA-256 (hex). May be called from several threads."""

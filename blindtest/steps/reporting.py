@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.errors import BlindtestError, Fault
-from blindtest.render import Rendered, load_rendered
+from blindtest.render import Rendered, kept_to_us, load_rendered
 from blindtest.report import ReportInput, figures, html, markdown
 from blindtest.session.kept_record import KeptRecord
 from blindtest.session.record_lines import record_lines
@@ -162,7 +162,9 @@ def report(
     bundle = evidence(held, made)
     archive = f"{_slug(study.folder.resolve().name)}-evidence.zip"
     progress(4, 5, "writing")
-    place, replaced = _replaced(report_folder(study), published_files, rows, bundle, archive)
+    # Two at once would each put theirs in place of the other's halfway: the second waits.
+    with kept_to_us(study.folder, waiting=True):
+        place, replaced = _replaced(report_folder(study), published_files, rows, bundle, archive)
     progress(5, 5, "")
     return ReportShown(
         page=place / "report.html",

@@ -112,8 +112,12 @@ def last(someone):
 def test_a_reader_takes_part_by_keyboard_at_320_px(launch, listener_on, panel):
     link, opened = panel
     page = launch(viewport={"width": 320, "height": 640}, reduced_motion="reduce", bypass_csp=True).new_page()
+    page.route("**/panel/open", lambda route: route.abort(), times=1)
     page.goto(link)
     someone = listener_on(page)
+    someone.hears("Nothing is lost: try again in a while")
+    clean(page, "not reached")
+    someone.press("Try again")
     to_the_sitting(someone, clean)
     assert link.partition("#")[2] not in page.url, "nobody copies a link from the address"
     to_the_end(someone, lambda page, what: clean(page, what) if what == "thanks" else None)

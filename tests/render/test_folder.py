@@ -6,7 +6,7 @@ import pytest
 
 from blindtest.errors import BlindtestError
 from blindtest.render import Condition, load_rendered, render
-from blindtest.render.folder import read_manifest
+from blindtest.render.folder import kept_to_us, read_manifest
 
 
 def small(bench, seed=1):
@@ -72,6 +72,25 @@ def test_a_folder_that_cannot_be_written_is_one_line(bench):
     bench.stimuli.write_text("a file in the way")
     with pytest.raises(BlindtestError, match=r"stimuli.*can't be (read|written) \("):
         render(small(bench), bench.stimuli)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="folders are locked where the system is POSIX")
+def test_two_renderings_at_once_do_not_clear_each_others_files_away(bench):
+    job = small(bench)
+    bench.stimuli.mkdir()
+    with kept_to_us(bench.stimuli, waiting=False) as ours:
+        assert ours
+        (bench.stimuli / "making.json").write_text('{"names": ["0123456789abcdef0123456789abcdef.part"]}')
+        (bench.stimuli / "0123456789abcdef0123456789abcdef.part").write_text("the other program is at it")
+        said = r"stimuli: another program renders into this folder just now; wait until it is done, then render again$"
+        with pytest.raises(BlindtestError, match=said):
+            render(job, bench.stimuli)
+        assert sorted(path.name for path in bench.stimuli.iterdir()) == [
+            "0123456789abcdef0123456789abcdef.part",
+            "making.json",
+        ]
+    assert render(job, bench.stimuli).made == 2
+    assert not (bench.stimuli / "0123456789abcdef0123456789abcdef.part").exists()
 
 
 def test_interrupted_leaves_the_folder_as_it_was(bench):

@@ -6,6 +6,7 @@ Outside: RO-Crate's own library, frictionless (Table Schema), jsonschema, sha256
 import csv
 import io
 import json
+import os
 import shutil
 import socket
 import subprocess
@@ -27,7 +28,7 @@ import soundfile
 
 from blindtest import steps
 from blindtest.errors import BlindtestError
-from blindtest.render import load_rendered
+from blindtest.render import kept_to_us, load_rendered
 from blindtest.session import Abandoned, Commented, event_to_dict
 from blindtest.session.kept_record import read_kept_record
 from blindtest.session.own_words import OWN_WORDS
@@ -407,7 +408,12 @@ def test_two_names_that_some_system_takes_for_one_are_refused():
 
 
 def test_a_bundle_that_cannot_be_written_leaves_the_report_before_it(listened, shown, monkeypatch):
+    alone = []
+
     def full(_files: object, path: Path) -> None:
+        # Another program that reports now would wait.
+        with kept_to_us(listened, waiting=False) as ours:
+            alone.append(not ours)
         path.write_bytes(b"half of it")
         raise OSError(28, "No space left on device")
 
@@ -419,6 +425,7 @@ def test_a_bundle_that_cannot_be_written_leaves_the_report_before_it(listened, s
         steps.report(listened, clock=lambda: MADE)
     assert members(shown.page.parent) == before
     assert not [path for path in listened.iterdir() if path.name.startswith(".report")]
+    assert alone == [os.name == "posix"]
 
 
 def lines(paths: Iterable[Path]) -> int:

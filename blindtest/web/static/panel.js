@@ -2,6 +2,7 @@
 /** A panel's pages before and after the sitting: shows the step that the server names, and sends what is done in it. */
 
 import { agreedBy, forgetAgreed } from "./consent.js";
+import { button, element } from "./element.js";
 import { languageSwitch } from "./languages.js";
 import { PANEL_STEPS } from "./panel_steps.js";
 import { say } from "./words.js";
@@ -32,7 +33,12 @@ export class Door {
   async open() {
     this.token = location.hash.slice(1);
     const state = await this.post("/panel/open", { token: /^[\w-]{0,100}$/.test(this.token) ? this.token : "unknown" });
-    if (!state) return;
+    if (!state) {
+      // Nothing is shown yet that could be done again.
+      const again = button(say("Try again"), () => void this.open(), "main");
+      if (!page.querySelector("button")) page.append(element("p", { class: "row" }, again));
+      return;
+    }
     this.leaveAddress(state);
     this.show(state);
   }
