@@ -102,7 +102,12 @@ def keeping_ends(study: Study) -> datetime | None:
     A panel's sitting that is open then ends with it: its listener agreed to nothing later.
     """
     last = study.listeners.keep_until
-    return None if last is None else datetime.combine(last + timedelta(days=1), time()).astimezone()
+    if last is None:
+        return None
+    # Where clocks change at midnight there is none, or there are two; the day ends once the next one has begun.
+    midnight = datetime.combine(last + timedelta(days=1), time())
+    ends = sorted((midnight.replace(fold=fold).astimezone() for fold in (0, 1)), key=datetime.timestamp)
+    return next((end for end in ends if keeping_was(study, end)), ends[-1])
 
 
 def _words(study: Study) -> str:

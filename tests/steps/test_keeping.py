@@ -1,14 +1,15 @@
 """Answers kept for longer than was promised: said in one line by check, listen and analyze, until they are erased."""
 
 import shutil
-from datetime import UTC, datetime, time, timedelta
+import time as clock
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
 from blindtest import steps
-from blindtest.steps.keeping import reminder_of
+from blindtest.steps.keeping import keeping_ends, keeping_was, reminder_of
 from blindtest.study import load_study
 
 NOON = datetime(2027, 3, 2, 12, 0, tzinfo=UTC)
@@ -58,6 +59,30 @@ def test_the_day_itself_still_belongs_to_them():
     assert words(datetime(2027, 3, 1, 23, 59, 59).astimezone()) == ""
     assert words(datetime(2027, 3, 2).astimezone()) == f"{LINE}PSEUDONYM my-study"
     assert words(datetime(2027, 3, 2).astimezone(), listener="withheld") == ""
+
+
+@pytest.mark.skipif(not hasattr(clock, "tzset"), reason="where this machine stands can't be set")
+@pytest.mark.parametrize(
+    ("place", "last", "end"),
+    [
+        # POSIX.1-2017, 8.3 (TZ). Clocks go from 0 h to 1 h on the last Friday of April: that day begins at 1 h.
+        ("EET-2EEST,M4.5.5/0,M10.5.4/24", date(2027, 4, 29), datetime(2027, 4, 29, 22, tzinfo=UTC)),
+        # From 1 h back to 0 h on the first Sunday of November: that day's first midnight counts.
+        ("CST5CDT,M3.2.0/0,M11.1.0/1", date(2027, 11, 6), datetime(2027, 11, 7, 4, tzinfo=UTC)),
+        ("EET-2EEST,M4.5.5/0,M10.5.4/24", date(2027, 3, 1), datetime(2027, 3, 1, 22, tzinfo=UTC)),
+    ],
+)
+def test_a_day_ends_as_the_next_begins_also_where_clocks_change_at_midnight(monkeypatch, place, last, end):
+    monkeypatch.setenv("TZ", place)
+    clock.tzset()
+    try:
+        study = SimpleNamespace(listeners=SimpleNamespace(keep_until=last))
+        assert keeping_ends(study).astimezone(UTC) == end
+        assert keeping_was(study, end)
+        assert not keeping_was(study, end - timedelta(seconds=1))
+    finally:
+        monkeypatch.undo()
+        clock.tzset()
 
 
 def test_a_panel_is_reminded_of_the_day_whether_somebody_came_or_not(panel_folder, panel_template, tmp_path):
