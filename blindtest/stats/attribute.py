@@ -20,7 +20,11 @@ Words of a conclusion, against a margin M in d', fixed beforehand:
 Of several listeners, *negligible* must hold for others like them too: the limits also lie inside the margin when they
 are widened by how much the listeners' own counts scatter (design_effect.py); where only the count of all answers lies
 inside, the word is *open*, or what is established on a side. Two camps that hear it the other way round are no proof
-that neither has more.
+that neither has more. A side is named of these listeners: which sound has more of a named attribute is a fact about
+the sounds, so that listeners are taken to differ in how well they hear it. Where they hear it either way, their own d'
+scattering around 0 with SD 1, a side is named in 34 % of studies with three listeners, in 22 % with eight, though of
+these very listeners in 1.2 % at most there (simulated, 2,000 studies each: promised_chances.csv in
+tests/references/stats).
 """
 
 from collections.abc import Sequence

@@ -12,6 +12,11 @@ few listeners would leave hardly any plan a limit).
 Simulated (tests/stats/simulate_design_effect.py, 4,000 studies a cell): where the mean preference lies at the margin, 3
 to 40 listeners whose own preferences scatter around it with SD 0 to .3 have both limits inside in up to 5.2 % of
 studies at a stated 5 %, two listeners in up to 6.5 %; the limits of the pooled count lie inside in up to 20 %.
+
+Of listeners of very unequal size the largest count for most of it, and few of them can't show how far people differ:
+eight with 4 to 60 answers each, no two alike, scattering as much (SD .2 of preferences, .25 of shares heard), are found
+negligible at the margin in 6.9 % and 9.9 % of studies (2,000 each: promised_chances.csv in tests/references/stats).
+Weighing the variance by their sizes in place of n/(n - 1) would take next to nothing from that.
 """
 
 from fractions import Fraction

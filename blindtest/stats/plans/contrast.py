@@ -10,7 +10,9 @@ as everybody can estimate them from a pilot: `sd_listener` of listeners' own dif
   design.
 - Clips taken as a sample of others: the variance of the contrast adds up three mean squares, and its degrees of freedom
   are Satterthwaite's; the noncentral t is an approximation then, held against simulated fits of the mixed model in the
-  tests (`simulated_contrast_power`).
+  tests (`simulated_contrast_power`). Rather too little is promised than too much: .65 where twelve listeners, five
+  clips and one rating of each gave .70, and .59 where they gave .65 of *negligible* (300 studies, standard error .03:
+  promised_chances.csv in tests/references/stats).
 
 Sources: Satterthwaite 1946 (Biometrics Bull. 2, 110) for the degrees of freedom; Westfall, Kenny & Judd 2014 (J. Exp.
 Psychol. General 143, 2020) for power with crossed samples of people and stimuli; Schuirmann 1987 for *negligible* by
