@@ -17,7 +17,7 @@ from .correction import BandError, Correction, FirCorrection, correction_fir
 from .correction_curve import CorrectionCurve, HeldBack, correction_curve
 from .correction_limits import Limits, Uncertain, spread_of
 from .drive import Amplifier, Demand, Sensitivity, demand, power_mw, source_emf
-from .excess_phase import ExcessPhase, excess_phase, mean_excess_phase
+from .excess_phase import ExcessPhase, excess_band, excess_phase, mean_excess_phase
 from .exposure import (
     LIMITS,
     ExposureLimit,
@@ -121,6 +121,7 @@ __all__ = [
     "divider_response",
     "dose",
     "ear_levels_db",
+    "excess_band",
     "excess_phase",
     "exposure_pa2h",
     "field_level_dba",

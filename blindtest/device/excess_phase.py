@@ -16,7 +16,7 @@ from blindtest.errors import BlindtestError, Fault
 from .fir import minimum_phase_impulse
 from .impulse import ImpulseResponse, common_rate
 
-__all__ = ["ExcessPhase", "excess_phase", "mean_excess_phase"]
+__all__ = ["ExcessPhase", "excess_band", "excess_phase", "mean_excess_phase"]
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -27,6 +27,8 @@ FLOOR_DB = 80.0
 POLARITY_BAND_HZ = (300.0, 3000.0)
 CLEAR = 0.8
 """Mean cosine over the lowest octave from which on it tells the polarity; our rule."""
+REACH = 0.49
+"""Share of the sample rate up to which a phase is read."""
 LOST_DB = -60.0
 """What a filter of the excess phase may leave outside its length, re its energy; our rule."""
 
@@ -106,7 +108,7 @@ def excess_phase(samples: ArrayLike, rate: int, *, band_hz: tuple[float, float] 
     capture nor of its polarity: both are taken out and named.
     """
     own = np.asarray(samples, dtype=np.float64)
-    low, high = band_hz[0], min(band_hz[1], 0.49 * rate)
+    low, high = band_hz[0], min(band_hz[1], REACH * rate)
     if own.ndim != 1 or not len(own) or not np.any(own):
         raise ValueError("an impulse response of one channel is needed, not silent")
     if not 0 < low < high:
@@ -143,6 +145,27 @@ def excess_phase(samples: ArrayLike, rate: int, *, band_hz: tuple[float, float] 
     )
 
 
+def excess_band(band_hz: tuple[float, float], rate: int) -> tuple[float, float]:
+    """Return the part of a band, Hz, in which captures at `rate` Hz have a phase.
+
+    Raises
+    ------
+    BlindtestError
+        There is none.
+    """
+    low, high = band_hz[0], min(band_hz[1], REACH * rate)
+    if low >= high:
+        raise BlindtestError(
+            Fault(
+                problem="the impulse responses hold nothing of the trusted band",
+                got=f"{rate} Hz, which ends at {REACH * rate:g} Hz",
+                allowed=f"{band_hz[0]:g} to {band_hz[1]:g} Hz",
+                remedy="export them at the rate they were captured at",
+            )
+        )
+    return low, high
+
+
 def mean_excess_phase(
     impulses: Sequence[ImpulseResponse], *, band_hz: tuple[float, float] = (20.0, 20_000.0)
 ) -> ExcessPhase:
@@ -151,9 +174,10 @@ def mean_excess_phase(
     Raises
     ------
     BlindtestError
-        Different sample rates.
+        Different sample rates, or none that reaches into the band.
     """
     rate = common_rate(impulses)
+    excess_band(band_hz, rate)
     parts = [excess_phase(samples, rate, band_hz=band_hz) for impulse in impulses for samples in impulse.frames.T]
     size = max(len(part.frequency) for part in parts)
     grid = next(part.frequency for part in parts if len(part.frequency) == size)

@@ -92,7 +92,11 @@ class BenchStages:
             unit = self._study.unit(name)
             impulses = read_impulses([self._path(file) for file in unit.impulse_responses], unit.window_s)
             band = unit.trusted_band_hz or WHOLE_BAND_HZ
-            excess = mean_excess_phase(impulses, band_hz=band)
+            try:
+                excess = mean_excess_phase(impulses, band_hz=band)
+            except BlindtestError as error:
+                file = str(self._path(unit.impulse_responses[0]))
+                raise BlindtestError(*(fault.in_file(file) for fault in error.faults)) from None
             self._phases[name] = ExcessPhaseStage(unit_id=name, excess=excess)
         return self._phases[name]
 

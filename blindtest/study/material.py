@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from blindtest.audio import Clip, excerpt, read_clip
-from blindtest.device import Response, SeatingAverage, read_response
+from blindtest.device import Response, SeatingAverage, excess_band, read_response
 from blindtest.errors import BlindtestError, Fault
 from blindtest.study.bench_checks import check_bench_files
 from blindtest.study.binaural_checks import check_binaural_files
@@ -80,9 +80,10 @@ def examine(folder: str | Path) -> Examined:
 def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> None:
     measured: dict[object, Response] = {}
     seated: dict[object, dict[str, SeatingAverage]] = {}
+    phases = set(_units_with_phase(data))
     for index, unit in enumerate(data.get("unit", ())):
         if any(unit.get(key) for key in ("responses", "left", "right")):
-            _check_impulses(unit, index, folder, found)
+            _check_impulses(unit, index, folder, found, phase=unit.get("id") in phases)
         files = {key: list(_present(folder, unit.get(key, ()))) for key in ("responses", "left", "right")}
         if not any(files.values()):
             files = {"impulse_responses": list(_present(folder, unit.get("impulse_responses", ())))}
@@ -123,18 +124,40 @@ def _check_measurements(data: dict[str, Any], folder: Path, found: Findings) -> 
                 found.faults += [fault.in_file(str(path)) for fault in error.faults]
 
 
-def _check_impulses(unit: dict[str, Any], index: int, folder: Path, found: Findings) -> None:
+def _units_with_phase(data: dict[str, Any]) -> Iterator[object]:
+    """Yield the ids of the units whose phase a condition takes from their impulse responses."""
+    for condition in data.get("condition", ()):
+        for stage in condition.get("stages", ()):
+            if isinstance(own := stage.get("impulse_response"), dict) and own.get("phase") != "minimum":
+                yield own.get("unit")
+            elif isinstance(name := stage.get("excess_phase"), str):
+                yield name
+
+
+def _check_impulses(unit: dict[str, Any], index: int, folder: Path, found: Findings, *, phase: bool) -> None:
     """Read the impulse responses beside a unit's responses, which stages of their own take level and phase from."""
-    window = unit.get("window_s")
+    window, band = unit.get("window_s"), unit.get("trusted_band_hz")
+    paths = list(_present(folder, unit.get("impulse_responses", ())))
     try:
-        read = read_impulses(
-            list(_present(folder, unit.get("impulse_responses", ()))), tuple(window) if window else None
-        )
+        read = read_impulses(paths, tuple(window) if window else None)
     except BlindtestError as error:
         found.faults += error.faults
         return
     for remark in dict.fromkeys(remark for one in read for remark in one.remarks):
         found.note(("unit", index, "impulse_responses"), remark)
+    if not (read and phase and band):
+        return
+    try:
+        _, high = excess_band((band[0], band[1]), read[0].rate)
+    except BlindtestError as error:
+        found.faults += [fault.in_file(str(paths[0])) for fault in error.faults]
+        return
+    if high < band[1]:
+        found.note(
+            ("unit", index, "impulse_responses"),
+            f"captured at {read[0].rate} Hz they have a phase up to {high:g} Hz: above it that of the rendering is led "
+            "out, not measured",
+        )
 
 
 def _present(folder: Path, patterns: Sequence[str]) -> Iterator[Path]:

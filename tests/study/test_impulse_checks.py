@@ -54,3 +54,25 @@ def test_noise_is_told_and_a_window_takes_it_away(changed, window, told):
     faults, notes = said(changed, capture(), capture(noise_db=-30), window=window)
     assert not faults
     assert ("unit.heron.impulse_responses: ir-1.wav: the last tenth lies 30 dB under the peak" in notes) == told
+
+
+@pytest.mark.parametrize(
+    ("band", "fault", "note"),
+    [
+        ([20, 10_000], "", "captured at 8000 Hz they have a phase up to 3920 Hz"),  # 0.49 x 8000
+        ([20, 3_500], "", ""),
+        ([5_000, 10_000], "ir-0.wav: the impulse responses hold nothing of the trusted band, got '8000 Hz", ""),
+    ],
+)
+def test_a_phase_reaches_as_far_as_the_rate(changed, band, fault, note):
+    own = 'id = "heron"\nimpulse_responses = ["ir-0.wav"]\nname'
+    trusted = ("trusted_band_hz = [20, 10_000]", f"trusted_band_hz = {band}")
+    stages = 'stages = [{ response = "heron" }, { excess_phase = "heron" }]'
+    folder = changed(('id = "heron"\nname', own), trusted, ('stages = [{ response = "heron" }]', stages))
+    soundfile.write(folder / "ir-0.wav", *capture(8_000), subtype="FLOAT")
+    examined = examine(folder)
+    faults = " ".join(str(one) for one in examined.faults)
+    notes = " ".join(str(one) for one in examined.notes)
+    assert (fault in faults) if fault else not faults
+    assert ("they have a phase up to" in notes) == bool(note)
+    assert note in notes
