@@ -86,7 +86,7 @@ def test_the_handbooks_example(table_of_tracks):
     assert curve["not_skipped"].tolist() == pytest.approx([0.857, 0.807, 0.753, 0.690, 0.627, 0.538, 0.448], abs=5e-4)
     assert found.hazard_ratio < 0.4
     assert found.p_value < 0.001
-    assert "While heron played 9 of 21 tracks were skipped (19.3 expected" in found.sentence
+    assert "While heron played, 9 of 21 tracks were skipped (19.3 expected" in found.sentence
 
 
 @st.composite
