@@ -6,9 +6,10 @@ from blindtest.nouns import number_of
 from blindtest.session.register import WITHHELD
 
 if TYPE_CHECKING:
+    from blindtest.session.store import Store
     from blindtest.steps.answers.study import Answers
 
-__all__ = ["attendance_words", "elsewhere_words", "planned_listeners", "withdrawn_words"]
+__all__ = ["attendance_words", "elsewhere_words", "planned_listeners", "unused_words", "withdrawn_words"]
 
 
 def planned_listeners(answers: "Answers") -> int:
@@ -49,4 +50,21 @@ def elsewhere_words(sittings: int) -> str:
     return (
         f"{sittings} {stand} of this folder {'stands' if sittings == 1 else 'stand'} under other seals: the study was "
         f"changed in between, and {they_are} not counted with those under this one"
+    )
+
+
+def unused_words(store: "Store", own: str) -> str:
+    """Return in words that the study was sealed otherwise just before the seal `own`, and nobody sat under that one.
+
+    '' where the seal before has sittings (`elsewhere_words` tells those), or where there is none.
+    """
+    sealed = [entry.commitment for entry in store.seals() if entry.kind == "study"]
+    if own not in sealed[1:]:
+        return ""
+    before = sealed[sealed.index(own) - 1]
+    if any(entry.study_seal == before for entry in store.sittings()):
+        return ""
+    return (
+        f"the study was changed since it was sealed as {before[:16]}..., and nobody has sat under that seal: where it "
+        "was published it says nothing of this sitting, so publish this one too"
     )

@@ -12,7 +12,7 @@ from blindtest.design import Plan, plan_from_record
 from blindtest.errors import BlindtestError, Fault
 from blindtest.render import Rendered, Stimulus
 from blindtest.session import Answer, Event, Route, Sitting, event_from_dict, event_to_dict, restored, rows_of
-from blindtest.steps.attendance import elsewhere_words
+from blindtest.steps.attendance import elsewhere_words, unused_words
 from blindtest.steps.ending import Ended, ended_sitting
 from blindtest.steps.keeping import reminder_of
 from blindtest.steps.place import Clock, Entropy
@@ -99,6 +99,7 @@ class PreparedSitting:
         reminder = reminder_of(self.study, self._store.sittings(), self.clock())
         own = self.study_seal.commitment
         elsewhere = elsewhere_words(sum(entry.study_seal != own for entry in self._store.sittings()))
+        unused = unused_words(self._store, own)
         return (
             f"{verb} sitting {self.entry.number} of {self.entry.listener}.\n"
             f"Study seal      {self.study_seal.commitment}\n"
@@ -106,6 +107,7 @@ class PreparedSitting:
             "Publish both where others see them before you go on, if the result shall convince anybody else."
             + ("\nThe plan lies under the helper's passphrase until the sitting is over." if self.under_helper else "")
             + (f"\nCaution: {elsewhere}." if elsewhere else "")
+            + (f"\nCaution: {unused}." if unused else "")
             + (f"\n{reminder}" if reminder else "")
         )
 

@@ -249,6 +249,20 @@ def test_a_study_changed_after_sealing_gets_another_seal_and_both_are_counted(st
     assert shown.facts.seal.plans_sealed == 2
 
 
+def test_whoever_changed_a_study_between_seal_and_sitting_is_told(study):
+    folder, _, _ = study
+    path = folder / "study.toml"
+    text = path.read_text()
+    path.write_text(text.replace("test.trials = 28", "test.trials = 30"))
+    published = steps.seal(folder).study_seal.commitment
+    path.write_text(text.replace("test.trials = 28", "test.trials = 32"))
+    with steps.prepare_sitting(folder, listener="L-two") as prepared:
+        told = prepared.announcement()
+    assert f"Caution: the study was changed since it was sealed as {published[:16]}..., and nobody has sat" in told
+    with steps.prepare_sitting(folder, listener="L-two") as prepared:
+        assert "nobody has sat under that seal" in prepared.announcement(), "going on, too"
+
+
 def test_a_comment_in_the_study_file_changes_no_seal(study):
     folder, _, _ = study
     path = folder / "study.toml"
