@@ -88,7 +88,9 @@ def apart(claim, seen):
     if "blind effect" in estimates and estimates.get("labelled effect") is None:
         return ""  # Nothing is drawn of one mode alone.
     wanted = [
-        (one["estimate"], *one["interval"]) for one in claim["effects"] if None not in (one["interval"] or [None])
+        (one["estimate"], *one["interval"])
+        for one in claim["effects"]
+        if None not in (one["estimate"], *(one["interval"] or [None]))
     ]
     for axes in [axes for figure in seen for axes in figure.axes]:
         lines, points = _lines_and_points(axes)
