@@ -225,7 +225,11 @@ def _by_moments(state: State, moments: Moments, search: _Search) -> tuple[Floats
             lower = np.linalg.cholesky(bounded) * unit[:, None]
             theta[start : start + len(pairs)] = [lower[row, column] for row, column in pairs]
         start += len(pairs)
-    now = search.state(theta)
+    try:
+        now = search.state(theta)
+    except np.linalg.LinAlgError:
+        # Where ratings leave next to no residual the moments' ratios to it are too large to compute with.
+        return None
     return (theta, now) if now.squares > 0 and now.criterion < state.criterion else None
 
 
