@@ -87,6 +87,8 @@ def apart(claim, seen):
         return "" if any(np.allclose(one, both, rtol=0, atol=1e-6) for one in drawn) else f"{both}, drawn: {drawn}"
     if "blind effect" in estimates and estimates.get("labelled effect") is None:
         return ""  # Nothing is drawn of one mode alone.
+    if any(None in (one["estimate"], *(one["interval"] or ())) for one in claim["effects"][:1]):
+        return ""  # An end that is infinite is cut where the axis ends.
     wanted = [
         (one["estimate"], *one["interval"])
         for one in claim["effects"]
