@@ -7,6 +7,7 @@ import pytest
 
 from blindtest import steps
 from blindtest.errors import BlindtestError
+from blindtest.report import typeset
 from blindtest.session import Commented, SimulatedListener
 from blindtest.stats import confidence_look
 
@@ -47,7 +48,7 @@ def test_sureness_and_remarks_on_their_way_to_the_report(asked):
     assert REMARK not in said
 
     page, block, table = reported(asked)
-    assert look["sentence"] in page.replace("&#39;", "'")
+    assert typeset(look["sentence"]) in page.replace("&#39;", "'")
     assert "What they wrote" not in page
     assert not [text for text in (page, block, str(table)) if "the stroke" in text]
     page, block, table = reported(asked, comments=True)

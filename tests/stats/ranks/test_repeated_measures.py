@@ -100,7 +100,8 @@ def test_two_levels_are_the_paired_t_test():
     values = np.array(CHILDREN)[:, :2]
     row = repeated_measures(long(values)).effects.loc["device"]
     t = ttest_rel(values[:, 0], values[:, 1])
-    assert row["f_value"] == row["f_multivariate"] == pytest.approx(t.statistic**2, rel=1e-10)
+    assert row["f_value"] == pytest.approx(t.statistic**2, rel=1e-10)
+    assert row["f_multivariate"] == pytest.approx(t.statistic**2, rel=1e-10)
     assert row["p_by_rule"] == pytest.approx(t.pvalue, rel=1e-10)
     assert row["epsilon_hf"] == 1
 
