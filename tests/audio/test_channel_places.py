@@ -2,6 +2,7 @@
 
 import ctypes
 import struct
+from ctypes.util import find_library
 
 import numpy as np
 import pytest
@@ -115,11 +116,10 @@ POSITIONS = {"LFE": 0, "L": 1, "R": 2, "C": 3, "Ls at 110": 4, "Rs at 110": 5, "
         (0x63F, ("L", "R", "C", "LFE", "Lb", "Rb", "Ls", "Rs")),
     ],
 )
-def test_channels_count_as_libebur128_counts_them(tmp_path, mask, positions):
-    try:
-        library = ctypes.CDLL("libebur128.so.1")
-    except OSError:
-        pytest.skip("libebur128 is not installed (Debian: libebur128-1)")
+def test_channels_count_as_libebur128_counts_them(tmp_path, require, mask, positions):
+    found = find_library("ebur128")
+    require("libebur128", found is not None, "libebur128 is not installed (Debian: libebur128-1)")
+    library = ctypes.CDLL(found)
     path = wav(tmp_path / "a.wav", noise(len(positions)), mask)
     frames = np.ascontiguousarray(soundfile.read(path, always_2d=True)[0])
     library.ebur128_init.restype = ctypes.c_void_p

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from blindtest.design import exchanged
-from blindtest.session import Abandoned, Faulted, after, offers, start, view_of
+from blindtest.session import Abandoned, Faulted, after, offers, plain_view_of, start, view_of
 
 P = runpy.run_path(str(Path(__file__).parents[1] / "session" / "plans.py"))
 METHODS = sorted(P["METHODS_WITH_TOYS"])
@@ -37,6 +37,8 @@ def as_bytes(sitting):
     """Return the view as it is sent. The one exception of the wall is cut out and returned apart: what a practice
     trial's feedback says, which stands in the step 'feedback' only."""
     shown = view_of(sitting).to_json()
+    # What leaves is put together from parts that are kept: the same as one that remembers nothing would say.
+    assert plain_view_of(sitting) == shown == view_of(replace(sitting, plan=replace(sitting.plan))).to_json()
     told = shown.pop("feedback")
     if sitting.step == "feedback":
         assert sitting.plan.place(sitting.trial)[0].phase == "practice"
